@@ -1,11 +1,17 @@
-"""Intervals of one number: Student's t on the log and the logit scale, Wilson's of a share."""
+"""Intervals: Student's t on log and logit scales, by quasi-likelihood, and Wilson's of a share."""
 
 from __future__ import annotations
 
 import math
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
+import numpy as np
+from scipy.special import stdtrit
 from scipy.stats import t as student_t
+
+if TYPE_CHECKING:
+    from analytics.arrays import Floats
 
 Interval = tuple[float, float]
 
@@ -88,6 +94,37 @@ def logit_t(estimate: float, se: float, *, df: float, level: float) -> Interval:
     if not step < WIDEST:
         return math.nan, math.nan
     return _expit(middle - step), _expit(middle + step)
+
+
+def t_quantiles(level: float, df: Floats) -> Floats:
+    """Return `t_quantile` of every degree of freedom of an array."""
+    known = df >= 1
+    found: Floats = np.where(known, stdtrit(np.where(known, df, 1.0), 0.5 + level / 2), np.nan)
+    return found
+
+
+def quasi_log_width(cv: Floats, *, df: Floats, level: float) -> Floats:
+    r"""Return the half-width on the log scale of the interval by quasi-likelihood of power 1.5.
+
+    ``4 asinh(t · CV/4)``. The quasi-deviance of a variance ``φ μ^1.5`` is ``4 (√μ - √T)²/√μ``
+    (Wedderburn 1974, Quasi-likelihood functions, Biometrika 61; from memory). The means μ at which
+    it is at most ``t² φ`` lie between ``T exp(∓ 4 asinh(t CV/4))``, with ``CV² = φ/√T``: narrower
+    than `log_t` where little is known, and the same where much is.
+
+    Parameters
+    ----------
+    cv : ndarray of float, shape (D,)
+        Relative error ``√(φ/√T)`` of the total.
+    df : ndarray of float, shape (D,)
+    level : float
+
+    Returns
+    -------
+    ndarray of float, shape (D,)
+        NaN where the error or the t quantile cannot be had.
+    """
+    found: Floats = 4 * np.arcsinh(t_quantiles(level, df) * cv / 4)
+    return found
 
 
 def wilson(share: float, n: float, *, level: float) -> Interval:

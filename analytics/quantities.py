@@ -73,6 +73,7 @@ class Status(StrEnum):
 class CiMethod(StrEnum):
     """How an interval was made."""
 
+    QUASI_T = "quasi_t"
     LOG_T = "log_t"
     LOGIT_T = "logit_t"
     DRAWS = "draws"

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
+from scipy.special import chdtri, ndtr
 
 from analytics.errors import UsageError
+from analytics.estimates.domain_intervals import carrier_of, domain_intervals
 from analytics.estimates.replicate_tables import replicate_tables
 from analytics.estimates.replicate_weights import ReplicateMethod
 from analytics.estimates.result_rows import (
@@ -27,7 +29,7 @@ from analytics.estimates.schemas import CHANGE_SCHEMA
 from analytics.estimates.season_survey import SeasonSurvey, known_totals, prepare_survey
 from analytics.estimates.size_mark_classes import MarkFigures
 from analytics.fish.mark_composition import MARK_QUANTITIES, mark_analysis, mark_measures
-from analytics.intervals import log_t, t_quantile
+from analytics.intervals import t_quantile
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.result_table import RESULT_COLUMNS, to_arrow, to_frame
 from analytics.settings import EffortSource, EstimationSettings, FishBasis, ThinStrataPolicy, choice
@@ -40,9 +42,11 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from analytics.arrays import Floats
     from analytics.data.snapshot import Snapshot
     from analytics.data.store import Store
     from analytics.estimates.result_rows import DomainEstimates
+    from analytics.fish.release_mortality import DeathPlan
     from analytics.survey.domain_totals import DomainTotals
     from analytics.survey.estimators import TotalEstimator
     from analytics.survey.reduction import Analysis
@@ -189,6 +193,8 @@ def result_rows(season: SeasonSurvey, *, by: Sequence[str], level: float) -> Ite
         for estimator, totals, places in known_totals(season.estimators, analysis, domains):
             figures = figures_of.of(estimator, name, totals)
             of_row = _as_counted(totals) if _is_counted(name, domains) else totals
+            weight = bearing(name, season.deaths)
+            figures = add_intervals(totals, figures, weight=weight, level=level)
             for code, place in places.items():
                 area = domains.cell(code)[0]
                 row = result_row(season.design, of_row, figures, place, area=area, level=level)
@@ -212,6 +218,19 @@ def _as_counted(totals: DomainTotals) -> DomainTotals:
     """Return totals of boats: those of days without an interview are counted, not imputed."""
     none_missed = np.zeros(len(totals.code), dtype=bool)
     return replace(totals, support=replace(totals.support, has_missed_days=none_missed))
+
+
+def bearing(quantity: str, deaths: DeathPlan) -> Floats:
+    """Return how much each measure of a quantity bears on its variance, for `add_intervals`."""
+    return carrier_of(quantity, deaths)
+
+
+def add_intervals(
+    totals: DomainTotals, figures: DomainEstimates, *, weight: Floats, level: float
+) -> DomainEstimates:
+    """Return figures with the interval of every domain, as of `domain_intervals`."""
+    made = domain_intervals(totals, figures, weight=weight, level=level)
+    return replace(figures, intervals=made)
 
 
 class _SeasonFigures:
@@ -259,11 +278,14 @@ def week_changes(
 ) -> pa.Table:
     r"""Compare every week's estimate with the week before.
 
-    Totals and rates as a ratio, ``exp(ln(b/a) ± t √(cv_a² + cv_b²))``; shares as a difference,
-    ``b - a ± t √(se_a² + se_b²)``; degrees of freedom after Satterthwaite (1946, An approximate
-    distribution of estimates of variance components, Biometrics 2). The two weeks are taken as
+    Shares as a difference d, ``d - √((b - b_low)² + (a_high - a)²)`` to ``d + √((b_high - b)² + (a
+    - a_low)²)``, totals and rates as a ratio, likewise on the log scale: variances recovered from
+    the intervals of the two weeks (Donner & Zou 2012, Closed-form confidence intervals for
+    functions of the normal mean and standard deviation, Stat. Methods Med. Res. 21; from memory).
+    The two weeks are taken as
     independent samples, which they are but where a thin week borrowed from the other. The error of
-    a rate of death is the same in both weeks and is left out.
+    a rate of death is the same in both weeks and is left out. A word, up or down, stands where the
+    interval excludes no change and `_sure` is sure of the sign.
 
     Parameters
     ----------
@@ -295,7 +317,7 @@ def week_changes(
         if earlier is not None:
             alike = open_days.get((row["area"], week)) == open_days.get((row["area"], row["week"]))
             changes.append(_change(earlier, row, alike=alike, level=level))
-    return pa.Table.from_pylist(changes, schema=CHANGE_SCHEMA)
+    return pa.Table.from_pylist(_sure(changes, level=level), schema=CHANGE_SCHEMA)
 
 
 def _change(earlier: Row, row: Row, *, alike: bool, level: float) -> Row:
@@ -321,24 +343,63 @@ def _change(earlier: Row, row: Row, *, alike: bool, level: float) -> Row:
     known["change"] = new - old if is_share else new / old
     if not all(one["se"] and one.get(SAMPLE_SE) and one["n_psu"] for one in (earlier, row)):
         return known  # a week that is all borrowed says nothing of a change
-    return known | _interval(earlier, row, is_share=is_share, level=level)
+    return known | _interval(earlier, row, is_share=is_share)
 
 
-def _interval(earlier: Row, row: Row, *, is_share: bool, level: float) -> Row:
+def _interval(earlier: Row, row: Row, *, is_share: bool) -> Row:
     pair = (earlier, row)
-    parts = [(one[SAMPLE_SE] / (1 if is_share else one["estimate"])) ** 2 for one in pair]
-    if not all(one["df"] for one in pair):
+    if any(one["ci_low"] is None or one["ci_low"] <= 0 for one in pair):
         return {}
-    df = sum(parts) ** 2 / sum(part**2 / one["df"] for part, one in zip(parts, pair, strict=True))
-    sd = math.sqrt(sum(parts))
+    (down_old, up_old), (down_new, up_new) = (_sides(one, is_share=is_share) for one in pair)
+    down, up = math.hypot(down_new, up_old), math.hypot(up_new, down_old)
     old, new = earlier["estimate"], row["estimate"]
     if is_share:
-        step = t_quantile(level, df) * sd
-        low, high, nothing = new - old - step, new - old + step, 0.0
+        low, high, nothing = new - old - down, new - old + up, 0.0
     else:
-        low, high = log_t(new / old, new / old * sd, df=df, level=level)
-        nothing = 1.0
-    if math.isnan(low):
-        return {}
+        low, high, nothing = new / old * math.exp(-down), new / old * math.exp(up), 1.0
     word = "up" if low > nothing else "down" if high < nothing else "no_clear_change"
     return {"ci_low": low, "ci_high": high, "direction": word}
+
+
+#: Most chance that the word of a change has the wrong sign.
+_MOST_WRONG = 0.05
+
+
+def _sure(changes: list[Row], *, level: float) -> list[Row]:
+    r"""Return changes with the words that have the wrong sign with a chance of at most 1 in 20.
+
+    Where little changes from week to week, most intervals that exclude no change do so by luck. The
+    n true changes d of a quantity, in areas or in all together, are taken to be normal about no
+    change, with ``τ² = (Σ d²/σ² - q)/Σ 1/σ²`` over the season: q is the 95 % point of chi-square
+    with n degrees of freedom, so that there is spread only where it is clear. The sign of one is
+    wrong with the chance ``Φ(-|d| τ/(σ √(τ² + σ²)))`` (after Stephens 2017, False discovery rates:
+    a new deal, Biostatistics 18; from memory; q is our choice).
+    """
+    z = t_quantile(level, math.inf)
+    kinds: dict[tuple[str, bool], list[Row]] = {}
+    for one in changes:
+        if one.get("ci_low") is not None:
+            kinds.setdefault((one["quantity"], one["area"] is None), []).append(one)
+    for some in kinds.values():
+        ends = np.array([(one["ci_low"], one["change"], one["ci_high"]) for one in some])
+        low, middle, high = ends.T if some[0]["form"] == "difference" else np.log(ends.T)
+        error2 = np.maximum(high - low, 1e-12) ** 2 / (2 * z) ** 2
+        by_luck = float(chdtri(len(some), 0.05))
+        spread2 = max(float((middle**2 / error2).sum()) - by_luck, 0.0) / (1 / error2).sum()
+        wrong = ndtr(-np.abs(middle) * np.sqrt(spread2 / (error2 * (spread2 + error2))))
+        for one, chance in zip(some, wrong, strict=True):
+            if chance > _MOST_WRONG:
+                one["direction"] = "no_clear_change"
+    return changes
+
+
+def _sides(row: Row, *, is_share: bool) -> tuple[float, float]:
+    """Return how far an interval reaches down and up, on the log scale for totals and rates.
+
+    By the part of the error that is the sample's own.
+    """
+    low, value, high = row["ci_low"], row["estimate"], row["ci_high"]
+    if is_share:
+        return value - low, high - value
+    own = row[SAMPLE_SE] / row["se"]
+    return own * math.log(value / low), own * math.log(high / value)

@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from analytics.codes import coded, join_codes
+from analytics.codes import coded, has_code, join_codes
 from analytics.data.schema import TABLES
 from analytics.fish.mark_composition import CLASSES, PARTS, marked
 from analytics.fish.release_mortality import FATES
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from analytics.arrays import Bools, Floats
     from analytics.fish.mark_composition import BorrowedShares
     from analytics.fish.release_mortality import DeathPlan
+    from analytics.moderated_intervals import DomainIntervals
     from analytics.survey.design import Design
     from analytics.survey.domain_totals import DomainTotals
     from analytics.survey.domains import Domains
@@ -206,6 +207,8 @@ def domain_names(design: Design, domains: Domains, code: int) -> Row:
 
 #: The standard error from the sample alone, without that of the rates; not a result column.
 SAMPLE_SE = "sample_se"
+#: Reasons for no error beside which an interval from all strata together may stand.
+_POOLED_MAY_TELL = ("none_seen", "nothing_else_seen", "units_alike", "one_unit", "landing_census")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -231,6 +234,8 @@ class DomainEstimates:
     is_sampled : ndarray of bool, shape (D,), optional
         Where a sample of fish brings an error of its own: no census, even where every boat was
         interviewed.
+    intervals : DomainIntervals, optional
+        By default each row has Student's t on the log or the logit scale.
     """
 
     kind: QuantityKind
@@ -243,6 +248,7 @@ class DomainEstimates:
     methods: tuple[str, ...] = ()
     df: Floats | None = None
     is_sampled: Bools | None = None
+    intervals: DomainIntervals | None = None
 
     def withheld(self, reason: str) -> DomainEstimates:
         """Return the same figures with no value anywhere."""
@@ -343,7 +349,19 @@ def result_row(
         "status": str(status),
         "method": join_codes([*method_codes(design, totals, figures, place), *no_error]),
     }
-    return row if no_error else row | _error(row, status, figures, place, level)
+    if no_error:
+        if figures.intervals is None or not has_code(no_error[0], *_POOLED_MAY_TELL):
+            return row
+        return row | _pooled(figures.intervals, place)
+    return row | _error(row, status, figures, place, level)
+
+
+def _pooled(intervals: DomainIntervals, place: int) -> Row:
+    """Return the interval of one domain and its degrees of freedom; nothing where it has none."""
+    low, high, df = (float(one[place]) for one in (intervals.low, intervals.high, intervals.df))
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return {}
+    return {"ci_low": low, "ci_high": high, "df": df, "ci_method": str(intervals.method)}
 
 
 def _error(row: Row, status: Status, figures: DomainEstimates, place: int, level: float) -> Row:
@@ -353,6 +371,8 @@ def _error(row: Row, status: Status, figures: DomainEstimates, place: int, level
     errors: Row = {"se": se, SAMPLE_SE: math.sqrt(of_sample) if of_sample >= 0 else None}
     if status is Status.CENSUS and se == 0:
         return errors | {"ci_low": value, "ci_high": value}
+    if figures.intervals is not None:
+        return errors | _pooled(figures.intervals, place)
     share = figures.kind is QuantityKind.SHARE
     low, high = (logit_t if share else log_t)(value, se, df=row["df"], level=level)
     if math.isnan(low):

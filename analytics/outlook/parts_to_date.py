@@ -136,7 +136,10 @@ _UNKNOWN = PART_QUANTITIES.index("released_unknown_fish")
 
 
 def part_draws(joint: JointParts, rows: Rows, *, rng: np.random.Generator, tail: Floats) -> Floats:
-    """Return the draws of every part by area and method, shape (D, A, M, 5)."""
+    """Return the draws of every part by area and method, shape (D, A, M, 5).
+
+    `tail` (D, A): what makes normal numbers of each area Student's t.
+    """
     shape = joint.total.shape
     has_error = np.array(
         [
@@ -147,8 +150,8 @@ def part_draws(joint: JointParts, rows: Rows, *, rng: np.random.Generator, tail:
     kept = np.broadcast_to(has_error[:, None, :], shape).ravel()
     mean, cov = joint.total.ravel(), joint.cov.reshape(joint.total.size, -1)
     log_cov = log_covariance(mean, np.where(np.outer(kept, kept), cov, 0.0))
-    deviate = normal_draws(log_cov, rng=rng, n_draws=len(tail), tail=tail)
-    drawn = scaled_exp(deviate, mean).reshape(-1, *shape)
+    deviate = normal_draws(log_cov, rng=rng, n_draws=len(tail)).reshape(-1, *shape)
+    drawn = scaled_exp(deviate * tail[:, :, None, None], joint.total)
     return drawn * _factors(joint, rows)
 
 

@@ -178,9 +178,9 @@ def to_date_draws(
 ) -> ToDate:
     """Draw every total so far, jointly over areas, methods and quantities.
 
-    Parts of the catch are lognormal with the survey's covariance, Student's t for few degrees of
-    freedom; classes by size and mark are shares of their part with the error that is left; deaths
-    are fish times drawn rates. Every total has the mean of its result row.
+    Parts of the catch are lognormal with the survey's covariance, Student's t with the degrees of
+    freedom of each area's own row; classes by size and mark are shares of their part with the error
+    that is left; deaths are fish times drawn rates. Every total has the mean of its result row.
 
     Of every area that was sampled or is open on some day of the season. `rows` are the result rows
     by area and by season, where they are at hand.
@@ -189,8 +189,10 @@ def to_date_draws(
     joint = joint_parts(season)
     areas = season_areas(season)
     normal = _normals(season.snapshot, rng, n_draws)
-    df = found.get((None, "encounter_fish"), {}).get("df")
-    tail = tail_draws(np.inf if df is None else df, rng=rng, n_draws=n_draws)
+    row_df = [found.get((area, "encounter_fish"), {}).get("df") for area in joint.areas]
+    known = [np.inf if one is None else float(one) for one in row_df]
+    tail = np.stack([tail_draws(one, rng=rng, n_draws=n_draws) for one in known], axis=1)
+    df = min(known, default=np.inf)
     by_method = _widened(part_draws(joint, found, rng=rng, tail=tail), joint.areas, areas)
     deep = _widened(deep_draws(joint, rng, n_draws), joint.areas, areas, fill=np.nan)
     of_area = by_method.sum(axis=2)
@@ -226,7 +228,7 @@ def to_date_draws(
         class_per_fish=per_fish,
         normal=normal,
         missing=missing,
-        assumed=_assumed(found, df),
+        assumed=_assumed(found, df if np.isfinite(df) else None),
     )
 
 

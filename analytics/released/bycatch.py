@@ -14,7 +14,7 @@ import pyarrow as pa
 
 from analytics.codes import coded, join_codes
 from analytics.data import query as sql
-from analytics.estimates.estimate import LEVELS
+from analytics.estimates.estimate import LEVELS, add_intervals, bearing
 from analytics.estimates.result_rows import catch_figures, domain_names, result_row
 from analytics.estimates.season_survey import interview_sources, known_totals, season_estimators
 from analytics.quantities import QUANTITIES
@@ -224,6 +224,8 @@ def _rows(
         for _, all_totals, places in known_totals(estimators, species.analysis, domains):
             totals = _without(design, all_totals, domains)
             figures = _figures(design, totals, found, species, domains)
+            weight = bearing(_QUANTITY.name, season.deaths)
+            figures = add_intervals(totals, figures, weight=weight, level=level)
             for code, place in places.items():
                 area = domains.cell(code)[0]
                 yield {

@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from analytics.codes import coded, join_codes, why_no_error
 from analytics.estimates.base_encounters import borrowed_marks
-from analytics.estimates.estimate import LEVELS
+from analytics.estimates.estimate import LEVELS, add_intervals, bearing
 from analytics.estimates.result_rows import (
     DomainEstimates,
     catch_figures,
@@ -149,6 +149,9 @@ class _Level:
         """Return one quantity's result rows over the domains that interviews and marks share."""
         if not self.has_responses and name != ALL:
             figures = figures.withheld(not_recorded(mark_measures().values()))
+        of_marks = name == ALL and totals is self.totals
+        weight = _MET if of_marks else bearing(name, self.season.deaths)
+        figures = add_intervals(totals, figures, weight=weight, level=level)
         design = self.season.design
         place_of = {int(code): place for place, code in enumerate(totals.code)}
         rows = []

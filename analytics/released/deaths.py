@@ -10,6 +10,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.codes import coded, exclude, join_codes, why_no_error
+from analytics.estimates.estimate import add_intervals, bearing
 from analytics.estimates.result_rows import (
     DEATHS_ESTIMATOR,
     DomainEstimates,
@@ -96,7 +97,8 @@ class AreaRows:
         chosen = list(parts)
         fish = self.found.fish[:, chosen].sum(axis=1)
         variance = self.found.cov[:, chosen][:, :, chosen].sum(axis=(1, 2))
-        return DomainEstimates(QuantityKind.TOTAL, fish, variance, variance, "", ("",) * len(fish))
+        made = DomainEstimates(QuantityKind.TOTAL, fish, variance, variance, "", ("",) * len(fish))
+        return self._with_intervals(made, dict.fromkeys(chosen, 1.0))
 
     def deaths_of(self, rates: Mapping[int, Rate], groups: tuple[int, ...]) -> DomainEstimates:
         """Return the deaths of some parts at their rates; none where one of `groups` lacks one."""
@@ -104,7 +106,20 @@ class AreaRows:
         fish, cov = self.found.fish[:, parts], self.found.cov[:, parts][:, :, parts]
         value, of_fish, variance = deaths_at_rates(fish, cov, list(rates.values()))
         missing = self.plan.missing_of(self.found, groups)
-        return DomainEstimates(QuantityKind.DEATHS, value, variance, of_fish, "", missing)
+        made = DomainEstimates(QuantityKind.DEATHS, value, variance, of_fish, "", missing)
+        return self._with_intervals(made, {one: rate.rate_prop for one, rate in rates.items()})
+
+    def _with_intervals(
+        self, figures: DomainEstimates, rates: Mapping[int, float]
+    ) -> DomainEstimates:
+        """Return figures of some parts with intervals, each part bearing on them by its rate."""
+        order = list(self.plan.measures)
+        weight, of_group = np.zeros(len(order)), dict[int, list[float]]()
+        for part, rate in rates.items():
+            of_group.setdefault(self.plan.parts[part][0], []).append(rate)
+        for group, some in of_group.items():
+            weight[order.index(self.plan.groups[group].measure.name)] += sum(some) / len(some)
+        return add_intervals(self.totals, figures, weight=weight, level=self.level)
 
 
 def table_of_areas(
@@ -217,7 +232,12 @@ class _DeathRows(AreaRows):
     def _total(self, fate: str, place: int, area: int | None) -> Row:
         """Return the row of one quantity of deaths, with its ends."""
         quantity = _TOTALS[fate]
-        figures = death_figures(self.plan, quantity, self.totals)
+        figures = add_intervals(
+            self.totals,
+            death_figures(self.plan, quantity, self.totals),
+            weight=bearing(quantity, self.plan),
+            level=self.level,
+        )
         row: Row = {"fate": fate, "size_class": ANY, "wound_class": ANY}
         row |= self._columns(figures, place, area)
         if row["deaths"] is None:

@@ -15,6 +15,7 @@ from analytics.survey.domains import (
     first_stage_variance,
     matrices,
 )
+from analytics.survey.pooled_variance import PooledVariance, pooled_variance
 from analytics.survey.support import Support, support_of
 from analytics.survey.unit_totals import (
     ROUNDING,
@@ -59,6 +60,8 @@ class DomainTotals:
         something.
     estimator : str
         Name of the estimator of a total, where it is not by expansion of the sample alone.
+    pool : PooledVariance, optional
+        What all strata of the season say of the variance of each domain.
     """
 
     code: Ints
@@ -72,6 +75,7 @@ class DomainTotals:
     missing: tuple[str, ...] = ()
     is_convenience: bool = False
     estimator: str = ""
+    pool: PooledVariance | None = None
 
     @property
     def cov_of_sums(self) -> Floats:
@@ -84,7 +88,8 @@ class DomainTotals:
         total = np.concatenate([self.total, none], axis=1)
         cov = np.pad(self.cov, ((0, 0), (0, 1), (0, 1)))
         rows = np.array(columns)
-        return replace(self, total=total[:, rows], cov=cov[:, rows[:, None], rows])
+        pool = None if self.pool is None else self.pool.of(rows)
+        return replace(self, total=total[:, rows], cov=cov[:, rows[:, None], rows], pool=pool)
 
 
 def domain_totals(
@@ -142,7 +147,14 @@ def totals_of_cells(
     cov[np.unique(place[np.isin(form.stratum, list(plan.single_psu))])] = np.nan
     total = add_at(place, part, size)
     support = support_of(form, codes=codes, place=place, interviewed=interviewed)
-    return DomainTotals(codes, total, matrices(cov, cells.pair, total.shape[1]), support, plan)
+    return DomainTotals(
+        codes,
+        total,
+        matrices(cov, cells.pair, total.shape[1]),
+        support,
+        plan,
+        pool=pooled_variance(form, codes=codes),
+    )
 
 
 def _second_stage_variance(form: LinearForm, place: Ints, size: int) -> Floats:

@@ -18,7 +18,6 @@ from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
 from analytics.errors import StoreError, UsageError
 from analytics.estimates.estimate import LEVELS, estimate_snapshot, week_changes
-from analytics.intervals import t_quantile
 from analytics.result_table import RESULT_SCHEMA, to_arrow
 from tests.tables import MONDAY, SiteDay, interview, survey
 
@@ -186,7 +185,15 @@ def test_no_label_leads_out_of_the_shelf():
     assert not card.bulletin.startswith(".")
 
 
-def result(week, quantity, estimate, se, df=10.0):
+def result(week, quantity, estimate, se, sides=(0.2, 0.3)):
+    """Return a row whose interval reaches down and up by `sides`, of a total on the log scale."""
+    down, up = sides
+    is_share = quantity.endswith("_prop")
+    ends = (
+        (estimate - down, estimate + up)
+        if is_share
+        else (estimate * math.exp(-down), estimate * math.exp(up))
+    )
     return {
         "season": "2030-31",
         "area": None,
@@ -195,7 +202,8 @@ def result(week, quantity, estimate, se, df=10.0):
         "estimate": estimate,
         "se": se,
         "sample_se": se,
-        "df": df,
+        "ci_low": ends[0],
+        "ci_high": ends[1],
         "n_psu": 6,
     }
 
@@ -212,26 +220,37 @@ def test_a_change_of_a_total_is_a_ratio_with_its_interval():
         result("2031-W02", "kept_fish", 100.0, 10.0), result("2031-W03", "kept_fish", 200.0, 20.0)
     )
     assert found["change"] == 2
-    step = t_quantile(0.95, 20) * math.sqrt(0.02)
-    assert found["ci_low"] == pytest.approx(2 * math.exp(-step))
-    assert found["ci_high"] == pytest.approx(2 * math.exp(step))
+    # Down: the later week's lower side with the earlier week's upper side.
+    assert found["ci_low"] == pytest.approx(2 * math.exp(-math.hypot(0.2, 0.3)))
+    assert found["ci_high"] == pytest.approx(2 * math.exp(math.hypot(0.3, 0.2)))
     assert (found["form"], found["direction"]) == ("ratio", "up")
+
+
+def test_the_sides_of_both_weeks_make_those_of_a_change():
+    (found,) = change(
+        result("2031-W02", "kept_fish", 100.0, 10.0, (0.1, 0.4)),
+        result("2031-W03", "kept_fish", 90.0, 20.0, (0.3, 0.6)),
+    )
+    assert found["ci_low"] == pytest.approx(0.9 * math.exp(-math.hypot(0.3, 0.4)))
+    assert found["ci_high"] == pytest.approx(0.9 * math.exp(math.hypot(0.6, 0.1)))
+    assert found["direction"] == "no_clear_change"
 
 
 def test_a_change_of_a_share_is_a_difference():
     (found,) = change(
-        result("2031-W02", "sublegal_prop", 0.8, 0.03),
-        result("2031-W03", "sublegal_prop", 0.78, 0.04),
+        result("2031-W02", "sublegal_prop", 0.8, 0.03, (0.06, 0.05)),
+        result("2031-W03", "sublegal_prop", 0.78, 0.04, (0.08, 0.07)),
     )
     assert found["change"] == pytest.approx(-0.02)
+    assert found["ci_low"] == pytest.approx(-0.02 - math.hypot(0.08, 0.05))
+    assert found["ci_high"] == pytest.approx(-0.02 + math.hypot(0.07, 0.06))
     assert found["direction"] == "no_clear_change"
-    assert found["ci_low"] < 0 < found["ci_high"]
 
 
 def test_the_error_of_a_rate_cancels_in_a_change_of_deaths():
     weeks = [result(week, "release_deaths_fish", 100.0, 30.0) for week in ("2031-W02", "2031-W03")]
     (found,) = change(*[week | {"sample_se": 10.0} for week in weeks])
-    assert found["ci_high"] == pytest.approx(math.exp(t_quantile(0.95, 20) * math.sqrt(0.02)))
+    assert found["ci_high"] == pytest.approx(math.exp(math.hypot(0.3, 0.2) / 3))
 
 
 def test_totals_of_weeks_with_other_open_days_are_not_compared():

@@ -94,8 +94,9 @@ def test_area_fished_is_not_area_landed():
     in_a, in_b = (figures(frame, "kept_fish", area=area) for area in "AB")
     assert in_a["estimate"] == pytest.approx(5 / 2 * (1 + 3))
     assert in_b["estimate"] == pytest.approx(5 / 2 * 5 + 5 / 2 * 6)
-    # Both landing areas' strata hold B; a boat that fished A landed in A's alone.
-    assert (in_a["n_psu"], in_a["df"]) == (2, 1)
+    # Both landing areas' strata hold B; a boat that fished A landed in A's alone. The interval of
+    # each stands on the site-days of both.
+    assert (in_a["n_psu"], in_a["df"]) == (2, 2)
     assert (in_b["n_psu"], in_b["df"]) == (4, 2)
     spread_a = (5**2) * (1 - 2 / 5) * ((5 - 0) ** 2 / 2) / 2
     spread_b = (5**2) * (1 - 2 / 5) * ((2 - 4) ** 2 / 2) / 2

@@ -41,9 +41,9 @@ def made():
     return snapshot, season, rows, drawn
 
 
-def wider(rows) -> float:
-    """Return by how much Student's t of the season is wider than the normal law."""
-    df = rows[None, "encounter_fish"]["df"]
+def wider(rows, area) -> float:
+    """Return by how much Student's t of an area is wider than the normal law."""
+    df = rows[area, "encounter_fish"]["df"]
     return float(np.sqrt(df / (df - 2)))
 
 
@@ -105,8 +105,8 @@ class TestDraws:
         # Student's t is wider than the normal by the root of df/(df - 2); 20,000 draws tell a
         # spread to 1 %, and the log of the total to a few.
         _, _, rows, drawn = made
-        widening = wider(rows)
         for place, area in enumerate(drawn.areas):
+            widening = wider(rows, area)
             row, spread = rows[area, quantity], drawn.to_date[quantity][:, place].std()
             if row["se"] is None:  # none was seen
                 assert (row["estimate"], spread) == (0.0, 0.0)
@@ -121,7 +121,11 @@ class TestDraws:
     def test_areas_together_have_the_error_of_the_season(self, made, quantity):
         _, _, rows, drawn = made
         found = drawn.to_date[quantity].sum(axis=1).std()
-        assert found == pytest.approx(rows[None, quantity]["se"] * wider(rows), rel=0.07)
+        apart = [(rows[area, quantity]["se"], wider(rows, area)) for area in drawn.areas]
+        widening = np.sqrt(
+            sum((se * one) ** 2 for se, one in apart) / sum(se**2 for se, _ in apart)
+        )
+        assert found == pytest.approx(rows[None, quantity]["se"] * widening, rel=0.07)
 
     def test_parts_add_up_draw_by_draw(self, made):
         *_, drawn = made

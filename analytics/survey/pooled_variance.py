@@ -1,0 +1,409 @@
+"""What all strata of a season say of the variance of each domain, beside the domain's own units.
+
+A *cell* is a stratum and an area fished; it is *home* where the boats land in the area they fished,
+else *stray*. Home cells follow the pooled variance function; stray ones the mean of their like.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from analytics.arrays import Columns, add_at
+from analytics.moderated_intervals import LEAST_SEASON_DF
+from analytics.survey.domains import squares_about_mean
+from analytics.survey.variance_function import fitted_function, raked_effects
+
+if TYPE_CHECKING:
+    from analytics.arrays import Bools, Floats, Ints
+    from analytics.survey.domains import LinearForm
+    from analytics.survey.variance_function import VarianceFunction
+
+#: The layout is raked where it has so many cells for each effect (our choice, no source).
+_CELLS_AN_EFFECT = 2
+#: Most skewness and excess kurtosis of unit totals that is believed (our choice, no source).
+_MOST_SKEWNESS, _MOST_KURTOSIS = 5.0, 30.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PooledVariance:
+    """What the pool expects of K measures in D domains; every array is (D, K).
+
+    - `variance`, `expected`: of the domain's total, V0 and E0.
+    - `own_df`: degrees of freedom of the domain's own variance estimate, by the shares that its
+      strata are expected to have in it.
+    - `prior_df`: degrees of freedom that the pool is worth.
+    - `kurtosis_df`: as `own_df`, less where unit totals have heavy tails.
+    - `skewness`: of the domain's total, from that of unit totals.
+    """
+
+    variance: Floats
+    expected: Floats
+    own_df: Floats
+    prior_df: Floats
+    kurtosis_df: Floats
+    skewness: Floats
+
+    def of(self, columns: Ints) -> PooledVariance:
+        """Return some measures; -1 stands for one that is 0 everywhere."""
+        none = np.zeros((len(self.variance), 1))
+        arrays = (getattr(self, name) for name in self.__slots__)
+        return PooledVariance(*(np.concatenate([one, none], axis=1)[:, columns] for one in arrays))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cells:
+    """Cells that have a unit, C of them: means and variances of unit totals, (C, K)."""
+
+    stratum: Ints
+    key: Ints
+    is_home: Bools
+    n: Floats
+    mean: Floats
+    variance: Floats
+    within: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Expected:
+    """Expected mean and variance of a unit, by stratum at home (H, K) and by row and stray key."""
+
+    home_mean: Floats
+    home_variance: Floats
+    stray: Ints
+    stray_mean: Floats
+    stray_variance: Floats
+    function: VarianceFunction
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Terms:
+    """Terms that add up to V0 and E0: R of them, each of one stratum in one domain.
+
+    `cubed`: third cumulant for units of skewness 1. `varies`: there is an error between units.
+    `is_direct`: the stratum was sampled there.
+    """
+
+    place: Ints
+    stratum: Ints
+    variance: Floats
+    cubed: Floats
+    expected: Floats
+    varies: Bools
+    is_direct: Bools
+
+
+def pooled_variance(form: LinearForm, *, codes: Ints) -> PooledVariance:
+    r"""Return what all strata of a season say of the variance of each domain (sorted `codes`).
+
+    ``V0 = Σ_c [ω² (1 - n/N)/n s0² + ω²/(nN) Σ_i v_i]`` over the cells c of a domain, with ω the
+    units that the stratum stands for there, s0² from the variance function at the expected mean μ,
+    and v_i the variance inside unit i; ``E0 = Σ ω μ``; a filled stratum adds ``N² s0²`` and ``N
+    μ``. The own degrees of freedom are ``(Σ V0)²/Σ(V0²/(n - 1))`` (Satterthwaite 1946, An
+    approximate distribution of estimates of variance components, Biometrics Bulletin 2; from
+    memory) with the expected parts as weights: a boat landing far from home brings next to
+    nothing. The prior is worth ``(Σ V0)²/Σ V0² · d0`` of the function's d0, at most the units
+    less the strata of the season. With heavy tails a stratum counts ``2/(2/(n - 1) + κ/n)``, since
+    ``Var s²/σ⁴ = 2/(n - 1) + κ/n`` for an excess kurtosis κ.
+    """
+    cells = _cells_of(form)
+    row = _rows(form)
+    expected = _expected(form, cells, row)
+    terms = _joined(_direct_terms(form, cells, row, expected, codes), form, row, expected, codes)
+    size = len(codes)
+    parts, df, place = _independent_parts(form, terms)
+    v0, squared = add_at(place, parts, size), add_at(place, parts**2, size)
+    alone = np.where(squared > 0, _quotient(v0**2, squared), 1.0)
+    skewness, kurtosis = _tails(form, expected)
+    heavy = _heavy_df(df, kurtosis)
+    of_season = _season_df(form, expected, kurtosis)
+    filled_only = np.ones(size, dtype=bool)
+    filled_only[terms.place[terms.is_direct]] = False
+    own = _satterthwaite(place, parts, np.broadcast_to(df[:, None], parts.shape), size)
+    heavy_tailed = np.where(filled_only[:, None], 1.0, _satterthwaite(place, parts, heavy, size))
+    most = np.minimum(alone * np.nan_to_num(expected.function.df), of_season)
+    # The units of a domain are units of the pool: together they count once.
+    n_free = float(np.maximum(form.plan.n_active - 1, 0).sum())
+    variance, cubed = (add_at(terms.place, one, size) for one in (terms.variance, terms.cubed))
+    return PooledVariance(
+        variance=variance,
+        expected=add_at(terms.place, terms.expected, size),
+        own_df=np.where(filled_only[:, None], 1.0, own),
+        prior_df=np.minimum(most, np.maximum(n_free - heavy_tailed, 0.0)),
+        kurtosis_df=heavy_tailed,
+        skewness=skewness * _quotient(cubed, variance**1.5),
+    )
+
+
+def _heavy_df(df: Floats, kurtosis: Floats) -> Floats:
+    """Return the degrees of freedom of variances of heavy-tailed units, shape (R, K)."""
+    found: Floats = 2 / (2 / df[:, None] + kurtosis / (df[:, None] + 1))
+    return found
+
+
+def _season_df(form: LinearForm, expected: _Expected, kurtosis: Floats) -> Floats:
+    """Return the degrees of freedom of the season's own variance, (K,): no domain knows more."""
+    n, frame = form.plan.n_active.astype(np.float64), form.design.strata.n_frame
+    use = np.flatnonzero((n > 1) & (form.correction > 0))
+    n, frame = n[use], frame[use]
+    parts = (frame**2 * form.correction[use] / n)[:, None] * expected.home_variance[use]
+    heavy = _heavy_df(n - 1, kurtosis)
+    found = _satterthwaite(np.zeros(len(use), dtype=np.int64), parts, heavy, 1)[0]
+    return np.asarray(np.clip(found, min(LEAST_SEASON_DF, (n - 1).sum()), None))
+
+
+def _quotient(above: Floats, below: Floats) -> Floats:
+    found: Floats = np.divide(above, below, out=np.zeros_like(above), where=below > 0)
+    return found
+
+
+def _satterthwaite(place: Ints, parts: Floats, df: Floats, size: int) -> Floats:
+    """Return the degrees of freedom of sums of independent parts, at least 1, shape (size, K)."""
+    above, below = add_at(place, parts, size) ** 2, add_at(place, parts**2 / df, size)
+    none = add_at(place, df[:, :1], size)
+    plain = np.broadcast_to(none, above.shape).copy()
+    found: Floats = np.maximum(np.divide(above, below, out=plain, where=below > 0), 1.0)
+    return found
+
+
+# Cells: what the sampled units of each stratum say.
+
+
+def _cells_of(form: LinearForm) -> _Cells:
+    """Return the mean and variance of unit totals by stratum and key; every home cell is there."""
+    design, cells, domains = form.design, form.cells, form.domains
+    width = len(design.areas) + 1
+    sampled = np.flatnonzero(form.plan.n_active > 0)
+    home = domains.area_key(design.strata.landing_area)
+    found = design.units.stratum[cells.unit] * width + cells.key
+    codes = np.union1d(sampled * width + home[sampled], found)
+    stratum, key = np.divmod(codes, width)
+    at, n = np.searchsorted(codes, found), form.plan.n_active[stratum].astype(np.float64)
+    k = cells.total.shape[1]
+    own = np.arange(k)
+    squares = squares_about_mean(at, cells.total, n, len(codes), pair=np.stack([own, own], axis=1))
+    column = {int(i): p for p, (i, j) in enumerate(cells.pair) if i == j}
+    within = Columns(lambda one: cells.second_stage_cov[column[one]], k)
+    return _Cells(
+        stratum=stratum,
+        key=key,
+        is_home=key == home[stratum],
+        n=n,
+        mean=add_at(at, cells.total, len(codes)) / n[:, None],
+        variance=squares / np.maximum(n - 1, 1)[:, None],
+        within=within.add_at(at, len(codes), factor=np.ones(len(at))),
+    )
+
+
+def _rows(form: LinearForm) -> Ints:
+    """Return the row of each stratum: its landing area and day group, shape (H,)."""
+    strata = form.design.strata
+    width = int(strata.group.max(initial=0)) + 1
+    row: Ints = np.unique(strata.landing_area * width + strata.group, return_inverse=True)[1]
+    return row
+
+
+# Expected means and variances of units.
+
+
+def _expected(form: LinearForm, cells: _Cells, row: Ints) -> _Expected:
+    """Return what the pool expects of the units of every stratum."""
+    mean = _home_means(form, cells, row)
+    home = np.flatnonzero(cells.is_home)
+    of_home = cells.stratum[home]
+    function = fitted_function(mean[of_home], cells.variance[home], cells.n[home] - 1)
+    stray, width = np.flatnonzero(~cells.is_home), len(form.design.areas) + 1
+    codes, at = np.unique(row[cells.stratum[stray]] * width + cells.key[stray], return_inverse=True)
+    n_rows, of_row = int(row.max(initial=0)) + 1, codes // width
+    sampled, known = (
+        np.bincount(row[form.plan.n_active >= least], minlength=n_rows)[of_row][:, None]
+        for least in (1, 2)
+    )
+    stray_mean = add_at(at, cells.mean[stray], len(codes)) / sampled
+    has_two = (cells.n[stray] > 1)[:, None]
+    summed = add_at(at, np.where(has_two, cells.variance[stray], 0.0), len(codes))
+    return _Expected(
+        home_mean=mean,
+        home_variance=function.at(mean),
+        stray=codes,
+        stray_mean=stray_mean,
+        stray_variance=np.where(known > 0, summed / np.maximum(known, 1), function.at(stray_mean)),
+        function=function,
+    )
+
+
+def _home_means(form: LinearForm, cells: _Cells, row: Ints) -> Floats:
+    """Return the expected unit mean of every stratum at home, shape (H, K).
+
+    From the effects of row and week where the layout is complete enough; else a stratum's own mean
+    and one unit of the mean of its area, or of the season (our choice, no source).
+    """
+    strata, home = form.design.strata, np.flatnonzero(cells.is_home)
+    stratum, n = cells.stratum[home], cells.n[home]
+    total = n[:, None] * cells.mean[home]
+    n_rows, n_weeks = int(row.max(initial=0)) + 1, len(form.design.weeks)
+    n_areas = len(form.design.areas)
+    by_area = add_at(strata.landing_area[stratum], np.column_stack([n, total]), n_areas)
+    everywhere = by_area.sum(axis=0)
+    by_area = np.where(by_area[:, :1] > 0, by_area, everywhere)
+    of_area = (by_area[:, 1:] / np.maximum(by_area[:, :1], 1))[strata.landing_area]
+    at = row[stratum] * n_weeks + strata.week[stratum]
+    once = len(np.unique(at)) == len(at)
+    effects = len(np.unique(row[stratum])) + len(np.unique(strata.week[stratum])) - 1
+    if once and len(at) >= _CELLS_AN_EFFECT * effects:
+        of_row, of_week = raked_effects(
+            add_at(at, n, n_rows * n_weeks).reshape(n_rows, n_weeks),
+            add_at(at, total, n_rows * n_weeks).reshape(n_rows, n_weeks, -1),
+        )
+        known = np.isin(row, row[stratum]) & np.isin(strata.week, strata.week[stratum])
+        return np.where(known[:, None], of_row[row] * of_week[strata.week], of_area)
+    mean = of_area.copy()
+    mean[stratum] = (total + of_area[stratum]) / (n + 1)[:, None]
+    return mean
+
+
+# Terms of every domain.
+
+
+def _direct_terms(
+    form: LinearForm, cells: _Cells, row: Ints, expected: _Expected, codes: Ints
+) -> _Terms:
+    """Return the terms of sampled strata, with what they add to the weeks they are donors for."""
+    design, plan, weights = form.design, form.plan, form.weights
+    n_keys, width = len(design.areas) + 1, len(design.weeks) + 1
+    of_unit = design.units.stratum[weights.unit]
+    pairs, at = np.unique(of_unit * width + weights.week_key, return_inverse=True)
+    pair_stratum, week_key = np.divmod(pairs, width)
+    n = plan.n_active[pair_stratum].astype(np.float64)
+    frame = design.strata.n_frame[pair_stratum]
+    omega = add_at(at, weights.weight, len(pairs)) / n
+    direct = frame * add_at(at, (~weights.is_imputation).astype(np.float64), len(pairs)) / n
+    pair, key, mean, variance = _at_keys(form, pair_stratum, row, expected)
+    code = form.domains.code(key, week_key[pair])
+    kept = np.flatnonzero(np.isin(code, codes))
+    pair, key, code, variance = pair[kept], key[kept], code[kept], variance[kept]
+    stratum = pair_stratum[pair]
+    own = cells.stratum * n_keys + cells.key
+    place = np.minimum(np.searchsorted(own, stratum * n_keys + key), max(len(own) - 1, 0))
+    has_cell = own[place] == stratum * n_keys + key
+    within = np.where(has_cell[:, None], cells.within[place], 0.0)
+    scale = (omega**2 / n)[pair][:, None]
+    finite = form.correction[stratum][:, None]
+    third = (omega**3 / n**2 * np.maximum(1 - 2 * n / frame, 0))[pair][:, None]
+    return _Terms(
+        place=np.searchsorted(codes, code),
+        stratum=stratum,
+        variance=scale * (finite * variance + within / frame[pair][:, None]),
+        cubed=third * finite * variance**1.5,
+        expected=direct[pair][:, None] * mean[kept],
+        varies=form.correction[stratum] > 0,
+        is_direct=direct[pair] > 0,
+    )
+
+
+def _at_keys(
+    form: LinearForm, stratum: Ints, row: Ints, expected: _Expected
+) -> tuple[Ints, Ints, Floats, Floats]:
+    """Pair some strata with their home key and the stray keys of their row.
+
+    Returns
+    -------
+    pair, key : ndarray of int, shape (R,)
+        Place in `stratum`, and key.
+    mean, variance : ndarray of float, shape (R, K)
+        Expected of a unit.
+    """
+    home = form.domains.area_key(form.design.strata.landing_area[stratum])
+    of_row, stray_key = np.divmod(expected.stray, len(form.design.areas) + 1)
+    first = np.searchsorted(of_row, row[stratum], side="left")
+    count = np.searchsorted(of_row, row[stratum], side="right") - first
+    pair = np.repeat(np.arange(len(stratum)), count)
+    stray = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(len(pair))
+    return (
+        np.concatenate([np.arange(len(stratum)), pair]),
+        np.concatenate([home, stray_key[stray]]),
+        np.concatenate([expected.home_mean[stratum], expected.stray_mean[stray]]),
+        np.concatenate([expected.home_variance[stratum], expected.stray_variance[stray]]),
+    )
+
+
+def _joined(terms: _Terms, form: LinearForm, row: Ints, expected: _Expected, codes: Ints) -> _Terms:
+    """Return all terms: those of sampled strata, and of each filled stratum."""
+    design = form.design
+    filled = [one.stratum for one in form.plan.borrowings if one.is_imputation]
+    stratum = np.array(filled, dtype=np.int64)
+    pair, key, mean, variance = _at_keys(form, stratum, row, expected)
+    code = form.domains.code(key, form.domains.week_key(design.strata.week[stratum])[pair])
+    kept = np.flatnonzero(np.isin(code, codes))
+    stratum = stratum[pair[kept]]
+    frame = design.strata.n_frame[stratum][:, None]
+    return _Terms(
+        place=np.concatenate([terms.place, np.searchsorted(codes, code[kept])]),
+        stratum=np.concatenate([terms.stratum, stratum]),
+        variance=np.concatenate([terms.variance, frame**2 * variance[kept]]),
+        cubed=np.concatenate([terms.cubed, frame**3 * variance[kept] ** 1.5]),
+        expected=np.concatenate([terms.expected, frame * mean[kept]]),
+        varies=np.concatenate([terms.varies, np.ones(len(kept), dtype=bool)]),
+        is_direct=np.concatenate([terms.is_direct, np.zeros(len(kept), dtype=bool)]),
+    )
+
+
+def _independent_parts(form: LinearForm, terms: _Terms) -> tuple[Floats, Floats, Ints]:
+    """Return V0 by domain and group of strata, the degrees of freedom of each, and its domain.
+
+    Strata that borrow and their donors are one group: their units count once. A stratum without an
+    error between units is left out.
+    """
+    n_strata, plan = len(form.plan.n_active), form.plan
+    links = [(one.stratum, donor) for one in plan.borrowings for donor in one.donors]
+    ends = np.array(links, dtype=np.int64).reshape(-1, 2)
+    graph = coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(n_strata, n_strata))
+    group = connected_components(graph, directed=False)[1].astype(np.int64)
+    use = np.flatnonzero(terms.varies)
+    place, stratum = terms.place[use], terms.stratum[use]
+    lent_place, lent = [place], [stratum]
+    for one in plan.borrowings:
+        here = np.unique(place[stratum == one.stratum])
+        for donor in one.donors:
+            lent_place.append(here)
+            lent.append(np.full(len(here), donor))
+    once = np.unique(np.concatenate(lent_place) * n_strata + np.concatenate(lent))
+    place_of, stratum_of = np.divmod(once, n_strata)
+    codes, at = np.unique(place_of * n_strata + group[stratum_of], return_inverse=True)
+    df = add_at(at, np.maximum(plan.n_active[stratum_of] - 1, 0).astype(np.float64), len(codes))
+    where = np.searchsorted(codes, place * n_strata + group[stratum])
+    parts = add_at(where, terms.variance[use], len(codes))
+    return parts, np.maximum(df, 1.0), codes // n_strata
+
+
+def _tails(form: LinearForm, expected: _Expected) -> tuple[Floats, Floats]:
+    """Return the pooled skewness and excess kurtosis of unit totals at home, (K,) each.
+
+    About their expected means, in units of their expected standard deviations.
+    """
+    design, cells, active = form.design, form.cells, form.plan.active
+    stratum = design.units.stratum
+    home = form.domains.area_key(design.strata.landing_area)[stratum[cells.unit]]
+    rows = np.flatnonzero(cells.key == home)
+    of_row = stratum[cells.unit[rows]]
+    absent = np.bincount(stratum[active], minlength=len(form.plan.n_active))
+    absent = absent - np.bincount(of_row, minlength=len(absent))
+    skewness, kurtosis = np.zeros(cells.total.shape[1]), np.zeros(cells.total.shape[1])
+    for k in range(len(skewness)):
+        mean, variance = expected.home_mean[:, k], expected.home_variance[:, k]
+        scale = np.where(variance > 0, 1 / np.sqrt(np.where(variance > 0, variance, 1.0)), 0.0)
+        seen = (cells.total[rows, k] - mean[of_row]) * scale[of_row]
+        zero = -mean * scale
+        n = absent.sum() + len(seen)
+        second, third, fourth = (
+            float((seen**power).sum() + (absent * zero**power).sum()) / max(n, 1)
+            for power in (2, 3, 4)
+        )
+        if second > 0:
+            skewness[k] = min(max(third / second**1.5, 0.0), _MOST_SKEWNESS)
+            kurtosis[k] = min(max(fourth / second**2 - 3, 0.0), _MOST_KURTOSIS)
+    return skewness, kurtosis
