@@ -196,6 +196,7 @@ def sampled(people: Population, rng: np.random.Generator) -> DesignEstimator:
             group=layout["group"].to_numpy(),
             n_frame=layout["frame"].to_numpy(np.float64),
             of_days=np.zeros(len(layout), dtype=bool),
+            is_prorated=np.zeros(len(layout), dtype=bool),
         ),
         units=Units(
             stratum[chosen],
