@@ -236,6 +236,8 @@ class DomainEstimates:
         interviewed.
     intervals : DomainIntervals, optional
         By default each row has Student's t on the log or the logit scale.
+    composition_variance : ndarray of float, shape (D,), optional
+        The part of `sample_variance` that a sample of fish brings.
     """
 
     kind: QuantityKind
@@ -249,6 +251,7 @@ class DomainEstimates:
     df: Floats | None = None
     is_sampled: Bools | None = None
     intervals: DomainIntervals | None = None
+    composition_variance: Floats | None = None
 
     def withheld(self, reason: str) -> DomainEstimates:
         """Return the same figures with no value anywhere."""

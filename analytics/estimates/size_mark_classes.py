@@ -420,6 +420,7 @@ def figures_with_sample(
         methods=tuple(join_codes(dict.fromkeys((name, SAMPLED, said))) for said in found.notes),
         df=np.where(lacks | np.isnan(survey), own_df, joint),
         is_sampled=(sample > 0) | (value == 0),
+        composition_variance=np.where(lacks, 0.0, sample),
     )
 
 

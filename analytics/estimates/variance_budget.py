@@ -21,9 +21,9 @@ from analytics.estimates.result_rows import (
     mark_figures,
     result_row,
 )
-from analytics.estimates.sampled_basis import SAMPLED_QUANTITIES
+from analytics.estimates.sampled_basis import SAMPLED_QUANTITIES, SampledFigures
 from analytics.estimates.schemas import VARIANCE_SCHEMA
-from analytics.fish.mark_composition import MARK_QUANTITIES, BorrowedShares
+from analytics.fish.mark_composition import MARK_QUANTITIES, BorrowedShares, mark_analysis
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.settings import FishBasis
 from analytics.survey.domain_totals import unit_cells
@@ -59,6 +59,8 @@ class VariancePart(StrEnum):
     IMPUTED = "imputed_strata"  # strata with open days and no sample
     MARKED_SHARES = "borrowed_marked_shares"  # marks that nobody read
     RATES = "mortality_rates"
+    INTERVIEWS = "interviews"  # on the sampled basis: every stage of the survey together
+    TEST_FISHING = "test_fishing"  # on the sampled basis: size and mark of the fish sampled
 
 
 #: The parts that lie in a stratum.
@@ -162,13 +164,13 @@ class _Budget:
 def variance_budget(season: SeasonSurvey, *, level: float = 0.95) -> pa.Table:
     """Return what the variance of each season figure is made of, for all areas and for each.
 
-    Figures on which a sample of fish has a part of its own, and those of interviews of convenience,
-    are left out, as are those without a standard error.
+    Those of interviews of convenience are left out, as are those without a standard error. What
+    interviews bring to figures of the sampled basis is one part: it is in no stratum alone.
 
     Parameters
     ----------
     season : SeasonSurvey
-        Prepared with the usual settings.
+        Prepared with effort from interviews, at listed sites.
     level : float
         Confidence level.
 
@@ -181,8 +183,12 @@ def variance_budget(season: SeasonSurvey, *, level: float = 0.95) -> pa.Table:
     for by_area in (False, True):
         domains = Domains(by_area=by_area, by_week=False, n_weeks=len(season.design.weeks))
         terms: dict[Analysis, CovarianceTerms] = {}
+        sampled = SampledFigures(season, domains) if season.basis is FishBasis.SAMPLED else None
         for quantity in QUANTITIES:
-            budget = _budget(season, quantity, domains, terms)
+            if sampled is not None and quantity in SAMPLED_QUANTITIES:
+                budget = _of_sample(season, quantity, domains, sampled)
+            else:
+                budget = _budget(season, quantity, domains, terms)
             if budget is not None:
                 rows += _rows(season.design, quantity, domains, budget, level)
     return pa.Table.from_pylist(rows, schema=VARIANCE_SCHEMA)
@@ -191,11 +197,9 @@ def variance_budget(season: SeasonSurvey, *, level: float = 0.95) -> pa.Table:
 def _budget(
     season: SeasonSurvey, quantity: str, domains: Domains, known: dict[Analysis, CovarianceTerms]
 ) -> _Budget | None:
-    """Return the budget of a quantity; None where a sample of fish or no design stands behind."""
+    """Return the budget of a quantity; None where no design stands behind."""
     analysis, drawn = season.analyses[quantity], season.estimators[-1]
     if not isinstance(drawn, DesignEstimator) or not drawn.has_responses(analysis):
-        return None
-    if season.basis is FishBasis.SAMPLED and quantity in SAMPLED_QUANTITIES:
         return None
     totals = drawn.totals(analysis, domains)
     if analysis not in known:
@@ -214,6 +218,27 @@ def _budget(
         VariancePart.RATES: figures.variance - figures.sample_variance,
     }
     return _Budget(figures, totals, terms, by_term.sample_variance - constant[at], other)
+
+
+def _of_sample(
+    season: SeasonSurvey, quantity: str, domains: Domains, sampled: SampledFigures
+) -> _Budget | None:
+    """Return the budget of a quantity of the sampled basis: interviews, test fishing and rates."""
+    drawn = season.estimators[-1]
+    if not isinstance(drawn, DesignEstimator) or not drawn.has_responses(mark_analysis()):
+        return None
+    totals = drawn.totals(mark_analysis(), domains)
+    figures = sampled.of(drawn, quantity, totals)
+    if figures.composition_variance is None:
+        return None
+    other = {
+        VariancePart.INTERVIEWS: figures.sample_variance - figures.composition_variance,
+        VariancePart.TEST_FISHING: figures.composition_variance,
+        VariancePart.RATES: figures.variance - figures.sample_variance,
+    }
+    nowhere = np.zeros(0, dtype=np.int64)
+    terms = CovarianceTerms(nowhere, nowhere, nowhere, np.zeros((0, 0, 0)))
+    return _Budget(figures, totals, terms, np.zeros(0), other)
 
 
 def _figures(

@@ -42,6 +42,8 @@ PARTS = {
     ),
     "borrowed_marked_shares": ("marks not read", "marks that nobody read", "more marks read"),
     "mortality_rates": ("rates of death", "the rates of death", "rates of death known better"),
+    "interviews": ("interviews", "the survey", "more site-days and interviews"),
+    "test_fishing": ("test fishing", "the fish of test fishing", "more fish of test fishing"),
 }
 #: Lines of a split that are shown one by one; the others are one line.
 MOST_LINES = 8

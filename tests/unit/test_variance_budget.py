@@ -36,8 +36,8 @@ RATES = [
 ]
 
 
-def budget_and_rows(snapshot):
-    settings = EstimationSettings.of(classes="reported")
+def budget_and_rows(snapshot, basis="reported"):
+    settings = EstimationSettings.of(basis=basis)
     prepared = prepare_survey(snapshot, settings=settings)
     budget = variance_budget(prepared).to_pandas()
     rows = [
@@ -49,8 +49,8 @@ def budget_and_rows(snapshot):
     return budget, pd.DataFrame(rows)
 
 
-def assert_adds_up(snapshot):
-    budget, rows = budget_and_rows(snapshot)
+def assert_adds_up(snapshot, basis="reported"):
+    budget, rows = budget_and_rows(snapshot, basis)
     key = ["area", "quantity"]
     rows["area"] = rows["area"].fillna("")
     budget["area"] = budget["area"].fillna("")
@@ -114,6 +114,12 @@ def test_rates_have_their_part_of_deaths():
 def test_parts_of_the_demo_add_up():
     budget = assert_adds_up(demo_snapshot())
     assert {"between_units", "within_units", "mortality_rates"} <= set(budget["part"].dropna())
+
+
+def test_parts_of_the_demo_add_up_on_the_sampled_basis():
+    parts = by_part(assert_adds_up(demo_snapshot(), "sampled"), "encounter_sublegal_marked_fish")
+    assert set(parts) == {"interviews", "test_fishing"}
+    assert all(one > 0 for one in parts.values())
 
 
 def _open_weeks():
