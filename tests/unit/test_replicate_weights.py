@@ -52,7 +52,7 @@ def births():
         for (h, n), values in strata.items()
         for y in values
     ]
-    return survey(days)
+    return one_week(days)
 
 
 THIN = {
