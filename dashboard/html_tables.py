@@ -251,8 +251,10 @@ def _site_days(row: Row) -> str:
     return f"{sampled} of {numbers.count(row.n_psu_frame, 'site-day')}"
 
 
-def every_quantity(index: BulletinIndex, *, areas: Sequence[str | None], week: str) -> Markup:
-    """Return every quantity of a week, an area after the other, in unshortened words."""
+def every_quantity(
+    index: BulletinIndex, *, areas: Sequence[str | None], week: str | None
+) -> Markup:
+    """Return every quantity of a week, None the season, one area after the other, in full words."""
     lines = []
     for area in areas:
         rows = [row for name in QUANTITIES if (row := index.row(area, week, name)) is not None]

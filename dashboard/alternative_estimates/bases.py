@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import pyarrow.compute as pc
@@ -11,13 +11,19 @@ from analytics.codes import Code, has_code, parse, sentence
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.rounding import number
 from dashboard import numbers, reasons
-from dashboard.bulletin_index import in_words, of_line
+from dashboard.bulletin_index import in_words, index_bulletin, of_line
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from dashboard.bulletin_index import BulletinIndex, Row
 
+REPORTED, SAMPLED = "reported", "sampled"
+#: What the released fish of a basis stand on.
+_FISH = {
+    REPORTED: "as reported in interviews",
+    SAMPLED: "from legal marked fish at the composition of test fishing",
+}
 #: The bulletin's own rows, then the bases of its table of readings.
 USUAL, ALL_BOATS, BOATS_COUNTED = "as_sampled", "all_boats", "boats_counted"
 #: How the bases of assumptions begin; the rest is the multiplier.
@@ -53,6 +59,21 @@ class Ways:
 
     bases: tuple[str, ...]
     rows: Mapping[tuple[str, str | None, str], Row]
+
+
+def fish_words(basis: str) -> str:
+    """Return what the released fish of a basis stand on; empty where a bulletin mixes the two."""
+    return _FISH.get(basis, "")
+
+
+def other_basis(index: BulletinIndex) -> BulletinIndex | None:
+    """Return the rows of the other basis as a bulletin of their own; None where there are none."""
+    bulletin = index.bulletin
+    if not bulletin.other_basis.num_rows:
+        return None
+    return index_bulletin(
+        replace(bulletin, rows=bulletin.other_basis, changes=bulletin.changes.slice(0, 0))
+    )
 
 
 def read(index: BulletinIndex) -> Ways:

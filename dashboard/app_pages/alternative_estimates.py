@@ -8,7 +8,7 @@ import streamlit as st
 
 from analytics.quantities import QUANTITIES
 from dashboard import filters, html_tables, numbers, page_frame
-from dashboard.alternative_estimates import bases, variance
+from dashboard.alternative_estimates import bases, disagreement, variance
 from dashboard.alternative_estimates import tables as way_tables
 from dashboard.charts import bars, forest
 from dashboard.charts import bases as chart
@@ -49,6 +49,7 @@ def _body(chosen: Chosen, ways: Ways) -> None:
         st.markdown(f"- {numbers.plain(words[:1].upper() + words[1:])}")
     _figures(choice, ways, quantity=quantity)
     _table(choice, ways, quantity=quantity)
+    _other_basis(choice)
     _variance(choice, quantity=quantity)
     _coverage(choice)
     _reports(choice)
@@ -93,6 +94,26 @@ def _table(choice: Choice, ways: Ways, *, quantity: str) -> None:
     _uneven(choice)
     table = html_tables.with_precision(index.bulletin.alternative_estimates)
     page_frame.download("all alternative estimates", table, choice, "alternative_estimates")
+
+
+def _other_basis(choice: Choice) -> None:
+    """Show the other basis as a whole."""
+    index, other = choice.index, bases.other_basis(choice.index)
+    own = bases.fish_words(index.bulletin.card.basis)
+    if other is None or not own:
+        return
+    rows = index.bulletin.other_basis
+    st.header("The other basis of released fish", anchor=False)
+    st.markdown(
+        f"All pages show released fish {own}. Here they are "
+        f"{bases.fish_words(rows['basis'][0].as_py())}. Figures add up within a basis, and none is "
+        "filled from the other."
+    )
+    for words in disagreement.season_words(index, areas=choice.domains):
+        st.markdown(f"- {words}")
+    with st.expander("Every quantity of the season so far"):
+        st.html(html_tables.every_quantity(other, areas=choice.domains, week=None))
+    page_frame.download("the other basis", html_tables.with_precision(rows), choice, "other_basis")
 
 
 def _uneven(choice: Choice) -> None:

@@ -8,6 +8,7 @@ import streamlit as st
 
 from analytics.quantities import QUANTITIES
 from dashboard import bulletin_index, filters, html_tables, notices, numbers, page_frame, reasons
+from dashboard.alternative_estimates import bases, disagreement
 from dashboard.charts import drawing, heat, series, theme
 from dashboard.page_frame import Chosen, colours, draw_page, lead
 from dashboard.week import sentences
@@ -35,11 +36,12 @@ def _body(chosen: Chosen, _: None) -> None:
 def _answer(choice: Choice) -> None:
     index, week = choice.index, choice.week
     notices.standing(choice)
+    apart = disagreement.week_words(index, areas=choice.areas or (None, *index.areas), week=week)
     if len(choice.areas) <= 1:
-        lead(sentences.week_answer(index, area=choice.domains[0], week=week))
+        lead(apart + sentences.week_answer(index, area=choice.domains[0], week=week))
         st.html(html_tables.cards(index, area=choice.domains[0], week=week))
         return
-    lead(sentences.week_answer_by_area(index, areas=choice.areas, week=week))
+    lead(apart + sentences.week_answer_by_area(index, areas=choice.areas, week=week))
     for area in choice.areas:
         st.subheader(numbers.plain(index.name(area)), anchor=False)
         st.html(html_tables.cards(index, area=area, week=week))
@@ -131,6 +133,8 @@ def _table(choice: Choice) -> None:
     st.header(f"Week {week} by area", anchor=False)
     st.html(html_tables.week_table(index, areas=choice.shown, week=week, together=not choice.areas))
     st.caption(html_tables.SITE_DAYS)
+    if fish := bases.fish_words(index.bulletin.card.basis):
+        st.caption(f"Released fish {fish}; the other basis stands on *Alternative estimates*.")
     domains: tuple[str | None, ...] = choice.areas or (None, *index.areas)
     with st.expander("Every quantity of the week"):
         st.html(html_tables.every_quantity(index, areas=domains, week=week))
