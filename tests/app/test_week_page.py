@@ -178,7 +178,7 @@ def test_the_download_is_the_bulletins_own_rows(open_page, archive_folder):
     ).decode()
     assert written.splitlines()[0] == (
         "season,area,area_name,week,quantity,unit,estimate,se,ci_low,ci_high,ci_level,ci_method,df,"
-        "n_psu,n_psu_frame,n_interviews,method,status"
+        "n_psu,n_psu_frame,n_interviews,method,status,basis"
     )
     lines = list(csv.DictReader(io.StringIO(written)))
     assert len(lines) == 10
