@@ -419,3 +419,49 @@ def test_an_older_bulletin_says_so(open_standing, tmp_path):
     page = open_standing(folder=old_archive(tmp_path, *OUTLOOK_SCHEMAS))
     assert not page.exception
     assert "kept before bulletins showed where a season stands" in words_of(page)
+
+
+def scored_lines():
+    """Return two past seasons, each projected in three ways, with scores made by hand."""
+    base = {"area": None, "quantity": "kept_fish", "through": "2034-W01", "to_date": 1000.0}
+    ends = {"low_80": 1600.0, "high_80": 2400.0, "low_95": 1400.0, "high_95": 2900.0}
+    made = []
+    for season, final in (("2033-34", 2000.0), ("2034-35", 2600.0)):
+        for method, expected, crps in (
+            ("model", 2100.0, 65.0),
+            ("plain_rule", 2200.0, 130.0),
+            ("mixture", 2150.0, 78.0),
+        ):
+            made.append(
+                {**base, **ends, "season": season, "final": final, "reason": ""}
+                | {"projected_by": method, "projected_total": expected}
+                | {"crps": crps, "interval_score_80": 4 * crps}
+            )
+    return made
+
+
+def test_methods_are_compared_on_the_same_projections():
+    found = backtest.of_past(scored_lines())
+    model = [one for one in found if one.method == "model"]
+    # To come were 1,000 and 1,600 fish, 1,300 on average; expected were 1,100 both times.
+    assert backtest.relative(model) == pytest.approx((-200 / 1300, 65 / 1300, 260 / 1300))
+    assert [one.inside for one in model] == [(True, True), (False, True)]
+    said = plain(backtest.score_table(found))
+    assert "Plain rule" in said and "10 %" in said and "5 %" in said
+    # A figure that the plain rule could not project leaves the comparison.
+    fewer = [one for one in found if one.method != "plain_rule" or one.at[0] == "2033-34"]
+    assert "1 (100 %)" in plain(backtest.score_table(fewer))
+
+
+def test_projections_of_bulletins_are_judged_by_later_ones():
+    assert "will be scored by later ones" in backtest.issued_answer([])
+    base = {"bulletin": "one", "through": "2036-W07", "area": None, "direction": None}
+    total = base | {"projected_by": "model", "target": "kept_fish", "horizon": 2, "brier": None}
+    total |= {"projected": 100.0, "low_80": 80.0, "high_80": 120.0, "low_95": 70.0}
+    total |= {"high_95": 140.0, "came": 110.0, "crps": 6.0, "interval_score_80": 40.0}
+    rise = base | {"projected_by": "model", "target": "rise_of_encounters", "horizon": 0}
+    rise |= {"crps": None, "brier": 0.01, "came": 1.0, "projected": 0.9, "direction": "rising"}
+    wrong = rise | {"direction": "falling", "projected": 0.1, "brier": 0.81}
+    said = plain(backtest.issued_answer([total, total | {"came": 150.0}, rise, wrong]))
+    assert said.startswith("Of 2 projections in 1 earlier bulletin, **1 (50 %)** came inside")
+    assert "Of 2 trends called, 1 (50 %) held." in said
