@@ -66,5 +66,5 @@ def sampled_survey(
     days: Sequence[SiteDay], fish: Sequence[dict[str, Any]], **tables: Any
 ) -> Snapshot:
     """Return a survey in area A with test fishing."""
-    tables.setdefault("seasons", seasons("A"))
+    tables.setdefault("seasons", seasons("A", weeks=1))
     return survey(days, fish=fish, **tables)

@@ -118,7 +118,7 @@ def test_sampled_site_days_of_such_an_area_count_with_the_others():
 
 
 def test_a_season_without_any_interview_says_so():
-    with pytest.raises(UsageError, match="no sampled site-day"):
+    with pytest.raises(UsageError, match="no site-day whose boats were counted"):
         estimate_snapshot(snapshot_of([]), season="2030-31")
 
 
