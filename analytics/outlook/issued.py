@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.special import ndtri
 
 from analytics.catch_rates.trend import word_of
 from analytics.options.compare import ahead_by_week
@@ -227,6 +228,17 @@ def _rise_score(rows: Sequence[Row], outcome: Outcome) -> Row | None:
     return {"projected": said, "came": rose, "brier": brier, "direction": word_of(said)}
 
 
+def _with_error(quantile: float, median: float, prob: float, cv2: float) -> float:
+    """Return a quantile of what an estimate with relative variance `cv2` would show.
+
+    Distances from the median on the log scale add in squares, as of lognormals.
+    """
+    if not (quantile > 0 and median > 0):
+        return quantile
+    far = np.hypot(np.log(quantile / median), ndtri(prob) * np.sqrt(np.log1p(cv2)))
+    return float(median * np.exp(np.sign(prob - 0.5) * far))
+
+
 def _total_score(rows: Sequence[Row], outcome: Outcome) -> Row | None:
     came = None if rows[0]["target"].startswith(RISE) else outcome.came(rows[0])
     if came is None:
@@ -235,6 +247,8 @@ def _total_score(rows: Sequence[Row], outcome: Outcome) -> Row | None:
     at = {float(level): each for (kind, level), each in value.items() if kind == "quantile"}
     probs = sorted(at)
     estimate, se = came
+    cv2 = (se / estimate) ** 2 if estimate > 0 else 0.0
+    at = {prob: _with_error(each, value["median", None], prob, cv2) for prob, each in at.items()}
     ends = {name: at[prob] for name, prob in ENDS.items()}
     crps = quantile_crps(np.array([at[one] for one in probs]), np.array(probs), estimate)
     return {

@@ -97,6 +97,7 @@ PROJECTION_SCORE_SCHEMA = pa.schema(
         ("horizon", pa.int64()),
         ("target_end_date", pa.date32()),
         *texts("area", "projected_by"),
+        # Intervals of the estimate of what came: its error is in them.
         *numbers("projected", "median", "low_80", "high_80", "low_95", "high_95"),
         ("came", pa.float64()),  # estimate of what came; 1 or 0 for a rise
         ("came_se", pa.float64()),

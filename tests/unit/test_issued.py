@@ -97,12 +97,14 @@ def test_a_projection_is_scored_by_the_weeks_that_came():
     (row,) = scored(issued(), outcome({"2036-W08": 60.0, "2036-W09": 70.0}))
     assert (row["came"], row["came_se"]) == (130.0, pytest.approx(18**0.5))
     assert row["median"] == 100.0 and row["bulletin"] == "2035-36.2036-W07.v1"
-    low, high = (100 * np.exp(0.2 * ndtri(prob)) for prob in (0.1, 0.9))
+    # Estimates have an error: 0.2 on the log scale, and that of 130 ± 4.2, add in squares.
+    sd = np.hypot(0.2, np.sqrt(np.log1p(18 / 130**2)))
+    low, high = (100 * np.exp(sd * ndtri(prob)) for prob in (0.1, 0.9))
     assert (row["low_80"], row["high_80"]) == (pytest.approx(low), pytest.approx(high))
     expected = float(interval_score(low, high, 130.0, level=0.8))
     assert row["interval_score_80"] == pytest.approx(expected)
     # Twice the mean quantile score, by hand.
-    values = np.array([100 * np.exp(0.2 * ndtri(prob)) for prob in PROBS])
+    values = np.array([100 * np.exp(sd * ndtri(prob)) for prob in PROBS])
     probs = np.array(PROBS)
     by_hand = 2 * np.mean((probs - (values > 130.0)) * (130.0 - values))
     assert row["crps"] == pytest.approx(by_hand)
