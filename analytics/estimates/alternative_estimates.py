@@ -265,9 +265,7 @@ def _boats_counted(season: SeasonSurvey, level: float) -> tuple[pa.Table, Sequen
     design = season.design
     settings = EstimationSettings(effort=EffortSource.COUNTS, basis=season.basis)
     try:
-        counted = prepare_survey(
-            season.snapshot, season=design.season, through=design.through, settings=settings
-        )
+        counted = prepare_survey(season.snapshot, settings=settings, design=design)
     except UsageError as error:
         return _nothing("boat_counts", "boats_counted", error)
     estimator = counted.estimators[-1]
@@ -277,12 +275,10 @@ def _boats_counted(season: SeasonSurvey, level: float) -> tuple[pa.Table, Sequen
 
 
 def _scenario(season: SeasonSurvey, reports_over: float, level: float) -> pa.Table:
-    design = season.design
     divided = prepare_survey(
         divided_reports(season.snapshot, reports_over),
-        season=design.season,
-        through=design.through,
         settings=EstimationSettings(basis=season.basis),
+        design=season.design,
     )
     rows = [row for by in WIDER for row in result_rows(divided, by=by, level=level)]
     return named_rows(to_arrow(rows), reports_over)

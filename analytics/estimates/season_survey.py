@@ -122,15 +122,17 @@ def prepare_survey(
     season: str | None = None,
     through: str | None = None,
     settings: EstimationSettings = DEFAULT_SETTINGS,
+    design: Design | None = None,
 ) -> SeasonSurvey:
     """Build the design of a season and reduce its interviews, once for every level.
 
     Parameters, and errors raised, as of `analytics.estimates.estimate.estimate`; `settings` says
-    how totals are estimated.
+    how totals are estimated. `design`: that of the season where it is at hand, made from the same
+    tables or from tables in which boats reported other numbers.
     """
-    season = season or _latest(snapshot)
+    season = season or (_latest(snapshot) if design is None else design.season)
     met = convenience_interviews(snapshot, season=season)
-    design = build_design(snapshot, season=season, through=through, met=met)
+    design = design or build_design(snapshot, season=season, through=through, met=met)
     plans = StratumTreatments(design, thin=settings.thin)
     interviews = snapshot.source("interviews")
     deaths = plan_deaths(
