@@ -23,6 +23,10 @@ def prorate(by_user: pd.DataFrame, days: pd.DataFrame, sites: pd.DataFrame, week
     strata sampled at the same time hold are theirs. The part of N that is past is the part of these
     units, in whole units, and no fewer than were sampled (our choice, no source).
 
+    A frame stays as it is stated where nothing shows that the stratum runs on: it was sampled in
+    one week only, or its units are none of the calendar (two of a site on a day, or more than the
+    season's days can hold).
+
     Parameters
     ----------
     by_user : pandas.DataFrame
@@ -42,9 +46,16 @@ def prorate(by_user: pd.DataFrame, days: pd.DataFrame, sites: pd.DataFrame, week
         open_days = days[days["area"] == area].drop_duplicates("date").sort_values("date")
         everywhere = sites.loc[sites["area"] == area, "site"]
         for _, part in rows.groupby("label"):
+            if not _is_of_calendar(part):
+                continue
             per_day = _units_a_day(part, rows, open_days, everywhere)
             frame[part.index] = _past(part, open_days["date"], per_day, until)
     return frame
+
+
+def _is_of_calendar(part: pd.DataFrame) -> bool:
+    """Return whether a stratum was sampled in several weeks, and no site twice on a day."""
+    return len(set(part["week"])) > 1 and not part.duplicated(["site", "date"]).any()
 
 
 def _units_a_day(
@@ -75,7 +86,7 @@ def _past(part: pd.DataFrame, date: pd.Series, per_day: Floats, until: pd.Timest
     held = per_day[order]
     before = np.cumsum(held) - held
     held = np.clip(n_frame - before, 0, held)
-    if not held.sum():
+    if held.sum() < n_frame:
         return n_frame
     is_past = (date <= until).to_numpy()[order]
     share = held[is_past].sum() / held.sum()

@@ -257,7 +257,7 @@ def test_a_stated_stratum_may_span_weeks_and_keeps_its_zeros_elsewhere():
     [
         (20, "2031-W04", 20),  # all of its 20 days are past
         (70, None, 14),  # the season has 70 days
-        (140, None, 28),  # two units a day
+        (140, None, 140),  # more than the season's days: other units than its site-days
         (4, None, 4),  # all of it was sampled
     ],
 )
@@ -271,6 +271,30 @@ def test_a_stated_stratum_under_way_counts_what_is_past(frame, through, past):
     found = figures(estimate_snapshot(survey(days), by=("season",), through=through), "kept_fish")
     assert found["n_psu_frame"] == min(past, frame)
     assert has_code(found["method"], "prorated_frame") == (past < frame)
+
+
+@pytest.mark.parametrize(
+    "places",
+    [
+        pytest.param([("r1", 0), ("r1", 1), ("r1", 2)], id="one week"),
+        pytest.param([("r1", 0), ("r1", 0), ("r1", 7), ("r1", 8)], id="a site twice on a day"),
+    ],
+)
+def test_a_stated_frame_stays_where_nothing_shows_that_the_stratum_runs_on(places):
+    days = [
+        SiteDay(
+            1,
+            [interview(kept=1)],
+            site=site,
+            date=MONDAY + dt.timedelta(days=at),
+            stratum="s",
+            frame=40,
+        )
+        for site, at in places
+    ]
+    found = figures(estimate_snapshot(survey(days), by=("season",)), "kept_fish")
+    assert found["estimate"] == pytest.approx(40)
+    assert not has_code(found["method"], "prorated_frame")
 
 
 def test_strata_side_by_side_are_prorated_by_their_own_sites():
