@@ -370,11 +370,15 @@ def _did(rows: pd.DataFrame, was: str) -> dict[str, float]:
     }
 
 
+def _width(width: float) -> str:
+    return f"{width:.3f}" if width < 1000 else "over 1000"
+
+
 def in_words(row: pd.Series) -> str:
     """Return a row of `summary` in words."""
     now, was = (
         f"{row[f'{when}held']:.1%} hold the truth, {row[f'{when}below']:.1%} below and "
-        f"{row[f'{when}above']:.1%} above it, width {row[f'{when}width']:.3f}"
+        f"{row[f'{when}above']:.1%} above it, width {_width(row[f'{when}width'])}"
         for when in ("", "was_")
     )
     return f"{now}; without the pool {was}"
