@@ -218,7 +218,7 @@ class TestGaps:
             codes = {one["total"]: one for one in parse(cells[0])[1:]}
             assert codes[name]["areas_sum"] == f"{parts:.1f}"
             assert codes[name]["of_all"] == f"{whole:.1f}"
-            assert "release deaths: " in sentences(cells[0])
+            assert "Release deaths: " in sentences(cells[0])
             assert whole != pytest.approx(parts, rel=0.01)
         else:
             assert cells == []
