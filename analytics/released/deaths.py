@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.codes import coded, exclude, join_codes, why_no_error
-from analytics.estimates.estimate import add_intervals, bearing
+from analytics.estimates.estimate import add_intervals, bearing, result_rows
 from analytics.estimates.result_rows import (
     DEATHS_ESTIMATOR,
     DomainEstimates,
@@ -24,6 +24,7 @@ from analytics.fish.release_mortality import FATES, NO_RATE, deaths_at_rates, pl
 from analytics.fish.sampled_releases import deaths_at_ends
 from analytics.quantities import QuantityKind
 from analytics.released.schemas import DEATH_SCHEMA, METHOD_MIX_SCHEMA
+from analytics.settings import FishBasis
 from analytics.survey.domains import Domains
 from analytics.survey.reduction import Reduction
 
@@ -165,7 +166,34 @@ def death_table(season: SeasonSurvey, *, level: float, sums: DeathSums | None = 
     high are the same fish at the ends of the rate's interval (logit scale).
     """
     sums = sums or death_sums(season)
-    return table_of_areas(sums, season, _DeathRows, level=level)
+    table = table_of_areas(sums, season, _DeathRows, level=level)
+    if season.basis is not FishBasis.REPORTED:
+        return table
+    return _with_intervals_of_rows(table, season, level=level)
+
+
+def _with_intervals_of_rows(table: pa.Table, season: SeasonSurvey, *, level: float) -> pa.Table:
+    """Return the table with the result rows' own intervals of totals.
+
+    The groups of the table are finer, and would move what areas borrow a little.
+    """
+    of_total = {name: fate for fate, name in _TOTALS.items()}
+    ends = {
+        (row["area"], of_total[row["quantity"]]): {
+            "ci_low": row["ci_low"],
+            "ci_high": row["ci_high"],
+        }
+        for by in (("area",), ("season",))
+        for row in result_rows(season, by=by, level=level)
+        if row["quantity"] in of_total
+    }
+    rows = [
+        row | ends.get((row["area"], row["fate"]), {})
+        if row["size_class"] == ANY and row["method"] is None
+        else row
+        for row in table.to_pylist()
+    ]
+    return pa.Table.from_pylist(rows, table.schema)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

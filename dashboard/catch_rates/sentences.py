@@ -48,7 +48,8 @@ _CHANCES = (
 )
 RULE = (
     "As on every page, a figure is called rising or falling where the interval of its change from "
-    "the week before does not hold “no change”; otherwise there is no clear change."
+    "the week before does not hold “no change” and such words are seldom of the wrong sign; "
+    "otherwise there is no clear change."
 )
 MANY = (
     "Every area and each of the three rates is judged alone: of twenty without any change, "
