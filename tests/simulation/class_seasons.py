@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -13,6 +12,7 @@ from analytics.data.snapshot import Snapshot
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.mark_composition import CLASSES
+from analytics.settings import EstimationSettings, FishBasis
 from analytics.simulation.fishery import simulate_population
 from analytics.simulation.measured_fish import fish_table
 from analytics.simulation.sampling import draw_sample
@@ -36,8 +36,11 @@ def class_season(name: str, seed: int, number: int) -> pd.DataFrame:
     snapshot = Snapshot.of({**reference, **sample.tables, "fish": fish})
     known = season_truth(population, basis=TRUE)
     parts = []
-    prepared = prepare_survey(snapshot, season=SEASON)
-    for basis, season in zip(BASES, (prepared, replace(prepared, sample=None)), strict=True):
+    design = None
+    for basis in BASES:
+        settings = EstimationSettings(basis=FishBasis(basis))
+        season = prepare_survey(snapshot, season=SEASON, settings=settings, design=design)
+        design = season.design
         rows = pd.DataFrame(list(result_rows(season, by=("season",), level=0.95)))
         rows = rows[rows["quantity"].isin(CLASSES)][COLUMNS]
         parts.append(rows.assign(basis=basis, truth=rows["quantity"].map(known)))
