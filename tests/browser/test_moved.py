@@ -60,7 +60,7 @@ def test_choices_go_from_page_to_page(visit):
 
 def test_the_download_is_every_move(visit, tmp_path):
     page = visit().open("area=A1", **HERE)
-    file, text = downloaded(page, "Download every move", tmp_path)
+    file, text = downloaded(page, "Download all revisions", tmp_path)
     assert file == "2035-36.2036-W06.v3.revisions.csv"
     lines = text.splitlines()
     assert lines[0].startswith(

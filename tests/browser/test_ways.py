@@ -42,7 +42,7 @@ def test_the_downloads_are_the_tables(visit, tmp_path):
         (
             "Download all alternative estimates",
             "alternative_estimates",
-            "basis,season,area,area_name,week,quantity,unit",
+            "alternative,season,area,area_name,week,quantity,unit",
         ),
         ("Download coverage", "coverage", "season,area,area_name,n_days,boats"),
         ("Download the table of reports", "heaping", "season,fish,boats,smooth,is_heap"),

@@ -37,7 +37,7 @@ def snapshot():
 
 @pytest.mark.parametrize("quantity", PRINTED)
 def test_classes_of_the_sample_in_result_rows(snapshot, quantity):
-    row = figures(estimate_snapshot(snapshot, by=("season",)), quantity)
+    row = figures(estimate_snapshot(snapshot, by=("season",), basis="sampled"), quantity)
     fish, se = PRINTED[quantity]
     assert row["estimate"] == pytest.approx(fish)
     assert round(row["se"], 2) == se
@@ -59,7 +59,7 @@ def test_all_encounters_of_the_sample(snapshot):
 def test_the_damped_form_for_a_small_sample():
     counts = (6, 4, 8, 7)
     snapshot = sampled_survey(drawn(*map(boat, KEPT), frame=10), fish_of(counts))
-    rows = estimate_snapshot(snapshot, by=("season",))
+    rows = estimate_snapshot(snapshot, by=("season",), basis="sampled")
     found = [figures(rows, name)["estimate"] for name in PRINTED]
     assert sum(found) == pytest.approx(200 * (25 + 1) / (6 + 1))
     assert found[2] == pytest.approx(200 * 8 / 7)
@@ -67,7 +67,7 @@ def test_the_damped_form_for_a_small_sample():
 
 def test_a_census_leaves_the_error_of_the_sample():
     days = drawn(boat(120), boat(80), frame=2)
-    rows = estimate_snapshot(sampled_survey(days, fish_of(SAMPLE)), by=("season",))
+    rows = estimate_snapshot(sampled_survey(days, fish_of(SAMPLE)), by=("season",), basis="sampled")
     row = figures(rows, "encounter_sublegal_marked_fish")
     assert row["se"] == pytest.approx(280 * math.sqrt(1 / 42 + 1 / 30))
     # What was counted is a census; what a sample of 120 fish tells is not.

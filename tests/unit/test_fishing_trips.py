@@ -12,7 +12,7 @@ from statsmodels.genmod.generalized_linear_model import GLM
 
 from analytics.codes import has_code
 from analytics.estimates.season_survey import prepare_survey
-from analytics.fish.composition_sample import class_ratios, trip_effect
+from analytics.fish.composition_sample import class_ratios, composition_sample, trip_effect
 from analytics.fish.lengths import design_effect
 from analytics.released.composition import draw_classes
 from tests.class_cases import boat, drawn, fish_of, sampled_survey
@@ -73,7 +73,8 @@ def met(*, named):
         rows = fish_of(counts, **given)
         fish += [row | {"fish_id": f"{row['fish_id']}-{trip}"} for row in rows]
     days = drawn(*(boat(kept=2, released_sublegal=1) for _ in range(3)))
-    return prepare_survey(sampled_survey(days, fish)).sample
+    snapshot = sampled_survey(days, fish)
+    return composition_sample(snapshot, prepare_survey(snapshot).design)
 
 
 def test_named_trips_widen_and_say_so():
