@@ -182,7 +182,7 @@ def _intervals(
     is_some = (prior.expected > 0) & (pooled > 0)
     prior_phi = np.where(is_some, pooled / np.where(is_some, prior.expected, 1.0) ** POWER, 0.0)
     prior_weight = np.where(is_some, prior.prior_df, 0.0)
-    has_own = np.isfinite(variance)
+    has_own = variance >= 0  # a variance that came out below 0 says nothing, as one not known
     above = np.where(total > 0, total, 1.0)
     own_df = np.where(has_own, prior.own_df, 0.0)
     df = prior_weight + own_df
@@ -194,7 +194,7 @@ def _intervals(
     width = quasi_log_width(cv, df=df, level=level)
     is_zero = (total == 0) & is_some
     t = t_quantiles(level, df)
-    bound = zero_bound(prior_phi, prior.expected, t * np.sqrt(pooled), level=level)
+    bound = zero_bound(prior_phi, prior.expected, t * np.sqrt(np.maximum(pooled, 0.0)), level=level)
     bound = np.where(is_zero, bound, np.nan)
     has_error = (total > 0) & (phi > 0) & (width < WIDEST)
     width = np.where(has_error, width, np.nan)

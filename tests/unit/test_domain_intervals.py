@@ -92,6 +92,12 @@ class TestLaws:
         assert (found.low[:2] < share[:2]).all()
 
 
+def test_a_variance_below_zero_says_as_little_as_one_not_known():
+    low, high = ends(120.0, -4.0, prior())
+    assert 0 < low < 120 < high < math.inf
+    assert (low, high) == ends(120.0, math.nan, prior())
+
+
 def week(boats, *, site="r1", start=0, **rest):
     """Return site-days of one week at a ramp, one boat each, that kept some fish."""
     where = {"area": "A" if site == "r1" else "B"} | rest
