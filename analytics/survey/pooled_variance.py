@@ -398,9 +398,9 @@ def _tails(form: LinearForm, expected: _Expected) -> tuple[Floats, Floats]:
         scale = np.where(variance > 0, 1 / np.sqrt(np.where(variance > 0, variance, 1.0)), 0.0)
         seen = (cells.total[rows, k] - mean[of_row]) * scale[of_row]
         zero = -mean * scale
-        n = absent.sum() + len(seen)
+        n = max(float(absent.sum()) + len(seen), 1.0)
         second, third, fourth = (
-            float((seen**power).sum() + (absent * zero**power).sum()) / max(n, 1)
+            float((seen**power).sum() + (absent * zero**power).sum()) / n
             for power in (2, 3, 4)
         )
         if second > 0:
