@@ -18,10 +18,9 @@ from analytics.estimates.replicate_tables import replicate_tables
 from analytics.estimates.replicate_weights import ReplicateMethod
 from analytics.estimates.result_rows import (
     SAMPLE_SE,
-    catch_figures,
-    death_figures,
     domain_names,
     not_recorded,
+    reported_figures,
     result_row,
 )
 from analytics.estimates.sampled_basis import SAMPLED_QUANTITIES, SampledFigures
@@ -38,7 +37,7 @@ from analytics.survey.reduction import UNKNOWN_RECORDED, catch_measures
 from analytics.weeks import week_number
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Sequence
 
     import pandas as pd
 
@@ -159,7 +158,13 @@ def replicate_weights(
     return replicate_tables(prepared, method=word, seed=seed)
 
 
-def result_rows(season: SeasonSurvey, *, by: Sequence[str], level: float) -> Iterator[Row]:
+def result_rows(
+    season: SeasonSurvey,
+    *,
+    by: Sequence[str],
+    level: float,
+    quantities: Collection[str] = QUANTITIES,
+) -> Iterator[Row]:
     """Yield the result rows of one level, every quantity for every domain.
 
     Parameters
@@ -169,6 +174,8 @@ def result_rows(season: SeasonSurvey, *, by: Sequence[str], level: float) -> Ite
         ``area``, ``week``, both, or ``season`` alone.
     level : float
         Confidence level.
+    quantities : collection of str
+        Those asked for; by default all.
 
     Yields
     ------
@@ -187,7 +194,7 @@ def result_rows(season: SeasonSurvey, *, by: Sequence[str], level: float) -> Ite
         raise UsageError(f"level {level}: a confidence level lies between 0 and 1, such as 0.95")
     domains = Domains("area" in words, "week" in words, len(season.design.weeks))
     figures_of = _SeasonFigures(season, domains)
-    for name, quantity in QUANTITIES.items():
+    for name in (one for one in QUANTITIES if one in quantities):
         rows: dict[int, Row] = {}
         analysis = figures_of.analysis(name)
         for estimator, totals, places in known_totals(season.estimators, analysis, domains):
@@ -203,7 +210,7 @@ def result_rows(season: SeasonSurvey, *, by: Sequence[str], level: float) -> Ite
             yield dict.fromkeys(RESULT_COLUMNS) | {
                 **domain_names(season.design, domains, code),
                 "quantity": name,
-                "unit": quantity.unit,
+                "unit": QUANTITIES[name].unit,
                 **row,
                 "basis": str(season.basis),
             }
@@ -256,10 +263,8 @@ class _SeasonFigures:
             figures = self._sampled.of(estimator, name, totals)
         elif name in MARK_QUANTITIES:
             figures = self._of_marks.of(estimator, name, totals)
-        elif QUANTITIES[name].kind is QuantityKind.DEATHS:
-            figures = death_figures(self._season.deaths, name, totals)
         else:
-            figures = catch_figures(QUANTITIES[name].kind, totals)
+            figures = reported_figures(name, totals, self._season.deaths)
         if name == "released_unknown_fish" and not self._is_sampled:
             analysis = UNKNOWN_RECORDED
         if estimator.has_responses(analysis):

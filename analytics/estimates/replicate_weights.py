@@ -147,7 +147,7 @@ class _Replicate:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Loan:
+class _BorrowedVariance:
     """A variance that a stratum borrows: `weight`² (1 - f) s² of some units."""
 
     stratum: int
@@ -157,12 +157,12 @@ class _Loan:
     correction: float
 
 
-def _loans(form: LinearForm) -> Iterator[_Loan]:
+def _borrowed_variances(form: LinearForm) -> Iterator[_BorrowedVariance]:
     for one, borrowing in zip(form.borrowed(), form.plan.borrowings, strict=True):
         if len(borrowing.units) > 1 and len(one.weight):
             part = ReplicatePart.IMPUTED if borrowing.is_imputation else ReplicatePart.COLLAPSED
             weight = float(np.sqrt((np.unique(one.weight) ** 2).sum()))
-            yield _Loan(borrowing.stratum, part, borrowing.units, weight, one.finite)
+            yield _BorrowedVariance(borrowing.stratum, part, borrowing.units, weight, one.finite)
 
 
 def _sampled(form: LinearForm) -> Iterator[tuple[int, Ints, float]]:
@@ -182,29 +182,29 @@ def _jackknife(form: LinearForm, weight: Floats) -> Iterator[_Replicate]:
             moved[unit] = 0.0
             scale = finite * (n - 1) / n
             yield _Replicate(moved, scale, finite, code, ReplicatePart.SAMPLED)
-    for loan in _loans(form):
-        m = len(loan.units)
-        least = float(weight[loan.units].min())
-        step = min(loan.weight, least * m) / (m - 1) if least > 0 else loan.weight / (m - 1)
-        scale = loan.correction * loan.weight**2 / (step**2 * (m - 1))
-        for unit in loan.units:
+    for one in _borrowed_variances(form):
+        m = len(one.units)
+        least = float(weight[one.units].min())
+        step = min(one.weight, least * m) / (m - 1) if least > 0 else one.weight / (m - 1)
+        scale = one.correction * one.weight**2 / (step**2 * (m - 1))
+        for unit in one.units:
             moved = weight.copy()
-            moved[loan.units] += step / m
+            moved[one.units] += step / m
             moved[unit] -= step
-            yield _Replicate(moved, scale, loan.correction, loan.stratum, loan.part)
+            yield _Replicate(moved, scale, one.correction, one.stratum, one.part)
 
 
 def _bootstrap(form: LinearForm, weight: Floats, seed: int) -> Iterator[_Replicate]:
     rng = np.random.default_rng(seed)
-    sampled, loans = list(_sampled(form)), list(_loans(form))
+    sampled, borrowed = list(_sampled(form)), list(_borrowed_variances(form))
     for _ in range(N_BOOTSTRAP):
         moved = weight.copy()
         for _, units, finite in sampled:
             moved[units] += np.sqrt(finite) * weight[units] * _departure(rng, len(units))
-        for loan in loans:
-            m = len(loan.units)
+        for one in borrowed:
+            m = len(one.units)
             own = _departure(rng, m) / np.sqrt(m)
-            moved[loan.units] += np.sqrt(loan.correction) * loan.weight * own
+            moved[one.units] += np.sqrt(one.correction) * one.weight * own
         yield _Replicate(moved, 1 / N_BOOTSTRAP, 1.0, -1, ReplicatePart.ALL)
 
 

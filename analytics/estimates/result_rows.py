@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.codes import coded, has_code, join_codes
 from analytics.data.schema import TABLES
-from analytics.fish.mark_composition import CLASSES, PARTS, marked
+from analytics.fish.mark_composition import CLASSES, MARK_QUANTITIES, PARTS, marked
 from analytics.fish.release_mortality import FATES
 from analytics.intervals import log_t, logit_t
 from analytics.quantities import QUANTITIES, CiMethod, QuantityKind, Status
@@ -289,6 +289,21 @@ def mark_figures(
     )
     methods = tuple(join_codes([name, said]) for said in words)
     return DomainEstimates(kind, value, variance, variance, name, found.unread, is_share, methods)
+
+
+def reported_figures(
+    quantity: str,
+    totals: DomainTotals,
+    deaths: DeathPlan,
+    borrowed: BorrowedShares | None = None,
+) -> DomainEstimates:
+    """Return the figures of a quantity as interviews report it; `borrowed` as of `mark_figures`."""
+    if quantity in MARK_QUANTITIES:
+        return mark_figures(quantity, totals, borrowed)
+    kind = QUANTITIES[quantity].kind
+    if kind is QuantityKind.DEATHS:
+        return death_figures(deaths, quantity, totals)
+    return catch_figures(kind, totals)
 
 
 def death_figures(plan: DeathPlan, quantity: str, totals: DomainTotals) -> DomainEstimates:

@@ -16,11 +16,11 @@ from analytics.estimates.result_rows import DEATHS_ESTIMATOR, DomainEstimates
 from analytics.estimates.size_mark_classes import (
     SAMPLED,
     base_slope,
+    classes_with_kept,
     figures_with_sample,
     pooled_of,
-    sampled_classes,
 )
-from analytics.fish.mark_composition import MARKED_SHARE, mark_measures, marks_with_effort
+from analytics.fish.mark_composition import MARKED_SHARE, marks_with_effort
 from analytics.fish.mortality_rates import ANY, DROP_OFF, KEPT_FATE, RELEASED
 from analytics.fish.sampled_releases import (
     ALL_MET,
@@ -28,20 +28,20 @@ from analytics.fish.sampled_releases import (
     LEGAL,
     LEGAL_RELEASED,
     NOTHING,
+    ROUNDING,
     SUBLEGAL,
     SUBLEGAL_RELEASED,
     SampledReleases,
-    joint_columns,
 )
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.survey.domain_totals import combined_ratio, unit_cells
-from analytics.survey.domains import LinearMaps, aggregate_codes, area_week_domains, linear_totals
+from analytics.survey.domains import LinearMaps, linear_totals
 from analytics.survey.estimators import DesignEstimator
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analytics.arrays import Floats, Ints
+    from analytics.arrays import Floats
     from analytics.estimates.season_survey import SampledInputs, SeasonSurvey
     from analytics.estimates.size_mark_classes import ClassExpansion, Sampled
     from analytics.fish.sampled_releases import Columns
@@ -85,8 +85,6 @@ DEATHS: dict[str, tuple[tuple[str, str], ...]] = {
 }
 #: All that this basis calculates; the other quantities are those of the interviews.
 SAMPLED_QUANTITIES = frozenset((*SUMS, *SHARES, *PER_EFFORT, *DEATHS))
-#: A sum of classes this small beside all fish met is nothing.
-ROUNDING = 1e-12
 _NONE_RELEASED = coded("fewer_met_than_kept")
 
 
@@ -155,21 +153,9 @@ class _Joint:
         estimator: TotalEstimator,
         totals: DomainTotals,
     ) -> _Joint:
-        pooled = season.once(
-            ("pooled", estimator), lambda: pooled_of(season, estimator, inputs.sample)
-        )
-        kept = np.isin(list(mark_measures()), ["kept_all"]).astype(np.float64)
-        beside = np.broadcast_to(kept, (len(totals.code), 1, len(kept)))
-        found = sampled_classes(season, pooled, domains, totals, beside=beside)
-        fish, survey = joint_columns(
-            found.value,
-            found.from_survey,
-            found.across[:, :, 0],
-            totals.total[:, 0],
-            totals.cov_of_sums[:, 0, 0],
-        )
-        sample = np.pad(found.from_sample, ((0, 0), (0, 1), (0, 1)))
-        return cls(season, inputs, domains, estimator, pooled, totals, found, fish, survey, sample)
+        pooled = pooled_of(season, estimator, inputs.sample)
+        made = classes_with_kept(season, pooled, domains, totals)
+        return cls(season, inputs, domains, estimator, pooled, totals, *made)
 
     def sum(self, columns: Columns, *, is_released: bool) -> DomainEstimates:
         """Return a sum of the six columns; there are no fewer than no releases."""
@@ -229,7 +215,7 @@ class _Joint:
             return self._drawn(gradient)
         totals = self.estimator.totals(analysis, self.domains)
         rows = np.searchsorted(totals.code, self.totals.code)
-        slope, fish = base_slope(base, self._place(), size)
+        slope, fish = base_slope(base, self.found.place, size)
         slope *= (self.found.value[:, -1] / np.where(fish > 0, fish, np.inf))[:, None]
         maps = np.zeros((size, 2, len(analysis.measures)))
         maps[:, 0, : slope.shape[1]] = slope
@@ -244,11 +230,6 @@ class _Joint:
         plan, cells, _ = unit_cells(design, moments, plans=plans, by_area=True)
         maps = LinearMaps(self.pooled.base.code, gradient)
         return linear_totals(design, plan, cells, self.domains, maps, codes=self.totals.code)
-
-    def _place(self) -> Ints:
-        fine = area_week_domains(self.season.design)
-        own = aggregate_codes(self.domains, fine, self.pooled.base.code)
-        return np.searchsorted(self.totals.code, own)
 
     def deaths(self, keys: Sequence[tuple[str, str]]) -> DomainEstimates:
         """Return deaths of some fates: sampled releases at the mean rates of reported ones."""

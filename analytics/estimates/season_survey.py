@@ -274,11 +274,16 @@ def _sampled_inputs(
 ) -> SampledInputs | None:
     if settings.basis is FishBasis.REPORTED:
         return None
-    by_size = plan_deaths(
+    by_size = deaths_in_detail(snapshot, deaths).renamed("by_size")
+    return SampledInputs(composition_sample(snapshot, design), by_size)
+
+
+def deaths_in_detail(snapshot: Snapshot, deaths: DeathPlan) -> DeathPlan:
+    """Return a season's plan of deaths with size classes and fishing methods apart."""
+    return plan_deaths(
         snapshot.source("interviews"),
         snapshot["release_rates"],
         snapshot["drop_off"],
         detail=True,
         unsized=deaths.unsized,
     )
-    return SampledInputs(composition_sample(snapshot, design), by_size.renamed("by_size"))

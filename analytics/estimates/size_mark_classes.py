@@ -20,7 +20,13 @@ from analytics.fish.composition_sample import (
     composition_sample,
     pools_of,
 )
-from analytics.fish.mark_composition import UNKNOWN, BorrowedShares, mark_analysis
+from analytics.fish.mark_composition import (
+    UNKNOWN,
+    BorrowedShares,
+    mark_analysis,
+    mark_measures,
+)
+from analytics.fish.sampled_releases import joint_columns
 from analytics.propagation import joint_df
 from analytics.quantities import QuantityKind
 from analytics.survey.domain_totals import unit_cells
@@ -166,7 +172,7 @@ class Sampled:
     - `from_survey`, `from_sample` (D, 5, 5): (co)variances that interviews and sample bring.
     - `from_borrowed` (D, 5, 5): what borrowed marked shares bring, a part of `from_survey`.
     - `across` (D, 5, J): covariances with J linear functions of the same totals.
-    - `weight` (D, C): base fish of each area-week in each domain.
+    - `weight` (D, C): base fish of each area-week in each domain; `place` (C,): the domain of each.
     - `missing` (length D): why there is no figure; empty where there is one.
     - `rule` (length D): how samples were pooled, as a code; empty where none was.
     - `n_class` (D, 5): sampled fish behind each figure.
@@ -179,6 +185,7 @@ class Sampled:
     from_sample: Floats
     across: Floats
     weight: Floats
+    place: Ints
     ratios: ClassRatios
     missing: tuple[str, ...]
     rule: tuple[str, ...]
@@ -208,14 +215,18 @@ class ClassExpansion:
 def pooled_of(
     season: SeasonSurvey, estimator: TotalEstimator, sample: CompositionSample
 ) -> ClassExpansion:
-    """Return base and ratios of every area-week of a season."""
-    base = base_of(season, estimator)
-    pools = pools_of(
-        sample, area=base.area, week=base.week, base=base.classes, names=season.design.areas
-    )
-    of_class = sample.classes_of(pools.line)
-    ratios = class_ratios(sample.n, pools.member, base.classes, of_class, effect=sample.effect)
-    return ClassExpansion(estimator, base, sample, pools, ratios)
+    """Return base and ratios of every area-week of a season, made once."""
+
+    def made() -> ClassExpansion:
+        base = base_of(season, estimator)
+        pools = pools_of(
+            sample, area=base.area, week=base.week, base=base.classes, names=season.design.areas
+        )
+        of_class = sample.classes_of(pools.line)
+        ratios = class_ratios(sample.n, pools.member, base.classes, of_class, effect=sample.effect)
+        return ClassExpansion(estimator, base, sample, pools, ratios)
+
+    return season.once(("pooled", estimator), made)
 
 
 def drawn_classes(season: SeasonSurvey) -> ClassExpansion:
@@ -229,7 +240,7 @@ def drawn_classes(season: SeasonSurvey) -> ClassExpansion:
     sample = inputs.sample if inputs else composition_sample(season.snapshot, season.design)
     estimator = next((one for one in season.estimators if isinstance(one, DesignEstimator)), None)
     estimator = estimator or DesignEstimator(season.design, season.plans, season.reduction)
-    return season.once(("pooled", estimator), lambda: pooled_of(season, estimator, sample))
+    return pooled_of(season, estimator, sample)
 
 
 def sampled_classes(
@@ -281,12 +292,40 @@ def sampled_classes(
         from_sample=ratios.covariance(weight),
         across=across,
         weight=weight,
+        place=place,
         ratios=ratios,
         missing=words.missing(),
         rule=words.rules(),
         n_class=words.n_class,
         notes=words.notes(),
     )
+
+
+def classes_with_kept(
+    season: SeasonSurvey, pooled: ClassExpansion, domains: Domains, totals: DomainTotals
+) -> tuple[Sampled, Floats, Floats, Floats]:
+    """Return sampled classes, and with fish kept as a sixth column what both sources bring.
+
+    Parameters as of `sampled_classes`.
+
+    Returns
+    -------
+    found : Sampled
+    fish : ndarray of float, shape (D, 6)
+    survey, sample : ndarray of float, shape (D, 6, 6)
+        (Co)variances that interviews and sample bring.
+    """
+    kept = np.isin(list(mark_measures()), ["kept_all"]).astype(np.float64)
+    beside = np.broadcast_to(kept, (len(totals.code), 1, len(kept)))
+    found = sampled_classes(season, pooled, domains, totals, beside=beside)
+    fish, survey = joint_columns(
+        found.value,
+        found.from_survey,
+        found.across[:, :, 0],
+        totals.total[:, 0],
+        totals.cov_of_sums[:, 0, 0],
+    )
+    return found, fish, survey, np.pad(found.from_sample, ((0, 0), (0, 1), (0, 1)))
 
 
 def _drawn(

@@ -14,17 +14,11 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.estimates.base_encounters import borrowed_marks
-from analytics.estimates.result_rows import (
-    catch_figures,
-    death_figures,
-    domain_names,
-    mark_figures,
-    result_row,
-)
+from analytics.estimates.result_rows import domain_names, reported_figures, result_row
 from analytics.estimates.sampled_basis import SAMPLED_QUANTITIES, SampledFigures
 from analytics.estimates.schemas import VARIANCE_SCHEMA
 from analytics.fish.mark_composition import MARK_QUANTITIES, BorrowedShares, mark_analysis
-from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.quantities import QUANTITIES
 from analytics.settings import FishBasis
 from analytics.survey.domain_totals import unit_cells
 from analytics.survey.domains import (
@@ -207,12 +201,14 @@ def _budget(
     terms, borrowed = known[analysis], None
     if quantity in MARK_QUANTITIES:
         borrowed = borrowed_marks(season, drawn, domains, totals)
-    figures = _figures(season, quantity, totals, borrowed)
+    figures = reported_figures(quantity, totals, season.deaths, borrowed)
     no_cov = replace(totals, cov=np.zeros_like(totals.cov))
-    constant = _figures(season, quantity, no_cov, borrowed).sample_variance
+    constant = reported_figures(quantity, no_cov, season.deaths, borrowed).sample_variance
     at = terms.place
     split = replace(totals, code=totals.code[at], total=totals.total[at], cov=terms.cov)
-    by_term = _figures(season, quantity, split, None if borrowed is None else _of(borrowed, at))
+    by_term = reported_figures(
+        quantity, split, season.deaths, None if borrowed is None else _of(borrowed, at)
+    )
     other = {
         VariancePart.MARKED_SHARES: constant,
         VariancePart.RATES: figures.variance - figures.sample_variance,
@@ -239,17 +235,6 @@ def _of_sample(
     nowhere = np.zeros(0, dtype=np.int64)
     terms = CovarianceTerms(nowhere, nowhere, nowhere, np.zeros((0, 0, 0)))
     return _Budget(figures, totals, terms, np.zeros(0), other)
-
-
-def _figures(
-    season: SeasonSurvey, quantity: str, totals: DomainTotals, borrowed: BorrowedShares | None
-) -> DomainEstimates:
-    if quantity in MARK_QUANTITIES:
-        return mark_figures(quantity, totals, borrowed)
-    kind = QUANTITIES[quantity].kind
-    if kind is QuantityKind.DEATHS:
-        return death_figures(season.deaths, quantity, totals)
-    return catch_figures(kind, totals)
 
 
 def _of(borrowed: BorrowedShares, places: Ints) -> BorrowedShares:

@@ -98,7 +98,7 @@ LEGAL_RELEASED: Columns = (1, 1, 0, 0, 0, -1)
 SUBLEGAL_RELEASED: Columns = (0, 0, 1, 1, 0, 0)
 NOTHING: Columns = (0, 0, 0, 0, 0, 0)
 #: Rounding of a sum of classes, relative to all fish met.
-_ROUNDING = 1e-12
+ROUNDING = 1e-12
 
 
 def joint_columns(
@@ -155,7 +155,7 @@ class SampledReleases:
     @property
     def lacks_legal(self) -> bool:
         """Whether fewer legal fish were met than kept."""
-        return self.many(LEGAL_RELEASED) < -_ROUNDING * max(self.many(ALL_MET), 1.0)
+        return self.many(LEGAL_RELEASED) < -ROUNDING * max(self.many(ALL_MET), 1.0)
 
     @property
     def kinds(self) -> dict[tuple[str, str], Columns]:

@@ -265,11 +265,19 @@ class _PastSeason:
 
 def scores(draws: Floats, came: float) -> Row:
     """Return the scores of draws of what was to come, in the units of the figure."""
-    low_95, low_80, high_80, high_95 = np.quantile(draws, list(ENDS.values()))
+    ends = dict(zip(ENDS, np.quantile(draws, list(ENDS.values())), strict=True))
+    return {"crps": float(fair_crps(draws, came)), **interval_scores(ends, came)}
+
+
+def interval_scores(ends: Mapping[str, float], came: float) -> Row:
+    """Return the scores of the intervals between `ends`, by the names of `ENDS`."""
     return {
-        "crps": float(fair_crps(draws, came)),
-        "interval_score_80": float(interval_score(low_80, high_80, came, level=0.8)),
-        "interval_score_95": float(interval_score(low_95, high_95, came, level=0.95)),
+        f"interval_score_{percent}": float(
+            interval_score(
+                ends[f"low_{percent}"], ends[f"high_{percent}"], came, level=percent / 100
+            )
+        )
+        for percent in (80, 95)
     }
 
 
@@ -341,8 +349,8 @@ def season_totals(season: SeasonSurvey, final: Mapping[Figure, Row]) -> SeasonTo
     days = season_days(season.snapshot, season.design.season)
     weeks = sorted({*days["week"], *season.design.weeks})
     of_week: dict[Figure, Floats] = defaultdict(lambda: np.zeros(len(weeks)))
-    for row in result_rows(season, by=("area", "week"), level=0.95):
-        if row["quantity"] in PROJECTED and row["estimate"] is not None:
+    for row in result_rows(season, by=("area", "week"), level=0.95, quantities=PROJECTED):
+        if row["estimate"] is not None:
             at = weeks.index(row["week"])
             for area in (row["area"], None):
                 of_week[area, row["quantity"]][at] += row["estimate"]

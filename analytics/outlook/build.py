@@ -30,6 +30,7 @@ from analytics.outlook.projection import N_DRAWS, SEED, project_from
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS, PROJECTION_SCORE_SCHEMA
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
 from analytics.outlook.weekly_series import past_weekly
+from analytics.settings import FishBasis
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -39,7 +40,6 @@ if TYPE_CHECKING:
     from analytics.options.compare import OptionResults
     from analytics.outlook.limit_totals import SeasonLimit
     from analytics.outlook.projection import ProjectionResult
-    from analytics.settings import FishBasis
 
     Row = dict[str, Any]
 
@@ -195,7 +195,7 @@ def _drawable(limit: SeasonLimit, result: ProjectionResult, basis: FishBasis) ->
 
     What is projected are the reports of interviews: fish kept alone are the same when sampled.
     """
-    if basis == "sampled" and set(limit.limit.quantities) != {"kept_fish"}:
+    if basis is FishBasis.SAMPLED and set(limit.limit.quantities) != {"kept_fish"}:
         return None
     lacking = {area for area, name in result.to_date.missing if name in limit.limit.quantities}
     areas = tuple(area for area in limit.open_areas if area not in lacking)

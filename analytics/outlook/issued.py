@@ -19,10 +19,11 @@ from analytics.outlook.backtest import (
     PLAIN,
     PROJECTED,
     days_past,
+    interval_scores,
 )
-from analytics.outlook.calibration import interval_score, mixed, quantile_crps
+from analytics.outlook.calibration import mixed, quantile_crps
 from analytics.quantities import QUANTITIES
-from analytics.weeks import week_end, weeks_between
+from analytics.weeks import week_end, week_of, weeks_between
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -159,7 +160,7 @@ class Outcome:
 
     def came(self, row: Row) -> tuple[float, float] | None:
         """Return the estimate of what came of a target and its error; None where it is not over."""
-        weeks = weeks_between(row["through"], _week_of(row["target_end_date"]))[1:]
+        weeks = weeks_between(row["through"], week_of(row["target_end_date"]))[1:]
         if not weeks or weeks[-1] > self.through:
             return None
         found = [self.rows.get((row["area"], row["target"], week)) for week in weeks]
@@ -172,16 +173,11 @@ class Outcome:
     def rose(self, row: Row) -> float | None:
         """Return 1 where a level proved to have risen, 0 where not; None a week or less later."""
         name = row["target"].removeprefix(RISE)
-        before = _week_of(row["target_end_date"] - timedelta(weeks=RISE_WEEKS))
+        before = week_of(row["target_end_date"] - timedelta(weeks=RISE_WEEKS))
         now, then = (self.level.get((row["area"], name, one)) for one in (row["through"], before))
         if now is None or then is None or len(weeks_between(row["through"], self.through)) < 3:
             return None
         return float(now > then)
-
-
-def _week_of(day: date) -> str:
-    year, week, _ = day.isocalendar()
-    return f"{year}-W{week:02d}"
 
 
 def score_rows(issued: Sequence[tuple[str, pa.Table]], outcome: Outcome) -> list[Row]:
@@ -194,12 +190,10 @@ def score_rows(issued: Sequence[tuple[str, pa.Table]], outcome: Outcome) -> list
     for bulletin, table in issued:
         targets: dict[tuple[Any, ...], list[Row]] = defaultdict(list)
         for row in table.to_pylist():
-            targets[
-                tuple(row[name] for name in ("target", "horizon", "area", "projected_by"))
-            ].append(row)
+            targets[tuple(row[name] for name in _KEY)].append(row)
         for rows in targets.values():
-            scored = _rise_score(rows, outcome) if rows[0]["target"].startswith(RISE) else None
-            scored = scored or _total_score(rows, outcome)
+            score = _rise_score if rows[0]["target"].startswith(RISE) else _total_score
+            scored = score(rows, outcome)
             if scored:
                 shared = {name: rows[0][name] for name in _SHARED}
                 found.append({"bulletin": bulletin} | shared | scored)
@@ -240,7 +234,7 @@ def _with_error(quantile: float, median: float, prob: float, cv2: float) -> floa
 
 
 def _total_score(rows: Sequence[Row], outcome: Outcome) -> Row | None:
-    came = None if rows[0]["target"].startswith(RISE) else outcome.came(rows[0])
+    came = outcome.came(rows[0])
     if came is None:
         return None
     value = {(row["output_type"], row["output_level"]): row["value"] for row in rows}
@@ -258,12 +252,5 @@ def _total_score(rows: Sequence[Row], outcome: Outcome) -> Row | None:
         "came": estimate,
         "came_se": se,
         "crps": float(crps),
-        **{
-            f"interval_score_{level}": float(
-                interval_score(
-                    ends[f"low_{level}"], ends[f"high_{level}"], estimate, level=level / 100
-                )
-            )
-            for level in (80, 95)
-        },
+        **interval_scores(ends, estimate),
     }

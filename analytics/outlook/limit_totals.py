@@ -83,7 +83,7 @@ def _add_sampled(
 ) -> None:
     """Put in place the covariance of areas whose classes come from test fishing."""
     n = len(CLASS_NAMES)
-    pooled = season.once(("pooled", estimator), lambda: pooled_of(season, estimator, sample))
+    pooled = pooled_of(season, estimator, sample)
     made = sampled_classes(season, pooled, domains, totals)
     area = np.array([domains.cell(int(code))[0] for code in totals.code], dtype=np.int64)
     between = _of_sample(pooled, made)

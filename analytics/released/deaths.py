@@ -18,9 +18,9 @@ from analytics.estimates.result_rows import (
     domain_names,
     result_row,
 )
-from analytics.estimates.season_survey import known_totals, season_estimators
+from analytics.estimates.season_survey import deaths_in_detail, known_totals, season_estimators
 from analytics.fish.mortality_rates import ANY, DROP_OFF, KEPT_FATE, MOOCHING, RELEASED, TROLLING
-from analytics.fish.release_mortality import FATES, NO_RATE, deaths_at_rates, plan_deaths
+from analytics.fish.release_mortality import FATES, NO_RATE, deaths_at_rates
 from analytics.fish.sampled_releases import deaths_at_ends
 from analytics.quantities import QuantityKind
 from analytics.released.schemas import DEATH_SCHEMA, METHOD_MIX_SCHEMA
@@ -59,13 +59,7 @@ class DeathSums:
 
 def death_sums(season: SeasonSurvey) -> DeathSums:
     """Reduce the interviews of a season to the sums that deaths by class need."""
-    plan = plan_deaths(
-        season.snapshot.source("interviews"),
-        season.snapshot["release_rates"],
-        season.snapshot["drop_off"],
-        detail=True,
-        unsized=season.deaths.unsized,
-    )
+    plan = deaths_in_detail(season.snapshot, season.deaths)
     reduce = partial(Reduction, measures=plan.measures, analyses=[plan.analysis])
     return DeathSums(
         plan, tuple(season_estimators(season.snapshot, season.design, season.plans, reduce))
@@ -184,8 +178,7 @@ def _with_intervals_of_rows(table: pa.Table, season: SeasonSurvey, *, level: flo
             "ci_high": row["ci_high"],
         }
         for by in (("area",), ("season",))
-        for row in result_rows(season, by=by, level=level)
-        if row["quantity"] in of_total
+        for row in result_rows(season, by=by, level=level, quantities=of_total)
     }
     rows = [
         row | ends.get((row["area"], row["fate"]), {})

@@ -12,11 +12,11 @@ import pyarrow as pa
 from analytics.codes import coded, join_codes, why_no_error
 from analytics.estimates.result_rows import DomainEstimates, domain_names, result_row
 from analytics.estimates.size_mark_classes import (
+    classes_with_kept,
     drawn_classes,
-    sampled_classes,
     sampled_figures,
 )
-from analytics.fish.mark_composition import mark_analysis, mark_measures
+from analytics.fish.mark_composition import mark_analysis
 from analytics.fish.mortality_rates import ANY, DROP_OFF, KEPT_FATE, RELEASED
 from analytics.fish.sampled_releases import (
     KEPT,
@@ -24,7 +24,6 @@ from analytics.fish.sampled_releases import (
     SUBLEGAL,
     SampledReleases,
     deaths_at_ends,
-    joint_columns,
 )
 from analytics.intervals import log_t
 from analytics.propagation import joint_df
@@ -75,20 +74,11 @@ def _rows(
     design = season.design
     domains = Domains(by_area, by_week=False, n_weeks=len(design.weeks))
     totals = pooled.estimator.totals(mark_analysis(), domains)
-    kept = np.isin(list(mark_measures()), ["kept_all"]).astype(np.float64)
-    beside = np.broadcast_to(kept, (len(totals.code), 1, len(kept)))
-    found = sampled_classes(season, pooled, domains, totals, beside=beside)
+    found, both, survey, sample = classes_with_kept(season, pooled, domains, totals)
     of_all = sampled_figures(found, KEPT - 1, totals)
     reported = sums.estimators[-1].totals(sums.plan.analysis, domains)
     by_rate = sums.plan.fish(reported.total, reported.cov_of_sums)
     places = {int(code): place for place, code in enumerate(reported.code)}
-    both, survey = joint_columns(
-        found.value,
-        found.from_survey,
-        found.across[:, :, 0],
-        totals.total[:, 0],
-        totals.cov_of_sums[:, 0, 0],
-    )
     for place, code in enumerate(totals.code.tolist()):
         area = domains.cell(code)[0]
         row = result_row(design, totals, of_all, place, area=area, level=level)
@@ -97,7 +87,7 @@ def _rows(
         fish = SampledReleases.of(
             both[place],
             survey[place],
-            np.pad(found.from_sample[place], (0, 1)),
+            sample[place],
             plan=sums.plan,
             by_rate=by_rate,
             at=places[code],

@@ -35,11 +35,6 @@ class Domains:
     by_week: bool
     n_weeks: int
 
-    @property
-    def is_season(self) -> bool:
-        """Whether the one domain is the season."""
-        return not (self.by_area or self.by_week)
-
     def code(self, key: Ints, week_key: Ints) -> Ints:
         """Return the code of each (area key, week key)."""
         return key * (self.n_weeks + 1) + week_key

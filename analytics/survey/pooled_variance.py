@@ -16,7 +16,7 @@ from scipy.sparse.csgraph import connected_components
 from analytics.arrays import Columns, add_at
 from analytics.moderated_intervals import LEAST_SEASON_DF
 from analytics.survey.domains import squares_about_mean
-from analytics.survey.variance_function import fitted_function, raked_effects
+from analytics.survey.variance_function import fitted_function, quotient, raked_effects
 
 if TYPE_CHECKING:
     from analytics.arrays import Bools, Floats, Ints
@@ -117,7 +117,7 @@ def pooled_variance(form: LinearForm, *, codes: Ints) -> PooledVariance:
     size = len(codes)
     parts, df, place = _independent_parts(form, terms)
     v0, squared = add_at(place, parts, size), add_at(place, parts**2, size)
-    alone = np.where(squared > 0, _quotient(v0**2, squared), 1.0)
+    alone = np.where(squared > 0, quotient(v0**2, squared), 1.0)
     skewness, kurtosis = _tails(form, expected)
     heavy = _heavy_df(df, kurtosis)
     of_season = _season_df(form, expected, kurtosis)
@@ -135,7 +135,7 @@ def pooled_variance(form: LinearForm, *, codes: Ints) -> PooledVariance:
         own_df=np.where(filled_only[:, None], 1.0, own),
         prior_df=np.minimum(most, np.maximum(n_free - heavy_tailed, 0.0)),
         kurtosis_df=heavy_tailed,
-        skewness=skewness * _quotient(cubed, variance**1.5),
+        skewness=skewness * quotient(cubed, variance**1.5),
     )
 
 
@@ -154,11 +154,6 @@ def _season_df(form: LinearForm, expected: _Expected, kurtosis: Floats) -> Float
     heavy = _heavy_df(n - 1, kurtosis)
     found = _satterthwaite(np.zeros(len(use), dtype=np.int64), parts, heavy, 1)[0]
     return np.asarray(np.clip(found, min(LEAST_SEASON_DF, (n - 1).sum()), None))
-
-
-def _quotient(above: Floats, below: Floats) -> Floats:
-    found: Floats = np.divide(above, below, out=np.zeros_like(above), where=below > 0)
-    return found
 
 
 def _satterthwaite(place: Ints, parts: Floats, df: Floats, size: int) -> Floats:
@@ -365,13 +360,13 @@ def _independent_parts(form: LinearForm, terms: _Terms) -> tuple[Floats, Floats,
     group = connected_components(graph, directed=False)[1].astype(np.int64)
     use = np.flatnonzero(terms.varies)
     place, stratum = terms.place[use], terms.stratum[use]
-    lent_place, lent = [place], [stratum]
+    donor_place, donors = [place], [stratum]
     for one in plan.borrowings:
         here = np.unique(place[stratum == one.stratum])
         for donor in one.donors:
-            lent_place.append(here)
-            lent.append(np.full(len(here), donor))
-    once = np.unique(np.concatenate(lent_place) * n_strata + np.concatenate(lent))
+            donor_place.append(here)
+            donors.append(np.full(len(here), donor))
+    once = np.unique(np.concatenate(donor_place) * n_strata + np.concatenate(donors))
     place_of, stratum_of = np.divmod(once, n_strata)
     codes, at = np.unique(place_of * n_strata + group[stratum_of], return_inverse=True)
     df = add_at(at, np.maximum(plan.n_active[stratum_of] - 1, 0).astype(np.float64), len(codes))
@@ -400,8 +395,7 @@ def _tails(form: LinearForm, expected: _Expected) -> tuple[Floats, Floats]:
         zero = -mean * scale
         n = max(float(absent.sum()) + len(seen), 1.0)
         second, third, fourth = (
-            float((seen**power).sum() + (absent * zero**power).sum()) / n
-            for power in (2, 3, 4)
+            float((seen**power).sum() + (absent * zero**power).sum()) / n for power in (2, 3, 4)
         )
         if second > 0:
             skewness[k] = min(max(third / second**1.5, 0.0), _MOST_SKEWNESS)

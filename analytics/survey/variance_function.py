@@ -50,17 +50,18 @@ def raked_effects(n: Floats, total: Floats) -> tuple[Floats, Floats]:
     """
     by_row, by_column = total.sum(axis=1), total.sum(axis=0)
     column = np.ones_like(by_column)
-    row = _quotient(by_row, n @ column)
+    row = quotient(by_row, n @ column)
     for _ in range(_MOST_ROUNDS):
-        column = _quotient(by_column, n.T @ row)
+        column = quotient(by_column, n.T @ row)
         fitted = n @ column
         if (np.abs(row * fitted - by_row) <= _RAKED * by_row).all():
             break
-        row = _quotient(by_row, fitted)
+        row = quotient(by_row, fitted)
     return row, column
 
 
-def _quotient(above: Floats, below: Floats) -> Floats:
+def quotient(above: Floats, below: Floats) -> Floats:
+    """Return a quotient, 0 where nothing is below."""
     found: Floats = np.divide(above, below, out=np.zeros_like(above), where=below > 0)
     return found
 
