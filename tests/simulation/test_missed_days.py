@@ -103,11 +103,11 @@ def test_totals_are_those_of_all_days_and_intervals_hold_as_often(
     found = against_all_met(rows, quantity, share)
     mean, sem = found.mean(), found.sem()
     of_share = rows[rows["share"] == share]
-    told = seasons.told(seasons.summary(of_share, (quantity,)).iloc[0])
+    words = seasons.told(seasons.summary(of_share, (quantity,)).iloc[0])
     record_property(
         f"{quantity}, {share:.0%} of days missed",
         f"{mean['estimate']:+.2%} (± {sem['estimate']:.2%}) against all days met; intervals hold "
-        f"{mean['held']:+.1%} (± {sem['held']:.1%}); {told}",
+        f"{mean['held']:+.1%} (± {sem['held']:.1%}); {words}",
     )
     assert is_unbiased(found)
     assert mean["held"] > -3.5 * max(sem["held"], 1 / N_SEASONS)

@@ -110,8 +110,8 @@ def test_scenarios_are_those_of_the_command(snapshot, bulletin):
     ]
     season = [row for row in found if row["area"] is None and row["week"] is None]
     assert season == [row for row in wanted if row["alternative"] != "as_reported"]
-    told = {row["alternative"]: row["estimate"] for row in season if row["quantity"] == "kept_fish"}
-    assert len(set(told.values())) == 1  # fish kept stay as reported
+    kept = {row["alternative"]: row["estimate"] for row in season if row["quantity"] == "kept_fish"}
+    assert len(set(kept.values())) == 1  # fish kept stay as reported
 
 
 def test_the_figures_of_the_bulletin_stay_the_usual_ones(snapshot, bulletin):

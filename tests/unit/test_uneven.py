@@ -110,10 +110,10 @@ def test_the_warning_names_the_range_and_stands_in_the_bulletin():
     )
     tables = {**snapshot.tables, "sites": sites}
     findings = bulletin_of(type(snapshot).of(tables)).findings.to_pylist()
-    (told,) = [one for one in findings if one["table"] == "boat_counts"]
-    assert told["severity"] == "warning"
-    assert has_code(told["seen"], "uneven_days")
-    assert "n_weeks=2, n_compared=2" in told["seen"]
+    (finding,) = [one for one in findings if one["table"] == "boat_counts"]
+    assert finding["severity"] == "warning"
+    assert has_code(finding["seen"], "uneven_days")
+    assert "n_weeks=2, n_compared=2" in finding["seen"]
 
 
 def test_the_command_says_it_beside_the_rows(tmp_path):
@@ -122,11 +122,11 @@ def test_the_command_says_it_beside_the_rows(tmp_path):
     store.add({name: table for name, table in tables.items() if table.num_rows})
     asked = ["estimate", "--store", str(store.path), "--out", "-", "--by", "season"]
     counts = [*asked, "--effort", "counts", "--day-hours", "10"]
-    told = CliRunner().invoke(blackmouth, counts)
-    assert told.exit_code == 0, told.stderr
-    assert "warning: boat_counts: A has uneven days: interviews cover 5.0 to 20.0 %" in told.stderr
-    assert told.stdout.startswith("season,area,week")
-    assert "interviews told" not in told.stdout
+    ran = CliRunner().invoke(blackmouth, counts)
+    assert ran.exit_code == 0, ran.stderr
+    assert "warning: boat_counts: A has uneven days: interviews cover 5.0 to 20.0 %" in ran.stderr
+    assert ran.stdout.startswith("season,area,week")
+    assert "interviews told" not in ran.stdout
     assert "interviews told" not in CliRunner().invoke(blackmouth, asked).stderr
 
 
@@ -151,5 +151,5 @@ def test_interviews_of_convenience_are_counted_where_no_estimate_uses_them():
     interviews = type(snapshot["interviews"]).from_pylist(rows, snapshot["interviews"].schema)
     tables = {**snapshot.tables, "interviews": interviews}
     findings = bulletin_of(type(snapshot).of(tables)).findings.to_pylist()
-    told = [one["seen"] for one in findings if has_code(one["seen"], "convenience_landed")]
-    assert told == [coded("convenience_landed", n=2, area="A")]
+    seen = [one["seen"] for one in findings if has_code(one["seen"], "convenience_landed")]
+    assert seen == [coded("convenience_landed", n=2, area="A")]
