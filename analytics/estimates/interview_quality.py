@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
-    from analytics.survey.build import Counted
+    from analytics.survey.effort_times_rate import Counted
 
 
 #: Reports of one fish or more, the least that a smooth curve needs (common practice, no source).

@@ -22,8 +22,9 @@ from analytics.findings import Finding, Severity
 from analytics.fish.lengths import measured_fish
 from analytics.fish.mortality_rates import ANY, DROP_OFF, RELEASED, ReleaseRates, drop_off_rate
 from analytics.quantities import Status
-from analytics.survey.build import build_design, count_boats, seasons_with_data
+from analytics.survey.build import build_design, seasons_with_data
 from analytics.survey.domains import Domains
+from analytics.survey.effort_times_rate import count_boats
 from analytics.survey.estimators import convenience_interviews
 from analytics.survey.reduction import Analysis
 from analytics.weeks import iso_week, week_end

@@ -18,11 +18,12 @@ from analytics.fish.mark_composition import (
 from analytics.fish.release_mortality import has_no_sizes, plan_deaths
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.settings import EffortSource, EstimationSettings, FishBasis
-from analytics.survey.build import build_design, count_boats, seasons_with_data
+from analytics.survey.build import build_design, seasons_with_data
 from analytics.survey.coverage import CoverageExpandedEstimator, coverage_of
 from analytics.survey.design import StratumTreatments
 from analytics.survey.effort_times_rate import (
     EffortTimesRateEstimator,
+    count_boats,
     incomplete_trips,
     rate_measures,
     with_boat_hours,

@@ -1,113 +1,32 @@
-"""Build the design of a season: from its site-days, and from boats counted on the water."""
+"""Build the design of a season from its calendar and its site-days."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from analytics.arrays import Columns
 from analytics.data import query
-from analytics.data.calendar import daylight_hours, season_days, weekday_words
+from analytics.data.calendar import season_days
 from analytics.errors import DataRejected, UsageError
-from analytics.survey.design import (
-    SITE_RULES,
-    Design,
-    SiteDays,
-    SiteRule,
-    Strata,
-    StratumTreatment,
-    Units,
-    treat_thin_strata,
-)
+from analytics.survey.design import Design, Strata
 from analytics.survey.estimators import CONVENIENCE, clusters_of, convenience_interviews
+from analytics.survey.frames import (
+    calendar_frame,
+    join_frames,
+    match_stated,
+    prorate,
+    require_open,
+)
 from analytics.survey.site_selection import DAY_SITE, draw_sites
-from analytics.survey.stated_frames import prorate
-from analytics.survey.unit_totals import UnitTotals
 from analytics.weeks import iso_week, week_start
 
 if TYPE_CHECKING:
-    from analytics.arrays import Floats, Ints
+    from analytics.arrays import Ints
     from analytics.data.snapshot import Snapshot
-
-
-# Frames of strata, counted from the calendar or stated by the user, and their units.
-
-#: What makes a stratum of the calendar.
-CELL = ["area", "week", "day_group", "design"]
-
-
-def calendar_frame(days: pd.DataFrame, snapshot: Snapshot) -> pd.DataFrame:
-    """Count the units of landing area × week × day group: (site, open date), or open dates."""
-    sites = snapshot["sites"].to_pandas()
-    n_sites = days["area"].map(sites.groupby("area").size()).fillna(0).astype("int64")
-    units = days.assign(n_units=n_sites.where(days["design"] != "day_site", n_sites.clip(upper=1)))
-    units = units[units["n_units"] > 0]
-    cells = units.groupby(CELL, as_index=False)
-    frame = cells.agg(n_frame=("n_units", "sum"), digits=("group_digits", "first"))
-    frame["label"] = [
-        f"{week} {weekday_words(digits)}"
-        for week, digits in zip(frame["week"], frame["digits"], strict=True)
-    ]
-    return frame
-
-
-def match_calendar(sampled: pd.DataFrame, days: pd.DataFrame) -> pd.DataFrame:
-    """Give each site-day of a calendar frame its day group.
-
-    Raises `DataRejected` if one lies on a day when its area is closed.
-    """
-    units = sampled.merge(days[["area", "date", "day_group"]], on=["area", "date"], how="left")
-    closed = units[units["day_group"].isna()]
-    if len(closed):
-        first = closed.iloc[0]
-        raise DataRejected(
-            f"{len(closed)} site-days lie on days when their area is closed, the first "
-            f"{first['sample_id']!r} on {first['date']:%Y-%m-%d} in {first['area']}; "
-            "correct the site-day or the season's opening"
-        )
-    return units
-
-
-def match_stated(sampled: pd.DataFrame, days: pd.DataFrame, snapshot: Snapshot) -> pd.DataFrame:
-    """Give each site-day of a user-stated frame its stratum label and frame size."""
-    units = sampled.merge(
-        days[["area", "date", "day_group"]].drop_duplicates(), on=["area", "date"], how="left"
-    )
-    default = (
-        units["week"] + " group " + units["day_group"].fillna(-1).astype("int64").astype("str")
-    )
-    units["label"] = units["stratum"].fillna(default)
-    stated = units.groupby(["area", "label"])["frame_site_days"].transform("max")
-    calendar = calendar_frame(days, snapshot).set_index(CELL)["n_frame"]
-    units["n_frame"] = stated.astype("float64")
-    for _, part in units[units["n_frame"].isna()].groupby(["area", "label"]):
-        cells = pd.MultiIndex.from_frame(part[CELL].drop_duplicates())
-        units.loc[part.index, "n_frame"] = float(calendar.reindex(cells).sum(skipna=False))
-    return units
-
-
-def join_frames(
-    calendar: pd.DataFrame, on_calendar: pd.DataFrame, by_user: pd.DataFrame
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return the strata of both kinds, numbered, and the site-days with their numbers."""
-    stated = by_user.groupby(["area", "label"], as_index=False).agg(
-        week=("week", "min"),
-        n_frame=("n_frame", "first"),
-        design=("design", "first"),
-        is_prorated=("is_prorated", "first"),
-    )
-    calendar = calendar.assign(is_prorated=False)
-    frame = pd.concat([calendar, stated.assign(day_group=0)], ignore_index=True)
-    frame["stratum_code"] = np.arange(len(frame))
-    first = on_calendar.merge(frame.iloc[: len(calendar)][[*CELL, "stratum_code"]], on=CELL)
-    keys = ["area", "label"]
-    second = by_user.merge(frame.iloc[len(calendar) :][[*keys, "stratum_code"]], on=keys)
-    rows = pd.concat([first, second], ignore_index=True)
-    return frame, rows.sort_values("sample_id", kind="stable")
 
 
 #: Areas fished where no boat lands: asked only if there are any, since most areas have a ramp.
@@ -133,6 +52,32 @@ def seasons_with_data(snapshot: Snapshot) -> list[str]:
     named = sampled if len(sampled) else days
     first = named.groupby("season")["date"].min().sort_values(kind="stable")
     return [str(season) for season in first.index]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _SeasonRows:
+    """What the designs of a season through any week are made of.
+
+    - `days`: its open days. `sampled`: its site-days, those on closed days without a day group.
+    - `frame`: units of the calendar, as from `calendar_frame`, but for areas of convenience.
+    - `areas`: those open, sampled or fished.
+    """
+
+    days: pd.DataFrame
+    sampled: pd.DataFrame
+    frame: pd.DataFrame
+    areas: frozenset[str]
+
+
+def _rows_of(snapshot: Snapshot, season: str) -> _SeasonRows:
+    openings = snapshot["seasons"].to_pandas()
+    openings = openings[openings["season"] == season]
+    days = season_days(snapshot, season)
+    located = snapshot.once("located site-days", lambda: _site_days(snapshot))
+    groups = days[["area", "date", "day_group"]].drop_duplicates()
+    sampled = _of_season(located, openings).merge(groups, on=["area", "date"], how="left")
+    frame = calendar_frame(days[~days["design"].eq(CONVENIENCE)], snapshot)
+    return _SeasonRows(days, sampled, frame, _area_codes(snapshot, openings, sampled))
 
 
 def build_design(
@@ -164,24 +109,23 @@ def build_design(
         If a site-day lies on a day when its area is closed, or a part of the site-days of an area
         carries its stratum or frame.
     """
-    openings = snapshot["seasons"].to_pandas()
-    if season not in set(openings["season"]):
-        known = ", ".join(sorted(set(openings["season"]))) or "none"
+    seasons = set(snapshot["seasons"]["season"].to_pylist())
+    if season not in seasons:
+        known = ", ".join(sorted(seasons)) or "none"
         raise UsageError(f"no season {season!r} in the store; there are: {known}")
-    sampled = _of_season(_site_days(snapshot), openings, season)
-    clusters = clusters_of(met) if met else sampled.iloc[:0]
-    counted = sampled.loc[sampled["boats_returned"].notna(), "week"]
+    rows: _SeasonRows = snapshot.once(("season rows", season), lambda: _rows_of(snapshot, season))
+    clusters = clusters_of(met) if met else rows.sampled.iloc[:0]
+    counted = rows.sampled.loc[rows.sampled["boats_returned"].notna(), "week"]
     seen = counted if len(counted) else clusters["week"]
     if seen.empty:
         raise UsageError(
             f"season {season} has no site-day whose boats were counted; import site_days with "
             "boats_returned first"
         )
-    days = season_days(snapshot, season)
     through = through or str(seen.max())
-    _require_through(through, season, first=seen.min(), last=days["week"].max())
+    _require_through(through, season, first=seen.min(), last=rows.days["week"].max())
     fished = set(met["area"].to_pylist()) if met else set()
-    return _assemble(snapshot, season, through, days=days, sampled=sampled, fished=fished)
+    return _assemble(snapshot, season, through, rows=rows, fished=fished)
 
 
 def _require_through(through: str, season: str, *, first: str, last: str) -> None:
@@ -214,10 +158,9 @@ def _site_days(snapshot: Snapshot) -> pd.DataFrame:
     return located.sort_values("sample_id", kind="stable")
 
 
-def _of_season(sampled: pd.DataFrame, openings: pd.DataFrame, season: str) -> pd.DataFrame:
-    """Return the site-days in an opening of their landing area this season, with its design."""
-    columns = ["area", "open_date", "close_date", "design"]
-    mine = openings.loc[openings["season"] == season, columns]
+def _of_season(sampled: pd.DataFrame, openings: pd.DataFrame) -> pd.DataFrame:
+    """Return the site-days in an opening of their landing area, with its design."""
+    mine = openings[["area", "open_date", "close_date", "design"]]
     joined = sampled.reset_index(drop=True).reset_index(names="_row").merge(mine, on="area")
     inside = (joined["date"] >= pd.to_datetime(joined["open_date"])) & (
         joined["date"] <= pd.to_datetime(joined["close_date"])
@@ -229,35 +172,31 @@ def _of_season(sampled: pd.DataFrame, openings: pd.DataFrame, season: str) -> pd
 
 
 def _assemble(
-    snapshot: Snapshot,
-    season: str,
-    through: str,
-    *,
-    days: pd.DataFrame,
-    sampled: pd.DataFrame,
-    fished: set[str],
+    snapshot: Snapshot, season: str, through: str, *, rows: _SeasonRows, fished: set[str]
 ) -> Design:
-    whole, days = days, days[days["week"] <= through]
-    openings = snapshot["seasons"].to_pandas()
-    openings = openings[openings["season"] == season]
-    areas = tuple(sorted({*_area_codes(snapshot, openings, sampled), *fished}))
+    days, sampled = rows.days[rows.days["week"] <= through], rows.sampled
+    areas = tuple(sorted(rows.areas | fished))
     kept = sampled[~sampled["design"].eq(CONVENIENCE)]
     days_kept = days[~days["design"].eq(CONVENIENCE)]
     stated_areas = _stated_areas(kept)
     last = max([through, *kept.loc[kept["boats_returned"].notna(), "week"]])
     # A stratum of the user may run on after `through`: all its units inform its variance.
     kept = kept[kept["area"].isin(stated_areas) | (kept["week"] <= through)]
+    kept = kept.assign(day_group=kept["day_group"].where(kept["week"] <= through))
     sampled = sampled[sampled["week"] <= through]
-    calendar = calendar_frame(days_kept[~days_kept["area"].isin(stated_areas)], snapshot)
-    on_calendar = match_calendar(kept[~kept["area"].isin(stated_areas)], days_kept)
-    by_user = match_stated(kept[kept["area"].isin(stated_areas)], days_kept, snapshot)
-    past = prorate(by_user, whole, snapshot["sites"].to_pandas(), last)
+    calendar = rows.frame[rows.frame["week"] <= through]
+    is_stated = kept["area"].isin(stated_areas)
+    on_calendar = kept[~is_stated]
+    require_open(on_calendar)
+    by_user = match_stated(kept[is_stated], calendar)
+    past = prorate(by_user, rows.days, snapshot["sites"].to_pandas(), last)
     by_user = by_user.assign(n_frame=past, is_prorated=past < by_user["n_frame"])
     begins = by_user.groupby(["area", "label"])["week"].transform("min")
-    frame, rows = join_frames(calendar, on_calendar, by_user[begins <= through])
-    seen = (one["week"].unique() for one in (days, sampled, rows))
+    calendar = calendar[~calendar["area"].isin(stated_areas)]
+    frame, units_of = join_frames(calendar, on_calendar, by_user[begins <= through])
+    seen = (one["week"].unique() for one in (days, sampled, units_of))
     weeks = tuple(sorted(set().union(*seen)))
-    units, site_days = draw_sites(rows, _codes(rows["week"], weeks), snapshot)
+    units, site_days = draw_sites(units_of, _codes(units_of["week"], weeks), snapshot)
     grid = _cells_of(areas, weeks, days, sampled)
     return Design(
         season=season,
@@ -294,25 +233,26 @@ def _cells_of(
     areas: tuple[str, ...], weeks: tuple[str, ...], days: pd.DataFrame, sampled: pd.DataFrame
 ) -> frozenset[tuple[int, int]]:
     """Return the codes (area, week) of open days and of site-days."""
-    columns = ["area", "week"]
-    cells = pd.concat([days[columns], sampled[columns]]).drop_duplicates()
-    pairs = zip(_codes(cells["area"], areas), _codes(cells["week"], weeks), strict=True)
-    return frozenset((int(area), int(week)) for area, week in pairs)
+    some = [
+        _codes(r["area"], areas) * len(weeks) + _codes(r["week"], weeks) for r in (days, sampled)
+    ]
+    cells = np.unique(np.concatenate(some))
+    return frozenset(divmod(cell, len(weeks)) for cell in cells.tolist())
 
 
 def _area_codes(
     snapshot: Snapshot, openings: pd.DataFrame, sampled: pd.DataFrame
-) -> tuple[str, ...]:
-    landing = {*openings["area"], *sampled["area"].unique()}
+) -> frozenset[str]:
+    landing = frozenset({*openings["area"], *sampled["area"].unique()})
     tables: dict[str, query.Source] = {"interviews": snapshot.source("interviews")}
     named = query.run("SELECT DISTINCT area FROM interviews WHERE area IS NOT NULL", tables)
     if landing.issuperset(named["area"].to_pylist()):
-        return tuple(sorted(landing))
+        return landing
     tables |= {
         "days": pa.table({"sample_id": pa.array(sampled["sample_id"], pa.string())}),
         "landing": pa.table({"area": pa.array(sorted(landing), pa.string())}),
     }
-    return tuple(sorted(landing.union(query.run(_FISHED, tables)["area"].to_pylist())))
+    return landing.union(query.run(_FISHED, tables)["area"].to_pylist())
 
 
 def _strata(frame: pd.DataFrame, areas: tuple[str, ...], weeks: tuple[str, ...]) -> Strata:
@@ -331,147 +271,3 @@ def _codes(values: pd.Series, words: tuple[str, ...]) -> Ints:
     number, seen = pd.factorize(values)
     code = {word: place for place, word in enumerate(words)}
     return np.array([code[value] for value in seen], dtype=np.int64)[number]
-
-
-# Effort from boats counted on the water: random instantaneous counts become boat-hours.
-
-#: Hours of a fishing day that a user may state.
-LONGEST_DAY = 24.0
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Counted:
-    """Counted days of a season.
-
-    - `design`: its areas are those fished, its units (area, day), its codes those of the
-      interviews' design; strata are area × ISO week × day group with open days as their frame.
-    - `cells`: boat-hours of each counted day with the variance between its counts.
-    - `days`: ``area, date, boat_hours`` of each unit.
-    - `day_hours`: length of the fishing day, h; None where it is from sunrise to sunset.
-    """
-
-    design: Design
-    cells: UnitTotals
-    plan: StratumTreatment
-    days: pd.DataFrame
-    day_hours: float | None
-
-
-def count_boats(snapshot: Snapshot, design: Design, *, day_hours: float | None = None) -> Counted:
-    r"""Return boat-hours of every counted day of a design's season and weeks.
-
-    With c̄ the mean of m counts at random moments of a fishing day of L hours, the day's boat-hours
-    are ``L c̄`` with variance ``L² s²/m`` (Pollock, Jones & Brown 1994, Angler Survey Methods and
-    Their Applications in Fisheries Management; from memory). Days are a simple random sample of
-    the open days of their stratum. Where a day was counted once, its variance lies in that between
-    days, which then get no finite term.
-
-    Parameters
-    ----------
-    design : Design
-        Of the interviews.
-    day_hours : float, optional
-        Hours of the fishing day over which the moments were drawn; by default from sunrise to
-        sunset at the mean latitude of the area's sites.
-
-    Raises
-    ------
-    UsageError
-        If no count falls on an open day of the season, or the length of the day is not known.
-    """
-    if day_hours is not None and not 0 < day_hours <= LONGEST_DAY:
-        raise UsageError(f"day hours {day_hours:g}; allowed: more than 0 and at most 24 hours")
-    days = season_days(snapshot, design.season, design.through)
-    counts = _counts(snapshot, days)
-    if counts.empty:
-        raise UsageError(
-            f"season {design.season} has no boat count on an open day; import boat_counts, or take "
-            "effort from interviews"
-        )
-    units = counts.groupby(["area", "date"], as_index=False).agg(
-        n=("boats", "size"), mean=("boats", "mean"), s2=("boats", "var")
-    )
-    hours = _hours_of(snapshot, units, day_hours)
-    units["week"] = iso_week(units["date"])
-    units["boat_hours"] = hours * units["mean"]
-    of_days, codes = _counted_strata(design, days, units)
-    counted = _design(design, of_days, units, codes)
-    variance = hours**2 * units["s2"] / units["n"]
-    cells = _cells(counted, units, variance.fillna(0.0).to_numpy(np.float64))
-    plan = treat_thin_strata(counted, np.ones(len(units), dtype=bool))
-    return Counted(counted, cells, plan, units[["area", "date", "boat_hours"]], day_hours)
-
-
-def _counts(snapshot: Snapshot, days: pd.DataFrame) -> pd.DataFrame:
-    counts = snapshot["boat_counts"].select(["area", "date", "boats"]).to_pandas()
-    counts["date"] = pd.to_datetime(counts["date"])
-    counts = counts.dropna(subset=["boats"])
-    on_open_days: pd.DataFrame = counts.merge(days[["area", "date"]], on=["area", "date"])
-    return on_open_days
-
-
-def _hours_of(snapshot: Snapshot, units: pd.DataFrame, day_hours: float | None) -> Floats:
-    """Return the length of each counted day in hours, shape (U,)."""
-    if day_hours is not None:
-        return np.full(len(units), day_hours)
-    latitude = snapshot["sites"].to_pandas().groupby("area")["latitude"].mean()
-    lacking = sorted(set(units["area"]) - set(latitude.dropna().index))
-    if lacking:
-        raise UsageError(
-            f"no site of area {lacking[0]} has a latitude, so the hours of its fishing day are not "
-            "known: state the day's hours, or fill in the latitude of a site"
-        )
-    return np.array(
-        [
-            daylight_hours(float(latitude[area]), day)
-            for area, day in zip(units["area"], units["date"], strict=True)
-        ]
-    )
-
-
-def _counted_strata(design: Design, days: pd.DataFrame, units: pd.DataFrame) -> tuple[Strata, Ints]:
-    """Return the strata of open days, and the stratum of each counted day."""
-    keys = ["area", "week", "day_group"]
-    known = days[days["area"].isin(design.areas)]
-    frame = known.groupby(keys, as_index=False).agg(
-        n_frame=("date", "size"), group_digits=("group_digits", "first")
-    )
-    index = pd.MultiIndex.from_frame(frame[keys])
-    placed = match_calendar(units.assign(sample_id=""), known)
-    stratum = index.get_indexer(pd.MultiIndex.from_frame(placed[keys]))
-    labels = zip(frame["week"], frame["group_digits"], strict=True)
-    strata = Strata(
-        label=tuple(f"{week} {weekday_words(digits)}" for week, digits in labels),
-        landing_area=np.array([design.areas.index(area) for area in frame["area"]]),
-        week=np.array([design.weeks.index(week) for week in frame["week"]]),
-        group=frame["day_group"].to_numpy(np.int64),
-        n_frame=frame["n_frame"].to_numpy(np.float64),
-        of_days=np.ones(len(frame), dtype=bool),
-        is_prorated=np.zeros(len(frame), dtype=bool),
-    )
-    return strata, stratum.astype(np.int64)
-
-
-def _design(design: Design, strata: Strata, units: pd.DataFrame, stratum: Ints) -> Design:
-    # A day counted once has a variance that only the days show, like a day with one sampled site.
-    once = (units["n"] == 1).to_numpy(dtype=bool)
-    rule = np.where(
-        once, SITE_RULES.index(SiteRule.SINGLE_DRAW), SITE_RULES.index(SiteRule.EVERY_SITE)
-    )
-    days = SiteDays.alone(np.array([""] * len(units), dtype=object), np.zeros(len(units)))
-    counted = Units(stratum, strata.week[stratum], rule)
-    return replace(design, strata=strata, units=counted, site_days=days)
-
-
-def _cells(design: Design, units: pd.DataFrame, variance: Floats) -> UnitTotals:
-    area = np.array([design.areas.index(one) for one in units["area"]], dtype=np.int64)
-    return UnitTotals(
-        unit=np.arange(len(units)),
-        key=area + 1,
-        n=units["n"].to_numpy(np.float64),
-        total=units["boat_hours"].to_numpy(np.float64)[:, None],
-        pair=np.zeros((1, 2), dtype=np.int64),
-        second_stage_cov=Columns.of(variance[:, None]),
-        is_pooled=np.zeros(len(units), dtype=bool),
-        unknown=(units["n"] == 1).to_numpy(dtype=bool),
-    )

@@ -13,6 +13,7 @@ from analytics.codes import coded, join_codes
 from analytics.data import query
 from analytics.data.calendar import season_days, trip_tables
 from analytics.propagation import joint_df
+from analytics.survey.boat_counts import Counted, count_boats
 from analytics.survey.domain_totals import (
     DomainTotals,
     all_over_last,
@@ -37,12 +38,21 @@ if TYPE_CHECKING:
 
     from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
-    from analytics.survey.build import Counted
     from analytics.survey.design import Design
     from analytics.survey.estimators import DesignEstimator
     from analytics.survey.reduction import Measure, Moments, Reduction
     from analytics.survey.support import Support
 
+__all__ = [
+    "CellRates",
+    "Counted",
+    "EffortTimesRateEstimator",
+    "cell_rates",
+    "count_boats",
+    "incomplete_trips",
+    "rate_measures",
+    "with_boat_hours",
+]
 
 # Catch per boat-hour in each area and week, from complete trips or from trips under way.
 

@@ -1,4 +1,4 @@
-"""Strata of the user that are still under way: the part of their frame that is past."""
+"""Frames of strata: counted from the calendar, or stated by the user and partly still ahead."""
 
 from __future__ import annotations
 
@@ -7,11 +7,88 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analytics.data.calendar import weekday_words
+from analytics.errors import DataRejected
 from analytics.survey.site_selection import DAY_SITE
 from analytics.weeks import week_end, week_start
 
 if TYPE_CHECKING:
     from analytics.arrays import Floats
+    from analytics.data.snapshot import Snapshot
+
+#: What makes a stratum of the calendar.
+CELL = ["area", "week", "day_group", "design"]
+
+
+def calendar_frame(days: pd.DataFrame, snapshot: Snapshot) -> pd.DataFrame:
+    """Count the units of landing area × week × day group: (site, open date), or open dates."""
+    sites = snapshot["sites"].to_pandas()
+    n_sites = days["area"].map(sites.groupby("area").size()).fillna(0).astype("int64")
+    units = days.assign(n_units=n_sites.where(days["design"] != "day_site", n_sites.clip(upper=1)))
+    units = units[units["n_units"] > 0]
+    cells = units.groupby(CELL, as_index=False)
+    frame = cells.agg(n_frame=("n_units", "sum"), digits=("group_digits", "first"))
+    frame["label"] = [
+        f"{week} {weekday_words(digits)}"
+        for week, digits in zip(frame["week"], frame["digits"], strict=True)
+    ]
+    return frame
+
+
+def require_open(sampled: pd.DataFrame) -> None:
+    """Raise `DataRejected` if a site-day of the calendar has no day group: its area was closed."""
+    closed = sampled[sampled["day_group"].isna()]
+    if len(closed):
+        first = closed.iloc[0]
+        raise DataRejected(
+            f"{len(closed)} site-days lie on days when their area is closed, the first "
+            f"{first['sample_id']!r} on {first['date']:%Y-%m-%d} in {first['area']}; "
+            "correct the site-day or the season's opening"
+        )
+
+
+def match_stated(sampled: pd.DataFrame, calendar: pd.DataFrame) -> pd.DataFrame:
+    """Give each site-day of a user-stated frame its stratum label and frame size.
+
+    `calendar`: as from `calendar_frame`, through the last week.
+    """
+    groups = sampled["day_group"].fillna(-1).astype("int64").astype("str")
+    label = sampled["stratum"].fillna(sampled["week"] + " group " + groups)
+    units = sampled.assign(label=label, n_frame=np.nan)
+    if units.empty:
+        return units
+    stated = units.groupby(["area", "label"])["frame_site_days"].transform("max")
+    units["n_frame"] = stated.astype("float64")
+    n_frame = calendar.set_index(CELL)["n_frame"]
+    for _, part in units[units["n_frame"].isna()].groupby(["area", "label"]):
+        cells = pd.MultiIndex.from_frame(part[CELL].drop_duplicates())
+        units.loc[part.index, "n_frame"] = float(n_frame.reindex(cells).sum(skipna=False))
+    return units
+
+
+def join_frames(
+    calendar: pd.DataFrame, on_calendar: pd.DataFrame, by_user: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the strata of both kinds, numbered, and the site-days with their numbers."""
+    calendar = calendar.assign(is_prorated=False, stratum_code=np.arange(len(calendar)))
+    first = on_calendar.merge(calendar[[*CELL, "stratum_code"]], on=CELL)
+    if by_user.empty:
+        return calendar, first.sort_values("sample_id", kind="stable")
+    keys = ["area", "label"]
+    stated = by_user.groupby(keys, as_index=False).agg(
+        week=("week", "min"),
+        n_frame=("n_frame", "first"),
+        design=("design", "first"),
+        is_prorated=("is_prorated", "first"),
+    )
+    frame = pd.concat([calendar, stated.assign(day_group=0)], ignore_index=True)
+    frame["stratum_code"] = np.arange(len(frame))
+    second = by_user.merge(frame.iloc[len(calendar) :][[*keys, "stratum_code"]], on=keys)
+    rows = pd.concat([first, second], ignore_index=True)
+    return frame, rows.sort_values("sample_id", kind="stable")
+
+
+# Strata of the user that are still under way: the part of their frame that is past.
 
 
 def prorate(by_user: pd.DataFrame, days: pd.DataFrame, sites: pd.DataFrame, week: str) -> pd.Series:
