@@ -97,6 +97,15 @@ def rows_of(values: Floats, rows: Ints) -> Floats:
     return taken.T
 
 
+def equal_pairs(some: Ints, others: Ints) -> tuple[Ints, Ints]:
+    """Return the places of every pair of equal values in two lists, of which `others` is sorted."""
+    first = np.searchsorted(others, some, side="left")
+    count = np.searchsorted(others, some, side="right") - first
+    place = np.repeat(np.arange(len(some)), count)
+    step = np.arange(len(place)) - np.repeat(np.cumsum(count) - count, count)
+    return place, np.repeat(first, count) + step
+
+
 def is_all(rows: Ints, size: int) -> bool:
     """Return whether some places from 0 to `size` - 1 are all of them in their order."""
     return len(rows) == size and bool((np.diff(rows) == 1).all())

@@ -158,11 +158,14 @@ class _BorrowedVariance:
 
 
 def _borrowed_variances(form: LinearForm) -> Iterator[_BorrowedVariance]:
-    for one, borrowing in zip(form.borrowed(), form.plan.borrowings, strict=True):
-        if len(borrowing.units) > 1 and len(one.weight):
+    one = form.borrowed
+    for of, borrowing in enumerate(form.plan.borrowings):
+        weights = one.weight[one.of == of]
+        if len(borrowing.units) > 1 and len(weights):
             part = ReplicatePart.IMPUTED if borrowing.is_imputation else ReplicatePart.COLLAPSED
-            weight = float(np.sqrt((np.unique(one.weight) ** 2).sum()))
-            yield _BorrowedVariance(borrowing.stratum, part, borrowing.units, weight, one.finite)
+            weight = float(np.sqrt((np.unique(weights) ** 2).sum()))
+            finite = float(one.finite[of])
+            yield _BorrowedVariance(borrowing.stratum, part, borrowing.units, weight, finite)
 
 
 def _sampled(form: LinearForm) -> Iterator[tuple[int, Ints, float]]:

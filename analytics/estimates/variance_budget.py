@@ -101,13 +101,15 @@ def covariance_terms(
     ):
         of[part] += own_cov
         of[VariancePart.IMPUTED] += cov - own_cov
-    for one, borrowing in zip(form.borrowed(), plan.borrowings, strict=True):
-        code = domains.code(cells.key[one.cell], one.week_key)
-        rows = np.flatnonzero(np.isin(code, codes))
-        at, factor = np.searchsorted(codes, code[rows]), one.weight[rows] ** 2 * one.finite
-        part = VariancePart.IMPUTED if borrowing.is_imputation else VariancePart.COLLAPSED
-        cov = of[part][borrowing.stratum * size :][:size]
-        add_borrowed(cov, at, cells.total[one.cell[rows]], one, factor, pair=cells.pair)
+    one = form.borrowed
+    code = domains.code(cells.key[one.cell], one.week_key)
+    is_imputation = np.array([each.is_imputation for each in plan.borrowings], dtype=bool)
+    stratum = np.array([each.stratum for each in plan.borrowings], dtype=np.int64)
+    for part, imputed in ((VariancePart.IMPUTED, True), (VariancePart.COLLAPSED, False)):
+        rows = np.flatnonzero(np.isin(code, codes) & (is_imputation[one.of] == imputed))
+        at = stratum[one.of[rows]] * size + np.searchsorted(codes, code[rows])
+        borrowed = cells.total[one.cell[rows]] * one.weight[rows, None]
+        add_borrowed(of[part], one.of[rows], at, borrowed, one, pair=cells.pair)
     kept = np.nonzero((found != 0).any(axis=2))
     cov = matrices(found[kept], cells.pair, len(analysis.measures))
     return CovarianceTerms(kept[1] % size, kept[0], kept[1] // size, cov)

@@ -139,11 +139,12 @@ def totals_of_cells(
         form, stratum=form.stratum, place=place, part=part, size=size, pair=cells.pair
     )
     cov += _second_stage_variance(form, place, size)
-    for one in form.borrowed():
-        code = domains.code(cells.key[one.cell], one.week_key)
-        rows = np.flatnonzero(np.isin(code, codes))
-        at, factor = np.searchsorted(codes, code[rows]), one.weight[rows] ** 2 * one.finite
-        add_borrowed(cov, at, cells.total[one.cell[rows]], one, factor, pair=cells.pair)
+    one = form.borrowed
+    code = domains.code(cells.key[one.cell], one.week_key)
+    rows = np.flatnonzero(np.isin(code, codes))
+    borrowed = scaled(rows_of(cells.total, one.cell[rows]), one.weight[rows])
+    at = np.searchsorted(codes, code[rows])
+    add_borrowed(cov, one.of[rows], at, borrowed, one, pair=cells.pair)
     cov[np.unique(place[np.isin(form.stratum, list(plan.single_psu))])] = np.nan
     total = add_at(place, part, size)
     support = support_of(form, codes=codes, place=place, interviewed=interviewed)
@@ -209,12 +210,14 @@ def joint_area_totals(
     off *= np.sqrt(np.maximum(form.first_stage_factor, 0))[stratum][:, None]
     off = off[plan.active]
     cov = off.T @ off + _joint_second_stage(form, part, weight, _between_areas(design, interviewed))
-    for one, borrowing in zip(form.borrowed(), plan.borrowings, strict=True):
-        if one.n_units > 1:
-            donors = _by_unit(cells, one.cell, np.sort(borrowing.units), n_areas)
+    one = form.borrowed
+    for of, borrowing in enumerate(plan.borrowings):
+        rows = np.flatnonzero(one.of == of)
+        if one.n_units[of] > 1 and len(rows):
+            donors = _by_unit(cells, one.cell[rows], np.sort(borrowing.units), n_areas)
             off = donors - donors.mean(axis=0)
-            scale = float((one.weight[:1] ** 2).sum())
-            cov += one.finite * (scale * (off.T @ off) / (one.n_units - 1))
+            scale = one.finite[of] * one.weight[rows[0]] ** 2
+            cov += scale * (off.T @ off) / (one.n_units[of] - 1)
     return part.sum(axis=0).reshape(n_areas, -1), cov
 
 

@@ -13,13 +13,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.arrays import add_at, add_cross_at, cross, rows_of
+from analytics.arrays import add_at, add_cross_at, cross, equal_pairs, rows_of, scaled
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from analytics.arrays import Bools, Floats, Ints
-    from analytics.survey.design import Borrowing, Design, StratumTreatment
+    from analytics.survey.design import Design, StratumTreatment
     from analytics.survey.unit_totals import UnitTotals
 
 
@@ -83,10 +81,11 @@ def psu_weights(design: Design, plan: StratumTreatment, domains: Domains) -> Psu
     unit = [np.flatnonzero(plan.active & (week < design.n_weeks_estimated))]
     key = [domains.week_key(week[unit[0]])]
     weight = [frame[stratum[unit[0]]]]
+    active_in = np.where(plan.active, stratum, -1)
     for borrowing in plan.borrowings:
         if not borrowing.is_imputation:
             continue
-        donors = np.flatnonzero(plan.active & np.isin(stratum, borrowing.donors))
+        donors = np.flatnonzero(np.isin(active_in, borrowing.donors))
         unit.append(donors)
         target = np.full(len(donors), design.strata.week[borrowing.stratum])
         key.append(domains.week_key(target))
@@ -102,27 +101,23 @@ def psu_weights(design: Design, plan: StratumTreatment, domains: Domains) -> Psu
     )
 
 
-def pair_weights(cells: UnitTotals, weights: PsuWeights) -> tuple[Ints, Ints]:
-    """Pair every cell with every weight of its unit; both are sorted by unit."""
-    first = np.searchsorted(weights.unit, cells.unit, side="left")
-    count = np.searchsorted(weights.unit, cells.unit, side="right") - first
-    cell = np.repeat(np.arange(len(cells.unit)), count)
-    step = np.arange(len(cell)) - np.repeat(np.cumsum(count) - count, count)
-    return cell, np.repeat(first, count) + step
-
-
 # The linear form, and its first-stage variance.
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Borrowed:
-    """The totals whose variance a stratum borrows, R rows; `finite` corrects that variance."""
+    """The totals whose variance strata borrow: R rows of B borrowings, in the order of the plan.
 
-    n_units: int
+    `of` (R,): the borrowing of each row. `n_units` (B,): units behind the borrowed variance;
+    `finite` (B,) corrects it.
+    """
+
+    of: Ints
     cell: Ints
     week_key: Ints
     weight: Floats
-    finite: float
+    n_units: Ints
+    finite: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,7 +141,7 @@ class LinearForm:
     ) -> LinearForm:
         """Weight the totals of units over some domains."""
         weights = psu_weights(design, plan, domains)
-        return cls(design, plan, cells, domains, weights, *pair_weights(cells, weights))
+        return cls(design, plan, cells, domains, weights, *equal_pairs(cells.unit, weights.unit))
 
     @cached_property
     def stratum(self) -> Ints:
@@ -174,46 +169,56 @@ class LinearForm:
         n = self.plan.n_active.astype(np.float64)
         return np.where(n > 1, self.correction * n / np.maximum(n - 1, 1), 0.0)
 
-    def borrowed(self) -> Iterator[Borrowed]:
-        """Return what each stratum borrows.
+    @cached_property
+    def borrowed(self) -> Borrowed:
+        """What each stratum borrows.
 
         A stratum without a sample takes every area that its donors met, with no finite correction;
         one with a single unit only its own area and those that unit met.
         """
-        for borrowing in self.plan.borrowings:
-            yield (
-                self._imputed(borrowing) if borrowing.is_imputation else self._collapsed(borrowing)
-            )
+        some = self.plan.borrowings
+        is_imputation = np.array([one.is_imputation for one in some], dtype=bool)
+        n_units = np.array([len(one.units) for one in some], dtype=np.int64)
+        units = np.concatenate([np.zeros(0, dtype=np.int64), *(one.units for one in some)])
+        of, cell = equal_pairs(units, self.cells.unit)
+        of = np.repeat(np.arange(len(some)), n_units)[of]
+        mine = is_imputation[of] | self._is_met(of, self.cells.key[cell])
+        of, cell = of[mine], cell[mine]
+        target, week_key, weight = self._weights_of_borrowers(is_imputation)
+        row, link = equal_pairs(of, target)
+        stratum = np.array([one.stratum for one in some], dtype=np.int64)
+        finite = np.where(is_imputation, 1.0, self.correction[stratum])
+        return Borrowed(of[row], cell[row], week_key[link], weight[link], n_units, finite)
 
-    def _imputed(self, borrowing: Borrowing) -> Borrowed:
-        strata, rows = self.design.strata, np.flatnonzero(np.isin(self.cells.unit, borrowing.units))
-        week_key = self.domains.week_key(strata.week[[borrowing.stratum]])
-        weight = strata.n_frame[[borrowing.stratum]]
-        return _every_week(len(borrowing.units), rows, week_key, weight, finite=1.0)
+    def _is_met(self, of: Ints, key: Ints) -> Bools:
+        """Return whether the stratum of each borrowing lies in an area, or its units met it."""
+        design, cells = self.design, self.cells
+        stratum = np.array([one.stratum for one in self.plan.borrowings], dtype=np.int64)
+        home = self.domains.area_key(design.strata.landing_area[stratum])
+        met = np.flatnonzero(cells.n > 0)
+        order = np.argsort(stratum)
+        row, at = equal_pairs(design.units.stratum[cells.unit[met]], stratum[order])
+        width = int(max(cells.key.max(initial=0), home.max(initial=0))) + 1
+        own = order[at] * width + cells.key[met[row]]
+        known = np.concatenate([np.arange(len(stratum)) * width + home, own])
+        return np.isin(of * width + key, known)
 
-    def _collapsed(self, borrowing: Borrowing) -> Borrowed:
-        stratum, key, weights = self.design.units.stratum, self.cells.key, self.weights
-        rows = np.flatnonzero(np.isin(self.cells.unit, borrowing.units))
-        own = (stratum[self.cells.unit] == borrowing.stratum) & (self.cells.n > 0)
-        home = self.domains.area_key(self.design.strata.landing_area[[borrowing.stratum]])
-        rows = rows[np.isin(key[rows], np.union1d(home, key[own]))]
-        mine = stratum[weights.unit] == borrowing.stratum
-        finite = float(self.correction[borrowing.stratum])
-        return _every_week(
-            len(borrowing.units), rows, weights.week_key[mine], weights.weight[mine], finite=finite
-        )
-
-
-def _every_week(
-    n_units: int, rows: Ints, week_key: Ints, weight: Floats, *, finite: float
-) -> Borrowed:
-    return Borrowed(
-        n_units,
-        np.tile(rows, len(week_key)),
-        np.repeat(week_key, len(rows)),
-        np.repeat(weight, len(rows)),
-        finite,
-    )
+    def _weights_of_borrowers(self, is_imputation: Bools) -> tuple[Ints, Ints, Floats]:
+        """Return sorted borrowings with the weeks and weights at which each stratum counts."""
+        design, weights = self.design, self.weights
+        stratum = np.array([one.stratum for one in self.plan.borrowings], dtype=np.int64)
+        imputed, collapsed = np.flatnonzero(is_imputation), np.flatnonzero(~is_imputation)
+        of_unit = design.units.stratum[weights.unit]
+        order = np.argsort(of_unit, kind="stable")
+        row, link = equal_pairs(stratum[collapsed], of_unit[order])
+        link = order[link]
+        filled = stratum[imputed]
+        of = np.concatenate([imputed, collapsed[row]])
+        week_key = self.domains.week_key(design.strata.week[filled])
+        week_key = np.concatenate([week_key, weights.week_key[link]])
+        weight = np.concatenate([design.strata.n_frame[filled], weights.weight[link]])
+        sort = np.argsort(of, kind="stable")
+        return of[sort], week_key[sort], weight[sort]
 
 
 def finite_population_correction(
@@ -259,21 +264,20 @@ def first_stage_variance(
 
 
 def add_borrowed(
-    cov: Floats, place: Ints, part: Floats, borrowed: Borrowed, factor: Floats, *, pair: Ints
+    cov: Floats, of: Ints, place: Ints, part: Floats, borrowed: Borrowed, *, pair: Ints
 ) -> None:
-    """Add in place a borrowed first-stage (co)variance to the domains at some places.
+    """Add in place borrowed first-stage (co)variances to the domains at some places.
 
-    It is `factor`, one number a row, times s² of the parts of a place; NaN where there is one donor
-    unit.
+    A borrowing `of` adds ``f s²`` of the parts (R, K) of its units at a place, f its finite
+    correction; NaN where there is one donor unit.
     """
-    n = borrowed.n_units
-    places, first, where = np.unique(place, return_index=True, return_inverse=True)
-    if n < 2:
-        cov[places] = np.nan
-        return
-    n_each = np.full(len(places), n)
-    variance = squares_about_mean(where, part, n_each, len(places), pair=pair) / (n - 1)
-    cov[places] += factor[first][:, None] * variance
+    size = max(len(cov), 1)
+    groups, where = np.unique(of * size + place, return_inverse=True)
+    of_group, place_of = np.divmod(groups, size)
+    n = borrowed.n_units[of_group]
+    squares = squares_about_mean(where, part, n, len(groups), pair=pair)
+    factor = np.where(n > 1, borrowed.finite[of_group] / np.maximum(n - 1, 1), np.nan)
+    cov += add_at(place_of, factor[:, None] * squares, len(cov))
 
 
 def matrices(cov: Floats, pair: Ints, size: int) -> Floats:
@@ -372,25 +376,26 @@ def linear_totals(
     )
     cov += matrices(first_stage, pair, part.shape[1])
     cov[np.unique(place[np.isin(stratum, list(plan.single_psu))])] = np.nan
-    for one in form.borrowed():
-        code = form.domains.code(cells.key[one.cell], one.week_key)
-        rows, at = _placed(code, form.domains, domains, codes)
-        donor, scale = one.cell[rows], one.weight[rows, None] * np.sqrt(one.finite)
-        moved = scale * np.einsum("pjk,pk->pj", maps.at(code[rows]), cells.total[donor])
-        _, at, by_unit = _sum_alike(cells.unit[donor], at, moved, size)
-        for domain in np.unique(at):
-            cov[domain] += _variance(by_unit[at == domain], one.n_units)
+    cov += matrices(_borrowed_by(form, domains, maps, codes=codes, pair=pair), pair, part.shape[1])
     return add_at(place, part, size), cov
 
 
-def _variance(totals: Floats, n: int) -> Floats:
-    """Return s² of n units of which only those with a total are listed; NaN for one unit."""
-    if n < 2:
-        return np.full((totals.shape[1], totals.shape[1]), np.nan)
-    mean = totals.sum(axis=0) / n
-    off = totals - mean
-    variance: Floats = (off.T @ off + (n - len(totals)) * np.outer(mean, mean)) / (n - 1)
-    return variance
+def _borrowed_by(
+    form: LinearForm, domains: Domains, maps: LinearMaps, *, codes: Ints, pair: Ints
+) -> Floats:
+    """Return the borrowed (co)variances of mapped totals over wider domains, shape (D, P)."""
+    cells, one, cov = form.cells, form.borrowed, np.zeros((len(codes), len(pair)))
+    code = form.domains.code(cells.key[one.cell], one.week_key)
+    rows, at = _placed(code, form.domains, domains, codes)
+    donor = one.cell[rows]
+    moved = np.einsum("pjk,pk->pj", maps.at(code[rows]), cells.total[donor])
+    # What one unit adds to a domain by several cells of area and week adds up first.
+    n_units = len(form.plan.active)
+    unit_of, at, by_unit = _sum_alike(
+        one.of[rows] * n_units + cells.unit[donor], at, scaled(moved, one.weight[rows]), len(codes)
+    )
+    add_borrowed(cov, unit_of // max(n_units, 1), at, by_unit, one, pair=pair)
+    return cov
 
 
 def _placed(code: Ints, fine: Domains, domains: Domains, codes: Ints) -> tuple[Ints, Ints]:

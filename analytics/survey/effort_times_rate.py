@@ -38,10 +38,11 @@ if TYPE_CHECKING:
 
     from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
-    from analytics.survey.design import Design
+    from analytics.survey.design import Design, StratumTreatment
     from analytics.survey.estimators import DesignEstimator
     from analytics.survey.reduction import Measure, Moments, Reduction
     from analytics.survey.support import Support
+    from analytics.survey.unit_totals import UnitTotals
 
 __all__ = [
     "CellRates",
@@ -221,6 +222,7 @@ class EffortTimesRateEstimator(DerivedEstimator):
     counted: Counted
     under_way: tuple[Design, Reduction] | None = None
     _efforts: dict[Domains, DomainTotals] = field(default_factory=dict)
+    _parts: dict[Analysis, _Parts] = field(default_factory=dict)
 
     def has_responses(self, analysis: Analysis) -> bool:
         """Return whether any interview gave the numbers, or no boat was there to ask."""
@@ -231,11 +233,13 @@ class EffortTimesRateEstimator(DerivedEstimator):
 
     def _totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
         fine, asked = area_week_domains(self.design), with_boat_hours(analysis)
-        rates = cell_rates(self.sampled, self.under_way, asked)
+        if asked not in self._parts:
+            self._parts[asked] = self._parts_of(asked, fine)
+        parts = self._parts[asked]
+        cells, rates = parts.cells, parts.cells.rates
         of_domain = aggregate_codes(domains, fine, rates.code)
         codes = np.union1d(domains.all_of(self.design), of_domain)
         place = np.searchsorted(codes, of_domain)
-        cells = _Cells.of(rates, self._effort(fine))
         total, v_effort = linear_totals(
             self.counted.design,
             self.counted.plan,
@@ -244,7 +248,7 @@ class EffortTimesRateEstimator(DerivedEstimator):
             LinearMaps(cells.code, rates.rate[:, :, None]),
             codes=codes,
         )
-        v_rate = self._from_interviews(asked, cells, domains, codes=codes, place=place)
+        v_rate = self._from_interviews(parts, domains, codes=codes, place=place)
         sampled = self.sampled.totals(asked, domains)
         days = _aligned(self._effort(domains), codes)
         own = _aligned(sampled, codes)
@@ -272,11 +276,10 @@ class EffortTimesRateEstimator(DerivedEstimator):
             )
         return self._efforts[domains]
 
-    def _from_interviews(
-        self, asked: Analysis, cells: _Cells, domains: Domains, *, codes: Ints, place: Ints
-    ) -> Floats:
-        """Return the part of the covariance that comes from the interviews, shape (D, K, K)."""
-        rates, k = cells.rates, cells.rates.rate.shape[1]
+    def _parts_of(self, asked: Analysis, fine: Domains) -> _Parts:
+        """Return what the totals of an analysis over any domains rest on."""
+        rates = cell_rates(self.sampled, self.under_way, asked)
+        cells, k = _Cells.of(rates, self._effort(fine)), rates.rate.shape[1]
         moments = self.sampled.reduction.moments(asked)
         plan, by_area, _ = unit_cells(self.design, moments, plans=self.sampled.plans, by_area=True)
         # Linearised: E/X (y - R x) for each site-day.
@@ -286,7 +289,16 @@ class EffortTimesRateEstimator(DerivedEstimator):
             [np.broadcast_to(np.eye(k), (len(factor), k, k)), -rates.about[:, :, None]], axis=2
         )
         maps = LinearMaps(cells.code, factor[:, None, None] * residual)
-        _, cov = linear_totals(self.design, plan, by_area, domains, maps, codes=codes)
+        return _Parts(cells, plan, by_area, maps)
+
+    def _from_interviews(
+        self, parts: _Parts, domains: Domains, *, codes: Ints, place: Ints
+    ) -> Floats:
+        """Return the part of the covariance that comes from the interviews, shape (D, K, K)."""
+        cells, rates = parts.cells, parts.cells.rates
+        _, cov = linear_totals(
+            self.design, parts.plan, parts.by_area, domains, parts.maps, codes=codes
+        )
         unknown = np.isnan(rates.cov).any(axis=(1, 2))
         apart = rates.is_under_way | unknown
         own = np.where(apart, cells.effort, 0.0)
@@ -334,6 +346,19 @@ class _Cells:
         variance = np.where(known, effort.cov[at, 0, 0], 0.0)
         has_rate = rates.is_complete | rates.is_under_way
         return cls(rates.code, rates, hours, variance, ~known | ((hours > 0) & ~has_rate))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Parts:
+    """What totals of one analysis rest on: rates and effort by area and week, and what they err by.
+
+    `by_area`: totals of units by area fished. `maps`: their residuals in each area and week.
+    """
+
+    cells: _Cells
+    plan: StratumTreatment
+    by_area: UnitTotals
+    maps: LinearMaps
 
 
 def _aligned(totals: DomainTotals, codes: Ints) -> Support:
