@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import pyarrow as pa
 
+from analytics.data import query
 from analytics.data.schema import TABLES, cast_to_schema
 
 if TYPE_CHECKING:
@@ -64,6 +65,14 @@ class Snapshot:
         files = self.files.get(name)
         return self.tables[name] if files is None or files.is_small else files
 
+    def with_rows(self, name: str, rows: Source) -> Snapshot:
+        """Return a snapshot in which a table holds other rows, in the schema or not."""
+        if isinstance(rows, pa.Table):
+            tables = {one: self[one] for one in TABLES} | {name: rows}
+            return Snapshot(MappingProxyType(tables), self.version)
+        files = MappingProxyType({**self.files, name: rows})
+        return Snapshot(_Replaced(self.tables, name, rows), self.version, files)
+
     def once(self, key: object, make: Callable[[], T]) -> T:
         """Return what several steps of a run share, made at its first use."""
         if key not in self._made:
@@ -103,6 +112,19 @@ class _Loaded(Mapping[str, pa.Table]):
 
     def __len__(self) -> int:
         return len(TABLES)
+
+
+class _Replaced(_Loaded):
+    """The tables of another snapshot, one of them by a query of its own."""
+
+    def __init__(self, tables: Mapping[str, pa.Table], name: str, rows: ParquetRows) -> None:
+        super().__init__(tables.__getitem__)
+        self._name, self._rows = name, rows
+
+    def __getitem__(self, name: str) -> pa.Table:
+        if name == self._name and name not in self._held:
+            self._held[name] = query.run("FROM rows", {"rows": self._rows})
+        return super().__getitem__(name)
 
 
 class _Sink:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,8 +16,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.codes import JOINED_BY, coded
-from analytics.data.schema import TABLES
-from analytics.data.snapshot import Snapshot
+from analytics.data import query
 from analytics.errors import UsageError
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.interview_quality import heaping_test, report_table, uneven_shares
@@ -42,6 +40,8 @@ from analytics.weeks import iso_week
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from analytics.data.query import Relation, Source
+    from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
 
 
@@ -75,13 +75,14 @@ def divided_reports(snapshot: Snapshot, reports_over: float) -> Snapshot:
     ``released_sublegal`` and ``released_sublegal_marked`` as doubles; all else as it was. For
     estimates only: it is no longer in the schema and is never stored.
     """
-    interviews = snapshot["interviews"]
-    for name in _REPORTED:
-        place = interviews.schema.get_field_index(name)
-        fish = pc.divide(interviews[name].cast(pa.float64()), pa.scalar(reports_over, pa.float64()))
-        interviews = interviews.set_column(place, name, fish)
-    tables = {name: snapshot[name] for name in TABLES} | {"interviews": interviews}
-    return Snapshot(MappingProxyType(tables), snapshot.version)
+    over = f"CAST({query.text(repr(float(reports_over)))} AS DOUBLE)"
+    divided = ", ".join(f"{name} / {over} AS {name}" for name in _REPORTED)
+    rows = snapshot.source("interviews")
+    if isinstance(rows, pa.Table):
+        divided_rows: Source = query.run(f"SELECT * REPLACE ({divided}) FROM rows", {"rows": rows})
+    else:
+        divided_rows = replace(rows, query=f"SELECT * REPLACE ({divided}) FROM ({rows.query})")
+    return snapshot.with_rows("interviews", divided_rows)
 
 
 def scenario_table(
@@ -231,7 +232,7 @@ def heaping_table(season: SeasonSurvey, *, level: float = 0.95) -> pa.Table:
 
     In `HEAPING_SCHEMA`; empty where nobody reported one.
     """
-    found = heaping_test(*report_table(_interviews(season)), level=level)
+    found = heaping_test(*report_table(_report_tables(season)), level=level)
     size = len(found.count)
     numbers = [
         *("ratio", "ratio_low", "ratio_high", "p_value"),
@@ -301,18 +302,19 @@ def _nothing(table: str, basis: str, error: UsageError) -> tuple[pa.Table, Seque
     return ALTERNATIVE_SCHEMA.empty_table(), (finding,)
 
 
-def _interviews(season: SeasonSurvey) -> pa.Table:
+def _report_tables(season: SeasonSurvey) -> dict[str, Relation]:
     """Return the interviews that the season's figures rest on, of site-days and of convenience."""
     design = season.design
-    drawn = pa.array(design.site_days.sample_id.tolist(), pa.string())
-    interviews = season.snapshot["interviews"]
-    columns = ["released_sublegal", "trip_complete"]
-    mine = interviews.filter(pc.is_in(interviews["sample_id"], value_set=drawn)).select(columns)
-    if not design.no_design:
-        return mine
-    met = convenience_interviews(season.snapshot, season=design.season)
-    weeks = iso_week(met["on_day"].to_pandas().astype("datetime64[ns]"))
-    return pa.concat_tables([mine, met.filter(pa.array(weeks <= design.through)).select(columns)])
+    drawn = pa.table({"sample_id": pa.array(design.site_days.sample_id.tolist(), pa.string())})
+    columns = "released_sublegal, trip_complete"
+    tables: dict[str, Relation] = {"stored": season.snapshot.source("interviews"), "drawn": drawn}
+    reports = f"SELECT {columns} FROM stored SEMI JOIN drawn USING (sample_id)"
+    if design.no_design:
+        met = convenience_interviews(season.snapshot, season=design.season)
+        weeks = iso_week(met["on_day"].to_pandas().astype("datetime64[ns]"))
+        tables["met"] = met.filter(pa.array(weeks <= design.through))
+        reports += f" UNION ALL SELECT {columns} FROM met"
+    return tables | {"interviews": reports}
 
 
 def _table(columns: dict[str, Any], schema: pa.Schema) -> pa.Table:

@@ -21,10 +21,12 @@ from analytics.data.calendar import trip_tables
 from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
-    import pyarrow as pa
+    from collections.abc import Mapping
+
     from numpy.typing import ArrayLike
 
     from analytics.arrays import Bools, Floats, Ints
+    from analytics.data.query import Relation
     from analytics.data.snapshot import Snapshot
     from analytics.survey.effort_times_rate import Counted
 
@@ -85,16 +87,17 @@ class _Fit:
     deviance: float
 
 
-def report_table(interviews: pa.Table) -> tuple[Ints, Ints]:
+def report_table(tables: Mapping[str, Relation]) -> tuple[Ints, Ints]:
     """Return how many boats reported 1, 2, 3 ... sublegal fish released: the counts, and the boats.
 
-    Counts that nobody reported are left out, and so are trips that were not over.
+    `tables`: among them ``interviews``, with ``released_sublegal, trip_complete``. Counts that
+    nobody reported are left out, and so are trips that were not over.
     """
     found = query.run(
         "SELECT released_sublegal AS fish, count(*) AS boats FROM interviews "
         "WHERE released_sublegal >= 1 AND coalesce(trip_complete, true) "
         "GROUP BY fish ORDER BY fish",
-        {"interviews": interviews.select(["released_sublegal", "trip_complete"])},
+        tables,
     )
     return found["fish"].to_numpy(), found["boats"].to_numpy()
 

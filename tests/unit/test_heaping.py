@@ -23,12 +23,12 @@ def test_the_table_counts_boats_whose_trip_was_over():
     boats = [interview(released_sublegal=number) for number in said]
     boats.append(interview(released_sublegal=5, trip_complete=False))
     snapshot = survey([SiteDay(7, boats)])
-    count, of = report_table(snapshot["interviews"])
+    count, of = report_table({"interviews": snapshot["interviews"]})
     assert dict(zip(count.tolist(), of.tolist(), strict=True)) == {3: 1, 5: 2, 12: 1}
 
 
 def test_an_empty_table_of_interviews_is_refused_in_words():
-    count, boats = report_table(survey([SiteDay(0, [])])["interviews"])
+    count, boats = report_table({"interviews": survey([SiteDay(0, [])])["interviews"]})
     found = heaping_test(count, boats)
     assert found.reason == "heaping_few_reports(n=0, needed=100)"
     assert len(found.count) == len(found.smooth) == 0
