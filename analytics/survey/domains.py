@@ -359,25 +359,61 @@ def linear_totals(
     """
     size = len(codes)
     form = LinearForm.of(design, plan, cells, area_week_domains(design))
-    rows, place = _placed(form.code, form.domains, domains, codes)
-    cell, matrix = form.cell[rows], form.weight[rows, None, None] * maps.at(form.code[rows])
-    # One map for each cell and domain: weights with which a cell also imputes weeks add up first.
-    cell, place, matrix = _sum_alike(cell, place, matrix, size)
-    part = np.einsum("pjk,pk->pj", matrix, cells.total[cell])
+    alike = _Alike.of(form)
+    pairs = np.flatnonzero(alike.is_first[form.cell])
+    rows, place = _placed(form.code[pairs], form.domains, domains, codes)
+    rows = pairs[rows]
+    matrix = form.weight[rows, None, None] * maps.at(form.code[rows])
+    # One map for each group and domain: weights that also impute weeks add up first.
+    group, place, matrix = _sum_alike(alike.group[form.cell[rows]], place, matrix, size)
+    member, row = equal_pairs(alike.group[alike.cells], group)
+    cell = alike.cells[member]
+    part = np.einsum("pjk,pk->pj", matrix[row], cells.total[cell])
     pair = np.column_stack(np.triu_indices(part.shape[1]))
-    unit, at, by_unit = _sum_alike(cells.unit[cell], place, part, size)
-    stratum = design.units.stratum[cells.unit[cell]]
-    share = plan.n_active[stratum] / design.strata.n_frame[stratum]
-    inside = matrices(cells.second_stage_cov.table[cell], cells.pair, cells.total.shape[1])
-    inside = matrix @ inside @ np.swapaxes(matrix, 1, 2)
-    cov = add_at(place, share[:, None, None] * inside, size)
+    unit, at, by_unit = _sum_alike(cells.unit[cell], place[row], part, size)
+    inside = matrices(alike.second_stage(form)[group], cells.pair, cells.total.shape[1])
+    cov = add_at(place, matrix @ inside @ np.swapaxes(matrix, 1, 2), size)
     first_stage = first_stage_variance(
         form, stratum=design.units.stratum[unit], place=at, part=by_unit, size=size, pair=pair
     )
     cov += matrices(first_stage, pair, part.shape[1])
-    cov[np.unique(place[np.isin(stratum, list(plan.single_psu))])] = np.nan
+    stratum = design.units.stratum[cells.unit[cell]]
+    cov[np.unique(place[row][np.isin(stratum, list(plan.single_psu))])] = np.nan
     cov += matrices(_borrowed_by(form, domains, maps, codes=codes, pair=pair), pair, part.shape[1])
-    return add_at(place, part, size), cov
+    return add_at(place[row], part, size), cov
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Alike:
+    """Groups of cells with the same weights: those of one stratum, week and area fished.
+
+    `cells`: those that count at all. `group` (C,): the group of each cell that counts. `is_first`
+    (C,): whether a cell is the first of its group.
+    """
+
+    cells: Ints
+    group: Ints
+    is_first: Bools
+    size: int
+
+    @classmethod
+    def of(cls, form: LinearForm) -> _Alike:
+        cells, units = form.cells, form.design.units
+        counting = np.unique(form.cell)
+        unit, width = cells.unit[counting], int(cells.key.max(initial=0)) + 1
+        code = units.stratum[unit] * form.domains.n_weeks + units.week[unit]
+        code = code * width + cells.key[counting]
+        groups, first, place = np.unique(code, return_index=True, return_inverse=True)
+        group, is_first = np.zeros(len(cells.unit), dtype=np.int64), np.zeros(len(cells.unit), bool)
+        group[counting], is_first[counting[first]] = place, True
+        return cls(counting, group, is_first, len(groups))
+
+    def second_stage(self, form: LinearForm) -> Floats:
+        """Return what sampling inside the units of each group adds at weight 1, shape (G, P)."""
+        stratum = form.design.units.stratum[form.cells.unit[self.cells]]
+        share = form.plan.n_active[stratum] / form.design.strata.n_frame[stratum]
+        columns = form.cells.second_stage_cov.each(lambda column: column[self.cells])
+        return columns.add_at(self.group[self.cells], self.size, factor=share)
 
 
 def _borrowed_by(
