@@ -117,9 +117,8 @@ def shares_table(season: SeasonSurvey, *, level: float) -> pa.Table:
     """
     rows: dict[str, dict[Domain, Row]] = {SHARE: {}, WEIGHT: {}}
     for by in (("area", "week"), ("area",)):
-        for row in result_rows(season, by=by, level=level):
-            if row["quantity"] in rows:
-                rows[row["quantity"]][row["area"], row["week"]] = row
+        for row in result_rows(season, by=by, level=level, quantities=rows):
+            rows[row["quantity"]][row["area"], row["week"]] = row
     by_domain = _DomainCells.of(season, reported_fish(season))
     domains = sorted(rows[SHARE], key=lambda domain: (domain[0], domain[1] or ""))
     survey = [_survey_row(rows[SHARE][domain], by_domain, domain) for domain in domains]
@@ -136,40 +135,53 @@ def shares_table(season: SeasonSurvey, *, level: float) -> pa.Table:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _DomainCells:
-    """Cells by the labels of their domain, and the domains whose releases are all unsized."""
+    """Cells by their domain, and the domains whose releases are all unsized.
+
+    `areas`, `weeks`: codes by label.
+    """
 
     cells: ReportedFish
-    area: NDArray[np.object_]
-    week: NDArray[np.object_]
+    areas: Mapping[str, int]
+    weeks: Mapping[str, int]
     unknown: frozenset[Domain]
 
     @classmethod
     def of(cls, season: SeasonSurvey, cells: ReportedFish) -> _DomainCells:
         design = season.design
-        areas, weeks = np.array(design.areas, object), np.array(design.weeks, object)
         unknown = {(design.areas[a], design.weeks[w]) for a, w in unknown_only(season)}
-        return cls(cells, areas[cells.area], weeks[cells.week], frozenset(unknown))
+        areas, weeks = (
+            {label: code for code, label in enumerate(labels)}
+            for labels in (design.areas, design.weeks)
+        )
+        return cls(cells, areas, weeks, frozenset(unknown))
 
     def rows(self, domain: Domain, *, is_convenience: bool | None = None) -> NDArray[np.intp]:
         """Return the cells of a domain, of one kind of interview or of both."""
         area, week = domain
-        mine = self.area == area
+        mine = self.cells.area == self.areas[area]
         if week is not None:
-            mine &= self.week == week
+            mine &= self.cells.week == self.weeks[week]
         if is_convenience is not None:
             mine &= self.cells.is_convenience == is_convenience
         return np.flatnonzero(mine)
+
+    def places(self, domains: Mapping[Domain, int]) -> Ints:
+        """Return the place of each cell's area and week among some domains, -1 for others."""
+        place = np.full((len(self.areas), len(self.weeks)), -1)
+        for (area, week), at in domains.items():
+            if week is not None:
+                place[self.areas[area], self.weeks[week]] = at
+        found: Ints = place[self.cells.area, self.cells.week]
+        return found
 
     def is_unknown(self, domain: Domain) -> bool:
         """Return whether every fish reported as released in a domain is of unknown size."""
         if domain[1] is not None:
             return domain in self.unknown
-        weeks = {
-            str(self.week[row])
-            for row in self.rows(domain)
-            if self.cells.fish[row] and (domain[0], str(self.week[row])) not in self.unknown
-        }
-        return not weeks and any(area == domain[0] for area, _ in self.unknown)
+        mine = {self.weeks[week] for area, week in self.unknown if area == domain[0] and week}
+        rows = self.rows(domain)
+        met = np.unique(self.cells.week[rows[self.cells.fish[rows] > 0]])
+        return bool(mine) and mine.issuperset(met.tolist())
 
     def counts(self, rows: NDArray[np.intp]) -> Row:
         fish, sublegal = self.cells.fish[rows], self.cells.sublegal[rows]
@@ -210,14 +222,12 @@ class _Model:
 
 def _model(by_domain: _DomainCells, domains: Sequence[Domain]) -> _Model:
     """Fit the model to weeks and areas; domains of fish of unknown size alone are left out."""
-    cells, usable = by_domain.cells, set(domains) - by_domain.unknown
-    mine = [
-        row
-        for row in range(len(cells.fish))
-        if cells.fish[row] and (by_domain.area[row], by_domain.week[row]) in usable
-    ]
+    cells = by_domain.cells
+    usable = {one: at for at, one in enumerate(domains) if one not in by_domain.unknown}
+    mine = np.flatnonzero((cells.fish > 0) & (by_domain.places(usable) >= 0))
     s, m = cells.sublegal[mine], cells.fish[mine]
-    areas = frozenset(str(area) for area in by_domain.area[mine])
+    seen = set(np.unique(cells.area[mine]).tolist())
+    areas = frozenset(label for label, code in by_domain.areas.items() if code in seen)
     place = {one: at for at, one in enumerate(one for one in domains if one[0] in areas)}
     why_not = ""
     if not m.sum():
@@ -227,10 +237,7 @@ def _model(by_domain: _DomainCells, domains: Sequence[Domain]) -> _Model:
     if why_not:
         return _Model(None, place, (), why_not, areas)
     codes = [np.unique([one[k] for one in place], return_inverse=True)[1] for k in (0, 1)]
-    group = np.array(
-        [place[by_domain.area[row], by_domain.week[row]] for row in mine], dtype=np.int64
-    )
-    shares = pool_shares(s, m, group, area=codes[0], week=codes[1])
+    shares = pool_shares(s, m, by_domain.places(place)[mine], area=codes[0], week=codes[1])
     sds = shares.components
     effects = tuple(word for word, sd in (("areas", sds.area), ("weeks", sds.week)) if sd)
     return _Model(shares, place, effects, "", areas)
