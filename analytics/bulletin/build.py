@@ -16,6 +16,7 @@ from analytics.bulletin.projection_record import with_scores
 from analytics.bulletin.revisions import moved_since
 from analytics.catch_rates.build import rate_tables
 from analytics.data.calendar import season_days
+from analytics.data.kept import Kept
 from analytics.estimates.alternative_estimates import alternative_estimates
 from analytics.estimates.estimate import LEVELS, Row, result_rows, week_changes
 from analytics.estimates.sampling_report import (
@@ -28,6 +29,7 @@ from analytics.estimates.sampling_report import (
 from analytics.estimates.schemas import AREA_SCHEMA
 from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook.build import limit_tables
+from analytics.outlook.past_seasons import NOT_KEPT
 from analytics.released.build import released_tables
 from analytics.result_table import to_arrow
 from analytics.settings import EstimationSettings, FishBasis, choice
@@ -80,6 +82,7 @@ def make_bulletin(
         level=level,
         basis=basis,
         progress=progress,
+        kept=Kept(store.path),
     )
     progress("comparing with the bulletin before")
     folder = archive.archive_of(store.path)
@@ -94,10 +97,12 @@ def bulletin_of(
     level: float = 0.95,
     basis: str = FishBasis.REPORTED,
     progress: Callable[[str], None] = lambda words: None,
+    kept: Kept = NOT_KEPT,
 ) -> archive.Bulletin:
     """Return the bulletin of a snapshot without keeping it; parameters as `make_bulletin`.
 
-    Nothing in it is compared with other bulletins: a snapshot knows no archive.
+    `kept`: where the results of past seasons lie, which last for as long as their data. Nothing in
+    it is compared with other bulletins: a snapshot knows no archive.
     """
     # Matrices are small: threads of linear algebra that wait for each other on busy cores made a
     # bulletin take many times as long.
@@ -109,6 +114,7 @@ def bulletin_of(
             level=level,
             basis=choice(FishBasis, basis, "basis"),
             progress=progress,
+            kept=kept,
         )
 
 
@@ -120,6 +126,7 @@ def _made(
     level: float,
     basis: FishBasis,
     progress: Callable[[str], None],
+    kept: Kept,
 ) -> archive.Bulletin:
     progress("reducing interviews")
     # What the sampled basis needs serves the reported one, too.
@@ -137,7 +144,7 @@ def _made(
     progress("following the fish that went back")
     released = released_tables(prepared, level=level)
     rates = rate_tables(prepared, level=level, progress=progress)
-    outlook = limit_tables(prepared, rates, level=level, progress=progress, rows=rows)
+    outlook = limit_tables(prepared, rates, level=level, progress=progress, rows=rows, kept=kept)
     progress("writing the bulletin")
     weekly = [row for row in rows if row["week"] is not None]
     days = season_days(snapshot, prepared.design.season)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import shutil
 import tempfile
@@ -21,6 +20,7 @@ import pyarrow.parquet as pq
 from platformdirs import user_cache_path
 
 from analytics.bulletin.build import make_bulletin
+from analytics.data.kept import program_key
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
@@ -145,7 +145,7 @@ def prepare(progress: Callable[[str], None] = lambda words: None) -> Path:
     words before each step.
     """
     tables = _demo_tables(progress)
-    name = f"demo-{_program()}-{Snapshot.of(tables).key}"
+    name = f"demo-{program_key()}-{Snapshot.of(tables).key}"
     target = user_cache_path("blackmouth") / name
     if target.exists():
         return target
@@ -160,14 +160,6 @@ def prepare(progress: Callable[[str], None] = lambda words: None) -> Path:
     finally:
         shutil.rmtree(draft, ignore_errors=True)
     return target
-
-
-def _program() -> str:
-    """Return a short hash of the program's own code: other code makes its own demo store."""
-    digest = hashlib.blake2b(digest_size=6)
-    for path in sorted(PACKAGE.rglob("*.py")):
-        digest.update(path.read_bytes())
-    return digest.hexdigest()
 
 
 def _demo_tables(progress: Callable[[str], None]) -> dict[str, pa.Table]:

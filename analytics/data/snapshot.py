@@ -82,15 +82,20 @@ class Snapshot:
     @property
     def key(self) -> str:
         """A short hash of the content: equal content, equal key."""
-        digest = hashlib.blake2b(digest_size=12)
-        for name, table in self.tables.items():
-            digest.update(name.encode())
-            with (
-                pa.PythonFile(_Sink(digest.update), mode="w") as sink,
-                pa.ipc.new_stream(sink, table.schema) as writer,
-            ):
-                writer.write_table(table.combine_chunks())
-        return digest.hexdigest()
+        return content_key(self.tables)
+
+
+def content_key(tables: Mapping[str, pa.Table]) -> str:
+    """Return a short hash of tables and their names: equal content, equal key."""
+    digest = hashlib.blake2b(digest_size=12)
+    for name, table in tables.items():
+        digest.update(name.encode())
+        with (
+            pa.PythonFile(_Sink(digest.update), mode="w") as sink,
+            pa.ipc.new_stream(sink, table.schema) as writer,
+        ):
+            writer.write_table(table.combine_chunks())
+    return digest.hexdigest()
 
 
 class _Loaded(Mapping[str, pa.Table]):

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pyarrow as pa
 
 from analytics.codes import coded, error_code
 from analytics.data.calendar import season_days
+from analytics.data.kept import Arrays, Kept
 from analytics.errors import BlackmouthError
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.season_survey import prepare_survey
@@ -25,9 +29,10 @@ from analytics.outlook.calibration import (
     widened,
     with_estimate_error,
 )
+from analytics.outlook.past_seasons import PastSeasons, season_alone
 from analytics.outlook.projection import SEED, project_from
+from analytics.outlook.schemas import BACKTEST_SCHEMA
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
-from analytics.outlook.weekly_series import of_season
 from analytics.settings import EstimationSettings, FishBasis
 
 if TYPE_CHECKING:
@@ -134,6 +139,56 @@ def backtest(
     return Backtest(rows, errors, totals)
 
 
+def kept_backtest(
+    season: SeasonSurvey,
+    past: PastSeasons,
+    *,
+    kept: Kept,
+    seed: int = SEED,
+    progress: Callable[[str], None] = lambda words: None,
+) -> Backtest:
+    """Return the backtest of past seasons; what is kept of the same data and seed is not made."""
+    inputs = [[one.season, past.keys.get(one.season)] for one in past.weekly]
+    key = json.dumps([N_DRAWS, seed, inputs])
+
+    @cache
+    def made() -> Backtest:
+        return backtest(season, past.weekly, seed=seed, progress=progress)
+
+    def rows() -> pa.Table:
+        return pa.Table.from_pylist(made().rows, schema=BACKTEST_SCHEMA)
+
+    found = kept.table("backtest", key, rows).to_pylist()
+    errors = kept.table("past_errors", key, lambda: _to_arrays(made()).to_table())
+    return _of_arrays(found, Arrays.of(errors))
+
+
+def _to_arrays(made: Backtest) -> Arrays:
+    """Return errors and how totals came in, as they are kept."""
+    arrays = {name: getattr(made.errors, name) for name in ("model", "model_sd", "plain")}
+    about = []
+    for at, one in enumerate(made.past):
+        days, share = list(one.days_past.items()), list(one.share.items())
+        arrays |= {f"days_past {at} {n}": values for n, (_, values) in enumerate(days)}
+        arrays |= {f"share {at} {n}": values for n, (_, values) in enumerate(share)}
+        about.append([one.season, [area for area, _ in days], [figure for figure, _ in share]])
+    return Arrays({"past": about}, arrays)
+
+
+def _of_arrays(rows: list[Row], kept: Arrays) -> Backtest:
+    arrays = kept.arrays
+    past = [
+        SeasonTotals(
+            season,
+            {area: arrays[f"days_past {at} {n}"] for n, area in enumerate(areas)},
+            {(*one,): arrays[f"share {at} {n}"] for n, one in enumerate(figures)},
+        )
+        for at, (season, areas, figures) in enumerate(kept.about["past"])
+    ]
+    errors = PastErrors(arrays["model"], arrays["model_sd"], arrays["plain"])
+    return Backtest(rows, errors, past)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Cut:
     """A past season projected from one week: draws of what was still to come, and what came."""
@@ -162,7 +217,7 @@ class _PastSeason:
         self.final: dict[Figure, Row] = {}
         self.made: list[_Cut | Row] = []
         try:
-            self.alone = _alone(snapshot, weekly.season)
+            self.alone = season_alone(snapshot, weekly.season)
             complete = prepare_survey(self.alone, season=weekly.season, settings=_SETTINGS)
         except BlackmouthError as error:
             self.reason = error_code(error)
@@ -322,13 +377,6 @@ def _cuts(weeks: Sequence[str]) -> list[str]:
     """Return the weeks after which a season is projected."""
     at = [round(part * len(weeks)) - 1 for part in CUTS]
     return [weeks[one] for one in dict.fromkeys(at) if 0 <= one < len(weeks) - 1]
-
-
-def _alone(snapshot: Snapshot, season: str) -> Snapshot:
-    """Return a season's own site-days and interviews, and no fish: none are needed."""
-    found = of_season(snapshot, season=season)
-    none = {name: found[name].slice(0, 0) for name in ("fish", "bycatch", "boat_counts", "limits")}
-    return replace(found, tables=dict(found.tables) | none)
 
 
 def _figures(rows: Iterable[Row]) -> dict[Figure, Row]:

@@ -14,7 +14,7 @@ from analytics.estimates.estimate import result_rows
 from analytics.options.baseline_io import to_table
 from analytics.options.compare import TODAY, outlook
 from analytics.options.schemas import DRAW_SCHEMA
-from analytics.outlook.backtest import backtest
+from analytics.outlook.backtest import kept_backtest
 from analytics.outlook.issued import projection_rows
 from analytics.outlook.limit_status import (
     ASSUMED,
@@ -26,15 +26,16 @@ from analytics.outlook.limit_status import (
     with_outlook,
 )
 from analytics.outlook.limit_totals import LimitTotal, LimitTotals, limits_of_season
+from analytics.outlook.past_seasons import NOT_KEPT, PastSeasons, past_seasons
 from analytics.outlook.projection import N_DRAWS, SEED, project_from
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS, PROJECTION_SCORE_SCHEMA
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
-from analytics.outlook.weekly_series import past_weekly
 from analytics.settings import FishBasis
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
+    from analytics.data.kept import Kept
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.options.baseline import Limit
     from analytics.options.compare import OptionResults
@@ -56,6 +57,7 @@ def limit_tables(
     rows: Iterable[Row] | None = None,
     n_draws: int = N_DRAWS,
     seed: int = SEED,
+    kept: Kept = NOT_KEPT,
 ) -> dict[str, pa.Table]:
     """Return every table of a season's limits by its name.
 
@@ -73,6 +75,8 @@ def limit_tables(
         Result rows by area, by season, and by area and week, where they are at hand.
     n_draws, seed : int
         The same data and seed give the same draws.
+    kept : Kept, optional
+        Where the results of past seasons lie, which are made again only where their data changed.
 
     Returns
     -------
@@ -81,8 +85,10 @@ def limit_tables(
         of convenience; limits need none.
     """
     known = list(rows) if rows is not None else _all_rows(season, level)
-    past = past_weekly(season.snapshot, season=season.design.season) if _is_open(season) else []
-    tested = backtest(season, past, seed=seed, progress=progress)
+    past = PastSeasons()
+    if _is_open(season):
+        past = past_seasons(season.snapshot, season=season.design.season, kept=kept)
+    tested = kept_backtest(season, past, kept=kept, seed=seed, progress=progress)
     progress("drawing the season so far and the days to come")
     result = project_from(
         season,
@@ -91,7 +97,7 @@ def limit_tables(
         seed=seed,
         level=level,
         rows=known,
-        past=past,
+        past=past.weekly,
         width=tested.width,
     )
     limits = limits_of_season(
@@ -101,13 +107,14 @@ def limit_tables(
     status, paths = status_and_paths(season, result, limits, known, level=level)
     is_known = _has_totals(known)
     assumed = [*(ASSUMED if limits else ()), *result.assumed]
-    if past:
-        assumed.append(coded("width_of_errors", factor=f"{tested.width:.2f}", n=len(past)))
+    if past.weekly:
+        n = len(past.weekly)
+        assumed.append(coded("width_of_errors", factor=f"{tested.width:.2f}", n=n))
     assumed += [] if is_known else [coded("no_draws_kept")]
     made: dict[str, list[Row]] = {
         "limit_status": status,
         "limit_paths": paths,
-        "backtest": tested.rows,
+        "backtest": [*tested.rows, *_failed(past)],
         "projections": projection_rows(season, result, tested, known, rates.get("trend")),
         "assumptions": [{"topic": _topic(one), "words": one} for one in assumed],
     }
@@ -120,6 +127,11 @@ def limit_tables(
         # Only an archive knows what earlier bulletins projected.
         "projection_scores": PROJECTION_SCORE_SCHEMA.empty_table(),
     }
+
+
+def _failed(past: PastSeasons) -> list[Row]:
+    """Return a row of each past season whose weekly figures cannot be made, with the reason."""
+    return [{"season": name, "reason": reason} for name, reason in past.failed.items()]
 
 
 def _is_open(season: SeasonSurvey) -> bool:

@@ -18,9 +18,10 @@ from analytics.models import fit_censored_catch
 from analytics.options.baseline import Baseline
 from analytics.outlook.calibration import widened
 from analytics.outlook.effort_and_rates import effort_ahead, rates_ahead, shares_ahead
+from analytics.outlook.past_seasons import past_weekly
 from analytics.outlook.season_calendar import AFTER_CLOSE, MOST_WEEKS, season_calendar
 from analytics.outlook.to_date_draws import to_date_draws
-from analytics.outlook.weekly_series import PROJECTED_FROM, past_weekly, weekly_of
+from analytics.outlook.weekly_series import PROJECTED_FROM, weekly_of
 from analytics.weeks import weeks_between
 
 if TYPE_CHECKING:

@@ -6,29 +6,23 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
-import pyarrow.compute as pc
 from scipy.special import logit
 
 from analytics.codes import coded
-from analytics.data import query
 from analytics.data.calendar import season_days
-from analytics.data.snapshot import Snapshot
-from analytics.errors import BlackmouthError
 from analytics.estimates.result_rows import catch_figures, result_row
 from analytics.outlook.day_effects import DayEffects, day_effects
 from analytics.quantities import QUANTITIES
-from analytics.survey.build import build_design, seasons_with_data
-from analytics.survey.design import StratumTreatments
 from analytics.survey.domains import Domains
-from analytics.survey.estimators import DesignEstimator
-from analytics.survey.reduction import Reduction, catch_analyses, catch_measures
 from analytics.weeks import weeks_between
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    import pandas as pd
+
     from analytics.arrays import Bools, Floats
+    from analytics.data.snapshot import Snapshot
     from analytics.outlook.seasonal_pattern import Figures
     from analytics.survey.design import Design
     from analytics.survey.estimators import TotalEstimator
@@ -99,54 +93,6 @@ def with_none(figure: Floats, variance: Floats) -> tuple[Floats, Floats]:
     is_none = (figure == 0) & np.isfinite(least)
     value = np.where(is_none, least / 2, np.where(some, figure, np.nan))
     return np.log(value), np.where(is_none, NONE_VARIANCE, variance)
-
-
-def past_weekly(snapshot: Snapshot, *, season: str) -> list[WeeklySeries]:
-    """Return the weekly figures of every season with data before one, oldest first.
-
-    A season that cannot be estimated, or has no totals, is left out.
-    """
-    known = seasons_with_data(snapshot)
-    found = []
-    for one in known[: known.index(season)] if season in known else []:
-        try:
-            found.append(_light(of_season(snapshot, season=one), season=one))
-        except BlackmouthError:
-            continue
-    return found
-
-
-def of_season(snapshot: Snapshot, *, season: str) -> Snapshot:
-    """Return a snapshot with the site-days and interviews of one season alone."""
-    rows = snapshot["seasons"].to_pandas()
-    rows = rows[rows["season"] == season]
-    days = snapshot["site_days"]
-    on = pd.to_datetime(days["date"].to_pandas())
-    inside = (on >= pd.to_datetime(rows["open_date"]).min()) & (
-        on <= pd.to_datetime(rows["close_date"]).max()
-    )
-    days = days.filter(inside.to_numpy())
-    tables = {name: snapshot[name] for name in snapshot.tables if name != "interviews"}
-    tables["seasons"] = tables["seasons"].filter(pc.equal(tables["seasons"]["season"], season))
-    found = query.run(
-        "SELECT i.* FROM interviews i SEMI JOIN days USING (sample_id) ORDER BY interview_id",
-        {"interviews": snapshot.source("interviews"), "days": days.select(["sample_id"])},
-    )
-    return Snapshot.of(tables | {"site_days": days, "interviews": found}, version=snapshot.version)
-
-
-def _light(snapshot: Snapshot, *, season: str) -> WeeklySeries:
-    design = build_design(snapshot, season=season)
-    every = catch_analyses()
-    analyses = {name: every[name] for name in PROJECTED_FROM}
-    reduction = Reduction(
-        snapshot.source("interviews"),
-        design=design,
-        measures=catch_measures(),
-        analyses=analyses.values(),
-    )
-    estimator = DesignEstimator(design, StratumTreatments(design), reduction)
-    return weekly_of(snapshot, design, [estimator], analyses)
 
 
 def weekly_of(

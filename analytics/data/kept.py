@@ -1,0 +1,174 @@
+"""What was made once and is served again for as long as nothing behind it changed.
+
+An entry is one Parquet file beside a store. Its name holds a hash of all that it was made from and
+of the program, so that other inputs or another program never find it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import platform
+import tempfile
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from analytics.data.snapshot import content_key
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+#: Folder of a store that holds what is kept.
+FOLDER = "kept"
+#: Entries that stay; of more, those used longest ago go. Our choice, no source.
+MOST_ENTRIES = 500
+#: The program, and the libraries whose numbers may move in the last digit.
+_PACKAGE = Path(__file__).resolve().parents[1]
+_LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow", "duckdb")
+_CONTENT = b"content"
+
+
+@lru_cache(maxsize=1)
+def program_key() -> str:
+    """Return a short hash of the program's own files and of the libraries it calculates with."""
+    digest = hashlib.blake2b(digest_size=6)
+    digest.update(platform.python_version().encode())
+    for name in _LIBRARIES:
+        digest.update(f"{name} {version(name)}".encode())
+    for path in sorted([*_PACKAGE.rglob("*.py"), *_PACKAGE.rglob("*.toml")]):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+class Kept:
+    """Tables by what they were made from; without a folder none is kept.
+
+    Parameters
+    ----------
+    store : Path or str, optional
+        The store beside which they lie.
+    """
+
+    def __init__(self, store: Path | str | None = None) -> None:
+        self._folder = None if store is None else Path(store) / FOLDER
+
+    @property
+    def is_used(self) -> bool:
+        """Whether anything is kept, so that keys are of use."""
+        return self._folder is not None
+
+    def table(self, name: str, key: str, make: Callable[[], pa.Table]) -> pa.Table:
+        """Return the table that is kept under a name and a key, or make it and keep it.
+
+        An entry that cannot be read, or does not hold what was written, is made anew. Two that
+        write the same entry at once write the same; a reader sees one of them, completely.
+
+        Parameters
+        ----------
+        name : str
+            What it is, letters and ``_``.
+        key : str
+            Hash of all inputs that `make` reads.
+        make : callable
+        """
+        if self._folder is None:
+            return make()
+        digest = hashlib.blake2b(f"{name}\n{key}\n{program_key()}".encode(), digest_size=16)
+        path = self._folder / f"{name}-{digest.hexdigest()}.parquet"
+        found = _read(path)
+        if found is None:
+            found = make()
+            _write(path, found)
+        return found
+
+
+def _read(path: Path) -> pa.Table | None:
+    """Return a kept table; None where there is none or it is damaged."""
+    try:
+        # One file and no data set: folder names say nothing of its rows.
+        table = pq.ParquetFile(path).read()
+        said = (table.schema.metadata or {}).get(_CONTENT, b"").decode()
+        table = table.replace_schema_metadata(None)
+        is_sound = said == content_key({"": table})
+        os.utime(path)  # the last time of use
+    except (OSError, ValueError, pa.ArrowException):
+        return None
+    return table if is_sound else None
+
+
+def _write(path: Path, table: pa.Table) -> None:
+    """Write an entry completely or not at all; where nothing can be written nothing is kept."""
+    # Reading settles how rows lie in memory, which the hash is of.
+    whole = pa.BufferOutputStream()
+    pq.write_table(table.replace_schema_metadata(None), whole)
+    content = content_key({"": pq.ParquetFile(pa.BufferReader(whole.getvalue())).read()})
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, draft = tempfile.mkstemp(prefix=".draft-", dir=path.parent)
+        os.close(handle)
+        try:
+            pq.write_table(table.replace_schema_metadata({_CONTENT: content}), draft)
+            Path(draft).chmod(0o644)
+            os.replace(draft, path)  # noqa: PTH105 - the one step that makes it visible
+        finally:
+            Path(draft).unlink(missing_ok=True)
+        _drop_oldest(path.parent)
+    except OSError:
+        return
+
+
+def _drop_oldest(folder: Path) -> None:
+    entries = sorted(folder.glob("[!.]*.parquet"), key=lambda one: one.stat().st_mtime)
+    for path in entries[:-MOST_ENTRIES]:
+        path.unlink(missing_ok=True)
+
+
+# Named arrays and plain values as a table, exactly.
+
+_SCHEMA = pa.schema(
+    [
+        ("name", pa.string()),  # empty: the plain values
+        ("text", pa.string()),
+        ("shape", pa.list_(pa.int64())),
+        ("values", pa.list_(pa.float64())),
+    ]
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Arrays:
+    """Arrays by name, of numbers that a double holds, and plain values that JSON holds."""
+
+    about: Mapping[str, Any]
+    arrays: Mapping[str, np.ndarray[Any, Any]]
+
+    def to_table(self) -> pa.Table:
+        """Return them as a table of one row an array."""
+        rows: list[dict[str, Any]] = [
+            {"name": "", "text": json.dumps(dict(self.about)), "shape": [], "values": []}
+        ]
+        for name, one in self.arrays.items():
+            values = np.asarray(one, dtype=np.float64).ravel()
+            rows.append({"name": name, "text": "", "shape": list(one.shape), "values": values})
+        return pa.Table.from_pylist(rows, schema=_SCHEMA)
+
+    @classmethod
+    def of(cls, table: pa.Table) -> Arrays:
+        """Return what `to_table` wrote; every array is of doubles."""
+        about: Mapping[str, Any] = {}
+        arrays = {}
+        for name, text, shape, values in zip(*(table[one] for one in _SCHEMA.names), strict=True):
+            if not name.as_py():
+                about = json.loads(text.as_py())
+                continue
+            found = values.values.to_numpy(zero_copy_only=False)
+            arrays[name.as_py()] = found.reshape(shape.as_py()).copy()
+        return cls(about, arrays)
