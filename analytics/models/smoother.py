@@ -15,6 +15,7 @@ a half-normal weight times the likelihood on a grid.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -220,7 +221,7 @@ def paths_of(
     pairs = _structured(
         y, variance, known, structures, n_ahead=n_ahead, slope=slope, damping=damping
     )
-    found = np.array([prior + log_likelihood(model, steps, seen) for model, seen in pairs])
+    found = prior + log_likelihoods(pairs, steps)
     if log_weight is not None:
         found = found + log_weight
     kept = found > found.max() + np.log(_NEGLIGIBLE)
@@ -245,7 +246,7 @@ def step_log_weight(y: Floats, variance: Floats, structures: Sequence[Structure]
     known = np.isfinite(y) & np.isfinite(variance)
     steps, _ = step_sizes(slope=False)
     pairs = _structured(y, variance, known, structures, n_ahead=0, slope=False)
-    return np.array([log_likelihood(model, steps, seen) for model, seen in pairs])
+    return log_likelihoods(pairs, steps)
 
 
 def _structured(
@@ -261,12 +262,18 @@ def _structured(
     """Return the model and the figures of each structure."""
     found = []
     for one in structures:
-        model = StepModel.of(
-            len(y), n_ahead, slope=slope, damping=damping, persistence=one.persistence
-        )
+        model = _step_model(len(y), n_ahead, slope, damping, one.persistence)
         error = np.diag(variance + one.noise_sd**2)
         found.append((model, Observed.of(y, error, known, model)))
     return found
+
+
+@lru_cache(maxsize=256)
+def _step_model(
+    n_weeks: int, n_ahead: int, slope: bool, damping: float, persistence: float
+) -> StepModel:
+    """Return the model of a length, which many series share."""
+    return StepModel.of(n_weeks, n_ahead, slope=slope, damping=damping, persistence=persistence)
 
 
 def _require(variance: Floats, *, least: int) -> None:
@@ -358,15 +365,25 @@ class StepModel:
 
 def log_likelihood(model: StepModel, steps: Floats, observed: Observed) -> Floats:
     """Return the log likelihood of figures by sizes of steps, shape (G,)."""
+    found: Floats = log_likelihoods([(model, observed)], steps)[0]
+    return found
+
+
+def log_likelihoods(pairs: Sequence[tuple[StepModel, Observed]], steps: Floats) -> Floats:
+    """Return the log likelihood by structure and size of steps, shape (P, G).
+
+    The structures are of the same figures and the same start: they differ in covariances.
+    """
+    (model, observed), *_ = pairs
     row, value = observed.row, observed.value
-    total = model.at(steps, row) + observed.error
+    total = np.stack([one.at(steps, row) + seen.error for one, seen in pairs])
     start = row @ model.start
     solved = np.linalg.solve(total, _each(np.column_stack([start, value]), total))
-    of_start, weighed = solved[:, :, :-1], solved[:, :, -1]
-    precision = np.swapaxes(of_start, 1, 2) @ start + np.diag(1 / model.start_variance)
+    of_start, weighed = solved[..., :-1], solved[..., -1]
+    precision = np.swapaxes(of_start, -1, -2) @ start + np.diag(1 / model.start_variance)
     start_score = weighed @ start
-    first = np.linalg.solve(precision, start_score[:, :, None])[:, :, 0]
-    square = weighed @ value - (start_score * first).sum(axis=1)
+    first = np.linalg.solve(precision, start_score[..., None])[..., 0]
+    square = weighed @ value - (start_score * first).sum(axis=-1)
     size = np.linalg.slogdet(total)[1] + np.linalg.slogdet(precision)[1]
     size += np.log(model.start_variance).sum() + len(value) * np.log(2 * np.pi)
     return np.asarray(-(size + square) / 2)
@@ -394,7 +411,8 @@ def posterior(model: StepModel, steps: Floats, observed: Observed) -> tuple[Floa
 
 
 def _each(matrix: Floats, like: Floats) -> Floats:
-    return np.broadcast_to(matrix, (len(like), *matrix.shape))
+    """Return a matrix for each of some, by all their axes but two."""
+    return np.broadcast_to(matrix, (*like.shape[:-2], *matrix.shape))
 
 
 def _root(cov: Floats) -> Floats:

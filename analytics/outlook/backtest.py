@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
+from analytics.catch_limits import TOTALS
 from analytics.codes import coded, error_code
 from analytics.data.calendar import season_days
 from analytics.data.kept import Arrays, Kept
@@ -32,11 +33,11 @@ from analytics.outlook.calibration import (
 from analytics.outlook.past_seasons import PastSeasons, season_alone
 from analytics.outlook.projection import SEED, project_from
 from analytics.outlook.schemas import BACKTEST_SCHEMA
-from analytics.outlook.to_date_draws import area_rows, rows_by_area
+from analytics.outlook.to_date_draws import rows_by_area
 from analytics.settings import EstimationSettings, FishBasis
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from analytics.arrays import Floats
     from analytics.data.snapshot import Snapshot
@@ -222,7 +223,7 @@ class _PastSeason:
         except BlackmouthError as error:
             self.reason = error_code(error)
             return
-        self.final = _figures(area_rows(complete))
+        self.final = _figures(_rows(complete, PROJECTED))
         self.totals = season_totals(complete, self.final)
 
     def project(self, others: Sequence[SeasonTotals]) -> None:
@@ -238,7 +239,7 @@ class _PastSeason:
         known = prepare_survey(
             self.alone, season=self.weekly.season, through=through, settings=_SETTINGS
         )
-        rows = area_rows(known)
+        rows = _rows(known, TOTALS)
         result = project_from(
             known,
             {},
@@ -302,35 +303,35 @@ class _PastSeason:
         model = widened(cut.draws[figure], width)
         if to_date is None or not np.isfinite(model).all():
             return [base | {"projected_by": MODEL, "reason": coded("area_unknown_then")}]
-        came = self.came(cut, figure)
         rule = cut.plain.get(figure)
         found = {MODEL: model}
         if rule is not None and (model > 0).all():
             plain = rule.draws(len(model))
             found |= {PLAIN: plain, MIXTURE: mixed(model, plain, weight)}
-        rows = []
-        for method, draws in found.items():
-            shown = with_estimate_error(draws, cut.cv2[figure], rng)
-            row = base | {"projected_by": method, "projected_total": to_date + float(draws.mean())}
-            ends = np.quantile(shown, list(ENDS.values()))
-            row |= {name: to_date + float(end) for name, end in zip(ENDS, ends, strict=True)}
-            rows.append(row if came is None else row | scores(shown, came))
-        return rows
+        shown = np.stack(
+            [with_estimate_error(draws, cut.cv2[figure], rng) for draws in found.values()]
+        )
+        came = self.came(cut, figure)
+        ends = dict(zip(ENDS, np.quantile(shown, list(ENDS.values()), axis=1), strict=True))
+        numbers = {name: to_date + end for name, end in ends.items()}
+        numbers["projected_total"] = to_date + np.array([one.mean() for one in found.values()])
+        if came is not None:
+            numbers |= {"crps": fair_crps(shown, came), **interval_scores(ends, came)}
+        return [
+            base
+            | {"projected_by": method}
+            | {name: float(one[at]) for name, one in numbers.items()}
+            for at, method in enumerate(found)
+        ]
 
 
-def scores(draws: Floats, came: float) -> Row:
-    """Return the scores of draws of what was to come, in the units of the figure."""
-    ends = dict(zip(ENDS, np.quantile(draws, list(ENDS.values())), strict=True))
-    return {"crps": float(fair_crps(draws, came)), **interval_scores(ends, came)}
-
-
-def interval_scores(ends: Mapping[str, float], came: float) -> Row:
+def interval_scores(
+    ends: Mapping[str, Floats] | Mapping[str, float], came: float
+) -> dict[str, Floats]:
     """Return the scores of the intervals between `ends`, by the names of `ENDS`."""
     return {
-        f"interval_score_{percent}": float(
-            interval_score(
-                ends[f"low_{percent}"], ends[f"high_{percent}"], came, level=percent / 100
-            )
+        f"interval_score_{percent}": interval_score(
+            ends[f"low_{percent}"], ends[f"high_{percent}"], came, level=percent / 100
         )
         for percent in (80, 95)
     }
@@ -377,6 +378,12 @@ def _cuts(weeks: Sequence[str]) -> list[str]:
     """Return the weeks after which a season is projected."""
     at = [round(part * len(weeks)) - 1 for part in CUTS]
     return [weeks[one] for one in dict.fromkeys(at) if 0 <= one < len(weeks) - 1]
+
+
+def _rows(season: SeasonSurvey, quantities: Collection[str]) -> list[Row]:
+    """Return result rows of some quantities by area, and of all areas those that are projected."""
+    of_areas = result_rows(season, by=("area",), level=0.95, quantities=quantities)
+    return [*of_areas, *result_rows(season, by=("season",), level=0.95, quantities=PROJECTED)]
 
 
 def _figures(rows: Iterable[Row]) -> dict[Figure, Row]:

@@ -176,7 +176,9 @@ def fair_crps(draws: Floats, came: Floats | float) -> Floats:
     """
     from scoringrules import crps_ensemble  # noqa: PLC0415 - half a second that few need
 
-    return np.asarray(crps_ensemble(came, draws, estimator="fair", backend="numpy"))
+    # By probability weighted moments: the same from sorted draws, without every pair of them.
+    of_each = np.broadcast_to(came, draws.shape[:-1])
+    return np.asarray(crps_ensemble(of_each, draws, estimator="pwm", backend="numpy"))
 
 
 def quantile_crps(values: Floats, probs: Floats, came: Floats | float) -> Floats:

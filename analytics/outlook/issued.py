@@ -252,5 +252,5 @@ def _total_score(rows: Sequence[Row], outcome: Outcome) -> Row | None:
         "came": estimate,
         "came_se": se,
         "crps": float(crps),
-        **interval_scores(ends, estimate),
+        **{name: float(one) for name, one in interval_scores(ends, estimate).items()},
     }

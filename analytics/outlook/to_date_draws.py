@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -116,6 +117,7 @@ def deaths_to_date(
     rates = ReleaseRates(list(release_rates))
     of_rates = {key: one.astype(np.float32) for key, one in normal.items()}
 
+    @cache
     def drawn(rate: MortalityRate) -> Floats:
         found: Floats = drawn_rate(rate, of_rates, len(by_method)).astype(np.float64)[:, None]
         return found
