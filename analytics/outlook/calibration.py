@@ -178,7 +178,9 @@ def fair_crps(draws: Floats, came: Floats | float) -> Floats:
 
     # By probability weighted moments: the same from sorted draws, without every pair of them.
     of_each = np.broadcast_to(came, draws.shape[:-1])
-    return np.asarray(crps_ensemble(of_each, draws, estimator="pwm", backend="numpy"))
+    found = np.asarray(crps_ensemble(of_each, draws, estimator="pwm", backend="numpy"))
+    # One forecast alone comes back without its axis.
+    return found.reshape(of_each.shape)
 
 
 def quantile_crps(values: Floats, probs: Floats, came: Floats | float) -> Floats:
@@ -198,7 +200,8 @@ def interval_score(
     """
     from scoringrules import interval_score as score  # noqa: PLC0415 - as above
 
-    return np.asarray(score(came, low, high, 1 - level, backend="numpy"))
+    found = np.asarray(score(came, low, high, 1 - level, backend="numpy"))
+    return found.reshape(np.broadcast_shapes(np.shape(low), np.shape(high), np.shape(came)))
 
 
 def with_estimate_error(draws: Floats, cv2: float, rng: np.random.Generator) -> Floats:
