@@ -9,7 +9,12 @@ import pyarrow as pa
 
 from analytics.catch_rates.index import area_index, area_weights, index_rows, raw_figures
 from analytics.catch_rates.model_selection import chosen, evaluate_candidates
-from analytics.catch_rates.model_tables import coefficient_rows, model_table_rows, residual_rows
+from analytics.catch_rates.model_tables import (
+    checked_fit,
+    coefficient_rows,
+    model_table_rows,
+    residual_rows,
+)
 from analytics.catch_rates.schemas import RATE_SCHEMAS
 from analytics.catch_rates.seasonal_timing import (
     open_weeks_of,
@@ -109,11 +114,12 @@ class _Modelled:
     ) -> dict[str, list[Row]]:
         """Return the rows of every table of one response."""
         data, best, index = self.data, self.best, self.index
+        checked = checked_fit(data, index)
         return {
             "index": index_rows(index, data, raw, season=season, level=level),
-            "models": model_table_rows(data, self.found, best, index, season=season),
+            "models": model_table_rows(data, self.found, best, index, checked, season=season),
             "coefficients": coefficient_rows(data, index, season=season, level=level),
-            "residuals": residual_rows(data, index, season=season),
+            "residuals": residual_rows(data, checked, season=season),
         }
 
 

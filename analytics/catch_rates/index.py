@@ -276,8 +276,11 @@ def _why(
 
 def _trips(frame: pd.DataFrame) -> Counter[Domain]:
     """Count trips by area and week, and over all areas."""
-    weeks = frame["week"]
-    return Counter([*zip(frame["area"], weeks, strict=True), *((None, week) for week in weeks)])
+    found: Counter[Domain] = Counter()
+    for _, area, week, n in frame.groupby(["area", "week"]).size().reset_index().itertuples():
+        found[str(area), str(week)] += int(n)
+        found[None, str(week)] += int(n)
+    return found
 
 
 def _order(domain: Domain) -> tuple[str, str]:

@@ -12,8 +12,17 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
-from analytics.catch_rates.trips import CLUSTER, EXPOSURE, TRIALS, base_terms, terms_over, varies
+from analytics.catch_rates.trips import (
+    CLUSTER,
+    EXPOSURE,
+    FACTORS,
+    TRIALS,
+    base_terms,
+    terms_over,
+    varies,
+)
 from analytics.codes import coded, error_code, join_codes
 from analytics.errors import UsageError
 from analytics.models import CountLikelihood, Family, coded_rows, fit_warm_start
@@ -36,7 +45,10 @@ Terms = tuple[str, ...]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CountTrials:
-    """Regressions of counts, each started from what was fitted before."""
+    """Regressions of counts, each started from what was fitted before.
+
+    Rows are kept for the terms of the moment alone: candidates of the same terms come together.
+    """
 
     data: ResponseTrips
     _rows: dict[Terms, Coded] = field(default_factory=dict, init=False)
@@ -64,6 +76,8 @@ class CountTrials:
 
     def _coded(self, terms: Terms) -> Coded:
         if terms not in self._rows:
+            self._rows.clear()
+            self._windows.clear()
             self._rows[terms] = coded_rows(
                 self.data.frame,
                 response=self.data.response,
@@ -147,6 +161,8 @@ class ShareTrials:
         return log_chances(fit, now, successes=self.data.response, trials=TRIALS)
 
 
+#: Trips above which candidates are compared on a sample of whole site-days.
+MOST_COMPARED, SEED = 30_000, 1
 #: Last weeks that are held out, one after the other.
 HELD_OUT_WEEKS = 4
 #: Candidates that are shown and never chosen, and why.
@@ -227,7 +243,7 @@ def candidates_of(data: ResponseTrips) -> dict[str, Candidate]:
         )
         if varies(frame, column)
     }
-    if (frame.groupby("area")["site"].nunique() > 1).any():
+    if frame.drop_duplicates(["area", "site"])["area"].duplicated().any():
         # With one site an area, the area says it already.
         added["with site"] = (*terms, "site")
     step = tuple(term for term in terms if not term.startswith("area:"))
@@ -253,7 +269,9 @@ def evaluate_candidates(data: ResponseTrips) -> list[CandidateResult]:
     last weeks by the fit to all weeks before it (Gneiting & Raftery 2007, Strictly proper scoring
     rules, prediction, and estimation, J. Am. Stat. Assoc. 102; from memory): rolling, so that no
     fit has seen what it predicts; never a p-value. A fit to fewer weeks has a smaller smooth.
+    Of more than `MOST_COMPARED` trips a seeded sample of whole site-days stands for all.
     """
+    data = _by_code(sampled(data))
     trials = ShareTrials(data) if data.is_share else CountTrials(data)
     try:
         held, reason = _held_weeks(data.frame["week_number"].to_numpy()), ""
@@ -264,6 +282,27 @@ def evaluate_candidates(data: ResponseTrips) -> list[CandidateResult]:
         for name, one in candidates_of(data).items()
     ]
     return [replace(one, reason=join_codes([one.reason, KEPT_OUT.get(one.name)])) for one in found]
+
+
+def sampled(data: ResponseTrips, most: int = MOST_COMPARED) -> ResponseTrips:
+    """Return the trips of whole site-days, drawn at random with a seed, at most so many.
+
+    All of them where there are no more. Our choice, no source: what the sample cannot tell apart is
+    taken as equal, and of equals the simpler is chosen.
+    """
+    n = len(data.frame)
+    if n <= most:
+        return data
+    place, days = pd.factorize(data.frame[CLUSTER])
+    trips = np.bincount(place)
+    order = np.random.default_rng(SEED).permutation(len(days))
+    drawn = order[np.cumsum(trips[order]) <= most]
+    return replace(data, frame=data.frame[np.isin(place, drawn)])
+
+
+def _by_code(data: ResponseTrips) -> ResponseTrips:
+    """Return the trips with their factors as categories: text is looked at once, for all fits."""
+    return replace(data, frame=data.frame.astype(dict.fromkeys(("area", *FACTORS), "category")))
 
 
 def chosen(found: Sequence[CandidateResult]) -> CandidateResult | None:

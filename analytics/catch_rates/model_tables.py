@@ -16,7 +16,7 @@ from scipy.stats import t as student_t
 from analytics.catch_rates.model_selection import PURPOSE, best_scored, why_chosen
 from analytics.catch_rates.trips import CLUSTER, EXPOSURE, TRIALS
 from analytics.codes import coded, join_codes
-from analytics.models import CountFit, diagnose
+from analytics.models import CountFit, Diagnosis, diagnose
 from analytics.models.share_regression import share_influence, share_residuals
 from analytics.result_table import known
 
@@ -43,10 +43,14 @@ def model_table_rows(
     found: Sequence[CandidateResult],
     best: CandidateResult | None,
     index: AreaIndex,
+    checked: Diagnosis | None,
     *,
     season: str,
 ) -> list[Row]:
-    """Return the rows of `analytics.catch_rates.schemas.MODEL_SCHEMA` of one response."""
+    """Return the rows of `analytics.catch_rates.schemas.MODEL_SCHEMA` of one response.
+
+    `checked`: as from `checked_fit`.
+    """
     top = best_scored(found)
     rows = []
     for one in found:
@@ -75,7 +79,7 @@ def model_table_rows(
                 "dispersion": None if fit is None else known(fit.dispersion),
                 "reason": reason,
             }
-            | (_checks(data, index) if one is best else {})
+            | (_checks(data, index, checked) if one is best else {})
         )
     return rows
 
@@ -130,17 +134,26 @@ def _exp(power: float) -> float | None:
     return math.exp(power) if power < LARGEST else None
 
 
-def residual_rows(data: ResponseTrips, index: AreaIndex, *, season: str) -> list[Row]:
-    """Return the rows of `RESIDUAL_SCHEMA`: quantiles, and boats of largest influence."""
+def checked_fit(data: ResponseTrips, index: AreaIndex) -> Diagnosis | None:
+    """Return how the index's fit stands to its trips; None where there is none.
+
+    A share has no zeros to compare.
+    """
     if index.levels is None:
-        return []
+        return None
     fit = index.levels.model.fit
     if isinstance(fit, CountFit):
-        checked = diagnose(fit, data.frame, response=data.response)
-        residual, influence = checked.residual, checked.influence
-    else:
-        residual, _ = share_residuals(fit, data.frame, successes=data.response, trials=TRIALS)
-        influence = share_influence(fit, data.frame, successes=data.response, trials=TRIALS)
+        return diagnose(fit, data.frame, response=data.response)
+    residual, pearson = share_residuals(fit, data.frame, successes=data.response, trials=TRIALS)
+    influence = share_influence(fit, data.frame, successes=data.response, trials=TRIALS)
+    return Diagnosis(pearson, math.nan, math.nan, residual, influence)
+
+
+def residual_rows(data: ResponseTrips, checked: Diagnosis | None, *, season: str) -> list[Row]:
+    """Return the rows of `RESIDUAL_SCHEMA`: quantiles, and boats of largest influence."""
+    if checked is None:
+        return []
+    residual, influence = checked.residual, checked.influence
     rows = _quantiles(residual)
     for place in np.argsort(-influence, kind="stable")[:N_BOATS]:
         boat = data.frame.iloc[int(place)]
@@ -157,24 +170,22 @@ def residual_rows(data: ResponseTrips, index: AreaIndex, *, season: str) -> list
     return [{"season": season, "response": data.response} | row for row in rows]
 
 
-def _checks(data: ResponseTrips, index: AreaIndex) -> Row:
-    if index.levels is None:
+def _checks(data: ResponseTrips, index: AreaIndex, checked: Diagnosis | None) -> Row:
+    if index.levels is None or checked is None:
         return {}
     fit, factor = index.levels.model.fit, index.levels.cluster_factor
     row: Row = {
+        "pearson": known(checked.pearson),
         "n_clusters": int(data.frame[CLUSTER].nunique()),
         "cluster_factor": known(factor),
         "index_terms": " + ".join(index.levels.terms),
         "index_dispersion": known(fit.dispersion),
     }
     if not isinstance(fit, CountFit):
-        _, pearson = share_residuals(fit, data.frame, successes=data.response, trials=TRIALS)
-        return row | {"pearson": known(pearson)}
-    found = diagnose(fit, data.frame, response=data.response)
+        return row
     return row | {
-        "pearson": known(found.pearson),
-        "zeros": found.zeros,
-        "zeros_expected": known(found.zeros_expected),
+        "zeros": checked.zeros,
+        "zeros_expected": known(checked.zeros_expected),
     }
 
 

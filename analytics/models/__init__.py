@@ -5,7 +5,7 @@ of the module that is named after it.
 """
 
 from analytics.models.censored_catch import fit_censored_catch
-from analytics.models.count_fit import CountFit, diagnose
+from analytics.models.count_fit import CountFit, Diagnosis, diagnose
 from analytics.models.count_likelihood import CountLikelihood, Family
 from analytics.models.count_regression import fit_counts
 from analytics.models.count_warm_start import Coded, coded_rows, fit_warm_start
@@ -14,6 +14,7 @@ __all__ = [
     "Coded",
     "CountFit",
     "CountLikelihood",
+    "Diagnosis",
     "Family",
     "coded_rows",
     "diagnose",

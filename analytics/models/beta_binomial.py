@@ -11,8 +11,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit, gammaln
 
+from analytics.models.factor_matrix import column_sums, gram
+
 if TYPE_CHECKING:
     from analytics.arrays import Floats, Ints
+    from analytics.models.factor_matrix import Matrix
 
 
 #: Most trials of all rows together: the sums have a term for each.
@@ -186,6 +189,28 @@ def excess_at_binomial(tallies: Tallies, eta: Floats) -> float:
     )
 
 
+def chances(successes: Ints, trials: Ints, mu: Floats, rho: float) -> tuple[Floats, Floats]:
+    """Return the chances of fewer successes than seen and of as many, shape (N,) each.
+
+    With ``θ = ρ/(1-ρ)`` by recursion: ``P(0) = Π_{j<m} (1 - μ + jθ)/(1 + jθ)`` and ``P(k+1) = P(k)
+    (m-k)/(k+1) (μ + kθ)/(1 - μ + (m-k-1)θ)``, which at θ = 0 is the binomial.
+    """
+    theta = rho / (1 - rho)
+    log_p = np.zeros(len(mu))
+    order = np.argsort(trials, kind="stable")[::-1]
+    for j in range(int(trials.max(initial=0))):
+        rows = order[: np.searchsorted(-trials[order], -j)]
+        log_p[rows] += np.log((1 - mu[rows] + j * theta) / (1 + j * theta))
+    below, order = np.zeros(len(mu)), np.argsort(successes, kind="stable")[::-1]
+    for k in range(int(successes.max(initial=0))):
+        rows = order[: np.searchsorted(-successes[order], -k)]
+        below[rows] += np.exp(log_p[rows])
+        m, one = trials[rows], mu[rows]
+        odds = (one + k * theta) / (1 - one + (m - k - 1) * theta)
+        log_p[rows] += np.log((m - k) / (k + 1) * odds)
+    return below, np.exp(log_p)
+
+
 # The beta-binomial regression as a likelihood of its parameters.
 
 
@@ -196,7 +221,7 @@ class ShareLikelihood:
     `rows` (G, P): the distinct rows of the regression's matrix, by which counts are tallied.
     """
 
-    rows: Floats
+    rows: Matrix
     tallies: Tallies
 
     def value(self, params: Floats) -> float:
@@ -206,15 +231,15 @@ class ShareLikelihood:
     def score(self, params: Floats) -> Floats:
         """Return the gradient, shape (P + 1,)."""
         found = log_lik_derivatives(self.tallies, self.rows @ params[:-1], float(params[-1]))
-        return np.append(self.rows.T @ found.eta, found.lam)
+        return np.append(column_sums(self.rows, found.eta), found.lam)
 
     def hessian(self, params: Floats) -> Floats:
         """Return the matrix of second derivatives, shape (P + 1, P + 1)."""
         found = log_lik_derivatives(self.tallies, self.rows @ params[:-1], float(params[-1]))
         size = len(params)
         matrix = np.empty((size, size))
-        matrix[:-1, :-1] = self.rows.T @ (found.eta2[:, None] * self.rows)
-        matrix[:-1, -1] = matrix[-1, :-1] = self.rows.T @ found.eta_lam
+        matrix[:-1, :-1] = gram(self.rows, found.eta2)
+        matrix[:-1, -1] = matrix[-1, :-1] = column_sums(self.rows, found.eta_lam)
         matrix[-1, -1] = found.lam2
         return matrix
 

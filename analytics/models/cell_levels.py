@@ -16,6 +16,7 @@ from analytics.models.beta_binomial import Binomial, ShareLikelihood, log_lik_de
 from analytics.models.count_fit import count_fit
 from analytics.models.count_likelihood import ETA, CountLikelihood, Family
 from analytics.models.count_warm_start import coded_rows, log_rate
+from analytics.models.factor_matrix import sums_by_cluster
 from analytics.models.formula import coding_of
 from analytics.models.maximum_likelihood import sandwich
 from analytics.models.response_checks import counts_of
@@ -147,8 +148,9 @@ def level_shares(
     clusters = pd.factorize(counts.frame[cluster])[0].astype(np.int64)
     matrix = found.coding.matrix(groups)[:, found.keep]
     of, at, score, information = _by_pair(counts, group, found, clusters, matrix)
-    scores = np.zeros((int(clusters.max()) + 1, len(found.params)))
-    np.add.at(scores[:, : matrix.shape[1]], of, score[:, None] * matrix[at])
+    n_clusters, p = int(clusters.max()) + 1, matrix.shape[1]
+    scores = np.zeros((n_clusters, len(found.params)))
+    scores[:, :p] = sums_by_cluster(matrix, score, at, of, n_clusters)
     codes = pd.factorize(groups[cell])[0].astype(np.int64)
     met, meant = (np.bincount(codes[group], one) for one in (counts.trials, counts.successes))
     variance_ratio = spread_by_cluster(

@@ -14,12 +14,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit, gammaln
 
+from analytics.arrays import add_at
 from analytics.errors import UsageError
+from analytics.models.factor_matrix import column_sums, gram, sums_by_cluster
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from analytics.arrays import Floats, Ints
+    from analytics.models.factor_matrix import Matrix
 
 
 # Families of counts: log-likelihood of single rows and its derivatives.
@@ -290,7 +293,7 @@ class CountLikelihood:
 
     Parameters
     ----------
-    rows : ndarray of float, shape (G, P)
+    rows : ndarray of float or FactorMatrix, shape (G, P)
         Covariates of the count part, one row a group.
     zero_rows : ndarray of float, shape (G, Q)
         Covariates of the zero part; no column where the family has none.
@@ -298,7 +301,7 @@ class CountLikelihood:
 
     family: Family
     counts: CollapsedCounts
-    rows: Floats
+    rows: Matrix
     zero_rows: Floats
     # The sums calculated last: value, gradient and curvature are needed at the same place.
     _last: dict[bytes, Sums] = field(default_factory=dict, init=False, repr=False)
@@ -352,12 +355,13 @@ class CountLikelihood:
         pairs, where = np.unique(cluster * size + self.counts.group[place], return_inverse=True)
         sums = np.array([np.bincount(where.ravel(), part[place], len(pairs)) for part in first])
         of, group = np.divmod(pairs, size)
-        scores = np.zeros((n, self.n_parameters))
-        parts = [sums[ETA][:, None] * self.rows[group], sums[ZETA][:, None] * self.zero_rows[group]]
+        scores = [
+            sums_by_cluster(self.rows, sums[ETA], group, of, n),
+            sums_by_cluster(self.zero_rows, sums[ZETA], group, of, n),
+        ]
         if self.family.has_dispersion:
-            parts.append(sums[LAM][:, None])
-        np.add.at(scores, of, np.concatenate(parts, axis=1))
-        return scores
+            scores.append(add_at(of, sums[LAM][:, None], n))
+        return np.concatenate(scores, axis=1)
 
     def _slopes(self, params: Floats, part: slice, step: Floats = NOWHERE) -> LogLikDerivatives:
         """Return value and derivatives of some rows, their η, ζ and λ moved by a step."""
@@ -407,16 +411,16 @@ class CountLikelihood:
         x, z, p = self.rows, self.zero_rows, self.rows.shape[1]
         k, end = self.n_parameters, p + self.zero_rows.shape[1]
         matrix = np.zeros((k, k))
-        matrix[:p, :p] = x.T @ (second[ETA, ETA][:, None] * x)
+        matrix[:p, :p] = gram(x, second[ETA, ETA])
         if z.shape[1]:
-            matrix[:p, p:end] = x.T @ (second[ETA, ZETA][:, None] * z)
+            matrix[:p, p:end] = column_sums(x, second[ETA, ZETA][:, None] * z)
             matrix[p:end, :p] = matrix[:p, p:end].T
-            matrix[p:end, p:end] = z.T @ (second[ZETA, ZETA][:, None] * z)
+            matrix[p:end, p:end] = gram(z, second[ZETA, ZETA])
         if self.family.has_dispersion:
             matrix[-1] = matrix[:, -1] = self._joined(*second[:, LAM])
         return matrix
 
     def _joined(self, of_eta: Floats, of_zeta: Floats, of_lam: Floats) -> Floats:
-        parts = [self.rows.T @ of_eta, self.zero_rows.T @ of_zeta]
+        parts = [column_sums(self.rows, of_eta), column_sums(self.zero_rows, of_zeta)]
         parts += [np.array([of_lam.sum()])] if self.family.has_dispersion else []
         return np.concatenate(parts)

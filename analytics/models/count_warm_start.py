@@ -13,6 +13,7 @@ from analytics.codes import coded
 from analytics.errors import UsageError
 from analytics.models.count_fit import ZERO, count_fit
 from analytics.models.count_likelihood import CollapsedCounts, CountLikelihood, Family, collapse
+from analytics.models.factor_matrix import chosen_columns, gram, matrix_of, quadratic
 from analytics.models.formula import coding_of, parts_of
 from analytics.models.maximum_likelihood import maximise, newton
 from analytics.models.response_checks import rows_of
@@ -22,8 +23,8 @@ if TYPE_CHECKING:
 
     from analytics.arrays import Bools, Floats, Ints
     from analytics.models.count_fit import CountFit
-    from analytics.models.formula import Coding
-
+    from analytics.models.factor_matrix import Matrix
+from analytics.models.formula import Coding
 
 #: A log rate so far from the mean rate, or an error of it, is one that runs off: a factor of e²⁰.
 DIVERGENCE_BOUND = 20.0
@@ -74,7 +75,7 @@ def fit_warm_start(
         require_apart(keep, len(matrix))
     before = _before(rows, terms, asked, start, coding=coding, leave_out=leave_out)
     zero = np.ones((len(matrix), 1 if asked.has_zero_part else 0))
-    likelihood = CountLikelihood(asked, rows.counts, matrix[:, keep], zero)
+    likelihood = CountLikelihood(asked, rows.counts, chosen_columns(matrix, keep), zero)
     names = [name for name, is_kept in zip(coding.names, keep, strict=True) if is_kept]
     at = start_of(likelihood, names, before)
     if before is not None and not has_more(likelihood, before, at):
@@ -138,7 +139,7 @@ def _require_bounds(likelihood: CountLikelihood, params: Floats, cov: Floats) ->
     """Refuse a fit in which some rate runs off to nothing, or its error to no bound."""
     matrix, p = likelihood.rows, likelihood.rows.shape[1]
     rates = matrix @ params[:p] - log_rate(likelihood.counts)
-    variance = ((matrix @ cov[:p, :p]) * matrix).sum(axis=1)
+    variance = quadratic(matrix, cov[:p, :p])
     if not max(np.abs(rates).max(), math.sqrt(max(variance.max(), 0.0))) < DIVERGENCE_BOUND:
         raise UsageError(coded("levels_without_count"))
     if likelihood.family.has_zero_part and not (
@@ -252,7 +253,7 @@ class Regressors:
     """Terms as a matrix (G, P); `keep` (P,): columns that do not follow from those before them."""
 
     coding: Coding
-    matrix: Floats
+    matrix: Matrix
     keep: Bools
 
 
@@ -285,7 +286,7 @@ class Coded:
         key = tuple(terms)
         if key not in self._regressors:
             coding = coding_of(self.groups, key)
-            matrix = coding.matrix(self.groups)
+            matrix = matrix_of(coding, self.groups)
             self._regressors[key] = Regressors(coding, matrix, independent(matrix))
         return self._regressors[key]
 
@@ -336,14 +337,15 @@ def coded_rows(
     return Coded(counts, groups, place, rows.cluster, exposure)
 
 
-def independent(matrix: Floats) -> Bools:
+def independent(matrix: Matrix) -> Bools:
     """Return which columns of a matrix do not follow from those before them, shape (P,).
 
     By elimination in the cross-products: small next to the matrix, whatever its rows.
     """
-    scale = np.linalg.norm(matrix, axis=0)
-    unit = matrix / np.where(scale > 0, scale, 1.0)
-    left = unit.T @ unit
+    left = gram(matrix, np.ones(len(matrix)))
+    scale = np.sqrt(np.diag(left))
+    scale = np.where(scale > 0, scale, 1.0)
+    left = left / np.outer(scale, scale)
     keep = np.zeros(len(left), dtype=bool)
     for place in range(len(left)):
         keep[place] = left[place, place] > NO_RANK**2

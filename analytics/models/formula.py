@@ -177,15 +177,20 @@ class Main:
             return natural_spline(_numbers(column, self.column), self.knots)
         if not self.levels:
             return [_numbers(column, self.column)]
-        codes, labels = _labels(column)
+        known = self.codes(frame)
+        return [(known == place).astype(np.float64) for place in range(1, len(self.levels))]
+
+    def codes(self, frame: pd.DataFrame) -> Ints:
+        """Return the place of each row's level among those of the factor; raises as `coded`."""
+        codes, labels = _labels(_filled(frame, self.column))
         unseen = sorted(set(labels) - set(self.levels))
         if unseen:
             raise UsageError(
                 f"factor {self.column!r} has the level {unseen[0]!r}, which the fit never saw; it "
                 f"knows {listed(self.levels)}"
             )
-        known = np.array([self.levels.index(label) for label in labels], dtype=np.int64)[codes]
-        return [(known == place).astype(np.float64) for place in range(1, len(self.levels))]
+        place = {level: at for at, level in enumerate(self.levels)}
+        return np.array([place[label] for label in labels], dtype=np.int64)[codes]
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,8 +296,10 @@ def _main(frame: pd.DataFrame, name: str, part: str) -> Main:
 def _labels(column: pd.Series) -> tuple[Ints, list[str]]:
     """Return the place of each row among the levels that occur, and those levels as text."""
     if isinstance(column.dtype, pd.CategoricalDtype):
-        seen, codes = np.unique(column.cat.codes.to_numpy(), return_inverse=True)
-        return codes.ravel(), [str(column.cat.categories[place]) for place in seen]
+        codes = column.cat.codes.to_numpy(np.int64)
+        occurs = np.bincount(codes, minlength=len(column.cat.categories)) > 0
+        seen = [str(one) for one in column.cat.categories[occurs]]
+        return (np.cumsum(occurs) - 1)[codes], seen
     codes, values = pd.factorize(column)
     return codes, [str(one) for one in values]
 

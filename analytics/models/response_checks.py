@@ -186,10 +186,13 @@ def require_fit(coding: Coding, zero_coding: Coding, likelihood: CountLikelihood
     One column follows from others, or a combination of them picks out rows without a count (as
     `require_overlap`, for counts).
     """
-    counts, size = likelihood.counts, len(likelihood.rows)
-    require_rank(coding.names, likelihood.rows)
+    counts, matrix = likelihood.counts, likelihood.rows
+    if not isinstance(matrix, np.ndarray):
+        raise TypeError("the checks of a fit look at every column: an array is needed")
+    size = len(matrix)
+    require_rank(coding.names, matrix)
     has = np.bincount(counts.group, counts.y > 0, size) > 0
-    _require_counts(separating(coding.names, likelihood.rows, np.where(has, 0.0, -1.0)))
+    _require_counts(separating(coding.names, matrix, np.where(has, 0.0, -1.0)))
     if not likelihood.family.has_zero_part:
         return
     require_rank(zero_coding.names, likelihood.zero_rows)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -17,12 +17,14 @@ from analytics.models import count_warm_start
 from analytics.models.beta_binomial import (
     Binomial,
     ShareLikelihood,
+    chances,
     excess_at_binomial,
     log_lik_derivatives,
     tally,
 )
 from analytics.models.count_fit import placed
 from analytics.models.count_warm_start import DIVERGENCE_BOUND, independent
+from analytics.models.factor_matrix import chosen_columns, matrix_of, quadratic
 from analytics.models.formula import (
     cautions,
     coding_of,
@@ -96,7 +98,7 @@ class ShareFit:
     def share(self, frame: pd.DataFrame) -> Floats:
         """Return the expected share of the rows of a frame, shape (N,)."""
         b = self.coefficients["estimate"].to_numpy()
-        return np.asarray(expit(self.coding.matrix(frame) @ b), dtype=np.float64)
+        return np.asarray(expit(matrix_of(self.coding, frame) @ b), dtype=np.float64)
 
 
 def share_fit(
@@ -257,11 +259,12 @@ def fit_shares_warm(
     """
     counts = counts_of(frame, successes=successes, trials=trials)
     coding = coding_of(counts.frame, terms)
-    rows, group = _groups(coding, counts.frame)
+    distinct, group = _groups(coding, counts.frame)
+    rows = matrix_of(coding, distinct)
     keep = independent(rows)
     if not leave_out:
         count_warm_start.require_apart(keep, len(rows))
-    rows = rows[:, keep]
+    rows = chosen_columns(rows, keep)
     model = ShareLikelihood(rows, tally(counts.successes, counts.trials, group, len(rows)))
     with np.errstate(all="ignore"):
         beta = newton(Binomial(model), np.zeros(rows.shape[1]))
@@ -275,7 +278,7 @@ def fit_shares_warm(
     k, n_free = len(beta), len(beta) + (params[-1] > -math.inf)
     information = -model.hessian(params)[:n_free, :n_free]
     cov = np.asarray(np.linalg.inv(information), dtype=np.float64)
-    variance = ((rows @ cov[:k, :k]) * rows).sum(axis=1)
+    variance = quadratic(rows, cov[:k, :k])
     if not math.sqrt(np.max(variance)) < DIVERGENCE_BOUND:
         raise UsageError(_ONE_KIND)
     n_parameters = k + (not is_binomial)
@@ -285,8 +288,11 @@ def fit_shares_warm(
 def log_chances(fit: ShareFit, frame: pd.DataFrame, *, successes: str, trials: str) -> Floats:
     """Return the log chance of each row with a trial, shape (N,)."""
     counts = counts_of(frame, successes=successes, trials=trials)
-    family = _family(fit, counts.frame, counts.trials)
-    return np.asarray(family.logpmf(counts.successes), dtype=np.float64)
+    mu, rho, m = fit.share(counts.frame), fit.dispersion, counts.trials
+    if rho > 0:
+        alpha, beta = mu * (1 - rho) / rho, (1 - mu) * (1 - rho) / rho
+        return np.asarray(betabinom.logpmf(counts.successes, m, alpha, beta), dtype=np.float64)
+    return np.asarray(binom.logpmf(counts.successes, m, mu), dtype=np.float64)
 
 
 def share_residuals(
@@ -298,10 +304,11 @@ def share_residuals(
     the family's variance, by free rows.
     """
     counts = counts_of(frame, successes=successes, trials=trials)
-    family = _family(fit, counts.frame, counts.trials)
-    low, high = family.cdf(counts.successes - 1), family.cdf(counts.successes)
-    u = low + np.random.default_rng(seed).random(len(low)) * (high - low)
-    off = (counts.successes - family.mean()) ** 2 / family.var()
+    mu, m, rho = fit.share(counts.frame), counts.trials, fit.dispersion
+    low, chance = chances(counts.successes, m, mu, rho)
+    u = low + np.random.default_rng(seed).random(len(low)) * chance
+    variance = m * mu * (1 - mu) * (1 + (m - 1) * rho)
+    off = (counts.successes - m * mu) ** 2 / variance
     free = max(fit.n - len(fit.coefficients), 1)
     return np.asarray(norm.ppf(np.clip(u, 1e-15, 1 - 1e-15))), float(off.sum() / free)
 
@@ -312,7 +319,8 @@ def share_influence(fit: ShareFit, frame: pd.DataFrame, *, successes: str, trial
     One step, as in `analytics.models.count_fit.diagnose`; N rows with a trial.
     """
     counts = counts_of(frame, successes=successes, trials=trials)
-    rows, group = _groups(fit.coding, counts.frame)
+    distinct, group = _groups(fit.coding, counts.frame)
+    rows = fit.coding.matrix(distinct)
     size = int(counts.trials.max()) + 1
     key = (group * size + counts.trials) * size + counts.successes
     alike, place = np.unique(key, return_inverse=True)
@@ -327,23 +335,15 @@ def share_influence(fit: ShareFit, frame: pd.DataFrame, *, successes: str, trial
     return np.asarray((np.abs(score.eta) * moves[of])[place.ravel()])
 
 
-def _groups(coding: Coding, frame: pd.DataFrame) -> tuple[Floats, Ints]:
-    """Return the distinct rows of the matrix of a frame, and the place of each row among them."""
+def _groups(coding: Coding, frame: pd.DataFrame) -> tuple[pd.DataFrame, Ints]:
+    """Return the distinct rows of a frame for a matrix, and the place of each row among them."""
     code = np.zeros(len(frame), dtype=np.int64)
     for column in coding.columns:
         codes, values = pd.factorize(frame[column])
-        code = np.unique(code * len(values) + codes, return_inverse=True)[1].ravel()
-    _, first, group = np.unique(code, return_index=True, return_inverse=True)
-    return coding.matrix(frame.iloc[first]), group.ravel()
+        code = pd.factorize(code * len(values) + codes)[0]
+    first = np.unique(code, return_index=True)[1]
+    return frame.iloc[first], code
 
 
 def _lam(rho: float) -> float:
     return float(logit(rho)) if rho > 0 else -math.inf
-
-
-def _family(fit: ShareFit, frame: pd.DataFrame, trials: Ints) -> Any:
-    """Return the fitted family of every row as a distribution of scipy."""
-    mu, rho = fit.share(frame), fit.dispersion
-    if rho > 0:
-        return betabinom(trials, mu * (1 - rho) / rho, (1 - mu) * (1 - rho) / rho)
-    return binom(trials, mu)
