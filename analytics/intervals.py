@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import stdtrit
-from scipy.stats import t as student_t
 
 if TYPE_CHECKING:
     from analytics.arrays import Floats
@@ -37,7 +36,7 @@ def t_quantile(level: float, df: float) -> float:
     """
     if not df >= 1:
         return math.nan
-    return float(student_t.ppf(0.5 + level / 2, df))
+    return float(stdtrit(df, 0.5 + level / 2))
 
 
 def log_t(estimate: float, se: float, *, df: float, level: float) -> Interval:

@@ -8,9 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-from scipy.special import logit
-from scipy.stats import norm
-from scipy.stats import t as student_t
+from scipy.special import logit, ndtri, stdtrit
 
 from analytics.catch_rates.trips import SHARE
 from analytics.codes import coded
@@ -135,7 +133,7 @@ def _trend(table: pa.Table) -> pa.Table:
     """Withhold unsure levels with their changes, and changes that would reveal a level before."""
     is_share = _is_share(table)
     level, low, high = (floats(table[name]) for name in _OF_LEVEL[:3])
-    step = norm.ppf(0.5 + floats(table["ci_level"]) / 2)
+    step = ndtri(0.5 + floats(table["ci_level"]) / 2)
     unsure = _unsure(level, _spread(low, high, is_share) / (2 * step), is_share)
     for lag in LAGS:
         # Rows of an area and response follow each other week by week.
@@ -163,7 +161,7 @@ def _strength(table: pa.Table) -> pa.Table:
     ratio, low, high = (floats(table[name]) for name in _OF_STRENGTH)
     # The interval is Student's, with one degree fewer than past seasons.
     free = np.maximum(floats(table["n_past"]) - 1, 1)
-    step = student_t.ppf(0.5 + floats(table["ci_level"]) / 2, free)
+    step = stdtrit(free, 0.5 + floats(table["ci_level"]) / 2)
     unsure = _unsure(ratio, _spread(low, high, never) / (2 * step), never)
     instead = {"reason": WITHHELD}
     return suppress(table, hidden=unsure.tolist(), instead=instead, taken=_OF_STRENGTH)

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.special import expit
-from scipy.stats import norm
+from scipy.special import expit, ndtri
 
 from analytics.catch_rates.standardised_levels import (
     Levels,
@@ -156,7 +155,7 @@ class Scale:
         """Return the limits of a figure, normal on the scale; None where there is no error."""
         if not (math.isfinite(value) and math.isfinite(se) and se > 0):
             return None, None
-        step = float(norm.ppf(0.5 + level / 2)) * se
+        step = float(ndtri(0.5 + level / 2)) * se
         return self.back(value - step), self.back(value + step)
 
     def over(self, now: float, before: float) -> float | None:

@@ -10,8 +10,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.stats import norm
-from scipy.stats import t as student_t
+from scipy.special import ndtri, stdtrit
 
 from analytics.catch_rates.model_selection import PURPOSE, best_scored, why_chosen
 from analytics.catch_rates.trips import CLUSTER, EXPOSURE, TRIALS
@@ -99,7 +98,7 @@ def coefficient_rows(
     table = model.fit.coefficients
     n_responding = int(table["se"].notna().sum())
     free = model.n_clusters - n_responding
-    step = float(student_t.ppf(0.5 + level / 2, max(free, 1)))
+    step = float(stdtrit(max(free, 1), 0.5 + level / 2))
     rows = []
     for name, estimate, plain, se in zip(
         table["term"], table["estimate"], table["se"], errors, strict=True
@@ -195,5 +194,5 @@ def _quantiles(residual: Floats) -> list[Row]:
     quantiles = np.quantile(residual, at)
     return [
         {"kind": "quantile", "normal": float(one), "residual": float(other)}
-        for one, other in zip(norm.ppf(at), quantiles, strict=True)
+        for one, other in zip(ndtri(at), quantiles, strict=True)
     ]

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import logsumexp
-from scipy.stats import t as student_t
+from scipy.special import logsumexp, stdtrit
 
 from analytics.catch_rates.index import AreaIndex, area_index
 from analytics.catch_rates.model_selection import Candidate, CandidateResult
@@ -374,7 +373,7 @@ def _strength(
         ratio, error = strength(log_now, se, log_past)
     except UsageError as refused:
         return {"n_past": len(log_past), "reason": error_code(refused)}
-    step = float(student_t.ppf(0.5 + level / 2, len(log_past) - 1)) * error
+    step = float(stdtrit(len(log_past) - 1, 0.5 + level / 2)) * error
     around = np.exp(log_past - log_past.mean())
     return {
         "ratio": math.exp(ratio),

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 from analytics.codes import coded
 from analytics.data import query
@@ -198,14 +198,14 @@ def _tested(table: Heaping, terms: Floats, *, plain: _Fit, heaped: _Fit) -> Heap
     gain = max(plain.deviance - heaped.deviance, 0.0)
     statistic = math.copysign(math.sqrt(gain / dispersion), height)
     variance = np.linalg.pinv(terms.T @ (terms * heaped.mean[:, None]))[-1, -1]
-    step = float(norm.ppf(0.5 + table.level / 2)) * math.sqrt(dispersion * variance)
+    step = float(ndtri(0.5 + table.level / 2)) * math.sqrt(dispersion * variance)
     ratio, low, high = (math.exp(min(height + off, 700.0)) for off in (0.0, -step, step))
     moved, moved_low, moved_high = (_moved(table, one) for one in (ratio, low, high))
     return replace(
         table,
         smooth=heaped.mean / np.where(table.is_heap, ratio, 1.0),
         statistic=statistic,
-        p_value=float(norm.sf(statistic)),
+        p_value=float(ndtr(-statistic)),
         ratio=ratio,
         ratio_low=low,
         ratio_high=high,

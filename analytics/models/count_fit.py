@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit
-from scipy.stats import nbinom, norm, poisson
+from scipy.special import betainc, expit, ndtri, pdtr
 
 from analytics.errors import UsageError
 from analytics.models.count_likelihood import ETA, ZETA, CollapsedCounts, CountLikelihood
@@ -233,7 +232,7 @@ def diagnose(fit: CountFit, frame: pd.DataFrame, *, response: str, seed: int = 0
         pearson=float(((rows.y - fitted.mean) ** 2 / fitted.variance).sum() / free),
         zeros=float((rows.y == 0).mean()),
         zeros_expected=float(fitted.below(np.zeros_like(rows.y)).mean()),
-        residual=np.asarray(norm.ppf(np.clip(u, 1e-15, 1 - 1e-15)), dtype=np.float64),
+        residual=np.asarray(ndtri(np.clip(u, 1e-15, 1 - 1e-15)), dtype=np.float64),
         influence=_influence(fit, rows, x, z),
     )
 
@@ -258,9 +257,10 @@ class _FittedFamily:
 
     def _plain(self, y: Ints) -> Floats:
         if self.alpha > 0:
-            chance = nbinom.cdf(y, 1 / self.alpha, 1 / (1 + self.alpha * self.mu))
+            # The negative binomial's, as an incomplete beta function.
+            chance = betainc(1 / self.alpha, np.maximum(y, 0) + 1.0, 1 / (1 + self.alpha * self.mu))
         else:
-            chance = poisson.cdf(y, self.mu)
+            chance = pdtr(np.maximum(y, 0), self.mu)
         return np.asarray(chance, dtype=np.float64)
 
     @property

@@ -8,10 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.stats import CensoredData, ecdf, norm
-from statsmodels.discrete.discrete_model import Logit
-from statsmodels.stats.proportion import proportion_confint
-from statsmodels.tools.sm_exceptions import ModelWarning, PerfectSeparationError
+from scipy.special import ndtri
 
 from analytics.codes import coded
 from analytics.intervals import wilson
@@ -75,6 +72,9 @@ def kaplan_meier(
     times = np.unique([0.0, *deaths, hours.max()])
     at_risk = len(hours) - np.searchsorted(np.sort(hours), times)
     died = np.searchsorted(deaths, times, side="right") - np.searchsorted(deaths, times)
+    # Late: few seasons have a trial, and these take longer to import than an estimate takes.
+    from scipy.stats import CensoredData, ecdf  # noqa: PLC0415
+
     curve = ecdf(CensoredData(uncensored=deaths, right=hours[~is_dead])).sf
     alive = curve.evaluate(times)
     with warnings.catch_warnings(), np.errstate(all="ignore"):
@@ -210,6 +210,12 @@ def _fitted(
     notes: list[str],
     level: float,
 ) -> HookingMortality:
+    from statsmodels.discrete.discrete_model import Logit  # noqa: PLC0415
+    from statsmodels.tools.sm_exceptions import (  # noqa: PLC0415
+        ModelWarning,
+        PerfectSeparationError,
+    )
+
     apart = replace(none, reason=coded("dead_set_apart"))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ModelWarning)
@@ -222,7 +228,7 @@ def _fitted(
     is_apart = bool((np.abs(chance - died) < _CERTAIN).mean() > 0.5)
     if not fit.mle_retvals["converged"] or is_apart or not np.isfinite(fit.bse).all():
         return apart
-    z = float(norm.ppf(0.5 + level / 2))
+    z = float(ndtri(0.5 + level / 2))
     made = tuple(
         Term(name, float(b), float(se), *(float(np.exp(b + k * z * se)) for k in (0, -1, 1)))
         for name, b, se in zip(terms, fit.params, fit.bse, strict=True)
@@ -257,6 +263,8 @@ def share_limits(count: float, n: float, *, level: float) -> ShareLimits:
     level : float
         Confidence level.
     """
+    from statsmodels.stats.proportion import proportion_confint  # noqa: PLC0415
+
     exact = proportion_confint(count, n, alpha=1 - level, method="beta")
     # Where none or all died the ends are 0 and 1; rounding must not move them.
     low = 0.0 if count == 0 else max(0.0, float(exact[0]))

@@ -9,7 +9,6 @@ import warnings
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
-from scipy.optimize import fmin_bfgs
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -52,6 +51,8 @@ def search(likelihood: Likelihood, start: Floats) -> Floats | None:
 
     Whether it converged is asked of the score afterwards.
     """
+    from scipy.optimize import fmin_bfgs  # noqa: PLC0415
+
     scale = len(start) + 1
     with warnings.catch_warnings(), np.errstate(all="ignore"):
         warnings.simplefilter("ignore")

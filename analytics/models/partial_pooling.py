@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import minimize
 from scipy.special import expit, logit
 
 from analytics.models.beta_binomial import (
@@ -394,6 +393,8 @@ class _Search:
 
         The correlation has a top at 0 beside that within, so that the search starts from several.
         """
+        from scipy.optimize import minimize  # noqa: PLC0415
+
         if not self.names:
             return np.zeros(0)
         first, found = self.last, []

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 from pandas.api.types import is_bool_dtype, is_numeric_dtype
-from scipy.optimize import linprog
 
 from analytics.errors import UsageError
 from analytics.models.beta_binomial import MOST_TRIALS
@@ -134,6 +133,8 @@ def separating(names: Sequence[str], matrix: Floats, side: Floats) -> list[str]:
 
     `side` (N,): 1, -1, or 0 for a row that stands on both sides.
     """
+    from scipy.optimize import linprog  # noqa: PLC0415
+
     scale = np.abs(matrix).max(axis=0)
     rows = np.unique(np.column_stack([matrix / scale, side]), axis=0)
     matrix, side = rows[:, :-1], rows[:, -1]

@@ -8,9 +8,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import least_squares
-from scipy.special import expit
-from scipy.stats import norm
+from scipy.special import expit, ndtr, ndtri
 
 from analytics.codes import coded
 from analytics.errors import UsageError
@@ -104,6 +102,8 @@ def fit_timing(
     def off(at: Floats) -> Floats:
         return np.asarray(_share(family, (x - at[0]) / math.exp(at[1])) - y)
 
+    from scipy.optimize import least_squares  # noqa: PLC0415
+
     found = least_squares(off, start, x_scale=(max(np.ptp(x), 1e-3), 1.0))
     cov = np.full((2, 2), np.nan)
     if draws is not None:
@@ -148,19 +148,19 @@ def _curve(word: str) -> Curve:
 
 
 def _share(curve: Curve, z: Floats) -> Floats:
-    return np.asarray(norm.cdf(z) if curve is Curve.NORMAL else expit(z), dtype=np.float64)
+    return np.asarray(ndtr(z) if curve is Curve.NORMAL else expit(z), dtype=np.float64)
 
 
 def _step(curve: Curve, share: float) -> float:
     if not 0 < share < 1:
         raise UsageError(f"share {share}; allowed: between 0 and 1")
-    return float(norm.ppf(share)) if curve is Curve.NORMAL else math.log(share / (1 - share))
+    return float(ndtri(share)) if curve is Curve.NORMAL else math.log(share / (1 - share))
 
 
 def _slope(curve: Curve, z: Floats) -> Floats:
     """Return the derivative of the share in z."""
     if curve is Curve.NORMAL:
-        return np.asarray(norm.pdf(z))
+        return np.asarray(np.exp(-(z**2) / 2) / math.sqrt(2 * math.pi))
     come = expit(z)
     return np.asarray(come * (1 - come))
 

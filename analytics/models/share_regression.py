@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit, logit
-from scipy.stats import betabinom, binom, norm
+from scipy.special import betaln, expit, gammaln, logit, ndtri, xlog1py, xlogy
 
 from analytics.codes import coded
 from analytics.errors import UsageError
@@ -289,10 +288,14 @@ def log_chances(fit: ShareFit, frame: pd.DataFrame, *, successes: str, trials: s
     """Return the log chance of each row with a trial, shape (N,)."""
     counts = counts_of(frame, successes=successes, trials=trials)
     mu, rho, m = fit.share(counts.frame), fit.dispersion, counts.trials
+    s = counts.successes
     if rho > 0:
         alpha, beta = mu * (1 - rho) / rho, (1 - mu) * (1 - rho) / rho
-        return np.asarray(betabinom.logpmf(counts.successes, m, alpha, beta), dtype=np.float64)
-    return np.asarray(binom.logpmf(counts.successes, m, mu), dtype=np.float64)
+        chance = betaln(s + alpha, m - s + beta) - betaln(alpha, beta)
+    else:
+        chance = xlogy(s, mu) + xlog1py(m - s, -mu)
+    ways = gammaln(m + 1) - gammaln(s + 1) - gammaln(m - s + 1)
+    return np.asarray(ways + chance, dtype=np.float64)
 
 
 def share_residuals(
@@ -310,7 +313,7 @@ def share_residuals(
     variance = m * mu * (1 - mu) * (1 + (m - 1) * rho)
     off = (counts.successes - m * mu) ** 2 / variance
     free = max(fit.n - len(fit.coefficients), 1)
-    return np.asarray(norm.ppf(np.clip(u, 1e-15, 1 - 1e-15))), float(off.sum() / free)
+    return np.asarray(ndtri(np.clip(u, 1e-15, 1 - 1e-15))), float(off.sum() / free)
 
 
 def share_influence(fit: ShareFit, frame: pd.DataFrame, *, successes: str, trials: str) -> Floats:

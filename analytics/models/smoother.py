@@ -19,7 +19,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from analytics.codes import coded
 from analytics.errors import UsageError
@@ -118,7 +118,7 @@ def smooth(
     for lag in lags:
         mean, of_change = paths.change(lag, n_weeks)
         rise[lag], rise_se[lag] = paths.mixed(mean, of_change)
-        rose[lag] = paths.weight @ norm.cdf(mean / np.sqrt(of_change))
+        rose[lag] = paths.weight @ ndtr(mean / np.sqrt(of_change))
     return Trend(level, level_se, rise, rise_se, rose)
 
 
