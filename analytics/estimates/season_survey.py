@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
@@ -44,7 +44,7 @@ from analytics.survey.reduction import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     from analytics.data.query import Source
     from analytics.data.snapshot import Snapshot
@@ -54,7 +54,7 @@ if TYPE_CHECKING:
     from analytics.survey.domain_totals import DomainTotals
     from analytics.survey.domains import Domains
     from analytics.survey.estimators import TotalEstimator
-    from analytics.survey.reduction import Analysis
+    from analytics.survey.reduction import Analysis, Measure
 
 T = TypeVar("T")
 #: The usual settings: strata borrow, effort from interviews, totals at listed sites.
@@ -95,6 +95,8 @@ class SeasonSurvey:
         Codes of areas in which only marked fish may be kept, in some opening.
     any_mark : frozenset of int
         Codes of areas in which unmarked fish may be kept, too, in every opening, as recorded.
+    whole : SeasonSurvey, optional
+        The same season through a later week, whose sums serve this one.
     """
 
     snapshot: Snapshot
@@ -108,7 +110,25 @@ class SeasonSurvey:
     by_sample: SampledInputs | None
     mark_selective: frozenset[int]
     any_mark: frozenset[int]
+    whole: SeasonSurvey | None = None
     _made: dict[object, Any] = field(default_factory=dict)
+
+    def reduced(self, measures: Mapping[str, Measure], analyses: Sequence[Analysis]) -> Reduction:
+        """Return the sums of further analyses by site-day and area fished."""
+        whole = self.whole or self
+
+        def make() -> Reduction:
+            return Reduction(
+                whole.snapshot.source("interviews"),
+                design=whole.design,
+                measures=measures,
+                analyses=analyses,
+            )
+
+        if whole is self:
+            return make()
+        key = ("reduced", *measures.values(), *analyses)
+        return whole.once(key, make).within(self.design)
 
     def once(self, key: object, make: Callable[[], T]) -> T:
         """Return what several levels of a season share, made when it is first requested for."""
@@ -177,6 +197,39 @@ def prepare_survey(
         settings.basis,
         by_sample,
         *_mark_rules(snapshot, design),
+    )
+
+
+def survey_through(whole: SeasonSurvey, through: str) -> SeasonSurvey:
+    """Return a season through an earlier week, as `prepare_survey` gives it, from sums at hand.
+
+    Of a season of a probability sample that was prepared with `EstimationSettings` of the reported
+    basis and no other choice; where the sums at hand do not serve, it is prepared from its rows.
+    """
+    snapshot, season = whole.snapshot, whole.design.season
+    met = convenience_interviews(snapshot, season=season)
+    design = build_design(snapshot, season=season, through=through, met=met)
+    units = design.site_days.sample_id.tolist()
+    unsized = has_no_sizes(snapshot.source("interviews"), units, met)
+    is_within = set(units) <= set(whole.design.site_days.sample_id.tolist())
+    if len(whole.estimators) > 1 or unsized != whole.deaths.unsized or not is_within:
+        settings = EstimationSettings(basis=whole.basis)
+        return prepare_survey(snapshot, season=season, through=through, settings=settings)
+    plans = StratumTreatments(design)
+    estimator = DesignEstimator(design, plans, whole.reduction.within(design))
+    selective, any_mark = _mark_rules(snapshot, design)
+    possible = _analyses(whole.deaths)
+    return replace(
+        whole,
+        design=design,
+        plans=plans,
+        analyses={name: _with_responses([estimator], some) for name, some in possible.items()},
+        reduction=estimator.reduction,
+        estimators=(estimator,),
+        mark_selective=selective,
+        any_mark=any_mark,
+        whole=whole,
+        _made={},
     )
 
 

@@ -48,6 +48,8 @@ LEAST_WEEKS = 3
 DAMPING = 0.8
 #: Sizes of steps whose weight, relative to the likeliest, is under this are left out of paths.
 _NEGLIGIBLE = 1e-4
+#: Series that are weighed at once: more would take memory and save no time.
+_AT_ONCE = 16
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,7 +210,7 @@ def paths_of(
     structures : sequence of Structure
         How a level without a slope may move; all are taken at once, as the sizes of steps are.
     log_weight : ndarray of float, shape (P, G), optional
-        What other series say of structures and sizes of steps, as `step_log_weight` gives it.
+        What other series say of structures and sizes of steps, as `step_log_weights` gives it.
 
     Raises
     ------
@@ -238,15 +240,27 @@ def paths_of(
     )
 
 
-def step_log_weight(y: Floats, variance: Floats, structures: Sequence[Structure]) -> Floats:
-    """Return the log likelihood of a series without a slope, shape (P, G).
+def step_log_weights(
+    series: Sequence[tuple[Floats, Floats]], structures: Sequence[Structure]
+) -> Floats:
+    """Return the log likelihood of some series without a slope together, shape (P, G).
 
-    By structure and size of steps, of which `step_sizes` has G; figures as in `paths_of`.
+    By structure and size of steps, of which `step_sizes` has G; figures and variances as in
+    `paths_of`. Series of the same length with figures in the same weeks are weighed at once.
     """
-    known = np.isfinite(y) & np.isfinite(variance)
     steps, _ = step_sizes(slope=False)
-    pairs = _structured(y, variance, known, structures, n_ahead=0, slope=False)
-    return log_likelihoods(pairs, steps)
+    alike: dict[tuple[int, bytes], list[tuple[StepModel, Observed]]] = {}
+    for y, variance in series:
+        known = np.isfinite(y) & np.isfinite(variance)
+        pairs = _structured(y, variance, known, structures, n_ahead=0, slope=False)
+        alike.setdefault((len(y), known.tobytes()), []).extend(pairs)
+    found = np.zeros((len(structures), len(steps)))
+    for pairs in alike.values():
+        for start in range(0, len(pairs), _AT_ONCE * len(structures)):
+            some = pairs[start : start + _AT_ONCE * len(structures)]
+            each = log_likelihoods(some, steps).reshape(-1, *found.shape)
+            found += each.sum(axis=0)
+    return found
 
 
 def _structured(
@@ -372,20 +386,22 @@ def log_likelihood(model: StepModel, steps: Floats, observed: Observed) -> Float
 def log_likelihoods(pairs: Sequence[tuple[StepModel, Observed]], steps: Floats) -> Floats:
     """Return the log likelihood by structure and size of steps, shape (P, G).
 
-    The structures are of the same figures and the same start: they differ in covariances.
+    All are of figures in the same weeks and have the same start; figures and covariances differ.
     """
     (model, observed), *_ = pairs
-    row, value = observed.row, observed.value
+    row = observed.row
+    value = np.stack([seen.value for _, seen in pairs])[:, None, :]
     total = np.stack([one.at(steps, row) + seen.error for one, seen in pairs])
     start = row @ model.start
-    solved = np.linalg.solve(total, _each(np.column_stack([start, value]), total))
+    of_value = np.broadcast_to(value[..., None], (*total.shape[:-1], 1))
+    solved = np.linalg.solve(total, np.concatenate([_each(start, total), of_value], axis=-1))
     of_start, weighed = solved[..., :-1], solved[..., -1]
     precision = np.swapaxes(of_start, -1, -2) @ start + np.diag(1 / model.start_variance)
     start_score = weighed @ start
     first = np.linalg.solve(precision, start_score[..., None])[..., 0]
-    square = weighed @ value - (start_score * first).sum(axis=-1)
+    square = (weighed * value).sum(axis=-1) - (start_score * first).sum(axis=-1)
     size = np.linalg.slogdet(total)[1] + np.linalg.slogdet(precision)[1]
-    size += np.log(model.start_variance).sum() + len(value) * np.log(2 * np.pi)
+    size += np.log(model.start_variance).sum() + len(row) * np.log(2 * np.pi)
     return np.asarray(-(size + square) / 2)
 
 

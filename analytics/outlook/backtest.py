@@ -17,7 +17,7 @@ from analytics.data.calendar import season_days
 from analytics.data.kept import Arrays, Kept
 from analytics.errors import BlackmouthError
 from analytics.estimates.estimate import result_rows
-from analytics.estimates.season_survey import prepare_survey
+from analytics.estimates.season_survey import prepare_survey, survey_through
 from analytics.options.compare import ahead_by_week
 from analytics.outlook.calibration import (
     PastErrors,
@@ -218,11 +218,13 @@ class _PastSeason:
         self.final: dict[Figure, Row] = {}
         self.made: list[_Cut | Row] = []
         try:
-            self.alone = season_alone(snapshot, weekly.season)
-            complete = prepare_survey(self.alone, season=weekly.season, settings=_SETTINGS)
+            complete = prepare_survey(
+                season_alone(snapshot, weekly.season), season=weekly.season, settings=_SETTINGS
+            )
         except BlackmouthError as error:
             self.reason = error_code(error)
             return
+        self.complete = complete
         self.final = _figures(_rows(complete, PROJECTED))
         self.totals = season_totals(complete, self.final)
 
@@ -236,9 +238,7 @@ class _PastSeason:
                 self.made.append({"through": through, "reason": error_code(error)})
 
     def _cut(self, through: str, others: Sequence[SeasonTotals], patterns: Patterns) -> _Cut:
-        known = prepare_survey(
-            self.alone, season=self.weekly.season, through=through, settings=_SETTINGS
-        )
+        known = survey_through(self.complete, through)
         rows = _rows(known, TOTALS)
         result = project_from(
             known,

@@ -13,7 +13,7 @@ from analytics.models.lognormal_draws import log_covariance, normal_draws, scale
 from analytics.options.baseline import PARTS, beta_draws
 from analytics.outlook.limit_totals import design_estimator
 from analytics.survey.domain_totals import combined_ratio, joint_area_totals
-from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure, Reduction
+from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -70,10 +70,7 @@ def joint_parts(season: SeasonSurvey) -> JointParts:
     methods = _methods(season.snapshot, design)
     measures = _measures(season, methods)
     analysis = Analysis(tuple(measures))
-    reduction = Reduction(
-        season.snapshot.source("interviews"), design=design, measures=measures, analyses=[analysis]
-    )
-    moments = reduction.moments(analysis)
+    moments = season.reduced(measures, [analysis]).moments(analysis)
     total, cov = joint_area_totals(design, moments, plans=season.plans)
     a, m, n = len(design.areas), len(methods), len(PARTS)
     size = m * n

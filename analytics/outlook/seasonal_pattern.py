@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.models.smoother import Structure, paths_of, step_log_weight, step_sizes
+from analytics.models.smoother import Structure, paths_of, step_log_weights
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -220,11 +220,12 @@ def _log_weight(value: Floats, variance: Floats, shape: Floats, several: Bools) 
     has = np.isfinite(value) & np.isfinite(variance) & several
     n = np.maximum(has.sum(axis=0), 2)
     off = np.where(has, (value - shape) * np.sqrt(n / (n - 1)), np.nan)
-    found = np.zeros((len(STRUCTURES), len(step_sizes(slope=False)[1])))
+    series = []
     for k, area in np.argwhere(has.sum(axis=2) >= LEAST_WEEKS):
         at = np.flatnonzero(has[k, area])
         span = slice(int(at[0]), int(at[-1]) + 1)
-        found += step_log_weight(off[k, area, span], variance[k, area, span], STRUCTURES)
+        series.append((off[k, area, span], variance[k, area, span]))
+    found = step_log_weights(series, STRUCTURES)
     n_areas = max(float(has.any(axis=2).sum(axis=1).max()), 1.0)
     return np.asarray(found * min(1.5 / np.sqrt(n_areas), 1.0))
 

@@ -6,10 +6,12 @@ Every estimate follows from these sums, sums of squares and cross-products.
 from __future__ import annotations
 
 import re
+from copy import copy
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 
 from analytics.arrays import Columns, add_at
@@ -198,6 +200,7 @@ class Reduction:
     ) -> None:
         sums = SumQuery(measures, query.gaps(interviews))
         self._asked = {analysis: sums.ask(analysis) for analysis in analyses}
+        self._labels = (design.site_days.sample_id, design.areas)
         tables: dict[str, Source] = {
             "interviews": interviews,
             "units": _coded("sample_id", design.site_days.sample_id, code="unit"),
@@ -208,6 +211,24 @@ class Reduction:
         unit, area = (self._cells[name].to_numpy() for name in ("unit", "area"))
         self._order = np.argsort(unit * len(design.areas) + area)
         self._unit, self._area = unit[self._order], area[self._order]
+
+    def within(self, design: Design) -> Reduction:
+        """Return the sums of the site-days of another design, all of them among this one's.
+
+        Such as the design of the same season through an earlier week: nothing is summed again.
+        """
+        sample_id, areas = self._labels
+        unit = pd.Index(design.site_days.sample_id).get_indexer(pd.Index(sample_id))[self._unit]
+        area = pd.Index(design.areas).get_indexer(pd.Index(areas))[self._area]
+        inside = (unit >= 0) & (area >= 0)
+        unit, area = unit[inside], area[inside]
+        order = np.argsort(unit * len(design.areas) + area)
+        found = copy(self)
+        found._labels = (design.site_days.sample_id, design.areas)
+        found._cells = self._cells.take(self._order[inside][order])
+        found._order = np.arange(len(order))
+        found._unit, found._area = unit[order], area[order]
+        return found
 
     def moments(self, analysis: Analysis) -> Moments:
         """Return the sums of one analysis; cells where no boat gave the numbers are dropped.

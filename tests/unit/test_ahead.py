@@ -14,10 +14,12 @@ from analytics.catch_rates.schemas import INDEX_SCHEMA, SEASONAL_PATTERN_SCHEMA
 from analytics.codes import coded, section_of
 from analytics.data.calendar import open_days
 from analytics.data.snapshot import Snapshot
-from analytics.estimates.season_survey import prepare_survey
+from analytics.estimates.estimate import LEVELS, result_rows
+from analytics.estimates.season_survey import prepare_survey, survey_through
 from analytics.outlook.backtest import CUTS, METHODS, MODEL, PROJECTED, SeasonTotals, backtest
 from analytics.outlook.day_effects import DayEffects, Weather, day_effects
 from analytics.outlook.effort_and_rates import effort_ahead, rates_ahead, shares_ahead
+from analytics.outlook.parts_to_date import joint_parts
 from analytics.outlook.past_seasons import past_weekly
 from analytics.outlook.projection import project_season, weeks_ahead
 from analytics.outlook.seasonal_pattern import (
@@ -30,6 +32,7 @@ from analytics.outlook.seasonal_pattern import (
 )
 from analytics.outlook.to_date_draws import to_date_draws
 from analytics.outlook.weekly_series import RATE, SHARE, TRIPS, WeeklySeries, with_none
+from analytics.settings import EstimationSettings, FishBasis
 from analytics.weeks import days_from, week_of_days
 from tests.simulation import rule_seasons as made
 
@@ -579,6 +582,25 @@ def two_seasons(*, later=1.0):
         both = pd.concat([first, second])
         tables[name] = pa.Table.from_pandas(both, preserve_index=False)
     return Snapshot.of(tables)
+
+
+@pytest.mark.parametrize("week", [1, 3, 6])
+def test_a_week_before_from_the_sums_of_the_season_is_as_from_its_rows(sampled, week):
+    snapshot, _, _ = sampled
+    settings = EstimationSettings(basis=FishBasis.REPORTED)
+    whole = prepare_survey(snapshot, season=made.SEASON, settings=settings)
+    through = whole.design.weeks[week]
+    quick = survey_through(whole, through)
+    assert quick.whole is whole
+    plain = prepare_survey(snapshot, season=made.SEASON, through=through, settings=settings)
+    for by in LEVELS:
+        rows, wanted = (list(result_rows(one, by=by, level=0.95)) for one in (quick, plain))
+        assert repr(rows) == repr(wanted)
+    assert len(wanted) and any(row["estimate"] for row in wanted)
+    # Further sums that are asked of it come from the season's own, too.
+    one, other = joint_parts(quick), joint_parts(plain)
+    np.testing.assert_array_equal(one.total, other.total)
+    np.testing.assert_array_equal(one.cov, other.cov)
 
 
 def test_a_backtest_knows_only_what_was_known_then():

@@ -76,7 +76,7 @@ def test_other_series_say_how_large_steps_are() -> None:
     rng = np.random.default_rng(8)
     both = [Structure(0.5), Structure()]
     walks = np.cumsum(rng.normal(0, 0.1, (20, 14)), axis=1)
-    said = sum(smoother.step_log_weight(one, np.full(14, 1e-4), structures=both) for one in walks)
+    said = smoother.step_log_weights([(one, np.full(14, 1e-4)) for one in walks], both)
     y = np.zeros(5)
     found = paths_of(y, np.full(5, 0.1), n_ahead=4, slope=False, structures=both, log_weight=said)
     _, cov = found.moments()
