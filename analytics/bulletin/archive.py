@@ -104,6 +104,8 @@ CARD_FILE = "bulletin.json"
 SCHEMA_VERSION = 3
 #: Columns that version 2 called otherwise, by table.
 _COLUMNS_OF_2 = {"alternative_estimates": {"basis": "alternative"}}
+#: Names that no version uses any more, by table.
+_GONE = {"assumptions": {"words": "assumption"}}
 #: Names of version 1 and what they became: tables, columns, and cells by their column of today.
 _OLD_TABLES = {
     "moved": "revisions",
@@ -293,9 +295,7 @@ def _read_table(folder: Path, name: str, schema_version: int) -> pa.Table:
         table = pq.read_table(folder / f"{name}.parquet")
     else:
         table = _read_version_1(folder, name)
-    if schema_version > 2:
-        return table
-    renamed = _COLUMNS_OF_2.get(name, {})
+    renamed = _GONE.get(name, {}) | ({} if schema_version > 2 else _COLUMNS_OF_2.get(name, {}))
     return table.rename_columns([renamed.get(one, one) for one in table.column_names])
 
 

@@ -246,7 +246,7 @@ def _assumptions(bulletin: Bulletin, own: pa.Table) -> pa.Table:
     import pyarrow as pa  # noqa: PLC0415 - keeps --help quick
 
     kept = bulletin.table("assumptions").to_pylist()
-    shared = [{"option": None, "words": row["words"]} for row in kept]
+    shared = [{"option": None, "assumption": row["assumption"]} for row in kept]
     return pa.concat_tables([pa.Table.from_pylist(shared, own.schema), own])
 
 

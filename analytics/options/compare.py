@@ -245,7 +245,7 @@ def _tables(scale: _Comparison, answers: list[_Answer]) -> OptionResults:
     scores = [_score(one) for one in answers]
     unjudged = why_none(scores, [limit.limit_id for limit in limits])
     assumed = [
-        {"option": one.option.name, "words": cell}
+        {"option": one.option.name, "assumption": cell}
         for one in answers
         for cell in (*one.assumed, unjudged)
         if cell

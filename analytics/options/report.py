@@ -354,11 +354,11 @@ class _Answer:
         named = self.about.area_name
         own: dict[str, dict[str, None]] = {option: {} for option in self.options}
         every = dict.fromkeys(
-            sentences(row["words"], named) for row in self.assumptions if row["option"] is None
+            sentences(row["assumption"], named) for row in self.assumptions if row["option"] is None
         )
         for row in self.assumptions:
-            if row["option"] in own and not has_code(row["words"], _RULE):
-                own[row["option"]][sentences(row["words"], named)] = None
+            if row["option"] in own and not has_code(row["assumption"], _RULE):
+                own[row["option"]][sentences(row["assumption"], named)] = None
         first = next(iter(own.values()), {})
         every |= dict.fromkeys(one for one in first if all(one in words for words in own.values()))
         rest = {option: [one for one in words if one not in every] for option, words in own.items()}

@@ -57,8 +57,8 @@ DOMINANCE_SCHEMA = pa.schema(
     [("option", pa.string()), ("is_dominated", pa.bool_()), ("dominated_by", pa.string())]
 )
 
-#: Every assumption of an option; `words` holds codes.
-ASSUMPTION_SCHEMA = pa.schema([("option", pa.string()), ("words", pa.string())])
+#: Every assumption of an option; `assumption` holds codes.
+ASSUMPTION_SCHEMA = pa.schema([("option", pa.string()), ("assumption", pa.string())])
 
 ANSWER_SCHEMAS: dict[str, pa.Schema] = {
     "figures": FIGURE_SCHEMA,

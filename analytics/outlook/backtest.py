@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.options.baseline import Baseline
-    from analytics.outlook.effort_and_rates import Patterns
+    from analytics.outlook.effort_ahead import Patterns
     from analytics.outlook.weekly_series import WeeklySeries
 
     Row = dict[str, Any]

@@ -28,7 +28,7 @@ from analytics.outlook.limit_status import (
 from analytics.outlook.limit_totals import LimitTotal, LimitTotals, limits_of_season
 from analytics.outlook.past_seasons import NOT_KEPT, PastSeasons, past_seasons
 from analytics.outlook.projection import N_DRAWS, SEED, project_from
-from analytics.outlook.schemas import OUTLOOK_SCHEMAS, PROJECTION_SCORE_SCHEMA
+from analytics.outlook.schemas import OUTLOOK_SCHEMAS, PROJECTION_SCORE_SCHEMA, TOPICS
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
 from analytics.settings import FishBasis
 
@@ -116,7 +116,7 @@ def limit_tables(
         "limit_paths": paths,
         "backtest": [*tested.rows, *_failed(past)],
         "projections": projection_rows(season, result, tested, known, rates.get("trend")),
-        "assumptions": [{"topic": _topic(one), "words": one} for one in assumed],
+        "assumptions": [{"topic": _topic(one), "assumption": one} for one in assumed],
     }
     tables = {
         name: pa.Table.from_pylist(found, schema=OUTLOOK_SCHEMAS[name])
@@ -141,8 +141,9 @@ def _is_open(season: SeasonSurvey) -> bool:
 
 
 def _topic(cell: str) -> str:
-    """Return the topic of an assumption: the title of its section of the registry."""
-    return section_of(cell).partition(": ")[2].capitalize()
+    """Return the topic of an assumption by the section of the registry that holds its code."""
+    section = section_of(cell)
+    return next((topic for topic, one in TOPICS.items() if one == section), "")
 
 
 def status_and_paths(

@@ -17,8 +17,9 @@ from analytics.fish.lengths import measured_fish
 from analytics.models import fit_censored_catch
 from analytics.options.baseline import Baseline
 from analytics.outlook.calibration import widened
-from analytics.outlook.effort_and_rates import effort_ahead, rates_ahead, shares_ahead
+from analytics.outlook.effort_ahead import effort_ahead
 from analytics.outlook.past_seasons import past_weekly
+from analytics.outlook.rates_ahead import rates_ahead, shares_ahead
 from analytics.outlook.season_calendar import AFTER_CLOSE, MOST_WEEKS, season_calendar
 from analytics.outlook.to_date_draws import to_date_draws
 from analytics.outlook.weekly_series import PROJECTED_FROM, weekly_of
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
 
     from analytics.arrays import Floats, Ints
     from analytics.estimates.season_survey import SeasonSurvey
-    from analytics.outlook.effort_and_rates import Patterns
+    from analytics.outlook.effort_ahead import Patterns
     from analytics.outlook.season_calendar import SeasonCalendar
     from analytics.outlook.to_date_draws import ToDate
     from analytics.outlook.weekly_series import WeeklySeries

@@ -107,8 +107,23 @@ PROJECTION_SCORE_SCHEMA = pa.schema(
     ]
 )
 
-#: What every number ahead rests on; `words` holds codes.
-ASSUMPTION_SCHEMA = pa.schema([("topic", pa.string()), ("words", pa.string())])
+#: What every number ahead rests on: codes, by topic.
+ASSUMPTION_SCHEMA = pa.schema(
+    [
+        ("topic", pa.string()),  # one of `TOPICS`
+        ("assumption", pa.string()),  # codes
+    ]
+)
+#: Topics of assumptions, and the section of the registry that holds the codes of each.
+TOPICS = {
+    "limit_status": "Assumptions: limit status",
+    "totals_so_far": "Assumptions: totals so far",
+    "days_to_come": "Assumptions: days to come",
+    "effort": "Assumptions: effort",
+    "catch_rate": "Assumptions: catch rate",
+    "sublegal_share": "Assumptions: sublegal share",
+    "daily_limit": "Assumptions: daily limit",
+}
 
 OUTLOOK_SCHEMAS: dict[str, pa.Schema] = {
     "limit_status": LIMIT_STATUS_SCHEMA,

@@ -114,7 +114,7 @@ def read(
     words: dict[str, list[str]] = defaultdict(list)
     for line in lines["assumptions"]:
         for name in [line["option"]] if line["option"] else options:
-            words[name].append(line["words"])
+            words[name].append(line["assumption"])
     reach = {(line["limit_id"], line["option"]): line for line in lines["limit_exceedance"]}
     limits = _ordered(reach, options)
     return Answered(

@@ -146,7 +146,8 @@ def assumed(choice: Choice, found: Standings, title: str) -> None:
         return
     with st.expander(title):
         for topic, lines in found.assumed.items():
-            st.markdown(f"**{numbers.plain(topic[:1].upper() + topic[1:])}**" if topic else "")
+            heading = topic[:1].upper() + topic[1:].replace("_", " ")
+            st.markdown(f"**{numbers.plain(heading)}**" if topic else "")
             st.markdown("\n".join(f"- {numbers.plain(one)}" for one in lines))
         download(
             "what was assumed", choice.index.bulletin.table("assumptions"), choice, "assumptions"

@@ -54,7 +54,7 @@ def read(index: BulletinIndex) -> Standings:
     past = lines_of(index, "backtest")
     topics: dict[str, list[str]] = defaultdict(list)
     for line in lines_of(index, "assumptions"):
-        topics[line["topic"] or ""].append(in_words(index, line["words"] or ""))
+        topics[line["topic"] or ""].append(in_words(index, line["assumption"] or ""))
     return Standings(
         limits=tuple(sorted(limits, key=_first)),
         fan={name: tuple(lines) for name, lines in fan.items()},

@@ -55,8 +55,8 @@ def tables(**other: Any) -> dict[str, pa.Table]:
             for name in OPTIONS
         ],
         "assumptions": [
-            *({"option": name, "words": SHARED} for name in OPTIONS),
-            {"option": CLOSE, "words": OWN},
+            *({"option": name, "assumption": SHARED} for name in OPTIONS),
+            {"option": CLOSE, "assumption": OWN},
         ],
     } | other
     return {

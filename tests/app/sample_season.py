@@ -76,10 +76,13 @@ def tables(
         "assumptions": [
             {
                 "topic": "weather",
-                "words": "one day in ten is lost to weather, in all areas at once",
+                "assumption": "one day in ten is lost to weather, in all areas at once",
             },
-            {"topic": "weather", "words": "a day lost to weather is not made up for"},
-            {"topic": "rates", "words": "rates of death are those of the store, with their error"},
+            {"topic": "weather", "assumption": "a day lost to weather is not made up for"},
+            {
+                "topic": "rates",
+                "assumption": "rates of death are those of the store, with their error",
+            },
         ],
     }
     return {

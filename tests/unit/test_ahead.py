@@ -18,10 +18,11 @@ from analytics.estimates.estimate import LEVELS, result_rows
 from analytics.estimates.season_survey import prepare_survey, survey_through
 from analytics.outlook.backtest import CUTS, METHODS, MODEL, PROJECTED, SeasonTotals, backtest
 from analytics.outlook.day_effects import DayEffects, Weather, day_effects
-from analytics.outlook.effort_and_rates import effort_ahead, rates_ahead, shares_ahead
+from analytics.outlook.effort_ahead import effort_ahead
 from analytics.outlook.parts_to_date import joint_parts
 from analytics.outlook.past_seasons import past_weekly
 from analytics.outlook.projection import project_season, weeks_ahead
+from analytics.outlook.rates_ahead import rates_ahead, shares_ahead
 from analytics.outlook.seasonal_pattern import (
     LEVEL_SE,
     PERSISTENCE,

@@ -88,9 +88,9 @@ def tables():
             {"option": POOR, "is_dominated": True, "dominated_by": CLOSE},
         ],
         "assumptions": [
-            *({"option": one, "words": "Rates hold."} for one in (TODAY, CLOSE, POOR)),
-            {"option": CLOSE, "words": "30 % of trips go elsewhere."},
-            {"option": POOR, "words": "All comply."},
+            *({"option": one, "assumption": "Rates hold."} for one in (TODAY, CLOSE, POOR)),
+            {"option": CLOSE, "assumption": "30 % of trips go elsewhere."},
+            {"option": POOR, "assumption": "All comply."},
         ],
     }
     return {name: pa.Table.from_pylist(rows[name], one) for name, one in ANSWER_SCHEMAS.items()}
@@ -244,10 +244,13 @@ def test_every_assumption_stands_once_where_it_belongs(tables):
 
 
 def test_every_words_of_the_table_of_assumptions_is_printed(tables):
-    rows = [{"option": None, "words": "Of the whole."}, {"option": POOR, "words": "Only here."}]
+    rows = [
+        {"option": None, "assumption": "Of the whole."},
+        {"option": POOR, "assumption": "Only here."},
+    ]
     made = {"assumptions": pa.Table.from_pylist(rows, ANSWER_SCHEMAS["assumptions"])}
     text = section(report(about(), tables | made), "Assumptions")
-    assert all(row["words"] in text for row in rows)
+    assert all(row["assumption"] in text for row in rows)
 
 
 def test_markup_in_names_and_notes_stays_text(tables):

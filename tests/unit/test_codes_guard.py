@@ -14,9 +14,16 @@ from tests.unit.test_bulletin import two_weeks
 
 ROOT = Path(__file__).parents[2]
 #: Columns and fields that hold codes.
-CODED = {"method", "previous_method", "reason", "rule", "note", "methods", "missing", "words"} | {
-    *("seen", "advice")
-}
+CODED = {
+    "method",
+    "previous_method",
+    "reason",
+    "rule",
+    "note",
+    "methods",
+    "missing",
+    "assumption",
+} | {*("seen", "advice")}
 PARSERS = {
     *("startswith", "endswith", "removeprefix", "removesuffix", "split", "partition"),
     *("rpartition", "rsplit", "find", "index", "replace"),

@@ -152,4 +152,4 @@ def test_no_draws_are_kept_where_no_total_is_a_number(has_later_area):
     assert found["draws"].schema.equals(OUTLOOK_SCHEMAS["draws"])
     (row,) = found["limit_status"].to_pylist()
     assert "no_totals_from_convenience" in row["reason"]
-    assert coded("no_draws_kept") in found["assumptions"]["words"].to_pylist()
+    assert coded("no_draws_kept") in found["assumptions"]["assumption"].to_pylist()

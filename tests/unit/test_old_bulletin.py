@@ -58,7 +58,7 @@ RENAMED = [
     (("standing", "date_50"), ("limit_status", "exceedance_date_p50")),
     (("backtest", "expected"), ("backtest", "projected_total")),
     (("fan", "q50"), ("limit_paths", "q50")),
-    (("assumed", "words"), ("assumptions", "words")),
+    (("assumed", "words"), ("assumptions", "assumption")),
 ]
 
 

@@ -223,6 +223,6 @@ def test_what_the_data_cannot_tell_is_refused():
 def test_lengths_of_all_areas_stand_in_for_too_few():
     lengths = {("", "legal"): BASE.lengths["", "legal"], ("OMB", "legal"): np.array([600.0])}
     found = compare_options(replace(BASE, lengths=lengths), [option(Change(min_length_mm=600))], ())
-    words = found.assumptions["words"].to_pylist()
+    words = found.assumptions["assumption"].to_pylist()
     (code,) = parse(next(one for one in words if has_code(one, "minimum_longer")))
     assert (code["area"], code["length"], code["span"]) == ("OMB", "600", "all_areas")

@@ -102,5 +102,5 @@ def test_a_rate_that_is_taken_for_no_fish_is_told():
     wound_unknown = replace(BASE, deep_hook_share=np.full_like(BASE.deep_hook_share, np.nan))
     deep = {"size_class": "sublegal", "method": "any", "wound_class": "deep", "rate_prop": 0.8}
     for base, none in ((wound_unknown, True), (with_wounds(), False)):
-        words = deaths_at(base, deep)[2].assumptions["words"].to_pylist()
+        words = deaths_at(base, deep)[2].assumptions["assumption"].to_pylist()
         assert any(has_code(one, "rate_unused") for one in words) is none

@@ -105,7 +105,7 @@ def kept(
         for one in limits
     ]
     tables = {"limit_status": pa.Table.from_pylist(standing, LIMIT_STATUS_SCHEMA)}
-    words = [{"topic": "Effort", "words": one} for one in assumed]
+    words = [{"topic": "effort", "assumption": one} for one in assumed]
     tables["assumptions"] = pa.Table.from_pylist(words, ASSUMPTION_SCHEMA)
     if baseline is not None:
         tables["draws"] = to_table(baseline)
@@ -161,7 +161,9 @@ def test_the_report_has_its_facts_every_option_limit_and_assumption(tmp_path, ru
     told = text.split("## Dominated options")[1].replace("\\", "")
     assert rows
     names = {"VEL": "Velmark", "OMB": "Ombra Bank"}
-    assert all(sentences(row["words"], lambda one: names.get(one, one)) in told for row in rows)
+    assert all(
+        sentences(row["assumption"], lambda one: names.get(one, one)) in told for row in rows
+    )
 
 
 def test_the_newest_bulletin_of_the_newest_data_is_taken(tmp_path, run, store, file):
@@ -287,7 +289,7 @@ def test_what_the_draws_rest_on_is_told_with_the_options(tmp_path, run, store, f
     text = (tmp_path / "answer" / "answer.md").read_text(encoding="utf-8")
     assert "Of all options:\n\n* One day in ten is lost.\n* Rates hold.\n* " in text
     rows = pq.read_table(tmp_path / "answer" / "assumptions.parquet").to_pylist()
-    assert [row["words"] for row in rows if row["option"] is None] == [
+    assert [row["assumption"] for row in rows if row["option"] is None] == [
         "One day in ten is lost.",
         "Rates hold.",
     ]

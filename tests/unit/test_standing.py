@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 
 from analytics.catch_limits import FISH_TOTALS, TOTALS, split_list, why_no_sum
-from analytics.codes import coded, has_code
+from analytics.codes import coded, has_code, sections
 from analytics.estimates.season_survey import prepare_survey
 from analytics.intervals import log_t
 from analytics.options.baseline_io import from_table
 from analytics.outlook.build import limit_tables
 from analytics.outlook.limit_status import with_binding
 from analytics.outlook.limit_totals import NOT_OPEN_YET, LimitTotals
-from analytics.outlook.schemas import OUTLOOK_SCHEMAS
+from analytics.outlook.schemas import OUTLOOK_SCHEMAS, TOPICS
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
 from tests.tables import MONDAY, SiteDay, interview, survey
 
@@ -378,3 +378,10 @@ class TestBinding:
 )
 def test_what_may_be_summed(text, code):
     assert why_no_sum(split_list(text)) == code
+
+
+def test_topics_are_codes_for_every_section_of_assumptions():
+    titles = {one for one in sections() if one.startswith("Assumptions: ")}
+    assert set(TOPICS.values()) == titles
+    found, _ = tables_of([limit()])
+    assert set(found["assumptions"]["topic"].to_pylist()) <= set(TOPICS)

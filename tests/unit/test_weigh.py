@@ -325,12 +325,12 @@ def test_none_is_beaten_where_a_count_is_no_number():
         assert not any(found.dominance["is_dominated"].to_pylist())
         rows = found.assumptions.to_pylist()
         for option in (TODAY, "worse", "shut"):
-            cells = [one["words"] for one in rows if one["option"] == option]
+            cells = [one["assumption"] for one in rows if one["option"] == option]
             (cell,) = [one for one in cells if has_code(one, "dominance_not_judged")]
             (code,) = parse(select(cell, [lacking]))
             assert {name: code[name] for name in names} == names
     judged = compare_options(BASE, [worse, shut], LIMITS)
-    cells = judged.assumptions["words"].to_pylist()
+    cells = judged.assumptions["assumption"].to_pylist()
     assert not any(has_code(one, "dominance_not_judged") for one in cells)
 
 
@@ -350,9 +350,9 @@ def test_trips_move_between_areas_whose_trips_are_known(areas, closed):
         assert None not in told.values()
         assert told == pytest.approx(figures(alone, "one", area), rel=1e-6)
     assert figures(found, "one", "OMB")["angler_trips"] is None
-    words = [one["words"] for one in found.assumptions.to_pylist() if one["option"] == "one"]
+    words = [one["assumption"] for one in found.assumptions.to_pylist() if one["option"] == "one"]
     assert coded("displaced_without", areas=["OMB"]) in words
-    words = alone.assumptions["words"].to_pylist()
+    words = alone.assumptions["assumption"].to_pylist()
     assert not any(has_code(one, "displaced_without") for one in words)
 
 
@@ -390,7 +390,7 @@ def test_an_area_without_trips_so_far_takes_the_shares_of_all():
     told, was = figures(found, TODAY, "OMB"), figures(outlook(BASE, ()), TODAY, "OMB")
     share = told["kept_fish"] / told["encounter_fish"]
     assert share == pytest.approx(was["kept_fish"] / was["encounter_fish"], rel=0.1)
-    words = found.assumptions["words"].to_pylist()
+    words = found.assumptions["assumption"].to_pylist()
     assert coded("shares_of_all_areas", areas=["OMB"]) in words
 
 
@@ -420,7 +420,7 @@ def test_a_limit_on_no_reckoned_area_or_total_is_told_in_words():
         coded("limit_not_projected", limit="lost"),
         coded("limit_not_projected", limit="odd"),
         coded("limit_in_part", limit="part", areas=["XXX"]),
-    } <= set(found.assumptions["words"].to_pylist())
+    } <= set(found.assumptions["assumption"].to_pylist())
 
 
 def test_a_limit_of_nothing_is_not_passed_where_nothing_is_caught():
@@ -445,7 +445,7 @@ def test_limits_may_be_on_trips_and_hours():
 def test_every_assumption_is_told(answers):
     by_option: dict[str, set[str]] = {}
     for row in answers.assumptions.to_pylist():
-        by_option.setdefault(row["option"], set()).add(row["words"])
+        by_option.setdefault(row["option"], set()).add(row["assumption"])
     fish = {"size": "sublegal", "method": "any", "wound": "any"}
     rate = coded("own_rate", **fish, percent="12", se="2")
     told = {
