@@ -24,6 +24,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
     "small": {
         "steps": [{"n_interviews": 200_000}],
         "commands": [{"n_interviews": 20_000}],
+        "bulletins": [{"n_interviews": 0}, {"n_interviews": 50_000}],
         "others": [{"n_interviews": 40_000}],
         "models": [{"n_interviews": 50_000}],
         "options": [{"size": "weeks"}, {"size": "slider"}],
@@ -32,6 +33,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
     "large": {
         "steps": [{"n_interviews": 200_000}, {"n_interviews": 2_000_000}],
         "commands": [{"n_interviews": 100_000}],
+        "bulletins": [{"n_interviews": 0}, {"n_interviews": 200_000}, {"n_interviews": 2_000_000}],
         "others": [{"n_interviews": 40_000}],
         "models": [{"n_interviews": 500_000}],
         "options": [{"size": "season"}, {"size": "slider"}],

@@ -17,7 +17,14 @@ import pyarrow.parquet as pq
 
 N_AREAS = 6
 OPEN, CLOSE = np.datetime64("2030-11-01"), np.datetime64("2031-04-30")
+#: Site-days of a season at most: of some 200 ramps, however many boats land there.
+MOST_SITE_DAYS = 18_000
 METHODS = np.array(["mooching", "trolling", "jigging"])
+
+
+def site_days_of(n_interviews: int) -> int:
+    """Return the site-days of a season of so many interviews: ten interviews each, or more."""
+    return min(n_interviews // 10, MOST_SITE_DAYS)
 
 
 def big_tables(*, n_interviews: int, n_site_days: int, seed: int = 1) -> dict[str, pa.Table]:

@@ -7,7 +7,7 @@ import tempfile
 from functools import partial
 from pathlib import Path
 
-from tests.bench.big_tables import big_tables, write_tables
+from tests.bench.big_tables import big_tables, site_days_of, write_tables
 from tests.bench.processes import run_command
 from tests.bench.runs import Part, Run, in_turns
 
@@ -27,7 +27,7 @@ def blackmouth(*words: str) -> Run:
 
 def part(*, n_interviews: int, turns: int) -> Part:
     """Measure import, estimate and bulletin on one large season; every turn has its own store."""
-    n_site_days = n_interviews // 10
+    n_site_days = site_days_of(n_interviews)
     tables = big_tables(n_interviews=n_interviews, n_site_days=n_site_days)
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from analytics.data.store import Store
-from tests.bench.big_tables import big_tables
+from tests.bench.big_tables import big_tables, site_days_of
 from tests.bench.commands import blackmouth
 from tests.bench.processes import apart, run_command
 from tests.bench.runs import Part, Run
@@ -27,7 +27,7 @@ _NOTE = (
 
 def part(*, n_interviews: int, turns: int) -> Part:
     """Measure one size; the season is stored first, unmeasured."""
-    n_site_days = n_interviews // 10
+    n_site_days = site_days_of(n_interviews)
     with tempfile.TemporaryDirectory() as folder:
         store = Path(folder) / "store"
         Store(store).add(big_tables(n_interviews=n_interviews, n_site_days=n_site_days))

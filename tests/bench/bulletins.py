@@ -1,0 +1,89 @@
+"""Bulletins as processes beside a bare group-by of the interviews: the demo, large seasons."""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from analytics.cli.demo_store import DEMO_FOLDER, history
+from analytics.data.schema import TABLES
+from tests.bench.big_tables import big_tables, site_days_of, write_tables
+from tests.bench.commands import GROUP_BY, blackmouth
+from tests.bench.processes import run_command
+from tests.bench.runs import Part, Run, in_turns
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import pyarrow as pa
+
+
+def part(*, n_interviews: int, turns: int) -> Part:
+    """Measure the bulletin of a season of so many interviews; of the demo where it is 0."""
+    with tempfile.TemporaryDirectory() as place:
+        if n_interviews:
+            return _of_season(Path(place), n_interviews, turns)
+        return _of_demo(Path(place), turns)
+
+
+def _of_season(folder: Path, n_interviews: int, turns: int) -> Part:
+    n_site_days = site_days_of(n_interviews)
+    tables = big_tables(n_interviews=n_interviews, n_site_days=n_site_days)
+    write_tables(tables, folder / "tables", ending="parquet")
+    del tables
+    for turn in range(turns):
+        blackmouth("import", str(folder / "tables"), "--store", str(folder / f"store{turn}"))
+    name = f"bulletin, {n_interviews:,} interviews"
+    steps = {
+        "bare group-by in DuckDB (baseline)": _group_by(folder / "tables" / "interviews.parquet"),
+        name: lambda turn: blackmouth("bulletin", "--store", str(folder / f"store{turn}")),
+    }
+    sizes = f"{n_interviews:,} interviews in {n_site_days:,} site-days, one season"
+    return Part("bulletins", sizes, in_turns(steps, turns=turns), own=(name,))
+
+
+def _of_demo(folder: Path, turns: int) -> Part:
+    tables = {path.stem: pq.read_table(path) for path in sorted(DEMO_FOLDER.glob("*.parquet"))}
+    week = dict(history(tables)[-1].tables)
+    write_tables(week, folder / "week", ending="parquet")
+    write_tables(tables | _without(tables, week), folder / "before", ending="parquet")
+
+    def first(turn: int) -> Run:
+        store = ("--store", str(folder / f"store{turn}"))
+        blackmouth("import", str(folder / "before"), *store)
+        return blackmouth("bulletin", *store)
+
+    def week_added(turn: int) -> Run:
+        store = ("--store", str(folder / f"store{turn}"))
+        blackmouth("import", str(folder / "week"), *store)
+        return blackmouth("bulletin", *store)
+
+    steps: dict[str, Callable[[int], Run]] = {
+        "bare group-by in DuckDB (baseline)": _group_by(DEMO_FOLDER / "interviews.parquet"),
+        "imports of the libraries": lambda _: run_command(
+            [sys.executable, "-c", "import duckdb, pyarrow, pandas"]
+        ),
+        "bulletin of the demo, the first": first,
+        "bulletin of the demo, a week added": week_added,
+    }
+    sizes = f"the demo: {tables['interviews'].num_rows:,} interviews of six seasons"
+    return Part("bulletins", sizes, in_turns(steps, turns=turns), own=tuple(steps)[2:])
+
+
+def _without(tables: dict[str, pa.Table], week: dict[str, pa.Table]) -> dict[str, pa.Table]:
+    """Return the tables that a week has rows of, without these."""
+    found = {}
+    for name, rows in week.items():
+        key = TABLES[name].key[0]
+        mine = pc.is_in(tables[name][key], value_set=rows[key].combine_chunks())
+        found[name] = tables[name].filter(pc.invert(mine))
+    return found
+
+
+def _group_by(path: Path) -> Callable[[int], Run]:
+    return lambda _: run_command([sys.executable, "-c", GROUP_BY.format(path=path)])
