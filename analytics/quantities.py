@@ -56,6 +56,25 @@ RATIOS: dict[str, tuple[str, str]] = {
     "sublegal_per_kept": ("released_sublegal_fish", "kept_fish"),
 }
 
+#: Ratios that stand beside modelled rates and are in no result table, and their two totals.
+BESIDE_MODELS: dict[str, Quantity] = {
+    "kept_per_angler_hour": Quantity(
+        "kept_per_angler_hour",
+        "fish per angler_hour",
+        QuantityKind.RATE,
+        "Fish kept per angler-hour",
+        "Chinook kept divided by angler-hours.",
+    )
+}
+RATIOS_BESIDE_MODELS: dict[str, tuple[str, str]] = {
+    "kept_per_angler_hour": ("kept_fish", "angler_hours")
+}
+
+
+def quantity_of(name: str) -> Quantity:
+    """Return a quantity of the result table, or one that stands beside modelled rates."""
+    return QUANTITIES[name] if name in QUANTITIES else BESIDE_MODELS[name]
+
 
 class Status(StrEnum):
     """What stands behind an estimate; the strongest reservation wins."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,14 +20,11 @@ from analytics.catch_rates.standardised_levels import (
 from analytics.catch_rates.trips import UNITS, USUAL, no_trip
 from analytics.codes import coded, join_codes
 from analytics.errors import UsageError
-from analytics.estimates.estimate import week_changes
-from analytics.estimates.result_rows import catch_figures, domain_names, result_row
-from analytics.estimates.season_survey import known_totals
+from analytics.estimates.estimate import result_rows, week_changes
 from analytics.models import Family
 from analytics.models.cell_levels import BETA_BINOMIAL
-from analytics.quantities import QUANTITIES, QuantityKind
-from analytics.result_table import RESULT_COLUMNS, known
-from analytics.survey.domains import Domains
+from analytics.result_table import known
+from analytics.settings import FishBasis
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -70,68 +67,39 @@ class SurveyEstimate:
 def raw_figures(season: SeasonSurvey, *, level: float) -> dict[str, dict[Domain, SurveyEstimate]]:
     """Return the survey's figures, ratios of two totals over the same boats with their joint error.
 
-    By response, then by area (None for all) and week.
+    By response, then by area (None for all) and week: those of the result table, and their changes
+    by its rule.
     """
     found: dict[str, dict[Domain, SurveyEstimate]] = {}
     for response, quantity in QUANTITY.items():
-        rows = {
-            domain: row
+        rows = [
+            row
             for by in (("area", "week"), ("week",))
-            for domain, row in _rows(season, quantity, by, level).items()
-        }
-        changes = _changes(season, rows, quantity, level)
+            for row in result_rows(season, by=by, level=level, quantities=(quantity,))
+        ]
+        weeks = list(season.design.weeks)
+        compared = week_changes(rows, weeks=weeks, open_days={}, level=level).to_pylist()
+        changes = {(one["area"], one["week"]): one for one in compared}
         found[response] = {
-            domain: SurveyEstimate(
-                known(row.get("estimate")),
-                known(row.get("ci_low")),
-                known(row.get("ci_high")),
-                changes.get(domain),
+            (row["area"], row["week"]): SurveyEstimate(
+                known(row["estimate"]),
+                known(row["ci_low"]),
+                known(row["ci_high"]),
+                changes.get((row["area"], row["week"])),
             )
-            for domain, row in rows.items()
+            for row in rows
         }
     return found
-
-
-def _changes(
-    season: SeasonSurvey, rows: Mapping[Domain, Row], quantity: str, level: float
-) -> dict[Domain, Row]:
-    """Return how a rate or share changed from the week before, by the rule of all pages."""
-    # A rate that is no quantity of its own is compared as a rate that is one.
-    alike = quantity if quantity in QUANTITIES else "encounters_per_angler_hour"
-    named = {"season": season.design.season, "quantity": alike}
-    empty = dict.fromkeys(RESULT_COLUMNS)
-    table = week_changes(
-        [empty | row | named | {"area": area, "week": week} for (area, week), row in rows.items()],
-        weeks=list(season.design.weeks),
-        open_days={},
-        level=level,
-    )
-    return {(one["area"], one["week"]): one for one in table.to_pylist()}
 
 
 def area_weights(season: SeasonSurvey, *, level: float) -> dict[str, dict[str, float]]:
-    """Return what each area weighs in the mean of all, by response: the season's own totals."""
-    found = {}
+    """Return what each area weighs in the mean of all, by response: as reported."""
+    reported, found = replace(season, basis=FishBasis.REPORTED), {}
     for response, quantity in WEIGHTS.items():
-        rows = _rows(season, quantity, ("area",), level)
-        totals = {area: known(row.get("estimate")) for (area, _), row in rows.items()}
+        rows = result_rows(reported, by=("area",), level=level, quantities=(quantity,))
+        totals = {row["area"]: known(row["estimate"]) for row in rows}
         found[response] = {area: one for area, one in totals.items() if area and one}
     return found
-
-
-def _rows(season: SeasonSurvey, name: str, by: tuple[str, ...], level: float) -> dict[Domain, Row]:
-    """Return the survey's rows of one quantity by area and week."""
-    design = season.design
-    domains = Domains("area" in by, "week" in by, len(design.weeks))
-    kind = QUANTITIES[name].kind if name in QUANTITIES else QuantityKind.RATE
-    rows: dict[Domain, Row] = {}
-    for _, totals, places in known_totals(season.estimators, season.analyses[name], domains):
-        figures = catch_figures(kind, totals)
-        for code, place in places.items():
-            names, area = domain_names(design, domains, code), domains.cell(code)[0]
-            row = result_row(design, totals, figures, place, area=area, level=level)
-            rows[names["area"], names["week"]] = row
-    return rows
 
 
 # From the log or logit scale of a response to its figures, with intervals.

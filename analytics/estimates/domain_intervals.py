@@ -29,7 +29,7 @@ from analytics.moderated_intervals import (
     share_intervals,
     total_intervals,
 )
-from analytics.quantities import RATIOS, CiMethod, QuantityKind
+from analytics.quantities import RATIOS, RATIOS_BESIDE_MODELS, CiMethod, QuantityKind
 
 if TYPE_CHECKING:
     from analytics.arrays import Floats
@@ -58,7 +58,7 @@ def carrier_of(quantity: str, deaths: DeathPlan | None) -> Floats:
                 weight[order.index(group.measure.name)] += sum(rates) / len(rates)
         return weight
     if quantity not in MARK_QUANTITIES:
-        return ABOVE if quantity in RATIOS else ONE
+        return ABOVE if quantity in RATIOS | RATIOS_BESIDE_MODELS else ONE
     names = list(mark_measures())
     parts = CLASSES.get(quantity, (tuple(PARTS), True))[0]
     return np.isin(names, [f"{part}_all" for part in parts]).astype(np.float64)

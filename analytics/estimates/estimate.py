@@ -29,7 +29,7 @@ from analytics.estimates.season_survey import SeasonSurvey, known_totals, prepar
 from analytics.estimates.size_mark_classes import MarkFigures
 from analytics.fish.mark_composition import MARK_QUANTITIES, mark_analysis, mark_measures
 from analytics.intervals import t_quantile
-from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.quantities import BESIDE_MODELS, QUANTITIES, QuantityKind, quantity_of
 from analytics.result_table import RESULT_COLUMNS, to_arrow, to_frame
 from analytics.settings import EffortSource, EstimationSettings, FishBasis, ThinStrataPolicy, choice
 from analytics.survey.domains import Domains
@@ -175,7 +175,7 @@ def result_rows(
     level : float
         Confidence level.
     quantities : collection of str
-        Those asked for; by default all.
+        Those asked for, of `BESIDE_MODELS` too; by default all of the result table.
 
     Yields
     ------
@@ -194,7 +194,7 @@ def result_rows(
         raise UsageError(f"level {level}: a confidence level lies between 0 and 1, such as 0.95")
     domains = Domains("area" in words, "week" in words, len(season.design.weeks))
     figures_of = _SeasonFigures(season, domains)
-    for name in (one for one in QUANTITIES if one in quantities):
+    for name in (one for one in (*QUANTITIES, *BESIDE_MODELS) if one in quantities):
         rows: dict[int, Row] = {}
         analysis = figures_of.analysis(name)
         for estimator, totals, places in known_totals(season.estimators, analysis, domains):
@@ -210,7 +210,7 @@ def result_rows(
             yield dict.fromkeys(RESULT_COLUMNS) | {
                 **domain_names(season.design, domains, code),
                 "quantity": name,
-                "unit": QUANTITIES[name].unit,
+                "unit": quantity_of(name).unit,
                 **row,
                 "basis": str(season.basis),
             }
@@ -326,7 +326,7 @@ def week_changes(
 
 
 def _change(earlier: Row, row: Row, *, alike: bool, level: float) -> Row:
-    kind = QUANTITIES[row["quantity"]].kind
+    kind = quantity_of(row["quantity"]).kind
     is_share = kind is QuantityKind.SHARE
     known: Row = {
         "season": row["season"],

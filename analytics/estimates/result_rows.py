@@ -12,7 +12,7 @@ from analytics.data.schema import TABLES
 from analytics.fish.mark_composition import CLASSES, MARK_QUANTITIES, PARTS, marked
 from analytics.fish.release_mortality import FATES
 from analytics.intervals import log_t, logit_t
-from analytics.quantities import QUANTITIES, CiMethod, QuantityKind, Status
+from analytics.quantities import QUANTITIES, CiMethod, QuantityKind, Status, quantity_of
 from analytics.survey.design import SITE_RULES, SiteRule
 from analytics.survey.domain_totals import combined_ratio
 
@@ -300,7 +300,7 @@ def reported_figures(
     """Return the figures of a quantity as interviews report it; `borrowed` as of `mark_figures`."""
     if quantity in MARK_QUANTITIES:
         return mark_figures(quantity, totals, borrowed)
-    kind = QUANTITIES[quantity].kind
+    kind = quantity_of(quantity).kind
     if kind is QuantityKind.DEATHS:
         return death_figures(deaths, quantity, totals)
     return catch_figures(kind, totals)

@@ -16,7 +16,7 @@ import pyarrow as pa
 
 from analytics.arrays import Columns, add_at
 from analytics.data import query
-from analytics.quantities import RATIOS
+from analytics.quantities import RATIOS, RATIOS_BESIDE_MODELS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -328,8 +328,6 @@ TOTALS: tuple[str, ...] = (
 )
 #: Totals that no catch is needed for.
 _OF_EFFORT = ("boat_trips", "angler_trips", "angler_hours")
-#: Ratios that stand beside modelled rates and are no quantity of their own.
-BESIDE_MODELS: dict[str, tuple[str, str]] = {"kept_per_angler_hour": ("kept_fish", "angler_hours")}
 #: Whether anyone recorded releases of unknown size at all; no quantity.
 UNKNOWN_RECORDED = Analysis(("released_unknown_recorded",))
 
@@ -361,7 +359,7 @@ def catch_measures() -> dict[str, Measure]:
 def catch_analyses() -> dict[str, Analysis]:
     """Return the analysis of every quantity of effort and catch, over all boats that gave it."""
     totals = {name: Analysis((name,)) for name in TOTALS}
-    return totals | {name: Analysis(pair) for name, pair in (RATIOS | BESIDE_MODELS).items()}
+    return totals | {name: Analysis(pair) for name, pair in (RATIOS | RATIOS_BESIDE_MODELS).items()}
 
 
 def whole_catch_analyses() -> dict[str, tuple[Analysis, ...]]:
@@ -375,7 +373,7 @@ def whole_catch_analyses() -> dict[str, tuple[Analysis, ...]]:
     for name, own in catch_analyses().items():
         alone = UNKNOWN_RECORDED if name == "released_unknown_fish" else own
         wider = (Analysis(own.measures, (one,)) for one in ("encounter_fish", "released_fish"))
-        is_fish = not set(own.measures) <= set(_OF_EFFORT) and name not in BESIDE_MODELS
+        is_fish = not set(own.measures) <= set(_OF_EFFORT) and name not in RATIOS_BESIDE_MODELS
         found[name] = (*wider, alone) if is_fish else (own,)
     return found
 
