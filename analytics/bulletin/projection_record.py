@@ -11,6 +11,7 @@ from analytics.bulletin import archive
 from analytics.errors import StoreError
 from analytics.outlook.issued import Outcome, score_rows
 from analytics.outlook.schemas import PROJECTION_SCORE_SCHEMA
+from analytics.settings import FishBasis
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -37,8 +38,14 @@ def with_scores(folder: Path | str, bulletin: Bulletin) -> Bulletin:
     rows = []
     for season, issued in seasons.items():
         last = bulletin if season == card.season else issued[-1]
-        outcome = Outcome.of(last.rows, last.table("trend"), last.card.through)
+        outcome = Outcome.of(_as_reported(last), last.table("trend"), last.card.through)
         found = [(one.card.bulletin, one.table("projections")) for one in issued]
         rows += score_rows(found, outcome)
     table = pa.Table.from_pylist(rows, schema=PROJECTION_SCORE_SCHEMA)
     return replace(bulletin, outlook=dict(bulletin.outlook) | {"projection_scores": table})
+
+
+def _as_reported(bulletin: Bulletin) -> pa.Table:
+    """Return the rows of a bulletin on the basis of reports, on which projections stand."""
+    is_sampled = bulletin.card.basis == FishBasis.SAMPLED
+    return bulletin.other_basis if is_sampled else bulletin.rows

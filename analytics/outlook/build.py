@@ -90,13 +90,14 @@ def limit_tables(
         past = past_seasons(season.snapshot, season=season.design.season, kept=kept)
     tested = kept_backtest(season, past, kept=kept, seed=seed, progress=progress)
     progress("drawing the season so far and the days to come")
+    reported, mine = _as_reported(season, known, level=level)
     result = project_from(
-        season,
+        reported,
         rates,
         n_draws=n_draws,
         seed=seed,
         level=level,
-        rows=known,
+        rows=mine,
         past=past.weekly,
         width=tested.width,
     )
@@ -105,17 +106,18 @@ def limit_tables(
     )
     progress("holding the season against its limits")
     status, paths = status_and_paths(season, result, limits, known, level=level)
-    is_known = _has_totals(known)
+    is_known = _has_totals(mine)
     assumed = [*(ASSUMED if limits else ()), *result.assumed]
     if past.weekly:
         n = len(past.weekly)
         assumed.append(coded("width_of_errors", factor=f"{tested.width:.2f}", n=n))
+    assumed += [] if reported is season else [coded("projected_as_reported")]
     assumed += [] if is_known else [coded("no_draws_kept")]
     made: dict[str, list[Row]] = {
         "limit_status": status,
         "limit_paths": paths,
         "backtest": [*tested.rows, *_failed(past)],
-        "projections": projection_rows(season, result, tested, known, rates.get("trend")),
+        "projections": projection_rows(reported, result, tested, mine, rates.get("trend")),
         "assumptions": [{"topic": _topic(one), "assumption": one} for one in assumed],
     }
     tables = {
@@ -127,6 +129,16 @@ def limit_tables(
         # Only an archive knows what earlier bulletins projected.
         "projection_scores": PROJECTION_SCORE_SCHEMA.empty_table(),
     }
+
+
+def _as_reported(
+    season: SeasonSurvey, rows: Sequence[Row], *, level: float
+) -> tuple[SeasonSurvey, Sequence[Row]]:
+    """Return a season and its rows on the basis of reports, on which all projections stand."""
+    if season.basis is FishBasis.REPORTED:
+        return season, rows
+    reported = replace(season, basis=FishBasis.REPORTED)
+    return reported, _all_rows(reported, level)
 
 
 def _failed(past: PastSeasons) -> list[Row]:

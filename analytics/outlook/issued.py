@@ -64,6 +64,7 @@ def projection_rows(
         "season": season.design.season,
         "through": season.design.through,
         "reference_date": calendar.through,
+        "basis": str(season.basis),
     }
     found = [base | row for row in _rises(trend, season.design.through)]
     if not len(calendar.days):

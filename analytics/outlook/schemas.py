@@ -85,6 +85,7 @@ PROJECTION_SCHEMA = pa.schema(
         ("output_level", pa.string()),  # probability of a quantile; category of a pmf
         ("value", pa.float64()),
         ("unit", pa.string()),
+        ("basis", pa.string()),  # of its fish: reported
     ]
 )
 

@@ -138,6 +138,7 @@ def test_a_season_issues_what_it_draws():
     found = projection_rows(season, result, tested, rows, None)
     pa.Table.from_pylist(found, schema=PROJECTION_SCHEMA)
     assert {row["target"] for row in found} == set(PROJECTED)
+    assert {row["basis"] for row in found} == {"reported"}
     close = max(row["horizon"] for row in found)
     assert {row["horizon"] for row in found} == {1, 2, 3, 4, close}
     of_close = [row for row in found if row["horizon"] == close]

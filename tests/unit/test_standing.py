@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from dataclasses import replace
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 from analytics.catch_limits import FISH_TOTALS, TOTALS, split_list, why_no_sum
 from analytics.codes import coded, has_code, sections
+from analytics.data.schema import TABLES
+from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
 from analytics.intervals import log_t
 from analytics.options.baseline_io import from_table
@@ -18,6 +22,8 @@ from analytics.outlook.limit_status import with_binding
 from analytics.outlook.limit_totals import NOT_OPEN_YET, LimitTotals
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS, TOPICS
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
+from analytics.settings import EstimationSettings, FishBasis
+from tests.class_cases import fish_of
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 N_WEEKS = 3
@@ -385,3 +391,36 @@ def test_topics_are_codes_for_every_section_of_assumptions():
     assert set(TOPICS.values()) == titles
     found, _ = tables_of([limit()])
     assert set(found["assumptions"]["topic"].to_pylist()) <= set(TOPICS)
+
+
+def test_on_the_sampled_basis_projections_are_of_reports_and_say_so():
+    limits = [limit("kept"), limit("back", quantity="released_sublegal_fish", fish=900.0)]
+    plain = season_of(limits)
+    fish = [row for area in ("A", "B") for row in fish_of((12, 8, 30, 20), area=area)]
+    tables = {name: plain[name] for name in plain.tables}
+    tables["fish"] = pa.Table.from_pylist(fish, TABLES["fish"].arrow_schema)
+    sampled = EstimationSettings(basis=FishBasis.SAMPLED)
+    season = prepare_survey(Snapshot.of(tables), settings=sampled)
+    found = {
+        basis: limit_tables(replace(season, basis=basis), {}, level=0.95, n_draws=100)
+        for basis in FishBasis
+    }
+    of_reports, of_samples = found[FishBasis.REPORTED], found[FishBasis.SAMPLED]
+    for name in ("projections", "draws"):
+        assert repr(of_samples[name].to_pylist()) == repr(of_reports[name].to_pylist())
+    assert set(of_samples["projections"]["basis"].to_pylist()) == {"reported"}
+    one, other = (
+        {row["limit_id"]: row for row in tables["limit_status"].to_pylist()}
+        for tables in (of_reports, of_samples)
+    )
+    # The totals differ, and what is given of the reports is not given of the sample.
+    assert other["back"]["basis"] == "sampled"
+    assert other["back"]["estimate"] != one["back"]["estimate"]
+    assert one["back"]["prob_exceeded_by_close"] is not None
+    assert other["back"]["prob_exceeded_by_close"] is None
+    assert has_code(other["back"]["reason"], "reports_projected_alone")
+    name = "prob_exceeded_by_close"
+    assert other["kept"][name] == one["kept"][name] is not None
+    codes = of_samples["assumptions"]["assumption"].to_pylist()
+    assert coded("projected_as_reported") in codes
+    assert coded("projected_as_reported") not in of_reports["assumptions"]["assumption"].to_pylist()
