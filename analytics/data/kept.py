@@ -106,16 +106,16 @@ def _read(path: Path) -> pa.Table | None:
 
 def _write(path: Path, table: pa.Table) -> None:
     """Write an entry completely or not at all; where nothing can be written nothing is kept."""
-    # Reading settles how rows lie in memory, which the hash is of.
-    whole = pa.BufferOutputStream()
-    pq.write_table(table.replace_schema_metadata(None), whole)
-    content = content_key({"": pq.ParquetFile(pa.BufferReader(whole.getvalue())).read()})
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, draft = tempfile.mkstemp(prefix=".draft-", dir=path.parent)
         os.close(handle)
         try:
-            pq.write_table(table.replace_schema_metadata({_CONTENT: content}), draft)
+            pq.write_table(table.replace_schema_metadata(None), draft)
+            # Reading settles how rows lie in memory, which the hash is of.
+            written = pq.ParquetFile(draft).read()
+            content = {_CONTENT: content_key({"": written})}
+            pq.write_table(written.replace_schema_metadata(content), draft)
             Path(draft).chmod(0o644)
             os.replace(draft, path)  # noqa: PTH105 - the one step that makes it visible
         finally:
