@@ -95,7 +95,7 @@ def matrix_of(coding: Coding, frame: pd.DataFrame) -> Matrix:
             place += n - 1
             continue
         for parts in itertools.product(*(main.coded(frame) for main in term)):
-            columns.append(np.prod(parts, axis=0))
+            columns.append(parts[0] if len(parts) == 1 else parts[0] * parts[1])
             at.append(place)
             place += 1
     numbers = np.column_stack(columns)

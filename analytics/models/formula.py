@@ -222,7 +222,7 @@ class Coding:
         columns = [np.ones(len(frame))]
         for term in self.terms:
             for parts in itertools.product(*(main.coded(frame) for main in term)):
-                columns.append(np.prod(parts, axis=0))
+                columns.append(parts[0] if len(parts) == 1 else parts[0] * parts[1])
         return np.column_stack(columns)
 
 
@@ -306,16 +306,27 @@ def _labels(column: pd.Series) -> tuple[Ints, list[str]]:
 
 def _filled(frame: pd.DataFrame, name: str) -> pd.Series:
     column = column_of(frame, name)
-    gaps = int(column.isna().sum())
-    if not is_numeric_dtype(column):
-        # Text without a letter is no level.
-        gaps += int((column == "").sum())
+    gaps = _n_empty(column)
     if gaps:
         raise UsageError(
             f"column {name!r} is empty in {gaps} of {len(column)} rows; a term needs a value in "
             "every row: fill or drop those rows"
         )
     return column
+
+
+def _n_empty(column: pd.Series) -> int:
+    """Return the number of cells without a value; text without a letter is no level."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        codes, known = column.cat.codes.to_numpy(), column.cat.categories
+        is_empty = codes < 0
+        if "" in known:
+            is_empty |= codes == known.get_loc("")
+        return int(is_empty.sum())
+    if column.dtype.kind == "f":
+        return int(np.isnan(column.to_numpy(np.float64)).sum())
+    gaps = int(column.isna().sum())
+    return gaps if is_numeric_dtype(column) else gaps + int((column == "").sum())
 
 
 def _numbers(column: pd.Series, name: str) -> Floats:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import warnings
 from collections import Counter
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import ndtri
+from scipy.special import betaincinv, ndtri
 
 from analytics.codes import coded
 from analytics.intervals import wilson
@@ -43,10 +43,10 @@ def kaplan_meier(
     r"""Estimate the share alive over time, right-censored.
 
     ``S(t) = Π (1 - d/n)`` over the times of deaths up to t (Kaplan & Meier 1958, Nonparametric
-    estimation from incomplete observations, J. Am. Stat. Assoc. 53), with Greenwood's variance, by
-    scipy. The interval is symmetric for ``ln(-ln S)``: ``S^exp(±z se/(S ln S))``, which stays
-    within 0 and 1 (Kalbfleisch & Prentice 1980, The statistical analysis of failure time data; from
-    memory).
+    estimation from incomplete observations, J. Am. Stat. Assoc. 53), with Greenwood's variance
+    ``se² = S² Σ d/(n (n - d))``. The interval is symmetric for ``ln(-ln S)``: ``S^exp(±z se/(S ln
+    S))``, which stays within 0 and 1 (Kalbfleisch & Prentice 1980, The statistical analysis of
+    failure time data; from memory).
 
     Parameters
     ----------
@@ -72,17 +72,15 @@ def kaplan_meier(
     times = np.unique([0.0, *deaths, hours.max()])
     at_risk = len(hours) - np.searchsorted(np.sort(hours), times)
     died = np.searchsorted(deaths, times, side="right") - np.searchsorted(deaths, times)
-    # Late: few seasons have a trial, and these take longer to import than an estimate takes.
-    from scipy.stats import CensoredData, ecdf  # noqa: PLC0415
-
-    curve = ecdf(CensoredData(uncensored=deaths, right=hours[~is_dead])).sf
-    alive = curve.evaluate(times)
-    with warnings.catch_warnings(), np.errstate(all="ignore"):
-        warnings.simplefilter("ignore", RuntimeWarning)  # no interval where the curve is 1 or 0
-        interval: Any = curve.confidence_interval(level, method="log-log")
+    alive: Floats = np.cumprod(1 - died / at_risk)
+    left = np.maximum(at_risk - died, 1)
+    relative = np.sqrt(np.cumsum(died / (at_risk * left)))
     inner = (alive > 0) & (alive < 1)
+    log_alive = np.log(np.where(inner, alive, 0.5))
+    step = ndtri(0.5 + level / 2) * relative / -log_alive
     low, high = (
-        np.where(inner, end.evaluate(times), np.nan) for end in (interval.low, interval.high)
+        np.asarray(np.where(inner, np.exp(log_alive * np.exp(side * step)), np.nan), np.float64)
+        for side in (1, -1)
     )
     return Survival(times, at_risk, died, alive, low, high)
 
@@ -253,8 +251,8 @@ def share_limits(count: float, n: float, *, level: float) -> ShareLimits:
     """Return intervals of a share ``count/n`` of fish that are independent of each other.
 
     Wilson's is `analytics.intervals.wilson`; the exact one inverts the binomial tails (Clopper &
-    Pearson 1934, The use of confidence or fiducial limits, Biometrika 26; from memory), by
-    statsmodels, and covers every share with the level or more.
+    Pearson 1934, The use of confidence or fiducial limits, Biometrika 26; from memory) and covers
+    every share with the level or more.
 
     Parameters
     ----------
@@ -263,10 +261,7 @@ def share_limits(count: float, n: float, *, level: float) -> ShareLimits:
     level : float
         Confidence level.
     """
-    from statsmodels.stats.proportion import proportion_confint  # noqa: PLC0415
-
-    exact = proportion_confint(count, n, alpha=1 - level, method="beta")
-    # Where none or all died the ends are 0 and 1; rounding must not move them.
-    low = 0.0 if count == 0 else max(0.0, float(exact[0]))
-    high = 1.0 if count == n else min(1.0, float(exact[1]))
+    tail = (1 - level) / 2
+    low = 0.0 if count == 0 else float(betaincinv(count, n - count + 1, tail))
+    high = 1.0 if count == n else float(betaincinv(count + 1, n - count, 1 - tail))
     return ShareLimits(*wilson(count / n, n, level=level), low, high)
