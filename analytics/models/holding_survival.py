@@ -72,7 +72,7 @@ def kaplan_meier(
     times = np.unique([0.0, *deaths, hours.max()])
     at_risk = len(hours) - np.searchsorted(np.sort(hours), times)
     died = np.searchsorted(deaths, times, side="right") - np.searchsorted(deaths, times)
-    alive: Floats = np.cumprod(1 - died / at_risk)
+    alive = np.asarray(np.cumprod(1 - died / at_risk), dtype=np.float64)
     left = np.maximum(at_risk - died, 1)
     relative = np.sqrt(np.cumsum(died / (at_risk * left)))
     inner = (alive > 0) & (alive < 1)
