@@ -265,23 +265,34 @@ def load(folder: Path | str, bulletin: str) -> Bulletin:
         If one of its files cannot be read.
     """
     known = {card.bulletin: card for card in list_bulletins(folder)}
-    mine = Path(folder) / bulletin
     if bulletin not in known:
         names = ", ".join(known) or "none"
         raise UsageError(f"no bulletin {bulletin!r} in the archive; there are: {names}")
-    try:
-        tables = {
-            name: cast_to_schema(_read_table(mine, name, known[bulletin].schema_version), schema)
-            for name, schema in TABLE_SCHEMAS.items()
-            if name in known[bulletin].tables
-        }
-    except (OSError, pa.ArrowException) as error:
-        raise StoreError(f"bulletin {bulletin} cannot be read: {error}") from error
+    card = known[bulletin]
+    tables = {name: load_table(folder, card, name) for name in TABLE_SCHEMAS if name in card.tables}
     groups = {
         group: {name: tables.pop(name) for name in schemas if name in tables}
         for group, schemas in GROUPS.items()
     }
-    return Bulletin(known[bulletin], **tables, **groups)
+    return Bulletin(card, **tables, **groups)
+
+
+def load_table(folder: Path | str, card: BulletinMetadata, name: str) -> pa.Table:
+    """Return one table of a bulletin; one that it was kept without is empty.
+
+    Raises
+    ------
+    StoreError
+        If its file cannot be read.
+    """
+    schema = TABLE_SCHEMAS[name]
+    if name not in card.tables:
+        return schema.empty_table()
+    try:
+        table = _read_table(Path(folder) / card.bulletin, name, card.schema_version)
+        return cast_to_schema(table, schema)
+    except (OSError, pa.ArrowException) as error:
+        raise StoreError(f"bulletin {card.bulletin} cannot be read: {error}") from error
 
 
 def _read_table(folder: Path, name: str, schema_version: int) -> pa.Table:

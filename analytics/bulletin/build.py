@@ -75,6 +75,7 @@ def make_bulletin(
         As in `analytics.estimates.estimate.estimate`.
     """
     progress("reading the store")
+    kept = Kept(store.path)
     bulletin = bulletin_of(
         store.snapshot(),
         season=season,
@@ -82,11 +83,11 @@ def make_bulletin(
         level=level,
         basis=basis,
         progress=progress,
-        kept=Kept(store.path),
+        kept=kept,
     )
     progress("comparing with the bulletin before")
     folder = archive.archive_of(store.path)
-    return archive.save(folder, with_scores(folder, moved_since(store, bulletin)))
+    return archive.save(folder, with_scores(folder, moved_since(store, bulletin), kept=kept))
 
 
 def bulletin_of(

@@ -9,8 +9,13 @@ import pyarrow as pa
 import pytest
 from scipy.special import ndtri
 
+from analytics.bulletin import archive, projection_record
+from analytics.bulletin.projection_record import with_scores
 from analytics.catch_rates.schemas import TREND_SCHEMA
+from analytics.data.kept import Kept
+from analytics.estimates.schemas import AREA_SCHEMA, CHANGE_SCHEMA, STRATUM_SCHEMA
 from analytics.estimates.season_survey import prepare_survey
+from analytics.findings import FINDING_SCHEMA
 from analytics.outlook.backtest import ENDS, METHODS, PROJECTED, backtest
 from analytics.outlook.calibration import interval_score
 from analytics.outlook.issued import (
@@ -163,3 +168,75 @@ def test_a_season_issues_what_it_draws():
         model, plain, both = (kept[area, method, close, "median", None] for method in METHODS)
         assert min(model, plain) <= both <= max(model, plain)
     assert set(ENDS.values()) <= set(PROBS)
+
+
+def bulletin_of(season, through, rows, projections=(), *, basis="reported"):
+    """Return a bulletin with weekly kept fish, by basis, and projections alone."""
+    tables = {
+        name: pa.Table.from_pylist(
+            [
+                {"area": None, "week": week, "quantity": "kept_fish", "estimate": fish, "se": 3.0}
+                for week, fish in rows.get(name, {}).items()
+            ],
+            schema=RESULT_SCHEMA,
+        )
+        for name in ("rows", "other_basis")
+    }
+    card = archive.BulletinMetadata(
+        bulletin=f"{season}.{through}.v1",
+        season=season,
+        through=through,
+        version=1,
+        snapshot_key="by hand",
+        level=0.95,
+        made_utc="2036-03-01T00:00:00+00:00",
+        program="0",
+        preliminary=True,
+        basis=basis,
+    )
+    made = [row | {"season": season} for row in projections]
+    return archive.Bulletin(
+        card,
+        **tables,
+        changes=CHANGE_SCHEMA.empty_table(),
+        findings=FINDING_SCHEMA.empty_table(),
+        strata=STRATUM_SCHEMA.empty_table(),
+        areas=AREA_SCHEMA.empty_table(),
+        outlook={"projections": pa.Table.from_pylist(made, schema=PROJECTION_SCHEMA)},
+    )
+
+
+def test_scores_of_other_seasons_are_made_once_until_one_is_added(tmp_path, monkeypatch):
+    folder, kept = archive.archive_of(tmp_path), Kept(tmp_path)
+    weeks = {"2036-W08": 60.0, "2036-W09": 70.0}
+    for season in ("before", "now"):
+        archive.save(folder, bulletin_of(season, "2036-W07", {}, issued()))
+    last = {"rows": {"2036-W08": 1.0}, "other_basis": weeks}
+    archive.save(folder, bulletin_of("before", "2036-W09", last, basis="sampled"))
+    seen = []
+    score = projection_record.score_rows
+
+    def counted(found, by):
+        seen.append([name for name, _ in found])
+        return score(found, by)
+
+    monkeypatch.setattr(projection_record, "score_rows", counted)
+    newest = bulletin_of("now", "2036-W09", {"rows": weeks})
+
+    def scores(**given):
+        seen.clear()
+        found = with_scores(folder, newest, **given).table("projection_scores")
+        assert found.schema == PROJECTION_SCORE_SCHEMA
+        return found.to_pylist()
+
+    first = scores(kept=kept)
+    # Both are judged by what was reported, whatever the basis of the bulletin that judges.
+    assert [(row["season"], row["came"]) for row in first] == [("now", 130.0), ("before", 130.0)]
+    assert scores(kept=kept) == first and seen == [["now.2036-W07.v1"]]
+    assert scores() == first and len(seen) == 2
+    # Another bulletin of the season before judges anew; one that cannot be read is passed over.
+    archive.save(folder, bulletin_of("before", "2036-W10", {"rows": weeks | {"2036-W09": 90.0}}))
+    assert [row["came"] for row in scores(kept=kept)] == [130.0, 150.0]
+    assert len(seen) == 2
+    (folder / "before.2036-W10.v1" / "rows.parquet").write_text("damaged")
+    assert [row["came"] for row in scores()] == [130.0, 130.0]
