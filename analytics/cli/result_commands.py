@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,9 +24,12 @@ from analytics.errors import UsageError
 from analytics.settings import EffortSource, EstimationSettings, FishBasis, ThinStrataPolicy
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     import pandas as pd
 
     from analytics.bulletin.archive import Bulletin
+    from analytics.data.query import Workers
     from analytics.data.store import Store
 
 
@@ -45,6 +49,12 @@ BASIS = click.option(
     show_default=True,
     help="Released fish: as reported in interviews, or from legal marked fish of the interviews at "
     "the composition of test fishing. Every row stands on it.",
+)
+CLUSTER = click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Sum interviews on the workers of a Dask scheduler, such as tcp://10.0.0.5:8786; they must "
+    "read the store under the same path. Needs the extra cluster.",
 )
 BY = click.option(
     "--by",
@@ -113,6 +123,7 @@ BY = click.option(
     show_default=True,
     help="Of the draws of --replicates bootstrap.",
 )
+@CLUSTER
 @click.option(
     "--out",
     required=True,
@@ -134,6 +145,7 @@ def estimate(
     basis: str,
     replicates: str | None,
     seed: int,
+    cluster: str | None,
     out: str,
 ) -> None:
     """Estimate effort, catch, sublegal share and deaths, each with its error.
@@ -157,20 +169,21 @@ def estimate(
     from analytics.data.store import Store  # noqa: PLC0415
     from analytics.estimates.estimate import estimate as estimate_rows  # noqa: PLC0415 - quick --help
 
-    progress("estimating")
-    rows = estimate_rows(
-        Store(store),
-        season=season,
-        by=levels,
-        level=level,
-        through=through,
-        as_of=as_of,
-        thin=thin,
-        effort=effort,
-        expand=expand,
-        day_hours=day_hours,
-        basis=basis,
-    )
+    with _workers(cluster) as workers:
+        progress("estimating")
+        rows = estimate_rows(
+            Store(store, workers=workers),
+            season=season,
+            by=levels,
+            level=level,
+            through=through,
+            as_of=as_of,
+            thin=thin,
+            effort=effort,
+            expand=expand,
+            day_hours=day_hours,
+            basis=basis,
+        )
     if effort == EffortSource.COUNTS:
         from analytics.estimates.sampling_report import uneven_warnings  # noqa: PLC0415
 
@@ -196,6 +209,7 @@ def estimate(
 @SEASON
 @THROUGH
 @BASIS
+@CLUSTER
 @click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
@@ -203,7 +217,13 @@ def estimate(
     help="Also write its tables there, as CSV and Parquet.",
 )
 def bulletin(
-    store: Path, season: str | None, through: str | None, basis: str, out: Path | None
+    *,
+    store: Path,
+    season: str | None,
+    through: str | None,
+    basis: str,
+    cluster: str | None,
+    out: Path | None,
 ) -> None:
     """Make the week's full result set and save it in the store, by version.
 
@@ -219,8 +239,9 @@ def bulletin(
     from analytics.bulletin.build import make_bulletin  # noqa: PLC0415 - keeps --help quick
     from analytics.data.store import Store  # noqa: PLC0415
 
-    target = Store(store)
-    card = make_bulletin(target, season=season, through=through, basis=basis, progress=progress)
+    with _workers(cluster) as workers:
+        target = Store(store, workers=workers)
+        card = make_bulletin(target, season=season, through=through, basis=basis, progress=progress)
     where = f"season {card.season} through {card.through}"
     say(f"bulletin {card.bulletin}: {where}, released fish {card.basis}")
     if out:
@@ -259,6 +280,19 @@ def demo(out: Path, seed: int) -> None:
     with written_at(out):
         files = write_demo(out, seed=seed)
     say(f"wrote {len(files)} files to {out}")
+
+
+@contextmanager
+def _workers(address: str | None) -> Iterator[Workers | None]:
+    """Connect to the workers that ``--cluster`` names; none where it names none."""
+    if address is None:
+        yield None
+        return
+    from analytics.data.cluster import connected  # noqa: PLC0415 - keeps --help quick
+
+    progress("asking the workers")
+    with connected(address) as workers:
+        yield workers
 
 
 def _require_week(week: str | None) -> None:

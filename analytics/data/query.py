@@ -7,20 +7,21 @@ refused, and the settings that say so are locked.
 from __future__ import annotations
 
 import atexit
+import itertools
 import os
 import secrets
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, Protocol, TypeAlias
 
 import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 _CONFIG = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
 #: Above it DuckDB puts intermediate results into files of its own, removed when it is done.
@@ -31,27 +32,83 @@ SMALL = 50_000_000
 SMALL_FILES = 1_000_000
 
 
+class Workers(Protocol):
+    """Processes, here or elsewhere, that read the files of a table part by part."""
+
+    def each(
+        self,
+        make: Callable[..., pa.Table],
+        parts: Iterable[ParquetRows],
+        tables: Mapping[str, pa.Table],
+        given: str,
+    ) -> Iterator[pa.Table]:
+        """Return ``make(part, tables, given, threads=1)`` of every part, in their order."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Some rows of a table: whole files of it, or a range of the rows of one.
+
+    `rows`: the first row and the last, from 0; all where there are none. `absent`: columns that
+    these files lack and other files of the table have.
+    """
+
+    files: tuple[Path, ...]
+    rows: tuple[int, int] | None
+    absent: tuple[str, ...]
+
+    @property
+    def sql(self) -> str:
+        """The table function that reads the rows."""
+        found = read_files(self.files, numbered=self.rows is not None)
+        if self.rows is not None:
+            # The reader skips the rows before and after: a part costs no more than its rows.
+            first, last = self.rows
+            found = f"(FROM {found} WHERE file_row_number BETWEEN {first} AND {last})"
+        nulls = "".join(f", NULL AS {name(label)}" for label in self.absent)
+        return f"(SELECT *{nulls} FROM {found})" if nulls else found
+
+
 @dataclass(frozen=True, slots=True)
 class ParquetRows:
     """Rows that lie in Parquet files and are read only by the query that needs them.
 
     `files` have absolute paths without ``*``, ``?`` or ``[``; `query` is the SQL that gives the
-    rows, with ``{files}`` where it reads them; in the columns of `gaps` a cell may be null.
+    rows, with ``{files}`` where it reads them and ``{all_files}`` where it looks rows of all files
+    up; in the columns of `gaps` a cell may be null. `part`: the only rows that are given, of all.
+    `workers` may reduce the rows part by part; without any, the process reads them.
     """
 
     files: tuple[Path, ...]
     query: str
     gaps: frozenset[str]
+    part: Part | None = None
+    workers: Workers | None = None
 
     @property
     def is_small(self) -> bool:
         """Whether the rows are sooner loaded than a database of their own is opened."""
+        if self.workers is not None:
+            return False
         return sum(file.stat().st_size for file in self.files if file.exists()) < SMALL_FILES
+
+    @property
+    def read(self) -> tuple[Path, ...]:
+        """The files that the query reads."""
+        all_files = self.part is None or "{all_files}" in self.query
+        return self.files if all_files or self.part is None else self.part.files
 
     @property
     def sql(self) -> str:
         """The query over the files."""
-        return self.query.replace("{files}", read_files(self.files))
+        rows = read_files(self.files) if self.part is None else self.part.sql
+        query = self.query.replace("{files}", rows)
+        return query.replace("{all_files}", read_files(self.files)) if "{all" in query else query
+
+    def parts(self, most_rows: int) -> Iterator[ParquetRows]:
+        """Return parts that hold every row once, each of at most `most_rows` rows of the files."""
+        for part in _parts(self.files, most_rows):
+            yield replace(self, part=part, workers=None)
 
 
 Source: TypeAlias = "pa.Table | ParquetRows"
@@ -59,15 +116,20 @@ Source: TypeAlias = "pa.Table | ParquetRows"
 Relation: TypeAlias = "Source | str"
 
 
-def connect(tables: Mapping[str, Relation]) -> duckdb.DuckDBPyConnection:
-    """Return a connection that sees `tables` under their names; close it after use."""
+def connect(
+    tables: Mapping[str, Relation], *, threads: int | None = None
+) -> duckdb.DuckDBPyConnection:
+    """Return a connection that sees `tables` under their names; close it after use.
+
+    `threads`: of its own, where it reads files; as many as there are cores if not given.
+    """
     files = [
-        str(file) for one in tables.values() if isinstance(one, ParquetRows) for file in one.files
+        str(file) for one in tables.values() if isinstance(one, ParquetRows) for file in one.read
     ]
     size = sum(one.nbytes for one in tables.values() if isinstance(one, pa.Table))
     # A database costs more to open than most queries: small ones that read no file share one.
     is_small = not files and size < SMALL
-    connection = _shared(os.getpid()).cursor() if is_small else _opened(files)
+    connection = _shared(os.getpid()).cursor() if is_small else _opened(files, threads)
     for label, source in tables.items():
         if isinstance(source, pa.Table):
             connection.register(label, source)
@@ -85,12 +147,13 @@ def _shared(process: int) -> duckdb.DuckDBPyConnection:
     return database
 
 
-def _opened(files: Sequence[str]) -> duckdb.DuckDBPyConnection:
+def _opened(files: Sequence[str], threads: int | None = None) -> duckdb.DuckDBPyConnection:
     """Return a new database that may read some files and nothing else."""
     # DuckDB makes the folder when memory runs short, and removes it with the connection.
     spill = Path(tempfile.gettempdir()) / f"blackmouth-{secrets.token_hex(8)}"
     connection = duckdb.connect(":memory:", config=dict(_CONFIG))
     for setting in (
+        *([f"threads = {threads}"] if threads else []),
         f"temp_directory = {text(str(spill))}",
         f"memory_limit = {text(MEMORY)}",
         f"allowed_paths = [{', '.join(map(text, files))}]",
@@ -102,13 +165,17 @@ def _opened(files: Sequence[str]) -> duckdb.DuckDBPyConnection:
 
 
 def run(
-    query: str, tables: Mapping[str, Relation], given: Mapping[str, object] | None = None
+    query: str,
+    tables: Mapping[str, Relation],
+    given: Mapping[str, object] | None = None,
+    *,
+    threads: int | None = None,
 ) -> pa.Table:
     """Return the result of one query over `tables`; `given` holds the values of its `$names`."""
     views = " ".join(one for one in tables.values() if isinstance(one, str))
     # To show a table to DuckDB costs as much as a small query: only those that are read.
     used = {label: one for label, one in tables.items() if label in query or label in views}
-    with connect(used) as connection:
+    with connect(used, threads=threads) as connection:
         result: Any = connection.sql(query, params=dict(given or {})).to_arrow_table()
     return result
 
@@ -138,10 +205,41 @@ def gaps_of_files(files: tuple[Path, ...]) -> dict[str, bool]:
     return {label: gap or label not in everywhere for label, gap in found.items()}
 
 
-def read_files(files: tuple[Path, ...]) -> str:
-    """Return the table function that reads Parquet files; a column some lack is null there."""
+def _parts(files: Sequence[Path], most_rows: int) -> Iterator[Part]:
+    """Return the parts of some files: ranges of the rows of a large one, small ones together."""
+    described = [(file, pq.read_metadata(file)) for file in files]
+    labels = {file: set(one.schema.names) for file, one in described}
+    every = set().union(*labels.values())
+
+    def part(some: Sequence[Path], rows: tuple[int, int] | None = None) -> Part:
+        absent = every.difference(*(labels[file] for file in some))
+        return Part(tuple(some), rows, tuple(sorted(absent)))
+
+    small: list[Path] = []
+    room = most_rows
+    for file, one in described:
+        if one.num_rows > most_rows:
+            n_ranges = -(-one.num_rows // most_rows)
+            ends = [one.num_rows * k // n_ranges for k in range(n_ranges + 1)]
+            yield from (part([file], (a, b - 1)) for a, b in itertools.pairwise(ends))
+            continue
+        if one.num_rows > room:
+            yield part(small)
+            small, room = [], most_rows
+        small.append(file)
+        room -= one.num_rows
+    if small:
+        yield part(small)
+
+
+def read_files(files: tuple[Path, ...], *, numbered: bool = False) -> str:
+    """Return the table function that reads Parquet files; a column some lack is null there.
+
+    `numbered`: with the place of each row in its file, ``file_row_number``, from 0.
+    """
     listed = ", ".join(text(str(file)) for file in files)
-    return f"read_parquet([{listed}], union_by_name = true, hive_partitioning = false)"
+    more = ", file_row_number = true" if numbered else ""
+    return f"read_parquet([{listed}], union_by_name = true, hive_partitioning = false{more})"
 
 
 def name(identifier: str) -> str:

@@ -19,7 +19,7 @@ from analytics.data import query
 from analytics.quantities import RATIOS, RATIOS_BESIDE_MODELS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from analytics.arrays import Floats, Ints
     from analytics.data.query import Source
@@ -109,6 +109,11 @@ class SumQuery:
             tuple(tuple(self._product(a, b, given) for b in names) for a in names),
         )
 
+    @property
+    def width(self) -> int:
+        """Columns of the query, each of 8 bytes a row."""
+        return len(self._asked) + 2
+
     def query(self) -> str:
         """Return the query over ``interviews``, ``units`` and ``areas``, one row a cell."""
         numbers = "".join(f", CAST({text} AS DOUBLE) AS {x}" for text, x in self._numbers.items())
@@ -176,6 +181,76 @@ class Moments:
         return add_at(self.unit, self.n, n_units)
 
 
+#: Bytes of the sums of one part at most, as numbers; packed they are a quarter of it or less.
+PART_BYTES = 256_000_000
+
+
+def cells_of(
+    interviews: Source, tables: Mapping[str, pa.Table], asked: str, *, threads: int | None = None
+) -> pa.Table:
+    """Return the sums of some interviews, all of them or a part, by site-day and area fished.
+
+    `asked`: a query of `SumQuery`; `tables`: the units and areas that it joins. A sum is null where
+    no boat of the cell gave the numbers.
+    """
+    return query.run(asked, {"interviews": interviews, **tables}, threads=threads)
+
+
+def added(parts: Iterable[pa.Table]) -> pa.Table:
+    """Return the sums of parts by cell, a cell that lies in several parts once.
+
+    Whatever the query asks for is a count or a sum, and these add up. The order is that of the
+    parts, so that the same parts give the same digits.
+    """
+    held: list[pa.Table] = []
+    n_new = 0
+    for part in parts:
+        held.append(part)
+        n_new += part.num_rows if len(held) > 1 else 0
+        if n_new > held[0].num_rows:
+            held, n_new = [_added(held)], 0
+    return held[0] if len(held) == 1 else _added(held)
+
+
+def _added(parts: Sequence[pa.Table]) -> pa.Table:
+    whole = pa.concat_tables(parts)
+    unit, area = (whole[name].to_numpy() for name in whole.column_names[:2])
+    cell = unit * (area.max(initial=0) + 1) + area
+    order = np.argsort(cell, kind="stable")
+    is_first = np.diff(cell[order], prepend=-1) > 0
+    is_last = np.append(is_first[1:], True)
+    is_alone = np.empty_like(is_first)
+    is_alone[order] = is_first & is_last
+    if is_alone.all():
+        return whole
+    # Parts cut from files in order share few cells: the others are not touched.
+    shared = whole.filter(~is_alone)
+    order = np.argsort(cell[~is_alone], kind="stable")
+    first = np.flatnonzero(np.diff(cell[~is_alone][order], prepend=-1))
+    codes = [shared[name].to_numpy()[order[first]] for name in whole.column_names[:2]]
+    sums = [_sum_of(shared[name], order, first) for name in whole.column_names[2:]]
+    summed = pa.table([*codes, *sums], schema=whole.schema)
+    return pa.concat_tables([whole.filter(is_alone), summed])
+
+
+def _sum_of(column: pa.ChunkedArray, order: Ints, first: Ints) -> pa.Array:
+    """Return a column's sums over runs of rows in an order; null where all of a run is null."""
+    values, no_sum = column.to_numpy()[order], None
+    if column.null_count:
+        is_null = column.is_null().to_numpy()[order]
+        values, no_sum = np.where(is_null, 0.0, values), np.logical_and.reduceat(is_null, first)
+    return pa.array(np.add.reduceat(values, first), mask=no_sum)
+
+
+def _reduced(interviews: Source, sums: SumQuery, tables: Mapping[str, pa.Table]) -> pa.Table:
+    """Return the sums of all interviews: of one part in this process, or of many on workers."""
+    asked = sums.query()
+    if isinstance(interviews, pa.Table) or interviews.workers is None:
+        return added([cells_of(interviews, tables, asked)])
+    parts = interviews.parts(most_rows=max(PART_BYTES // (8 * sums.width), 1))
+    return added(interviews.workers.each(cells_of, parts, tables, asked))
+
+
 class Reduction:
     """Sums of many analyses from one pass over the interviews.
 
@@ -201,12 +276,11 @@ class Reduction:
         sums = SumQuery(measures, query.gaps(interviews))
         self._asked = {analysis: sums.ask(analysis) for analysis in analyses}
         self._labels = (design.site_days.sample_id, design.areas)
-        tables: dict[str, Source] = {
-            "interviews": interviews,
+        tables = {
             "units": _coded("sample_id", design.site_days.sample_id, code="unit"),
             "areas": _coded("area", design.areas, code="code"),
         }
-        self._cells = query.run(sums.query(), tables)
+        self._cells = _reduced(interviews, sums, tables)
         # Sorted here and not by the query: a sort would move every sum.
         unit, area = (self._cells[name].to_numpy() for name in ("unit", "area"))
         self._order = np.argsort(unit * len(design.areas) + area)

@@ -97,8 +97,8 @@ def on_disk(
         key = ", ".join(map(sql.name, table.key))
         same = " AND ".join(f"new.{sql.name(k)} = old.{sql.name(k)}" for k in table.key)
         query += (
-            f" AND NOT EXISTS (FROM (SELECT {key}, max({_rank(batches)}) AS newest FROM {{files}} "
-            f"WHERE {_BATCH} IN ({_texts(changing)}) GROUP BY {key}) AS new "
+            f" AND NOT EXISTS (FROM (SELECT {key}, max({_rank(batches)}) AS newest "
+            f"FROM {{all_files}} WHERE {_BATCH} IN ({_texts(changing)}) GROUP BY {key}) AS new "
             f"WHERE {same} AND new.newest > {_rank(batches, of='old.')})"
         )
     gaps = {name for name in table.arrow_schema.names if held.get(name, True)}

@@ -29,7 +29,7 @@ from analytics.findings import Severity, number_of
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from analytics.data.query import ParquetRows
+    from analytics.data.query import ParquetRows, Workers
 
 
 # Whether a batch may leave: what would stand in the store without it, and what depends on it.
@@ -72,6 +72,9 @@ class Store:
     ----------
     path : str or pathlib.Path
         Its directory. Nothing is written there before the first `add`.
+    workers : Workers, optional
+        Processes that reduce interviews part by part, such as those of
+        `analytics.data.cluster.connected`; this process does where none are given.
 
     Raises
     ------
@@ -79,8 +82,9 @@ class Store:
         If the path is a file, a directory that holds something else, or cannot be a store's name.
     """
 
-    def __init__(self, path: str | Path) -> None:
+    def __init__(self, path: str | Path, *, workers: Workers | None = None) -> None:
         self.path = Path(path).absolute()
+        self._workers = workers
         self._snapshots: dict[tuple[int, str], Snapshot] = {}
         delta.require_path(self.path)
         if self.path.exists() and not self.exists and not _is_free(self.path):
@@ -307,13 +311,14 @@ class Store:
         files = delta.files_of(self.path / name)
         if any(set("*?[") & set(str(file)) for file in files):
             return None  # a query would take them for a pattern
-        return rows.on_disk(
+        found = rows.on_disk(
             files,
             delta.gaps_of(files),
             table=TABLES[name],
             batches=[batch.batch for batch in holders],
             changing=[batch.batch for batch in holders if batch.counts[name].changed],
         )
+        return replace(found, workers=self._workers)
 
     def _rows(self, name: str, shown: Sequence[Batch]) -> pa.Table:
         """Return the current rows of a table with the JSON of its extra columns."""
