@@ -53,7 +53,7 @@ BASIS = click.option(
 CLUSTER = click.option(
     "--cluster",
     metavar="ADDRESS",
-    help="Sum interviews on the workers of a Dask scheduler, such as tcp://10.0.0.5:8786; they must "
+    help="Sum interviews on the workers of a Dask scheduler, as tcp://10.0.0.5:8786; they must "
     "read the store under the same path. Needs the extra cluster.",
 )
 BY = click.option(
@@ -288,7 +288,7 @@ def _workers(address: str | None) -> Iterator[Workers | None]:
     if address is None:
         yield None
         return
-    from analytics.data.cluster import connected  # noqa: PLC0415 - keeps --help quick
+    from analytics.data.store import connected  # noqa: PLC0415 - keeps --help quick
 
     progress("asking the workers")
     with connected(address) as workers:

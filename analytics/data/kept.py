@@ -32,7 +32,7 @@ FOLDER = "kept"
 MOST_ENTRIES = 500
 #: The program, and the libraries whose numbers may move in the last digit.
 _PACKAGE = Path(__file__).resolve().parents[1]
-_LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow", "duckdb")
+LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow", "duckdb")
 _CONTENT = b"content"
 
 
@@ -41,7 +41,7 @@ def program_key() -> str:
     """Return a short hash of the program's own files and of the libraries it calculates with."""
     digest = hashlib.blake2b(digest_size=6)
     digest.update(platform.python_version().encode())
-    for name in _LIBRARIES:
+    for name in LIBRARIES:
         digest.update(f"{name} {version(name)}".encode())
     for path in sorted([*_PACKAGE.rglob("*.py"), *_PACKAGE.rglob("*.toml")]):
         digest.update(path.read_bytes())

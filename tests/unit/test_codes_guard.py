@@ -33,6 +33,7 @@ PARSERS = {
 MAKERS = (
     *("analytics/cli", "analytics/codes.py", "dashboard", "analytics/options"),
     "analytics/survey/coverage.py",
+    "analytics/data/store/cluster.py",
 )
 
 

@@ -1,7 +1,17 @@
 """The store: Delta Lake tables with their whole history."""
 
+from analytics.data.store.cluster import ClusterError, connected
 from analytics.data.store.history import Batch, Counts, Event, Receipt
 from analytics.data.store.rows import BATCH
 from analytics.data.store.store import Store
 
-__all__ = ["BATCH", "Batch", "Counts", "Event", "Receipt", "Store"]
+__all__ = [
+    "BATCH",
+    "Batch",
+    "ClusterError",
+    "Counts",
+    "Event",
+    "Receipt",
+    "Store",
+    "connected",
+]

@@ -74,7 +74,7 @@ class Store:
         Its directory. Nothing is written there before the first `add`.
     workers : Workers, optional
         Processes that reduce interviews part by part, such as those of
-        `analytics.data.cluster.connected`; this process does where none are given.
+        `connected`; this process does where none are given.
 
     Raises
     ------

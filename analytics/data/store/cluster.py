@@ -6,23 +6,23 @@ worker is lost is made again by another.
 
 from __future__ import annotations
 
-import hashlib
+import asyncio
 import itertools
 import logging
+import platform
 import re
 import socket
-import sys
 from collections import deque
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
-import analytics
 from analytics.codes import coded, sentences
+from analytics.data.kept import LIBRARIES, program_key
 from analytics.errors import UsageError
 
 if TYPE_CHECKING:
@@ -36,8 +36,6 @@ CONNECT_SECONDS, ANSWER_SECONDS = 10, 60
 EMPTY_SECONDS, PART_SECONDS = 30, 900
 #: Seconds between two looks at whether the cluster is still there.
 _LOOK_SECONDS = 5
-#: Bytes that the greeting of a scheduler has at most.
-_GREETING = 1_000_000
 _ADDRESS = re.compile(
     r"(?P<scheme>tcp://|tls://|)(?P<host>\[[0-9a-fA-F:]+\]|[^\s:/@]+):(?P<port>\d+)"
 )
@@ -85,8 +83,8 @@ def connected(address: str) -> Iterator[Cluster]:
         raise ClusterError(
             coded("cluster_extra_missing", module=missing.name or "dask")
         ) from missing
-    _require_scheduler(address, distributed.Security())
     with _quiet(distributed):
+        _require_scheduler(address, distributed)
         try:
             client = distributed.Client(
                 address, timeout=CONNECT_SECONDS, set_as_default=False, direct_to_workers=False
@@ -99,28 +97,36 @@ def connected(address: str) -> Iterator[Cluster]:
             yield found
 
 
-def _require_scheduler(address: str, security: Any) -> None:
+def _require_scheduler(address: str, distributed: Any) -> None:
     """Refuse what is no address, or an address where no scheduler answers (`ClusterError`).
 
-    Dask's own client would wait without end for a server that says nothing.
+    Dask's own client waits without end for a server that says nothing, and is never quite closed
+    where its making fails.
     """
     parts = _ADDRESS.fullmatch(address)
     if parts is None or not 0 < int(parts["port"]) < 2**16:
         raise ClusterError(coded("cluster_no_address", address=address))
-    if parts["scheme"] == "tls://":
-        # What answers there must show a certificate: the client finds out by itself.
-        if security.get_connection_args("client")["ssl_context"] is None:
-            raise ClusterError(coded("cluster_without_certificates", address=address))
-        return
-    host, port = parts["host"].strip("[]"), int(parts["port"])
+    security = distributed.Security().get_connection_args("client")
+    if parts["scheme"] == "tls://" and security["ssl_context"] is None:
+        raise ClusterError(coded("cluster_without_certificates", address=address))
+
+    async def ask() -> str:
+        async with distributed.rpc(address, connection_args=security) as server:
+            answer = await asyncio.wait_for(server.identity(), CONNECT_SECONDS)
+        return str(answer["type"])
+
     try:
-        with socket.create_connection((host, port), timeout=CONNECT_SECONDS) as probe:
-            # A scheduler speaks first: the length of its greeting, then the greeting.
-            said = probe.recv(8, socket.MSG_WAITALL)
-    except OSError as error:
+        here = parts["host"].strip("[]"), int(parts["port"])
+        socket.create_connection(here, timeout=CONNECT_SECONDS).close()
+        # In a thread of its own: the caller's may run a loop already.
+        with ThreadPoolExecutor(1) as thread:
+            kind = thread.submit(asyncio.run, ask()).result()
+    except (TimeoutError, MemoryError) as error:  # the second of a greeting that is none of Dask's
+        raise _not_reached(address, "what is there does not answer as a scheduler") from error
+    except Exception as error:
         raise _not_reached(address, error) from error
-    if len(said) < 8 or int.from_bytes(said, "little") > _GREETING:
-        raise _not_reached(address, "what answers there is no Dask scheduler")
+    if kind != "Scheduler":
+        raise _not_reached(address, f"a {kind.lower()} answers there")
 
 
 def _not_reached(address: str, error: object) -> ClusterError:
@@ -150,16 +156,22 @@ class Cluster:
         except TimeoutError as error:
             raise ClusterError(coded("cluster_without_workers", address=self._address)) from error
         ours = versions()
-        for who, at, theirs in self._asked_all(versions):
-            if isinstance(theirs, Exception):
-                said = _brief(theirs)
-                raise ClusterError(coded("cluster_without_program", who=who, at=at, error=said))
-            for program, mine in ours.items():
-                if theirs[program] != mine:
-                    pair = {"theirs": theirs[program], "ours": mine}
-                    raise ClusterError(
-                        coded("cluster_other_version", who=who, at=at, program=program, **pair)
+        for who, at, said in self._asked_all(versions):
+            if isinstance(said, Exception):
+                why = _brief(said)
+                raise ClusterError(coded("cluster_without_program", who=who, at=at, error=why))
+            for one, mine in ours.items():
+                other = said.get(one, "none")
+                if other != mine:
+                    code = coded(
+                        "cluster_other_version",
+                        who=who,
+                        at=at,
+                        program=one,
+                        theirs=other,
+                        ours=mine,
                     )
+                    raise ClusterError(code)
 
     def each(
         self,
@@ -188,7 +200,8 @@ class Cluster:
 
         def start(n: int) -> None:
             for part in itertools.islice(waiting, n):
-                running.append(self._client.submit(_made, make, part, shared, given, pure=False))
+                task = (_made, make, part, shared, given, program_key())
+                running.append(self._client.submit(*task, pure=False))
 
         start(_PARTS_A_THREAD * max(n_threads, 1))
         while running:
@@ -249,13 +262,9 @@ class Cluster:
 
 
 def versions() -> dict[str, str]:
-    """Return what must be the same in every process: a part is made as it would be made here."""
-    return {
-        "Python": f"{sys.version_info.major}.{sys.version_info.minor}",
-        "duckdb": _version("duckdb"),
-        "distributed": _version("distributed"),
-        "blackmouth": f"{_version('blackmouth')} ({_source()})",
-    }
+    """Return what must be the same in every process, so that a part is made as it would be here."""
+    libraries = {name: _version(name) for name in ("distributed", *LIBRARIES)}
+    return {"Python": platform.python_version()} | libraries | {"blackmouth": program_key()}
 
 
 def _version(package: str) -> str:
@@ -263,16 +272,6 @@ def _version(package: str) -> str:
         return version(package)
     except PackageNotFoundError:
         return "none"
-
-
-@cache
-def _source() -> str:
-    """Return a short hash of the source of this program: equal source, equal answers."""
-    root = Path(analytics.__file__).parent
-    digest = hashlib.blake2b(digest_size=4)
-    for file in sorted(root.rglob("*.py")):
-        digest.update(file.relative_to(root).as_posix().encode() + file.read_bytes())
-    return digest.hexdigest()
 
 
 def _unseen(sizes: Mapping[str, int]) -> str:
@@ -292,9 +291,15 @@ def _kept(one: object) -> object:
 
 
 def _made(
-    make: Callable[..., pa.Table], part: ParquetRows, packed: Mapping[str, bytes], given: str
+    make: Callable[..., pa.Table],
+    part: ParquetRows,
+    packed: Mapping[str, bytes],
+    given: str,
+    program: str,
 ) -> bytes:
-    """Return a part's table as it travels; on a worker."""
+    """Return a part's table as it travels; on a worker, which may have come since all were asked."""
+    if program != program_key():
+        raise RuntimeError(f"it has version {program_key()}, {program} is asked for")
     tables = {label: unpacked_table(one) for label, one in packed.items()}
     return packed_table(make(part, tables, given, threads=1))
 
