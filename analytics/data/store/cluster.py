@@ -297,7 +297,7 @@ def _made(
     given: str,
     program: str,
 ) -> bytes:
-    """Return a part's table as it travels; on a worker, which may have come since all were asked."""
+    """Return a part's table as it travels; on a worker, which may have come late."""
     if program != program_key():
         raise RuntimeError(f"it has version {program_key()}, {program} is asked for")
     tables = {label: unpacked_table(one) for label, one in packed.items()}
