@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 FURTHEST = 20.0
 #: A covariance may not lie closer to minus the product of the means than this.
 _LEAST = 0.05
+#: An eigenvalue of less than this part of the largest is rounding.
+_NONE = 1e-12
 
 
 def log_covariance(mean: Floats, cov: Floats) -> Floats:
@@ -62,10 +64,20 @@ def normal_draws(
     tail : ndarray of float, shape (D,), optional
         From `tail_draws`.
     """
-    size, vectors = np.linalg.eigh(cov)
-    root = vectors * np.sqrt(np.maximum(size, 0))
-    drawn: Floats = rng.standard_normal((n_draws, len(cov))) @ root.T
+    drawn: Floats = rng.standard_normal((n_draws, len(cov))) @ symmetric_root(cov)
     return drawn if tail is None else drawn * tail[:, None]
+
+
+def symmetric_root(cov: Floats) -> Floats:
+    """Return the one symmetric root of a covariance, shape (n, n).
+
+    Vectors of alike eigenvalues are any of many, and their signs any: a root made of them alone
+    would turn all draws at a change of the last digit, which this one follows by as much.
+    """
+    size, vectors = np.linalg.eigh(cov)
+    some = size > _NONE * max(float(size.max(initial=0.0)), 0.0)
+    found: Floats = (vectors * np.sqrt(np.where(some, size, 0.0))) @ vectors.T
+    return found
 
 
 def tail_draws(df: float, *, rng: np.random.Generator, n_draws: int) -> Floats:

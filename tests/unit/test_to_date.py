@@ -310,3 +310,22 @@ class TestHorizon:
         assert found.rules_to_date.daily_limit_fish[:, 0].tolist()[0] == 2.0
         assert not found.rules.is_open[1].any()
         assert np.isnan(found.rules.daily_limit_fish[1]).all()
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_draws_follow_a_change_of_the_last_digit_by_as_much(seed):
+    rng = np.random.default_rng(seed)
+    half = rng.standard_normal((12, 5))
+    # Alike eigenvalues, and as many of none.
+    cov = 0.04 * np.linalg.qr(half)[0] @ np.linalg.qr(half)[0].T
+    other = cov * (1 + 1e-15 * rng.standard_normal(cov.shape))
+    one, two = (
+        normal_draws((each + each.T) / 2, rng=np.random.default_rng(1), n_draws=500)
+        for each in (cov, other)
+    )
+    np.testing.assert_allclose(one, two, atol=1e-9)
+    assert np.cov(one.T) == pytest.approx(cov, abs=0.03)
+    # Vectors times roots of eigenvalues alone give the same covariance, but not the same draws.
+    parts = [np.linalg.eigh((each + each.T) / 2) for each in (cov, other)]
+    roots = [vectors * np.sqrt(np.maximum(size, 0)) for size, vectors in parts]
+    assert np.abs(roots[0] - roots[1]).max() > 1e-3
