@@ -74,9 +74,10 @@ def compared(card: BulletinMetadata, options: str) -> ComparisonResult:
     return _compared(str(archive_folder()), card.bulletin, card.made_utc, options)
 
 
-@st.cache_data(max_entries=4, show_spinner=False)
+# Shared and never changed: a copy for each run of a page would grow with the archive.
+@st.cache_resource(max_entries=4, show_spinner=False)
 def _kept_bulletins(folder: str, stamp: int) -> tuple[list[BulletinMetadata], list[str]]:
-    return archive.list_bulletins(folder), archive.unreadable_bulletins(folder)
+    return archive.sorted_bulletins(folder)
 
 
 # A bulletin never changes under its name; `made_utc` tells apart an archive that was made anew.

@@ -245,13 +245,18 @@ def archive_of(store: Path | str) -> Path:
 
 def list_bulletins(folder: Path | str) -> list[BulletinMetadata]:
     """Return the readable bulletins of an archive by season, week and version; no folder, none."""
-    found = [card for path in _card_files(folder) if (card := _read_card(path)) is not None]
-    return sorted(found, key=lambda card: (card.season, card.through, card.version, card.made_utc))
+    return sorted_bulletins(folder)[0]
 
 
-def unreadable_bulletins(folder: Path | str) -> list[str]:
-    """Return the names of bulletins whose card cannot be read."""
-    return sorted(path.parent.name for path in _card_files(folder) if _read_card(path) is None)
+def sorted_bulletins(folder: Path | str) -> tuple[list[BulletinMetadata], list[str]]:
+    """Return the readable bulletins as `list_bulletins`, and the names of those that are not.
+
+    Each card is read once, and of a bulletin nothing but its card.
+    """
+    cards = {path.parent.name: _read_card(path) for path in _card_files(folder)}
+    readable = [card for card in cards.values() if card is not None]
+    readable.sort(key=lambda card: (card.season, card.through, card.version, card.made_utc))
+    return readable, sorted(name for name, card in cards.items() if card is None)
 
 
 def load(folder: Path | str, bulletin: str) -> Bulletin:
@@ -264,11 +269,11 @@ def load(folder: Path | str, bulletin: str) -> Bulletin:
     StoreError
         If one of its files cannot be read.
     """
-    known = {card.bulletin: card for card in list_bulletins(folder)}
-    if bulletin not in known:
-        names = ", ".join(known) or "none"
+    # Among many bulletins, only the card of this one is read.
+    card = _read_card(Path(folder) / bulletin / CARD_FILE) if _is_name(bulletin) else None
+    if card is None or card.bulletin != bulletin:
+        names = ", ".join(one.bulletin for one in list_bulletins(folder)) or "none"
         raise UsageError(f"no bulletin {bulletin!r} in the archive; there are: {names}")
-    card = known[bulletin]
     tables = {name: load_table(folder, card, name) for name in TABLE_SCHEMAS if name in card.tables}
     groups = {
         group: {name: tables.pop(name) for name in schemas if name in tables}
@@ -379,6 +384,11 @@ def write_tables(bulletin: Bulletin, folder: Path) -> None:
     """Write the tables of a bulletin as Parquet into an existing folder."""
     for name, schema in TABLE_SCHEMAS.items():
         pq.write_table(bulletin.table(name).cast(schema), folder / f"{name}.parquet")
+
+
+def _is_name(bulletin: str) -> bool:
+    """Whether a text can be a bulletin's name: one folder of the archive, none that is hidden."""
+    return bool(bulletin) and Path(bulletin).name == bulletin and not bulletin.startswith(".")
 
 
 def _card_files(folder: Path | str) -> list[Path]:

@@ -29,6 +29,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
         "models": [{"n_interviews": 50_000}],
         "options": [{"size": "weeks"}, {"size": "slider"}],
         "page": [{}],
+        "archives": [{}],
     },
     "large": {
         "steps": [{"n_interviews": 200_000}, {"n_interviews": 2_000_000}],
@@ -38,6 +39,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
         "models": [{"n_interviews": 500_000}],
         "options": [{"size": "season"}, {"size": "slider"}],
         "page": [{}],
+        "archives": [{}],
     },
 }
 
