@@ -11,6 +11,7 @@ import json
 import os
 import platform
 import tempfile
+import time
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import version
@@ -127,7 +128,9 @@ def _write(path: Path, table: pa.Table) -> None:
 
 def _drop_oldest(folder: Path) -> None:
     entries = sorted(folder.glob("[!.]*.parquet"), key=lambda one: one.stat().st_mtime)
-    for path in entries[:-MOST_ENTRIES]:
+    # Drafts that are a day old are of processes that were killed.
+    drafts = [one for one in folder.glob(".draft-*") if one.stat().st_mtime < time.time() - 86_400]
+    for path in [*entries[:-MOST_ENTRIES], *drafts]:
         path.unlink(missing_ok=True)
 
 

@@ -78,17 +78,18 @@ def season_alone(snapshot: Snapshot, season: str) -> Snapshot:
     """Return a snapshot with what a past season's projections read of it, and no other row.
 
     Its site-days, their interviews, its openings and holidays, places and rates of death. Its fish
-    are not needed.
+    are not needed. Of interviews that lie in memory it is made once.
     """
-    tables = _beside_interviews(snapshot, season)
-    found = query.run(
-        _INTERVIEWS,
-        {
-            "interviews": snapshot.source("interviews"),
-            "days": tables["site_days"].select(["sample_id"]),
-        },
-    )
-    return Snapshot.of(tables | {"interviews": found}, version=snapshot.version)
+    source = snapshot.source("interviews")
+
+    def make() -> Snapshot:
+        tables = _beside_interviews(snapshot, season)
+        days = tables["site_days"].select(["sample_id"])
+        found = query.run(_INTERVIEWS, {"interviews": source, "days": days})
+        return Snapshot.of(tables | {"interviews": found}, version=snapshot.version)
+
+    is_held = isinstance(source, pa.Table)
+    return snapshot.once(("season alone", season), make) if is_held else make()
 
 
 def season_keys(snapshot: Snapshot, seasons: Sequence[str]) -> dict[str, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import os
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -101,6 +102,10 @@ def test_where_nothing_can_be_written_the_table_is_made(tmp_path):
 
 def test_entries_used_long_ago_go(tmp_path, monkeypatch):
     monkeypatch.setattr(kept_module, "MOST_ENTRIES", 3)
+    left = tmp_path / FOLDER / ".draft-of-a-killed-process"
+    left.parent.mkdir()
+    left.touch()
+    os.utime(left, (0, 0))
     for key in "abcde":
         Kept(tmp_path).table("one", key, Maker())
     assert len(list((tmp_path / FOLDER).iterdir())) == 3
