@@ -223,14 +223,16 @@ class DeathPlan:
 
     def missing_of(self, found: FishByRate, places: tuple[int, ...]) -> tuple[str, ...]:
         """Return which rates some groups lack, domain by domain; empty where they lack none."""
-        words = []
-        unsized = self._unsized(found)
-        for domain in range(len(found.fish)):
-            lacking = [place for place in places if found.lacking[domain, place]]
-            is_released = any(self.groups[place].fate == RELEASED for place in lacking)
-            sizes = [unsized[domain]] if is_released and unsized[domain] else []
-            words.append(join_codes([*sizes, self._lacking(lacking)]))
-        return tuple(words)
+        return tuple(self.missing_at(found, places, domain) for domain in range(len(found.fish)))
+
+    def missing_at(self, found: FishByRate, places: tuple[int, ...], domain: int) -> str:
+        """Return which rates some groups lack in one domain; empty where they lack none."""
+        lacking = [place for place in places if found.lacking[domain, place]]
+        if not lacking:
+            return ""
+        is_released = any(self.groups[place].fate == RELEASED for place in lacking)
+        sizes = self._unsized(found)[domain] if is_released else ""
+        return join_codes([sizes, self._lacking(lacking)])
 
     def _unsized(self, found: FishByRate) -> tuple[str, ...]:
         """Return how many fish were released where no size was recorded, domain by domain."""

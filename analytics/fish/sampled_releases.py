@@ -70,7 +70,7 @@ def mean_rate(plan: DeathPlan, found: FishByRate, place: int, fate: str, size: s
     groups = [
         at for at, one in enumerate(plan.groups) if one.fate == fate and one.size_class == size
     ]
-    lacking = plan.missing_of(found, tuple(groups))[place]
+    lacking = plan.missing_at(found, tuple(groups), place)
     if lacking:
         return MeanRate((), missing=lacking)
     fish: dict[MortalityRate, float] = {}
