@@ -35,7 +35,12 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
     "large": {
         "steps": [{"n_interviews": 200_000}, {"n_interviews": 2_000_000}],
         "commands": [{"n_interviews": 100_000}],
-        "bulletins": [{"n_interviews": 0}, {"n_interviews": 200_000}, {"n_interviews": 2_000_000}],
+        "bulletins": [
+            {"n_interviews": 0},
+            {"n_interviews": 200_000},
+            {"n_interviews": 2_000_000},
+            {"n_interviews": 100_000, "n_seasons": 20},
+        ],
         "cluster": [{"n_interviews": 2_000_000}, {"n_interviews": 20_000_000}],
         "others": [{"n_interviews": 40_000}],
         "models": [{"n_interviews": 500_000}],

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
@@ -77,6 +78,40 @@ def big_tables(*, n_interviews: int, n_site_days: int, seed: int = 1) -> dict[st
             }
         ),
     }
+
+
+def big_seasons(n_seasons: int, *, n_interviews: int, n_site_days: int) -> dict[str, pa.Table]:
+    """Return the tables of some seasons, 52 weeks apart, each as of `big_tables`; the last as it.
+
+    Areas, sites and rates are those of all.
+    """
+    parts = [
+        big_tables(n_interviews=n_interviews, n_site_days=n_site_days, seed=back + 1)
+        for back in range(n_seasons)
+    ]
+    found = dict(parts[0])
+    for name in ("seasons", "site_days", "interviews"):
+        found[name] = pa.concat_tables(
+            _moved_back(part[name], back) for back, part in enumerate(parts)
+        )
+    return found
+
+
+def _moved_back(table: pa.Table, back: int) -> pa.Table:
+    """Return rows some seasons earlier, with names of their own."""
+    for place, field in enumerate(table.schema):
+        column = table[field.name]
+        if pa.types.is_date(field.type) or pa.types.is_timestamp(field.type):
+            days = column.cast(pa.date32()).to_numpy() - np.timedelta64(364 * back, "D")
+            table = table.set_column(place, field.name, pa.array(days, pa.date32()))
+        elif field.name == "season":
+            first = int(str(OPEN)[:4]) - back
+            named = pa.array([f"{first}-{(first + 1) % 100:02d}"] * len(table))
+            table = table.set_column(place, field.name, named)
+        elif field.name in ("sample_id", "interview_id"):
+            own = pc.binary_join_element_wise(f"{back:02d}", column, "-")
+            table = table.set_column(place, field.name, own)
+    return table
 
 
 def write_tables(tables: dict[str, pa.Table], folder: Path, *, ending: str = "csv") -> None:

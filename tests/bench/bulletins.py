@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 
 from analytics.cli.demo_store import DEMO_FOLDER, history
 from analytics.data.schema import TABLES
-from tests.bench.big_tables import big_tables, site_days_of, write_tables
+from tests.bench.big_tables import big_seasons, site_days_of, write_tables
 from tests.bench.commands import GROUP_BY, blackmouth
 from tests.bench.processes import run_command
 from tests.bench.runs import Part, Run, in_turns
@@ -23,27 +23,28 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 
-def part(*, n_interviews: int, turns: int) -> Part:
-    """Measure the bulletin of a season of so many interviews; of the demo where it is 0."""
+def part(*, n_interviews: int, turns: int, n_seasons: int = 1) -> Part:
+    """Measure the newest bulletin of seasons of so many interviews; of the demo where it is 0."""
     with tempfile.TemporaryDirectory() as place:
         if n_interviews:
-            return _of_season(Path(place), n_interviews, turns)
+            return _of_seasons(Path(place), n_seasons, n_interviews, turns)
         return _of_demo(Path(place), turns)
 
 
-def _of_season(folder: Path, n_interviews: int, turns: int) -> Part:
+def _of_seasons(folder: Path, n_seasons: int, n_interviews: int, turns: int) -> Part:
     n_site_days = site_days_of(n_interviews)
-    tables = big_tables(n_interviews=n_interviews, n_site_days=n_site_days)
+    tables = big_seasons(n_seasons, n_interviews=n_interviews, n_site_days=n_site_days)
     write_tables(tables, folder / "tables", ending="parquet")
     del tables
     for turn in range(turns):
         blackmouth("import", str(folder / "tables"), "--store", str(folder / f"store{turn}"))
-    name = f"bulletin, {n_interviews:,} interviews"
+    seasons = "" if n_seasons == 1 else f"{n_seasons} seasons of "
+    name = f"bulletin, {seasons}{n_interviews:,} interviews"
     steps = {
         "bare group-by in DuckDB (baseline)": _group_by(folder / "tables" / "interviews.parquet"),
         name: lambda turn: blackmouth("bulletin", "--store", str(folder / f"store{turn}")),
     }
-    sizes = f"{n_interviews:,} interviews in {n_site_days:,} site-days, one season"
+    sizes = f"{seasons}{n_interviews:,} interviews in {n_site_days:,} site-days"
     return Part("bulletins", sizes, in_turns(steps, turns=turns), own=(name,))
 
 
