@@ -80,11 +80,20 @@ def _of_change(baseline: Baseline, change: Change) -> Iterator[str]:
         yield coded("limit_stop" if stops else "limit_go_on", limit=change.daily_limit_fish)
     if change.mark_selective is not None:
         yield coded("marked_only" if change.mark_selective else "unmarked_too")
+        yield from _of_marks(baseline, change)
     if change.min_length_mm is not None:
         yield from _of_length(baseline, change, change.min_length_mm)
     if change.method_mix:
         mix = [f"{name}:{_percent(share)}" for name, share in change.method_mix.items()]
         yield coded("method_mix", mix=mix)
+
+
+def _of_marks(baseline: Baseline, change: Change) -> Iterator[str]:
+    if baseline.marked_prop is None:
+        return
+    for name in change.areas or baseline.areas:
+        share = float(np.mean(baseline.marked_prop[:, baseline.areas.index(name)]))
+        yield coded("marks_pooled", area=name, percent=_percent(share))
 
 
 def _of_length(baseline: Baseline, change: Change, length: float) -> Iterator[str]:

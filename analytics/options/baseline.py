@@ -94,6 +94,9 @@ class Baseline:
         Measured lengths in mm by area and size (``legal``, ``sublegal``); area ``""`` for all.
     level : float
         Confidence level.
+    marked_prop : ndarray, shape (D, A), optional
+        Marked share of legal fish, of all whose mark was read; NaN where it is not known. A
+        baseline without it takes the share from `class_per_fish`.
     """
 
     season: str
@@ -120,6 +123,7 @@ class Baseline:
     normal: Mapping[str, Floats]
     lengths: Mapping[tuple[str, str], NDArray[np.float64]]
     level: float = 0.95
+    marked_prop: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -104,12 +104,20 @@ class BaselineArrays:
             self.legal = met - self.unknown
 
     def marked(self, area: int) -> Floats:
-        """Return the marked share of legal fish, shape (D,); NaN where nobody reported it."""
-        per_fish = self.baseline.class_per_fish
-        if not {LEGAL_MARKED, LEGAL_UNMARKED} <= set(per_fish):
-            return np.full(self.n_draws, np.nan, dtype=np.float32)
-        marked, rest = per_fish[LEGAL_MARKED][:, area], per_fish[LEGAL_UNMARKED][:, area]
-        return ratio(marked, marked + rest, np.float32(np.nan))
+        """Return the marked share of legal fish, shape (D,); NaN where it is not known."""
+        return marked_shares(self.baseline)[:, area]
+
+
+def marked_shares(baseline: Baseline) -> Floats:
+    """Return the marked share of legal fish, shape (D, A); NaN where it is not known."""
+    if baseline.marked_prop is not None:
+        return baseline.marked_prop
+    per_fish = baseline.class_per_fish
+    if not {LEGAL_MARKED, LEGAL_UNMARKED} <= set(per_fish):
+        shape = len(baseline.uncapped_size), len(baseline.areas)
+        return np.full(shape, np.nan, dtype=np.float32)
+    marked = per_fish[LEGAL_MARKED]
+    return ratio(marked, marked + per_fish[LEGAL_UNMARKED], np.float32(np.nan))
 
 
 def draws_last(values: Floats) -> Floats:

@@ -101,6 +101,7 @@ def from_table(draws: pa.Table) -> Baseline:
             for labels, one in kept.of("lengths")
         },
         level=about["level"],
+        marked_prop=stacked("marked_prop", ("area",)) if kept.of("marked_prop") else None,
     )
 
 
@@ -142,6 +143,8 @@ def _of_areas(b: Baseline) -> Iterator[Row]:
                 yield name, {"area": area, label: item}, values[:, place, at]
         yield "wanted_mean", {"area": area}, b.uncapped_mean[:, place]
         yield "party", {"area": area}, b.party_size_share[place]
+        if b.marked_prop is not None:
+            yield "marked_prop", {"area": area}, b.marked_prop[:, place]
 
 
 def _of_keys(b: Baseline) -> Iterator[Row]:

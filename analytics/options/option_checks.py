@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.options.baseline import PARTS
+from analytics.options.baseline_arrays import marked_shares
 from analytics.options.catch_per_trip import LEAST_MEASURED, measured, so_far_mm
 from analytics.options.option import AtLimit, Option, OptionSet
 from analytics.options.option_file import Fault, InvalidOptionsError, require_valid, shown
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from analytics.options.baseline import Baseline
     from analytics.options.option import Change
 
-_MARKED = ("encounter_legal_marked_fish", "encounter_legal_unmarked_fish")
 #: Minimum lengths in mm that a rule on these fish may have; common practice, no source.
 LENGTHS_MM = (200, 1_200)
 _UNITS = {"in": 25.4, "cm": 10}
@@ -184,8 +184,7 @@ class _Checked:
             rules = {bool(one) for one in baseline.rules.is_mark_selective[place]}
             if {selective} == rules | {bool(baseline.rules_to_date.is_mark_selective[place, 0])}:
                 continue
-            shares = [baseline.class_per_fish.get(one) for one in _MARKED]
-            if any(one is None or np.isnan(one[:, place]).any() for one in shares):
+            if np.isnan(marked_shares(baseline)[:, place]).any():
                 words = f"the marked share of legal fish in {baseline.areas[place]} is not known"
                 yield self._fault("marks_unknown", words)
 

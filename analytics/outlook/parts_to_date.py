@@ -1,4 +1,4 @@
-"""Parts of a season's catch so far by area and fishing method: their joint error, and draws."""
+"""Parts of a season's catch so far by area and method, and shares of fish: errors and draws."""
 
 from __future__ import annotations
 
@@ -9,10 +9,15 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.data import query
+from analytics.estimates.base_encounters import borrowed_marks
+from analytics.fish.composition_sample import composition_sample
+from analytics.fish.mark_composition import mark_analysis, mark_measures, marked
 from analytics.models.lognormal_draws import log_covariance, normal_draws, scaled_exp
+from analytics.moderated_intervals import design_effect
 from analytics.options.baseline import PARTS, beta_draws
-from analytics.outlook.limit_totals import design_estimator
+from analytics.outlook.limit_totals import CLASS_NAMES, design_estimator
 from analytics.survey.domain_totals import combined_ratio, joint_area_totals
+from analytics.survey.domains import Domains
 from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure
 
 if TYPE_CHECKING:
@@ -180,4 +185,63 @@ def deep_draws(joint: JointParts, rng: np.random.Generator, n_draws: int) -> Flo
         se = float(np.sqrt(max(variance[0], 0.0))) if np.isfinite(variance[0]) else 0.0
         normal = rng.standard_normal(n_draws)
         found[:, area, method] = beta_draws(float(share[0]), se, normal.astype(np.float32))
+    return found
+
+
+# Draws of the marked share of legal fish, from all fish whose mark is known.
+
+_READ = np.isin(list(mark_measures()), ["kept_read", "released_legal_read"]).astype(np.float64)
+
+
+def marked_draws(season: SeasonSurvey, rng: np.random.Generator, n_draws: int) -> Floats:
+    """Return the draws of the marked share of legal fish by area, shape (D, A).
+
+    Interviews and test fishing are pooled by effective counts of fish, ``n = fish read / design
+    effect`` (Kish 1965, Survey sampling; from memory), and the share is beta by ``x + 1/2`` of n
+    (Jeffreys). One design effect serves all areas of a source, so that no weight depends on the
+    share seen: an inverse variance would give more to the source that lies nearer 0 or 1. Areas
+    without such fish take those of all areas, and NaN where there are none.
+    """
+    n = _marks_interviewed(season) + _marks_test_fished(season)
+    n = np.where(n.sum(axis=1, keepdims=True) > 0, n, n.sum(axis=0))
+    if not n.any():
+        return np.full((n_draws, len(n)), np.nan)
+    found: Floats = rng.beta(n[:, 0] + 0.5, n[:, 1] + 0.5, size=(n_draws, len(n)))
+    return found
+
+
+def _marks_interviewed(season: SeasonSurvey) -> Floats:
+    """Return effective counts of legal fish in interviews, marked and unmarked, shape (A, 2)."""
+    design, estimator = season.design, design_estimator(season)
+    domains = Domains(by_area=True, by_week=False, n_weeks=len(design.weeks))
+    totals = estimator.totals(mark_analysis(), domains)
+    borrowed = borrowed_marks(season, estimator, domains, totals)
+    marked_fish, rest = (
+        marked(one, totals.total, totals.cov, borrowed=borrowed) for one in CLASS_NAMES[:2]
+    )
+    fish = totals.total @ _READ
+    legal = np.where(fish > 0, marked_fish.value + rest.value, np.inf)
+    is_known = np.array([not why for why in marked_fish.unread]) & np.isfinite(legal)
+    share = marked_fish.value / legal
+    slope = (1 - share)[:, None] * marked_fish.gradient - share[:, None] * rest.gradient
+    variance = np.einsum("dk,dkl,dl->d", slope, totals.cov, slope) / legal**2
+    fish = np.where(is_known, fish, 0.0)
+    effect = design_effect(share, variance, fish)
+    if np.isnan(effect):  # all alike, or without an error: a site-day counts as one fish
+        effect = fish.sum() / max(float(totals.support.n_psu[fish > 0].sum()), 1.0)
+    found = np.zeros((len(design.areas), 2))
+    area = np.array([domains.cell(int(code))[0] for code in totals.code], dtype=np.int64)
+    found[area] = np.stack([share, 1 - share], axis=1) * (fish / max(effect, 1.0))[:, None]
+    return found
+
+
+def _marks_test_fished(season: SeasonSurvey) -> Floats:
+    """Return effective counts of legal fish met in test fishing, as `_marks_interviewed`."""
+    sample = composition_sample(season.snapshot, season.design)
+    found = np.zeros((len(season.design.areas), 2))
+    if sample.why_none:
+        return found
+    classes = sample.classes_of(sample.lines_of(sample.area, sample.week))
+    fish = np.einsum("gk,gjk->gj", sample.n, classes[:, :2])
+    np.add.at(found, sample.area, fish / sample.effect)
     return found

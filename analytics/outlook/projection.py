@@ -18,10 +18,11 @@ from analytics.models import fit_censored_catch
 from analytics.options.baseline import Baseline
 from analytics.outlook.calibration import widened
 from analytics.outlook.effort_ahead import effort_ahead
+from analytics.outlook.parts_to_date import marked_draws
 from analytics.outlook.past_seasons import past_weekly
 from analytics.outlook.rates_ahead import rates_ahead, shares_ahead
 from analytics.outlook.season_calendar import AFTER_CLOSE, MOST_WEEKS, season_calendar
-from analytics.outlook.to_date_draws import to_date_draws
+from analytics.outlook.to_date_draws import over_areas, to_date_draws
 from analytics.outlook.weekly_series import PROJECTED_FROM, weekly_of
 from analytics.weeks import weeks_between
 
@@ -271,8 +272,8 @@ def project_from(
     hand and `patterns` what was made of them; `width` is the factor of all that is ahead about its
     median, on the log scale.
     """
-    so_far, boat, to_come, lengths = (
-        np.random.default_rng(one) for one in np.random.SeedSequence(seed).spawn(4)
+    so_far, boat, to_come, lengths, marks = (
+        np.random.default_rng(one) for one in np.random.SeedSequence(seed).spawn(5)
     )
     name, through = season.design.season, season.design.through
     to_date = to_date_draws(season, rng=so_far, n_draws=n_draws, rows=rows)
@@ -295,7 +296,12 @@ def project_from(
     keys = [f"length {area}" for area in ("", *areas)]
     normal = dict(to_date.normal) | {key: lengths.standard_normal(n_draws) for key in keys}
     baseline = _baseline(season, to_date, calendar, ahead=ahead, boats=boats)
-    baseline = replace(baseline, normal=_single(normal), level=level)
+    marked = over_areas(
+        marked_draws(season, marks, n_draws), season.design.areas, areas, fill=np.nan
+    )
+    baseline = replace(
+        baseline, normal=_single(normal), level=level, marked_prop=marked.astype(np.float32)
+    )
     assumed = (*to_date.assumed, *ahead.assumed, *_days_to_come(calendar), *boats.assumed)
     return ProjectionResult(baseline, to_date, calendar, past, assumed)
 

@@ -195,8 +195,8 @@ def to_date_draws(
     known = [np.inf if one is None else float(one) for one in row_df]
     tail = np.stack([tail_draws(one, rng=rng, n_draws=n_draws) for one in known], axis=1)
     df = min(known, default=np.inf)
-    by_method = _widened(part_draws(joint, found, rng=rng, tail=tail), joint.areas, areas)
-    deep = _widened(deep_draws(joint, rng, n_draws), joint.areas, areas, fill=np.nan)
+    by_method = over_areas(part_draws(joint, found, rng=rng, tail=tail), joint.areas, areas)
+    deep = over_areas(deep_draws(joint, rng, n_draws), joint.areas, areas, fill=np.nan)
     of_area = by_method.sum(axis=2)
     drawn = {name: of_area[..., place] for place, name in enumerate(PART_QUANTITIES)}
     drawn |= {name: of_area[..., list(places)].sum(axis=-1) for name, places in _SUMS.items()}
@@ -207,7 +207,7 @@ def to_date_draws(
         for name, parts in zip(CLASS_NAMES, CLASS_PARTS, strict=True)
     }
     for name, base in bases.items():
-        drawn[name] = base * _widened(classes[name], joint.areas, areas)
+        drawn[name] = base * over_areas(classes[name], joint.areas, areas)
     drawn |= deaths_to_date(
         by_method,
         deep,
@@ -281,7 +281,7 @@ def _normals(snapshot: Snapshot, rng: np.random.Generator, n_draws: int) -> dict
     return {rate_key(row): rng.standard_normal(n_draws) for row in rates}
 
 
-def _widened(
+def over_areas(
     values: Floats, known: tuple[str, ...], areas: tuple[str, ...], *, fill: float = 0.0
 ) -> Floats:
     """Return values over known areas, axis 1, as values over all areas of the season."""
