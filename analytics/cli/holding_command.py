@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -93,10 +93,18 @@ def _rates_words(rates: pa.Table, *, n_trials: int) -> str:
         text += f", {_share(row['rate_prop'])} {_span(row['wilson_low'], row['wilson_high'])}"
         text += f", exact {_span(row['exact_low'], row['exact_high'])}"
         if row["corrected_prop"] is not None:
-            ends = _span(row["corrected_low"], row["corrected_high"])
-            text += f"; without handling deaths {_share(row['corrected_prop'])} {ends}"
+            text += f"; {_without_handling(row)}"
         lines.append(text + (f"; {sentences(row['reason'])}" if row["reason"] else ""))
     return "\n".join(lines)
+
+
+def _without_handling(row: dict[str, Any]) -> str:
+    """Say the rate without the deaths that controls show; no share of fish is below 0."""
+    low, high = row["corrected_low"], row["corrected_high"]
+    ends = _span(low if low is None else max(low, 0.0), high)
+    if row["corrected_prop"] < 0:
+        return f"without handling deaths none {ends}: more of the controls died"
+    return f"without handling deaths {_share(row['corrected_prop'])} {ends}"
 
 
 def _survival_words(survival: pa.Table, *, n_out: int) -> str:

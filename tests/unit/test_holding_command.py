@@ -169,3 +169,11 @@ def test_help_tells_every_column(run):
     _, out, _ = run("--help")
     for column in ("held_id", "group", "hours", "died", "trial_id", "total_length_mm"):
         assert column in out
+
+
+def test_no_share_is_printed_below_nothing(run, tmp_path):
+    text = rows_of({"jaw": (1, 39), "control": (6, 14)})
+    code, out, _ = run(written(tmp_path, text))
+    assert code == 0
+    printed = next(line for line in out.splitlines() if "jaw" in line)
+    assert "-" not in printed.split("without handling deaths")[1]
