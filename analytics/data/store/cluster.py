@@ -6,7 +6,6 @@ worker is lost is made again by another.
 
 from __future__ import annotations
 
-import asyncio
 import itertools
 import logging
 import platform
@@ -103,6 +102,8 @@ def _require_scheduler(address: str, distributed: Any) -> None:
     Dask's own client waits without end for a server that says nothing, and is never quite closed
     where its making fails.
     """
+    import asyncio  # noqa: PLC0415 - no other command waits for it
+
     parts = _ADDRESS.fullmatch(address)
     if parts is None or not 0 < int(parts["port"]) < 2**16:
         raise ClusterError(coded("cluster_no_address", address=address))
@@ -122,7 +123,7 @@ def _require_scheduler(address: str, distributed: Any) -> None:
         with ThreadPoolExecutor(1) as thread:
             kind = thread.submit(asyncio.run, ask()).result()
     except (TimeoutError, MemoryError) as error:  # the second of a greeting that is none of Dask's
-        raise _not_reached(address, "what is there does not answer as a scheduler") from error
+        raise _not_reached(address, "nothing there answers as a scheduler") from error
     except Exception as error:
         raise _not_reached(address, error) from error
     if kind != "Scheduler":
