@@ -3,6 +3,7 @@
     python3 .ci/begin.py open     the dashboard on the demo season (more words go to `blackmouth`)
     python3 .ci/begin.py test     lint, formatting, types and every test (more words go to pytest)
     python3 .ci/begin.py quick    types and the tests of a few minutes
+    python3 .ci/begin.py release  sdist and wheel, and the wheel tried alone on each Python
 
 Needs Python 3.11 or later and nothing else; uses the standard library only.
 """

@@ -31,7 +31,12 @@ QUICK = ["tests/reference", "tests/properties", "tests/unit", *(f"--ignore={one}
 
 def main(words: list[str], *, usage: str) -> int:
     """Run one command; return its exit status, 2 where it did not get to its work."""
-    commands = {"open": ("", _open), "test": ("test", _test), "quick": ("test", _quick)}
+    commands = {
+        "open": ("", _open),
+        "test": ("test", _test),
+        "quick": ("test", _quick),
+        "release": ("release", _release),
+    }
     if not words or words[0] not in commands:
         return _stop(usage)
     extra, command = commands[words[0]]
@@ -110,6 +115,10 @@ def _test(words: list[str]) -> int:
 def _quick(words: list[str]) -> int:
     _run([PYTHON, "-m", "mypy"])
     return _pytest([*QUICK, *words])
+
+
+def _release(words: list[str]) -> int:
+    return subprocess.call([PYTHON, ROOT / ".ci" / "releasing.py", *words], cwd=ROOT)
 
 
 def _pytest(words: list[str]) -> int:
