@@ -162,7 +162,7 @@ class Trial:
             except subprocess.TimeoutExpired:
                 continue
             break
-        fail(f"blackmouth open named no address: {log.read_text()[-2000:]}")
+        raise SystemExit(failure(f"blackmouth open named no address: {log.read_text()[-2000:]}"))
 
     def _demo_archive(self) -> Path:
         """Return the archive of the demo store in the trial's own home."""
@@ -210,7 +210,12 @@ def say(words: str) -> None:
 
 def fail(words: str) -> NoReturn:
     """Leave with status 1 and the reason."""
-    raise SystemExit(f"no release: {words}")
+    raise SystemExit(failure(words))
+
+
+def failure(words: str) -> str:
+    """Return the words that a release fails with."""
+    return f"no release: {words}"
 
 
 if __name__ == "__main__":

@@ -131,6 +131,23 @@ def field_week() -> Rows:
     return copy.deepcopy(_WEEK)
 
 
+def sampled_week() -> Rows:
+    """Return the week's rows with two more site-days, so that errors can be estimated."""
+    rows = field_week()
+    days, interviews = rows["site_days"], rows["interviews"]
+    for sample, site, area, date in (
+        ("d3", "r1", "A", "2031-01-08"),
+        ("d4", "r2", "B", "2031-01-10"),
+    ):
+        days.append(
+            days[0] | {"sample_id": sample, "site": site, "date": date, "boats_returned": 2}
+        )
+        for kept in (0, 1):
+            answer = {"interview_id": f"{sample}i{kept}", "sample_id": sample, "area": area}
+            interviews.append(interviews[0] | answer | {"kept": kept, "kept_marked": kept})
+    return rows
+
+
 def write_week(rows: Rows, folder: Path) -> Path:
     """Write rows as CSV files into a folder and return it."""
     folder.mkdir(parents=True, exist_ok=True)

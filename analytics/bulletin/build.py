@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     import pandas as pd
+    import pyarrow as pa
 
     from analytics.data.snapshot import Snapshot
     from analytics.data.store import Store
@@ -88,6 +89,45 @@ def make_bulletin(
     progress("comparing with the bulletin before")
     folder = archive.archive_of(store.path)
     return archive.save(folder, with_scores(folder, moved_since(store, bulletin), kept=kept))
+
+
+def bulletin_tables(
+    store: Store,
+    *,
+    season: str | None = None,
+    through: str | None = None,
+    basis: str = FishBasis.REPORTED,
+) -> dict[str, pa.Table]:
+    """Return the tables of a week's bulletin, which is made and kept unless it is there already.
+
+    Parameters
+    ----------
+    store : Store
+    season, through, basis : str, optional
+        As in `make_bulletin`.
+
+    Returns
+    -------
+    dict of str to pyarrow.Table
+        By name, all tables of `archive.TABLE_SCHEMAS`; a table that does not apply is empty.
+
+    Examples
+    --------
+    >>> from analytics import Store, bulletin_tables, import_files
+    >>> store = Store("mystore")
+    >>> _ = import_files(store, "week05")
+    >>> tables = bulletin_tables(store)
+    >>> tables["areas"]["area"].to_pylist()
+    ['A', 'B']
+
+    Raises
+    ------
+    UsageError, DataRejected
+        As in `make_bulletin`.
+    """
+    card = make_bulletin(store, season=season, through=through, basis=basis)
+    kept = archive.load(archive.archive_of(store.path), card.bulletin)
+    return {name: kept.table(name) for name in archive.TABLE_SCHEMAS}
 
 
 def bulletin_of(

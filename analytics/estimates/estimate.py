@@ -93,6 +93,15 @@ def estimate(
     pandas.DataFrame
         Result rows, in `RESULT_SCHEMA`.
 
+    Examples
+    --------
+    >>> from analytics import Store, estimate, import_files
+    >>> store = Store("mystore")
+    >>> _ = import_files(store, "week05")
+    >>> rows = estimate(store, by=["season"]).set_index("quantity")
+    >>> print(rows.loc["kept_fish", ["estimate", "unit", "df"]].to_dict())
+    {'estimate': 177.5, 'unit': 'fish', 'df': 2.0}
+
     Raises
     ------
     UsageError

@@ -156,6 +156,21 @@ def fit_shares(
         Columns, or ``a:b`` for an interaction: text is a factor whose first level in sorting order
         is the base, numbers are slopes, ``number~4`` a natural spline of four columns.
 
+    Returns
+    -------
+    ShareFit
+        `coefficients`, `cov`, `dispersion`, `aic` and `predict` are what is used most.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> site_days = pd.DataFrame(
+    ...     {"sublegal": [2, 6, 1, 5, 7, 9], "fish": [4, 9, 6, 6, 8, 14], "area": list("eeewww")}
+    ... )
+    >>> fit = fit_shares(site_days, successes="sublegal", trials="fish", terms=["area"])
+    >>> fit.coefficients.round(2).to_dict("list")
+    {'term': ['intercept', 'area[w]'], 'estimate': [-0.11, 1.2], 'se': [0.46, 0.63]}
+
     Raises
     ------
     UsageError

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 #: What each section measures at each size: the arguments of ``part`` of the module of its name.
 SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
     "small": {
+        "start": [{}],
         "steps": [{"n_interviews": 200_000}],
         "commands": [{"n_interviews": 20_000}],
         "bulletins": [{"n_interviews": 0}, {"n_interviews": 50_000}],
@@ -33,6 +34,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
         "archives": [{}],
     },
     "large": {
+        "start": [{}],
         "steps": [{"n_interviews": 200_000}, {"n_interviews": 2_000_000}],
         "commands": [{"n_interviews": 100_000}],
         "bulletins": [

@@ -1,6 +1,13 @@
 """Files in: found, read, typed cell by cell, checked as a batch and stored."""
 
-from analytics.data.importing.batch import Checked, check, read_paths, refusal, store_checked
+from analytics.data.importing.batch import (
+    Checked,
+    check,
+    import_files,
+    read_paths,
+    refusal,
+    store_checked,
+)
 from analytics.data.importing.findings_report import counted, findings_csv, grouped, quarantine_csv
 from analytics.data.importing.reading import ENDINGS, read_file
 from analytics.data.importing.typed import Incoming, type_raw
@@ -13,6 +20,7 @@ __all__ = [
     "counted",
     "findings_csv",
     "grouped",
+    "import_files",
     "quarantine_csv",
     "read_file",
     "read_paths",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +20,6 @@ from analytics.findings import Finding, Severity, number_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
-    from pathlib import Path
 
     from analytics.data.importing.reading import Raw
     from analytics.data.importing.typed import Incoming
@@ -142,6 +142,41 @@ def store_checked(checked: Checked, store: Store) -> Receipt:
     )
     tables = {name: incoming.data for name, incoming in checked.tables.items()}
     return store.add(tables, sources=sources, checked_at=checked.version)
+
+
+def import_files(store: Store, *paths: str | Path) -> Receipt:
+    """Check table files and store them as one batch, all or nothing.
+
+    Parameters
+    ----------
+    store : Store
+        It need not exist yet.
+    *paths : str or pathlib.Path
+        Folders or files, CSV or Parquet, each file named for its table, such as ``interviews.csv``.
+
+    Returns
+    -------
+    Receipt
+        `version` of the store, `batch` (None where every row was there already) and `counts` of
+        rows by table.
+
+    Examples
+    --------
+    >>> from analytics import Store, import_files
+    >>> receipt = import_files(Store("mystore"), "week05")
+    >>> receipt.version, receipt.counts["interviews"].new
+    (1, 6)
+
+    Raises
+    ------
+    UsageError
+        If a path does not exist.
+    DataRejected
+        If there are errors; they are in its `findings`.
+    StoreError
+        If the store cannot be written.
+    """
+    return store_checked(check(read_paths([Path(path) for path in paths]), store), store)
 
 
 def refusal(errors: Sequence[Finding]) -> str:

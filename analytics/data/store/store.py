@@ -76,6 +76,14 @@ class Store:
         Processes that reduce interviews part by part, such as those of
         `connected`; this process does where none are given.
 
+    Examples
+    --------
+    >>> from analytics import Store, import_files
+    >>> store = Store("mystore")
+    >>> _ = import_files(store, "week05")
+    >>> store.version, store.read("site_days").num_rows
+    (1, 4)
+
     Raises
     ------
     NotAStoreError

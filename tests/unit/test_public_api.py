@@ -1,0 +1,111 @@
+"""The public names: listed, typed, documented, and their examples run as they stand."""
+
+import ast
+import doctest
+import inspect
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import analytics
+from tests.field_week import sampled_week, write_week
+
+ROOT = Path(__file__).parents[2]
+INTERFACE = (ROOT / "analytics" / "docs" / "interface.md").read_text()
+BLOCKS = re.findall(r"```python\n(.*?)```", INTERFACE, flags=re.DOTALL)
+#: Libraries of data: none is needed to say how a command is used.
+HEAVY = {"numpy", "pandas", "pyarrow", "scipy", "duckdb", "deltalake", "statsmodels", "streamlit"}
+
+
+@pytest.fixture
+def field_folder(tmp_path, monkeypatch):
+    """Work where a folder ``week05`` lies."""
+    write_week(sampled_week(), tmp_path / "week05")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def faults_of(name, docstring):
+    """Return how many examples a docstring has, and how many do not give what it says."""
+    module = sys.modules[getattr(analytics, name).__module__]
+    test = doctest.DocTestParser().get_doctest(docstring, dict(vars(module)), name, None, 0)
+    return len(test.examples), doctest.DocTestRunner(verbose=False).run(test).failed
+
+
+@pytest.mark.parametrize("name", analytics.__all__)
+@pytest.mark.usefixtures("field_folder")
+def test_examples_of_public_names_give_what_they_say(name):
+    examples, failed = faults_of(name, inspect.getdoc(getattr(analytics, name)))
+    assert examples
+    assert not failed
+
+
+@pytest.mark.usefixtures("field_folder")
+def test_an_example_that_says_something_else_is_seen(capsys):
+    text = inspect.getdoc(analytics.import_files).replace("(1, 6)", "(1, 7)")
+    assert faults_of("import_files", text)[1] == 1
+    assert "(1, 7)" in capsys.readouterr().out
+
+
+@pytest.mark.usefixtures("field_folder")
+def test_the_interface_page_runs_as_it_stands():
+    rng = np.random.default_rng(3)
+    trips = pd.DataFrame({"angler_hours": rng.uniform(2, 9, 400), "area": list("ABCD") * 100})
+    trips["week"] = np.repeat(["2031-W02", "2031-W03"], 200)
+    trips["encounters"] = rng.negative_binomial(2, 2 / (2 + trips["angler_hours"]))
+    days = trips[["area", "week"]].assign(fish=rng.integers(1, 12, 400))
+    days["sublegal"] = rng.binomial(days["fish"], rng.beta(3, 2, 400))
+    names = {"trips": trips, "site_days": days}
+    for block in BLOCKS:
+        exec(block, names)
+    assert len(names["rows"])
+    assert len(names["strata"])
+    assert names["counts"].converged
+    assert names["shares"].converged
+
+
+def test_the_interface_page_names_every_public_name():
+    imported = {
+        alias.name
+        for block in BLOCKS
+        for node in ast.walk(ast.parse(block))
+        if isinstance(node, ast.ImportFrom)
+        for alias in node.names
+    }
+    assert imported == set(analytics.__all__)
+    assert (ROOT / "analytics" / "py.typed").is_file()
+
+
+def test_an_unknown_name_is_no_attribute():
+    with pytest.raises(AttributeError):
+        _ = analytics.no_such_name
+
+
+def loaded_by(*words):
+    """Return the heavy libraries that a command loads before it ends."""
+    code = (
+        "import atexit, sys; from analytics.cli import main; "
+        f"atexit.register(lambda: print(*({HEAVY!r} & set(sys.modules)), file=sys.stderr)); "
+        f"main({list(words)!r})"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    return done.stdout, set(done.stderr.split()) & HEAVY
+
+
+@pytest.mark.parametrize("words", [["--help"], ["--version"], ["estimate", "--help"]])
+def test_help_loads_no_heavy_library(words):
+    said, heavy = loaded_by(*words)
+    assert said
+    assert heavy == set()
+
+
+def test_a_command_that_reads_data_loads_them(field_folder):
+    store, week = str(field_folder / "store"), str(field_folder / "week05")
+    assert {"pyarrow", "duckdb"} <= loaded_by("import", week, "--store", store)[1]
