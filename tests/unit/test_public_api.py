@@ -17,7 +17,15 @@ from tests.field_week import sampled_week, write_week
 
 ROOT = Path(__file__).parents[2]
 INTERFACE = (ROOT / "analytics" / "docs" / "interface.md").read_text()
-BLOCKS = re.findall(r"```python\n(.*?)```", INTERFACE, flags=re.DOTALL)
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
+
+
+def blocks_of(text):
+    """Return the Python of a document, block by block."""
+    return re.findall(r"```python\n(.*?)```", text, flags=re.DOTALL)
+
+
+BLOCKS = blocks_of(INTERFACE)
 #: Libraries of data: none is needed to say how a command is used.
 HEAVY = {"numpy", "pandas", "pyarrow", "scipy", "duckdb", "deltalake", "statsmodels", "streamlit"}
 
@@ -79,6 +87,17 @@ def test_the_interface_page_names_every_public_name():
     }
     assert imported == set(analytics.__all__)
     assert (ROOT / "analytics" / "py.typed").is_file()
+
+
+def test_the_first_hour_runs_as_it_stands(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    names = {}
+    for block in blocks_of(DEVELOPERS):
+        exec(block, names)
+    said = capsys.readouterr().out.splitlines()
+    # The figure of the kernel is that of the row, and the sentence has the week of the line.
+    assert names["totals"].total[0, 0] == names["row"]["estimate"]
+    assert said[-1].startswith("In week 2031-W02")
 
 
 def test_an_unknown_name_is_no_attribute():
