@@ -31,6 +31,7 @@ Columns of FILE (.csv or .parquet, one row a fish):
   died             true or false
   trial_id         optional: its trial; all fish are of one trial if not given
   total_length_mm  optional, may be empty: total length
+  test_trip_id     optional, may be empty: trip on which it was caught; fish of one trip are alike
 """
 
 

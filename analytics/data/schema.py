@@ -369,6 +369,7 @@ HELD_FISH = Table(
             high=10_000,
         ),
         flag("died", "It died; false where it was alive when last seen.", filled=True),
+        text("test_trip_id", "Trip on which it was caught; fish of one trip are alike."),
     ),
     "A fish held after capture.",
 )

@@ -17,6 +17,7 @@ from analytics.data.importing import ENDINGS, read_file, type_raw
 from analytics.data.schema import HELD_FISH
 from analytics.errors import DataRejected, UsageError
 from analytics.findings import Finding, Severity, number_of
+from analytics.fish.composition_sample import trip_effect
 from analytics.models.holding_survival import (
     HookingMortality,
     ShareLimits,
@@ -26,7 +27,7 @@ from analytics.models.holding_survival import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -49,7 +50,7 @@ def mixed_rate(
     share: Mapping[str, float],
     rate: Mapping[str, Rate],
     *,
-    n_fish: int | None = None,
+    n_fish: float | None = None,
     renormalise: bool = True,
 ) -> Rate:
     """Weigh the rates of wound sites by how often each is met.
@@ -79,7 +80,7 @@ def mixed_rate(
 
 
 def mix_errors(
-    share: Mapping[str, float], rate: Mapping[str, Rate], *, n_fish: int | None
+    share: Mapping[str, float], rate: Mapping[str, Rate], *, n_fish: float | None
 ) -> tuple[float, float] | None:
     """Return the two parts of the standard error of a mixed rate, for shares that sum to 1.
 
@@ -93,6 +94,25 @@ def mix_errors(
     mix = (sum(share[site] * rate[site].rate_prop ** 2 for site in share) - mixed**2) / n_fish
     rates = sum((share[site] * (rate[site].rate_se or 0)) ** 2 for site in share)
     return math.sqrt(max(mix, 0.0)), math.sqrt(rates)
+
+
+def mix_effect(clusters: Sequence[Hashable], rate: Floats) -> float:
+    """Return by what the likeness of fish of one cluster multiplies the variance of a mixed rate.
+
+    ``T/(T-1) Σ_t (Σ_i y_i - m)² / Σ_i (y_i - m)²`` with y the rate of each fish's wound site, m
+    their mean and T clusters: the variance of a ratio over clusters over that of single fish (Kish
+    1965, Survey sampling; from memory). NaN for one cluster, or where all rates are one.
+
+    `clusters`, `rate` (n,): of each fish.
+    """
+    places: dict[Hashable, int] = {}
+    code = np.array([places.setdefault(one, len(places)) for one in clusters], dtype=np.int64)
+    apart = rate - rate.mean()
+    alone = float((apart**2).sum())
+    if len(places) < 2 or not alone > 0:
+        return math.nan
+    together = np.bincount(code, weights=apart)
+    return len(places) / (len(places) - 1) * float((together**2).sum()) / alone
 
 
 def handling_corrected(observed: Rate, control: Rate) -> Rate:
@@ -138,7 +158,7 @@ class HeldGroup:
 
     Of the fish that did not die, `n_out` were taken out alive before the end of the trial. `seen`:
     of each fish the hours until it died, or was last seen alive, and whether it died; empty where
-    that is not known.
+    that is not known. `effect`: by what the likeness of fish of one trip multiplies variances.
     """
 
     trial_id: str | None
@@ -148,6 +168,7 @@ class HeldGroup:
     hours: float | None
     n_out: int = 0
     seen: tuple[tuple[float, bool], ...] = ()
+    effect: float = 1.0
 
     @property
     def is_control(self) -> bool:
@@ -222,6 +243,8 @@ def group_rate(
     reasons = [words] if words else []
     if fish.n_out:
         reasons.append(coded("taken_out_alive", n=fish.n_out))
+    if fish.effect > 1:
+        reasons.append(coded("held_fish_alike", effect=f"{fish.effect:.2f}"))
     if not fish.held:
         return TrialRate(fish, reason=join_codes([coded("no_fish_held"), *reasons]))
     died, limits = died_rate(fish).rate_prop, _limits(fish, level)
@@ -257,7 +280,7 @@ def died_rate(fish: HeldGroup) -> Rate:
     Where none or all died that error would be 0; it is then the one of ``(died + 1/2)/(held + 1)``
     (common practice, no source). Where fish were taken out alive before the end it is ``1 - S``
     with Kaplan and Meier's share S alive at the end of watching (`kaplan_meier`), and Greenwood's
-    error.
+    error. Fish of one trip count as their number over their design effect.
     """
     if fish.n_out and len(fish.seen) == fish.held:
         hours, died = np.array(fish.seen, dtype=np.float64).T
@@ -265,14 +288,14 @@ def died_rate(fish: HeldGroup) -> Rate:
         alive, left = float(curve.alive_prop[-1]), curve.at_risk - curve.died
         if 0 < alive < 1:
             greenwood = float((curve.died / (curve.at_risk * left)).sum())
-            return Rate(1 - alive, alive * math.sqrt(greenwood))
-        to_end = HeldGroup(None, fish.group, fish.held - fish.n_out, fish.died, None)
+            return Rate(1 - alive, alive * math.sqrt(greenwood * fish.effect))
+        to_end = replace(fish, held=fish.held - fish.n_out, n_out=0)
         return Rate(1 - alive, died_rate(to_end).rate_se) if to_end.held else Rate(1 - alive, 0.5)
-    share = fish.died / fish.held
+    share, n = fish.died / fish.held, fish.held / fish.effect
     if fish.died in (0, fish.held):
-        near = (fish.died + 0.5) / (fish.held + 1)
-        return Rate(share, math.sqrt(near * (1 - near) / (fish.held + 1)))
-    return Rate(share, math.sqrt(share * (1 - share) / fish.held))
+        near = (share * n + 0.5) / (n + 1)
+        return Rate(share, math.sqrt(near * (1 - near) / (n + 1)))
+    return Rate(share, math.sqrt(share * (1 - share) / n))
 
 
 def _limits(fish: HeldGroup, level: float) -> ShareLimits:
@@ -283,10 +306,10 @@ def _limits(fish: HeldGroup, level: float) -> ShareLimits:
     none or all died, the fish that were watched to their end.
     """
     if not (fish.n_out and len(fish.seen) == fish.held):
-        return share_limits(fish.died, fish.held, level=level)
+        return share_limits(fish.died / fish.effect, fish.held / fish.effect, level=level)
     rate = died_rate(fish)
     p, se, to_end = rate.rate_prop, rate.rate_se or 0.0, max(fish.held - fish.n_out, 1)
-    n = min(p * (1 - p) / se**2, fish.held) if 0 < p < 1 else to_end
+    n = min(p * (1 - p) / se**2, fish.held / fish.effect) if 0 < p < 1 else to_end / fish.effect
     return share_limits(p * n, n, level=level)
 
 
@@ -325,6 +348,7 @@ def _together(groups: Iterable[HeldGroup], name: str, trial_id: str | None = Non
         hours.pop() if len(hours) == 1 else None,
         sum(one.n_out for one in some),
         tuple(seen for one in some for seen in one.seen),
+        max((one.effect for one in some), default=1.0),
     )
 
 
@@ -347,7 +371,8 @@ ONE_TRIAL = "1"
 class HeldFish:
     """Held fish one by one, arrays of shape (n,); `length_mm` is NaN where it was not measured.
 
-    `hours`: until death, or until last seen alive.
+    `hours`: until death, or until last seen alive. `trip`: on which it was caught, None where that
+    is not known; no trips by default.
     """
 
     trial_id: NDArray[np.object_]
@@ -355,6 +380,23 @@ class HeldFish:
     length_mm: Floats
     hours: Floats
     died: Bools
+    trip: NDArray[np.object_] | None = None
+
+    @property
+    def effect(self) -> float:
+        """The design effect of trips within groups of trials, at least 1 (`trip_effect`)."""
+        if self.trip is None or all(one is None for one in self.trip.tolist()):
+            return 1.0
+        trips = [at if one is None else one for at, one in enumerate(self.trip.tolist())]
+        stratum: dict[tuple[str, str], int] = {}
+        cluster: dict[tuple[int, object], list[int]] = {}
+        keys = zip(self.trial_id.tolist(), self.group.tolist(), strict=True)
+        for key, trip, died in zip(keys, trips, self.died.tolist(), strict=True):
+            place = stratum.setdefault(key, len(stratum))
+            cluster.setdefault((place, trip), [0, 0])[died] += 1
+        of_trips = np.array(list(cluster.values()), dtype=np.float64)
+        found = trip_effect(of_trips, np.array([place for place, _ in cluster], dtype=np.int64))
+        return 1.0 if math.isnan(found) else max(found, 1.0)
 
     @property
     def ends(self) -> Floats:
@@ -377,7 +419,7 @@ class HeldFish:
         for at, key in enumerate(zip(self.trial_id.tolist(), self.group.tolist(), strict=True)):
             places.setdefault(key, []).append(at)
         longest = {trial: float(self.hours[self.trial_id == trial].max()) for trial, _ in places}
-        out = self.is_out
+        out, effect = self.is_out, self.effect
         return [
             HeldGroup(
                 trial,
@@ -387,6 +429,7 @@ class HeldFish:
                 longest[trial],
                 int(out[at].sum()),
                 tuple(zip(self.hours[at].tolist(), self.died[at].tolist(), strict=True)),
+                effect,
             )
             for (trial, group), at in sorted(places.items(), key=lambda pair: pair[0])
         ]
@@ -447,5 +490,6 @@ def read_held(path: Path) -> tuple[HeldFish, list[Finding]]:
         np.array(lengths, dtype=np.float64),
         np.array(columns["hours"], dtype=np.float64),
         np.array(columns["died"], dtype=bool),
+        np.array(columns["test_trip_id"], dtype=object),
     )
     return fish, findings

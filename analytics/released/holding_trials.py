@@ -16,6 +16,7 @@ from analytics.fish.holding_trials import (
     Rate,
     died_rate,
     handling_corrected,
+    mix_effect,
     mix_errors,
     mixed_rate,
     plain_group,
@@ -28,7 +29,7 @@ from analytics.released.schemas import HOLDING_RATE_SCHEMA, SURVIVAL_SCHEMA, WOU
 from analytics.result_table import known
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
     Row = dict[str, Any]
 
 _MET = """
-SELECT wound_site, coalesce(source = 'test_fishing' OR kept = false, false) AS is_met
+SELECT wound_site, test_trip_id, coalesce(source = 'test_fishing' OR kept = false, false) AS is_met
 FROM measured WHERE wound_site IS NOT NULL
 """
 
@@ -105,15 +106,17 @@ def survival_rows(
 def wound_mix_table(season: SeasonSurvey, *, level: float) -> pa.Table:
     """Return the rate of a season's fish: how often each wound site is met times its trial rate.
 
-    Every measured fish of test fishing or released that has a wound site counts alike; fish kept on
-    the dock die and are left out. The rates are those of all trials together, corrected by their
+    Every measured fish of test fishing or released that has a wound site counts alike, and fish of
+    one trip widen the error of the mix where they are alike (`mix_effect`); fish kept on the dock
+    die and are left out. The rates are those of all trials together, corrected by their
     controls. A row for each wound site, then (null) the rate of them all; without a value, and with
     a reason, where a site has no rate.
     """
     design = season.design
     fish = measured_fish(season.snapshot, season=design.season, through=design.through)
     seen = query.run(_MET, {"measured": fish}).to_pylist()
-    sites = Counter(plain_group(one["wound_site"]) for one in seen if one["is_met"])
+    met = [(one["test_trip_id"], plain_group(one["wound_site"])) for one in seen if one["is_met"]]
+    sites = Counter(site for _, site in met)
     pooled = [
         one
         for one in trial_rates(_groups(season.snapshot), level=level)
@@ -124,7 +127,7 @@ def wound_mix_table(season: SeasonSurvey, *, level: float) -> pa.Table:
     n = sites.total()
     share = {site: count / n for site, count in sorted(sites.items())}
     rows = [_site_row(site, sites[site], share[site], rates.get(site)) for site in share]
-    mixed = _mix_row(share, rates, control, n_fish=n, level=level)
+    mixed = _mix_row(share, rates, control, met=met, level=level)
     if len(seen) > n:
         mixed["reason"] = join_codes([mixed["reason"], coded("kept_left_out", n=len(seen) - n)])
     rows.append(mixed)
@@ -166,27 +169,41 @@ def _site_row(site: str, count: int, share: float, rate: TrialRate | None) -> Ro
     }
 
 
+def _of_trips(met: Sequence[tuple[str | None, str]], rate: Mapping[str, Rate]) -> tuple[float, str]:
+    """Return the design effect of the trips that fish name, and its code."""
+    named = {trip for trip, _ in met if trip is not None}
+    if not named:
+        return 1.0, coded("fish_alike_in_trip")
+    clusters = [place if trip is None else trip for place, (trip, _) in enumerate(met)]
+    effect = mix_effect(clusters, np.array([rate[site].rate_prop for _, site in met]))
+    if math.isnan(effect):
+        return 1.0, coded("test_trips_few", trips=len(named))
+    return max(effect, 1.0), coded("test_trips_alike", effect=f"{effect:.2f}", trips=len(named))
+
+
 def _mix_row(
     share: dict[str, float],
     rates: dict[str, TrialRate],
     control: HeldGroup | None,
     *,
-    n_fish: int,
+    met: Sequence[tuple[str | None, str]],
     level: float,
 ) -> Row:
-    """Return the row of all wound sites together.
+    """Return the row of all wound sites together, from the trip and site of every fish.
 
     The mix of the rates as seen is corrected once: all sites share the controls and their error.
     """
+    n_fish = len(met)
     row: Row = {"wound_site": None, "n_fish": n_fish, "share": 1.0 if n_fish else None}
     lacking = sorted(set(share) - set(rates))
     if not n_fish or lacking:
         why = coded("wounds_not_held", wounds=lacking) if n_fish else coded("no_wound_sites")
         return row | {"reason": why}
     seen = {site: died_rate(rates[site].fish) for site in share}
-    mixed = mixed_rate(share, seen, n_fish=n_fish)
-    from_mix, from_rates = mix_errors(share, seen, n_fish=n_fish) or (math.nan, math.nan)
-    reasons = [coded("fish_alike_in_trip")]
+    effect, said = _of_trips(met, seen)
+    mixed = mixed_rate(share, seen, n_fish=n_fish / effect)
+    from_mix, from_rates = mix_errors(share, seen, n_fish=n_fish / effect) or (math.nan, math.nan)
+    reasons = [said]
     if control is None or control.died == control.held:
         reasons.append(coded("controls_died_in_rate") if control else coded("no_control_in_rate"))
     else:

@@ -17,15 +17,19 @@ from analytics.codes import coded, has_code, join_codes, parse
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.holding_trials import (
+    HeldFish,
     HeldGroup,
     Rate,
+    died_rate,
     group_rate,
     handling_corrected,
+    mix_effect,
     mix_errors,
     mixed_rate,
     ratio_limits,
     trial_rates,
 )
+from analytics.intervals import wilson
 from analytics.models.holding_survival import hooking_mortality, kaplan_meier
 from analytics.released.holding_trials import survival_table, trial_table, wound_mix_table
 from analytics.released.schemas import HOLDING_RATE_SCHEMA, SURVIVAL_SCHEMA, WOUND_MIX_SCHEMA
@@ -309,11 +313,105 @@ class TestWoundMix:
         assert whole["rate_prop"] < 0
         assert has_code(whole["reason"], "no_effect_of_hook")
 
+    def test_fish_of_one_trip_widen_the_error_of_the_mix(self):
+        sites, trips = ["jaw"] * 6 + ["gills"] * 6, ["a"] * 3 + ["b"] * 3 + ["c"] * 3 + ["d"] * 3
+        days = [SiteDay(1, [interview()], stratum="all", frame=2)] * 2
+        measured = fish(sites)
+        by_trip = [one | {"test_trip_id": at} for one, at in zip(measured, trips, strict=True)]
+        alone, alike = (
+            one(
+                wound_mix_table(
+                    prepare_survey(survey(days, fish=rows, holding_trials=self.TRIALS)), level=0.95
+                ).to_pylist(),
+                wound_site=None,
+            )
+            for rows in (measured, by_trip)
+        )
+        # Three fish a trip, all of one site: 4/3 x 3 fish, and a quarter of the fish are left.
+        assert has_code(alone["reason"], "fish_alike_in_trip")
+        assert coded("test_trips_alike", effect="4.00", trips=4) in alike["reason"]
+        assert alike["se_from_mix"] == pytest.approx(2 * alone["se_from_mix"])
+        assert alike["rate_prop"] == pytest.approx(alone["rate_prop"])
+        assert alike["se_from_rates"] == pytest.approx(alone["se_from_rates"])
+
+    def test_the_error_of_a_mix_of_trips_is_the_one_between_trips(self):
+        """Known truth: trips whose fish share their wound site more often than by chance."""
+        rng, rate, found, held = np.random.default_rng(19), np.array([0.1, 0.6]), [], {}
+        for _ in range(600):
+            gills = rng.beta(2.0, 4.0, size=15)
+            trip = np.repeat(np.arange(15), rng.integers(2, 9, size=15))
+            of_fish = rate[(rng.random(len(trip)) < gills[trip]).astype(int)]
+            effect = mix_effect(trip.tolist(), of_fish)
+            found.append((of_fish.mean(), of_fish.std() / len(trip) ** 0.5, effect**0.5))
+        mean, alone, root = np.array(found).T
+        truth = 0.1 + 0.5 / 3
+        for name, se in (("one by one", alone), ("by trip", alone * root)):
+            held[name] = float((np.abs(mean - truth) < 1.96 * se).mean())
+        assert held["one by one"] < 0.87
+        assert 0.9 < held["by trip"] < 0.97
+
     def test_errors_of_the_mix_add_up(self):
         share, rates = {"a": 0.4, "b": 0.6}, {"a": Rate(0.1, 0.02), "b": Rate(0.5, 0.05)}
         parts = mix_errors(share, rates, n_fish=80)
         assert math.hypot(*parts) == pytest.approx(mixed_rate(share, rates, n_fish=80).rate_se)
         assert mix_errors(share, rates, n_fish=None) is None
+
+
+def held(died, trip, group=None):
+    """Return fish of one trial, watched for 96 hours or dead at 10."""
+    died = np.asarray(died, dtype=bool)
+    group = ["jaw"] * len(died) if group is None else group
+    return HeldFish(
+        np.array(["t1"] * len(died), dtype=object),
+        np.array(group, dtype=object),
+        np.full(len(died), np.nan),
+        np.where(died, 10.0, 96.0),
+        died,
+        None if trip is None else np.array(trip, dtype=object),
+    )
+
+
+class TestHeldFishOfOneTrip:
+    died, trips = [True] * 3 + [False] * 9, ["a"] * 3 + ["b"] * 3 + ["c"] * 3 + ["d"] * 3
+
+    def test_the_effect_by_hand(self):
+        # Share 1/4; trips are off by 3 - 3/4 and three times -3/4: 4/3 x 6.75 over 12 x 3/16.
+        fish = held(self.died, self.trips)
+        assert fish.effect == pytest.approx(4.0)
+        (rate,) = [one for one in trial_rates(fish.groups(), level=0.95) if one.fish.trial_id]
+        assert rate.rate_prop == 0.25
+        assert coded("held_fish_alike", effect="4.00") in rate.reason
+        assert rate.wilson == pytest.approx(wilson(0.25, 3, level=0.95))
+        assert died_rate(rate.fish).rate_se == pytest.approx((0.25 * 0.75 / 3) ** 0.5)
+
+    def test_fish_without_trip_and_fish_apart_count_one_by_one(self):
+        assert held(self.died, None).effect == 1
+        assert held(self.died, [None] * 12).effect == 1
+        assert held(self.died, list("abcdefghijkl")).effect == pytest.approx(12 / 11)
+
+    def test_groups_of_one_trip_are_not_compared_with_each_other(self):
+        """Gills kill and jaws do not: that is no likeness of trips."""
+        group = (["jaw"] * 2 + ["gills"] * 2) * 6
+        died = [False, True, True, True] * 3 + [True, False, False, True] * 3
+        one_trip_each = [at // 4 for at in range(24)]
+        assert held(died, one_trip_each, group).effect < 2
+
+    def test_intervals_hold_the_true_share(self):
+        """Known truth: every trip has a share of its own around the true one."""
+        rng, share, found = np.random.default_rng(23), 0.3, {"alone": [], "by trip": []}
+        for _ in range(300):
+            trip = np.repeat(np.arange(25), 8)
+            died = rng.random(len(trip)) < rng.beta(1.5, 3.5, size=25)[trip]
+            for name, of in (("alone", None), ("by trip", trip)):
+                (rate,) = (
+                    one
+                    for one in trial_rates(held(died, of).groups(), level=0.95)
+                    if one.fish.trial_id is None
+                )
+                low, high = rate.wilson
+                found[name].append(low <= share <= high)
+        assert np.mean(found["alone"]) < 0.85
+        assert 0.905 < np.mean(found["by trip"]) < 0.98
 
 
 class TestDemo:
