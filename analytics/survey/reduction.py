@@ -5,6 +5,7 @@ Every estimate follows from these sums, sums of squares and cross-products.
 
 from __future__ import annotations
 
+import math
 import re
 from copy import copy
 from dataclasses import dataclass
@@ -183,6 +184,8 @@ class Moments:
 
 #: Bytes of the sums of one part at most, as numbers; packed they are a quarter of it or less.
 PART_BYTES = 256_000_000
+#: Interviews of one part where its sums are few whatever it holds: each part sends them anew.
+PART_ROWS = 2_000_000
 
 
 def cells_of(
@@ -247,7 +250,9 @@ def _reduced(interviews: Source, sums: SumQuery, tables: Mapping[str, pa.Table])
     asked = sums.query()
     if isinstance(interviews, pa.Table) or interviews.workers is None:
         return added([cells_of(interviews, tables, asked)])
-    parts = interviews.parts(most_rows=max(PART_BYTES // (8 * sums.width), 1))
+    most_cells = max(PART_BYTES // (8 * sums.width), 1)
+    are_few = math.prod(map(len, tables.values())) <= most_cells
+    parts = interviews.parts(max(most_cells, PART_ROWS) if are_few else most_cells)
     return added(interviews.workers.each(cells_of, parts, tables, asked))
 
 

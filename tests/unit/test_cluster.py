@@ -55,6 +55,7 @@ def workers(two_workers: Processes) -> Iterator[Cluster]:
 def small_parts(monkeypatch: pytest.MonkeyPatch) -> None:
     """Cut interviews into parts of some thousand rows."""
     monkeypatch.setattr(reduction, "PART_BYTES", 1_000_000)
+    monkeypatch.setattr(reduction, "PART_ROWS", 1)
 
 
 @pytest.fixture(scope="module")
@@ -141,6 +142,7 @@ def test_a_random_store_is_estimated_alike(
     counted = Counted(workers)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(reduction, "PART_BYTES", part_bytes)
+        patch.setattr(reduction, "PART_ROWS", 1)
         far = estimate(Store(near.path, workers=counted))
     assert counted.n_parts >= n_batches - 1
     require_equal(far, estimate(near))

@@ -11,6 +11,7 @@ import logging
 import platform
 import re
 import socket
+import warnings
 from collections import deque
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -85,9 +86,12 @@ def connected(address: str) -> Iterator[Cluster]:
     with _quiet(distributed):
         _require_scheduler(address, distributed)
         try:
-            client = distributed.Client(
-                address, timeout=CONNECT_SECONDS, set_as_default=False, direct_to_workers=False
-            )
+            with warnings.catch_warnings():
+                # Other versions are said in our own words, and only those that matter.
+                warnings.simplefilter("ignore")
+                client = distributed.Client(
+                    address, timeout=CONNECT_SECONDS, set_as_default=False, direct_to_workers=False
+                )
         except Exception as error:
             raise _not_reached(address, error) from error
         with client:
