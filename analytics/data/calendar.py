@@ -6,8 +6,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from astral import Observer
-from astral.sun import daylight
 
 from analytics.data.schema import TABLES
 from analytics.errors import UsageError
@@ -77,6 +75,9 @@ def daylight_hours(latitude: float, day: pd.Timestamp) -> float:
     UsageError
         Where the sun does not rise or set that day.
     """
+    from astral import Observer  # noqa: PLC0415 - only effort from counts asks for it
+    from astral.sun import daylight  # noqa: PLC0415
+
     try:
         # At longitude 0 sunrise and sunset fall on the same day of universal time.
         rise, fall = daylight(Observer(latitude, 0.0), day.date())

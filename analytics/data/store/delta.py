@@ -10,7 +10,6 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from deltalake import DeltaTable, write_deltalake
 from deltalake.exceptions import DeltaError
-from filelock import FileLock, Timeout
 from pyarrow import fs
 
 from analytics.data import query
@@ -99,6 +98,8 @@ def writing(path: Path) -> Iterator[None]:
         path.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise NotAStoreError(f"{path} cannot be made: {error}") from error
+    from filelock import FileLock, Timeout  # noqa: PLC0415 - only who writes waits for it
+
     lock = FileLock(path / LOCK, timeout=LOCK_SECONDS)
     try:
         lock.acquire()
