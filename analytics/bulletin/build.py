@@ -16,7 +16,7 @@ from analytics.bulletin.projection_record import with_scores
 from analytics.bulletin.revisions import moved_since
 from analytics.catch_rates.build import rate_tables
 from analytics.data.calendar import season_days
-from analytics.data.kept import Kept
+from analytics.data.kept import NOT_KEPT, Kept
 from analytics.estimates.alternative_estimates import alternative_estimates
 from analytics.estimates.estimate import LEVELS, Row, result_rows, week_changes
 from analytics.estimates.sampling_report import (
@@ -29,7 +29,6 @@ from analytics.estimates.sampling_report import (
 from analytics.estimates.schemas import AREA_SCHEMA
 from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook.build import limit_tables
-from analytics.outlook.past_seasons import NOT_KEPT
 from analytics.released.build import released_tables
 from analytics.result_table import to_arrow
 from analytics.settings import EstimationSettings, FishBasis, choice

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 
 from analytics.bulletin import archive
-from analytics.data.kept import Kept
+from analytics.data.kept import NOT_KEPT
 from analytics.errors import StoreError
 from analytics.outlook.issued import Outcome, score_rows
 from analytics.outlook.schemas import PROJECTION_SCORE_SCHEMA
@@ -22,11 +22,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analytics.bulletin.archive import Bulletin, BulletinMetadata
+    from analytics.data.kept import Kept
 
-_NOT_KEPT = Kept()
 
-
-def with_scores(folder: Path | str, bulletin: Bulletin, *, kept: Kept = _NOT_KEPT) -> Bulletin:
+def with_scores(folder: Path | str, bulletin: Bulletin, *, kept: Kept = NOT_KEPT) -> Bulletin:
     """Return a bulletin with the scores of all projections that an archive holds.
 
     Those of its own season are judged by its own estimates, those of other seasons by their last

@@ -91,6 +91,10 @@ class Kept:
         return found
 
 
+#: Nothing is kept.
+NOT_KEPT = Kept()
+
+
 def _read(path: Path) -> pa.Table | None:
     """Return a kept table; None where there is none or it is damaged."""
     try:

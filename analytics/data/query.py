@@ -95,15 +95,15 @@ class ParquetRows:
     @property
     def read(self) -> tuple[Path, ...]:
         """The files that the query reads."""
-        all_files = self.part is None or "{all_files}" in self.query
-        return self.files if all_files or self.part is None else self.part.files
+        if self.part is None or "{all_files}" in self.query:
+            return self.files
+        return self.part.files
 
     @property
     def sql(self) -> str:
         """The query over the files."""
         rows = read_files(self.files) if self.part is None else self.part.sql
-        query = self.query.replace("{files}", rows)
-        return query.replace("{all_files}", read_files(self.files)) if "{all" in query else query
+        return self.query.replace("{files}", rows).replace("{all_files}", read_files(self.files))
 
     def parts(self, most_rows: int) -> Iterator[ParquetRows]:
         """Return parts that hold every row once, each of at most `most_rows` rows of the files."""

@@ -103,11 +103,9 @@ def covariance_terms(
         of[VariancePart.IMPUTED] += cov - own_cov
     one = form.borrowed
     code = domains.code(cells.key[one.cell], one.week_key)
-    is_imputation = np.array([each.is_imputation for each in plan.borrowings], dtype=bool)
-    stratum = np.array([each.stratum for each in plan.borrowings], dtype=np.int64)
     for part, imputed in ((VariancePart.IMPUTED, True), (VariancePart.COLLAPSED, False)):
-        rows = np.flatnonzero(np.isin(code, codes) & (is_imputation[one.of] == imputed))
-        at = stratum[one.of[rows]] * size + np.searchsorted(codes, code[rows])
+        rows = np.flatnonzero(np.isin(code, codes) & (plan.are_imputed[one.of] == imputed))
+        at = plan.borrowers[one.of[rows]] * size + np.searchsorted(codes, code[rows])
         borrowed = cells.total[one.cell[rows]] * one.weight[rows, None]
         add_borrowed(of[part], one.of[rows], at, borrowed, one, pair=cells.pair)
     kept = np.nonzero((found != 0).any(axis=2))

@@ -285,10 +285,9 @@ def died_rate(fish: HeldGroup) -> Rate:
     if fish.n_out and len(fish.seen) == fish.held:
         hours, died = np.array(fish.seen, dtype=np.float64).T
         curve = kaplan_meier(hours, died > 0, level=0.95)
-        alive, left = float(curve.alive_prop[-1]), curve.at_risk - curve.died
+        alive, relative_se = float(curve.alive_prop[-1]), float(curve.relative_se[-1])
         if 0 < alive < 1:
-            greenwood = float((curve.died / (curve.at_risk * left)).sum())
-            return Rate(1 - alive, alive * math.sqrt(greenwood * fish.effect))
+            return Rate(1 - alive, alive * relative_se * math.sqrt(fish.effect))
         to_end = replace(fish, held=fish.held - fish.n_out, n_out=0)
         return Rate(1 - alive, died_rate(to_end).rate_se) if to_end.held else Rate(1 - alive, 0.5)
     share, n = fish.died / fish.held, fish.held / fish.effect

@@ -190,7 +190,13 @@ def excess_at_binomial(tallies: Tallies, eta: Floats) -> float:
 
 
 def chances(successes: Ints, trials: Ints, mu: Floats, rho: float) -> tuple[Floats, Floats]:
-    """Return the chances of fewer successes than seen and of as many, shape (N,) each.
+    """Return the chances of fewer successes than seen and of as many, shape (N,) each."""
+    below, log_chance = log_chances(successes, trials, mu, rho)
+    return below, np.exp(log_chance)
+
+
+def log_chances(successes: Ints, trials: Ints, mu: Floats, rho: float) -> tuple[Floats, Floats]:
+    """Return the chance of fewer successes than seen, and the log chance of as many, (N,) each.
 
     With ``θ = ρ/(1-ρ)`` by recursion: ``P(0) = Π_{j<m} (1 - μ + jθ)/(1 + jθ)`` and ``P(k+1) = P(k)
     (m-k)/(k+1) (μ + kθ)/(1 - μ + (m-k-1)θ)``, which at θ = 0 is the binomial.
@@ -208,7 +214,7 @@ def chances(successes: Ints, trials: Ints, mu: Floats, rho: float) -> tuple[Floa
         m, one = trials[rows], mu[rows]
         odds = (one + k * theta) / (1 - one + (m - k - 1) * theta)
         log_p[rows] += np.log((m - k) / (k + 1) * odds)
-    return below, np.exp(log_p)
+    return below, log_p
 
 
 # The beta-binomial regression as a likelihood of its parameters.

@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from analytics.arrays import Bools, Floats, Ints
     from analytics.models.count_fit import CountFit
     from analytics.models.factor_matrix import Matrix
-from analytics.models.formula import Coding
+    from analytics.models.formula import Coding
+
 
 #: A log rate so far from the mean rate, or an error of it, is one that runs off: a factor of e²⁰.
 DIVERGENCE_BOUND = 20.0

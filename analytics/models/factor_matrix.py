@@ -6,19 +6,19 @@ cross-product; by its codes it costs one, and sums by code give the same product
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
 from analytics.arrays import add_at
+from analytics.models.formula import columns_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from analytics.arrays import Bools, Floats, Ints
-    from analytics.models.formula import Coding
+    from analytics.models.formula import Coding, Main
 
 #: Levels of a factor from which it stands by its codes.
 MANY_LEVELS = 30
@@ -84,22 +84,26 @@ def matrix_of(coding: Coding, frame: pd.DataFrame) -> Matrix:
 
     It is an array where no factor that stands alone in a term has `MANY_LEVELS` or more.
     """
-    if not any(len(term) == 1 and len(term[0].levels) >= MANY_LEVELS for term in coding.terms):
+    if not any(map(_is_coded, coding.terms)):
         return coding.matrix(frame)
     columns, at, factors, place = [np.ones(len(frame))], [0], [], 1
     for term in coding.terms:
-        if len(term) == 1 and len(term[0].levels) >= MANY_LEVELS:
-            n = len(term[0].levels)
-            own = np.append(-1, np.arange(place, place + n - 1))
+        if _is_coded(term):
+            n = len(term[0].levels) - 1
+            own = np.append(-1, np.arange(place, place + n))
             factors.append(CodedFactor(term[0].codes(frame), own))
-            place += n - 1
-            continue
-        for parts in itertools.product(*(main.coded(frame) for main in term)):
-            columns.append(parts[0] if len(parts) == 1 else parts[0] * parts[1])
-            at.append(place)
-            place += 1
+        else:
+            own_columns = columns_of(term, frame)
+            n = len(own_columns)
+            columns += own_columns
+            at += range(place, place + n)
+        place += n
     numbers = np.column_stack(columns)
     return FactorMatrix(numbers, np.array(at, dtype=np.int64), tuple(factors), place)
+
+
+def _is_coded(term: tuple[Main, ...]) -> bool:
+    return len(term) == 1 and len(term[0].levels) >= MANY_LEVELS
 
 
 def chosen_columns(x: Matrix, keep: Bools) -> Matrix:

@@ -219,11 +219,16 @@ class Coding:
 
     def matrix(self, frame: pd.DataFrame) -> Floats:
         """Return the matrix for the rows of a frame, shape (N, P); raises as `Main.coded`."""
-        columns = [np.ones(len(frame))]
-        for term in self.terms:
-            for parts in itertools.product(*(main.coded(frame) for main in term)):
-                columns.append(parts[0] if len(parts) == 1 else parts[0] * parts[1])
-        return np.column_stack(columns)
+        of_terms = (columns_of(term, frame) for term in self.terms)
+        return np.column_stack([np.ones(len(frame)), *itertools.chain(*of_terms)])
+
+
+def columns_of(term: tuple[Main, ...], frame: pd.DataFrame) -> list[Floats]:
+    """Return the columns of one term for the rows of a frame; raises as `Main.coded`."""
+    mains = (main.coded(frame) for main in term)
+    return [
+        parts[0] if len(parts) == 1 else parts[0] * parts[1] for parts in itertools.product(*mains)
+    ]
 
 
 def coding_of(frame: pd.DataFrame, terms: Sequence[str]) -> Coding:

@@ -26,7 +26,7 @@ class Survival:
     """A survival curve at its E times (hours): the start, every time of a death, and the last seen.
 
     `at_risk`, `died`: fish under watch just before, and deaths then. `low`, `high`: NaN where the
-    curve is 1 or 0.
+    curve is 1 or 0. `relative_se`: Greenwood's error of the share alive over that share.
     """
 
     hours: Floats
@@ -35,6 +35,7 @@ class Survival:
     alive_prop: Floats
     low: Floats
     high: Floats
+    relative_se: Floats
 
 
 def kaplan_meier(
@@ -82,7 +83,7 @@ def kaplan_meier(
         np.asarray(np.where(inner, np.exp(log_alive * np.exp(side * step)), np.nan), np.float64)
         for side in (1, -1)
     )
-    return Survival(times, at_risk, died, alive, low, high)
+    return Survival(times, at_risk, died, alive, low, high, relative)
 
 
 # A logistic model of the death of held fish by where the hook held and by length.

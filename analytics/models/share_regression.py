@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.special import betaln, expit, gammaln, logit, ndtri, xlog1py, xlogy
+from scipy.special import expit, logit, ndtri
 
 from analytics.codes import coded
 from analytics.errors import UsageError
-from analytics.models import count_warm_start
+from analytics.models import beta_binomial, count_warm_start
 from analytics.models.beta_binomial import (
     Binomial,
     ShareLikelihood,
@@ -302,15 +302,8 @@ def fit_shares_warm(
 def log_chances(fit: ShareFit, frame: pd.DataFrame, *, successes: str, trials: str) -> Floats:
     """Return the log chance of each row with a trial, shape (N,)."""
     counts = counts_of(frame, successes=successes, trials=trials)
-    mu, rho, m = fit.share(counts.frame), fit.dispersion, counts.trials
-    s = counts.successes
-    if rho > 0:
-        alpha, beta = mu * (1 - rho) / rho, (1 - mu) * (1 - rho) / rho
-        chance = betaln(s + alpha, m - s + beta) - betaln(alpha, beta)
-    else:
-        chance = xlogy(s, mu) + xlog1py(m - s, -mu)
-    ways = gammaln(m + 1) - gammaln(s + 1) - gammaln(m - s + 1)
-    return np.asarray(ways + chance, dtype=np.float64)
+    mu = fit.share(counts.frame)
+    return beta_binomial.log_chances(counts.successes, counts.trials, mu, fit.dispersion)[1]
 
 
 def share_residuals(

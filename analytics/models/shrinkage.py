@@ -23,6 +23,7 @@ from scipy.special import expit
 from analytics.codes import coded
 from analytics.errors import UsageError
 from analytics.models.count_warm_start import DIVERGENCE_BOUND, independent
+from analytics.models.factor_matrix import gram, quadratic
 from analytics.models.formula import coding_of
 from analytics.models.maximum_likelihood import maximise
 
@@ -73,7 +74,7 @@ class BiasReduced:
         Half of each group's leverage: the fish that the penalty adds to it.
         """
         weight, matrix = self._information(params)
-        leverage = weight * ((self.rows @ np.linalg.pinv(matrix)) * self.rows).sum(axis=1)
+        leverage = weight * quadratic(self.rows, np.asarray(np.linalg.pinv(matrix), np.float64))
         if self.is_share:
             leverage *= 1 - 2 * expit(self.rows @ params[: self.rows.shape[1]])
         return np.asarray(0.5 * leverage)
@@ -86,7 +87,7 @@ class BiasReduced:
         eta = self.rows @ params[: self.rows.shape[1]]
         share = expit(eta)
         weight = self.size * (share * (1 - share) if self.is_share else np.exp(eta))
-        return weight, self.rows.T @ (weight[:, None] * self.rows)
+        return weight, gram(self.rows, weight)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,7 +137,7 @@ class ShrinkageLikelihood:
         share = expit(level)
         weight = share * (1 - share) if self.is_share else np.exp(level - self.centre)
         matrix = self.likelihood.hessian(params).copy()
-        matrix[:p, :p] -= self.worth * self.rows.T @ (weight[:, None] * self.rows)
+        matrix[:p, :p] -= self.worth * gram(self.rows, weight)
         return matrix
 
     def by_centre(self, params: Floats) -> Floats:

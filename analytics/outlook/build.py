@@ -10,6 +10,7 @@ import pyarrow as pa
 from analytics.catch_limits import TOTALS
 from analytics.codes import coded, section_of
 from analytics.data.calendar import season_days
+from analytics.data.kept import NOT_KEPT
 from analytics.estimates.estimate import result_rows
 from analytics.options.baseline_io import to_table
 from analytics.options.compare import TODAY, outlook
@@ -26,7 +27,7 @@ from analytics.outlook.limit_status import (
     with_outlook,
 )
 from analytics.outlook.limit_totals import LimitTotal, LimitTotals, limits_of_season
-from analytics.outlook.past_seasons import NOT_KEPT, PastSeasons, past_seasons
+from analytics.outlook.past_seasons import PastSeasons, past_seasons
 from analytics.outlook.projection import N_DRAWS, SEED, project_from
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS, PROJECTION_SCORE_SCHEMA, TOPICS
 from analytics.outlook.to_date_draws import area_rows, rows_by_area

@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 
 from analytics.codes import error_code
 from analytics.data import query
-from analytics.data.kept import Arrays, Kept
+from analytics.data.kept import NOT_KEPT, Arrays, Kept
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot, content_key
 from analytics.errors import BlackmouthError
@@ -26,8 +26,6 @@ from analytics.survey.reduction import Reduction, catch_analyses, catch_measures
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-#: Nothing is kept.
-NOT_KEPT = Kept()
 #: Tables of a past season beside its interviews: all that its projections read.
 _WHOLE = ("areas", "sites", "release_rates", "drop_off")
 #: Rows in any order: two sums of hashes, each hashed again so that cells do not cancel out.

@@ -209,6 +209,16 @@ class StratumTreatment:
     refuses: bool = False
     missed: Bools = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
+    @property
+    def borrowers(self) -> Ints:
+        """The stratum of each borrowing, shape (B,)."""
+        return np.array([one.stratum for one in self.borrowings], dtype=np.int64)
+
+    @property
+    def are_imputed(self) -> Bools:
+        """Whether each borrowing is of a stratum without a sample, shape (B,)."""
+        return np.array([one.is_imputation for one in self.borrowings], dtype=bool)
+
     def strata_with_missed_days(self, design: Design) -> Ints:
         """Return the strata of which some site-day was missed, sorted."""
         return np.unique(design.units.stratum[design.site_days.unit[np.flatnonzero(self.missed)]])

@@ -176,8 +176,7 @@ class LinearForm:
         A stratum without a sample takes every area that its donors met, with no finite correction;
         one with a single unit only its own area and those that unit met.
         """
-        some = self.plan.borrowings
-        is_imputation = np.array([one.is_imputation for one in some], dtype=bool)
+        some, is_imputation = self.plan.borrowings, self.plan.are_imputed
         n_units = np.array([len(one.units) for one in some], dtype=np.int64)
         units = np.concatenate([np.zeros(0, dtype=np.int64), *(one.units for one in some)])
         of, cell = equal_pairs(units, self.cells.unit)
@@ -186,14 +185,13 @@ class LinearForm:
         of, cell = of[mine], cell[mine]
         target, week_key, weight = self._weights_of_borrowers(is_imputation)
         row, link = equal_pairs(of, target)
-        stratum = np.array([one.stratum for one in some], dtype=np.int64)
-        finite = np.where(is_imputation, 1.0, self.correction[stratum])
+        finite = np.where(is_imputation, 1.0, self.correction[self.plan.borrowers])
         return Borrowed(of[row], cell[row], week_key[link], weight[link], n_units, finite)
 
     def _is_met(self, of: Ints, key: Ints) -> Bools:
         """Return whether the stratum of each borrowing lies in an area, or its units met it."""
         design, cells = self.design, self.cells
-        stratum = np.array([one.stratum for one in self.plan.borrowings], dtype=np.int64)
+        stratum = self.plan.borrowers
         home = self.domains.area_key(design.strata.landing_area[stratum])
         met = np.flatnonzero(cells.n > 0)
         order = np.argsort(stratum)
@@ -206,7 +204,7 @@ class LinearForm:
     def _weights_of_borrowers(self, is_imputation: Bools) -> tuple[Ints, Ints, Floats]:
         """Return sorted borrowings with the weeks and weights at which each stratum counts."""
         design, weights = self.design, self.weights
-        stratum = np.array([one.stratum for one in self.plan.borrowings], dtype=np.int64)
+        stratum = self.plan.borrowers
         imputed, collapsed = np.flatnonzero(is_imputation), np.flatnonzero(~is_imputation)
         of_unit = design.units.stratum[weights.unit]
         order = np.argsort(of_unit, kind="stable")

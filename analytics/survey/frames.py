@@ -24,7 +24,7 @@ def calendar_frame(days: pd.DataFrame, snapshot: Snapshot) -> pd.DataFrame:
     """Count the units of landing area × week × day group: (site, open date), or open dates."""
     sites = snapshot["sites"].to_pandas()
     n_sites = days["area"].map(sites.groupby("area").size()).fillna(0).astype("int64")
-    units = days.assign(n_units=n_sites.where(days["design"] != "day_site", n_sites.clip(upper=1)))
+    units = days.assign(n_units=n_sites.where(days["design"] != DAY_SITE, n_sites.clip(upper=1)))
     units = units[units["n_units"] > 0]
     cells = units.groupby(CELL, as_index=False)
     frame = cells.agg(n_frame=("n_units", "sum"), digits=("group_digits", "first"))

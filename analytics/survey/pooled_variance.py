@@ -329,8 +329,7 @@ def _at_keys(
 def _joined(terms: _Terms, form: LinearForm, row: Ints, expected: _Expected, codes: Ints) -> _Terms:
     """Return all terms: those of sampled strata, and of each filled stratum."""
     design = form.design
-    filled = [one.stratum for one in form.plan.borrowings if one.is_imputation]
-    stratum = np.array(filled, dtype=np.int64)
+    stratum = form.plan.borrowers[form.plan.are_imputed]
     pair, key, mean, variance = _at_keys(form, stratum, row, expected)
     code = form.domains.code(key, form.domains.week_key(design.strata.week[stratum])[pair])
     kept = np.flatnonzero(np.isin(code, codes))

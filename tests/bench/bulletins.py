@@ -13,9 +13,10 @@ import pyarrow.parquet as pq
 from analytics.cli.demo_store import DEMO_FOLDER, history
 from analytics.data.schema import TABLES
 from tests.bench.big_tables import big_seasons, site_days_of, write_tables
-from tests.bench.commands import GROUP_BY, blackmouth
+from tests.bench.commands import blackmouth, group_by
 from tests.bench.processes import run_command
 from tests.bench.runs import Part, Run, in_turns
+from tests.bench.start import IMPORTS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -41,7 +42,9 @@ def _of_seasons(folder: Path, n_seasons: int, n_interviews: int, turns: int) -> 
     seasons = "" if n_seasons == 1 else f"{n_seasons} seasons of "
     name = f"bulletin, {seasons}{n_interviews:,} interviews"
     steps = {
-        "bare group-by in DuckDB (baseline)": _group_by(folder / "tables" / "interviews.parquet"),
+        "bare group-by in DuckDB (baseline)": lambda _: group_by(
+            folder / "tables" / "interviews.parquet"
+        ),
         name: lambda turn: blackmouth("bulletin", "--store", str(folder / f"store{turn}")),
     }
     sizes = f"{seasons}{n_interviews:,} interviews in {n_site_days:,} site-days"
@@ -65,10 +68,10 @@ def _of_demo(folder: Path, turns: int) -> Part:
         return blackmouth("bulletin", *store)
 
     steps: dict[str, Callable[[int], Run]] = {
-        "bare group-by in DuckDB (baseline)": _group_by(DEMO_FOLDER / "interviews.parquet"),
-        "imports of the libraries": lambda _: run_command(
-            [sys.executable, "-c", "import duckdb, pyarrow, pandas"]
+        "bare group-by in DuckDB (baseline)": lambda _: group_by(
+            DEMO_FOLDER / "interviews.parquet"
         ),
+        "imports of the libraries": lambda _: run_command([sys.executable, "-c", IMPORTS]),
         "bulletin of the demo, the first": first,
         "bulletin of the demo, a week added": week_added,
     }
@@ -84,7 +87,3 @@ def _without(tables: dict[str, pa.Table], week: dict[str, pa.Table]) -> dict[str
         mine = pc.is_in(tables[name][key], value_set=rows[key].combine_chunks())
         found[name] = tables[name].filter(pc.invert(mine))
     return found
-
-
-def _group_by(path: Path) -> Callable[[int], Run]:
-    return lambda _: run_command([sys.executable, "-c", GROUP_BY.format(path=path)])

@@ -158,11 +158,11 @@ def test_the_report_has_its_facts_every_option_limit_and_assumption(tmp_path, ru
     for words in ["Close VEL early", *(one.limit_id for one in small_limits())]:
         assert words in text
     rows = pq.read_table(tmp_path / "answer" / "assumptions.parquet").to_pylist()
-    told = text.split("## Dominated options")[1].replace("\\", "")
+    assumed = text.split("## Dominated options")[1].replace("\\", "")
     assert rows
     names = {"VEL": "Velmark", "OMB": "Ombra Bank"}
     assert all(
-        sentences(row["assumption"], lambda one: names.get(one, one)) in told for row in rows
+        sentences(row["assumption"], lambda one: names.get(one, one)) in assumed for row in rows
     )
 
 
