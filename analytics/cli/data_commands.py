@@ -138,13 +138,16 @@ def _require_new(*files: Path | None) -> None:
 
 def _write_reports(checked: Checked, *, quarantine: Path | None, findings: Path | None) -> None:
     """Write the files requested, whether the batch can be stored or not."""
-    from analytics.data.importing import findings_csv, quarantine_csv  # noqa: PLC0415 - keeps --help quick
+    from analytics.data.importing import findings_csv, quarantine_csv, raws_of  # noqa: PLC0415 - keeps --help quick
 
     if findings:
         _write_sheet(findings, findings_csv(checked.findings))
         say(f"{_number_of(len(checked.findings), 'finding')} in {findings}")
     if quarantine and checked.set_aside:
-        _write_sheet(quarantine, quarantine_csv(checked.set_aside, checked.reading.raws))
+        _write_sheet(
+            quarantine,
+            quarantine_csv(checked.set_aside, raws_of(checked.reading, checked.set_aside)),
+        )
         say(f"{_rows_aside(checked)} set aside in {quarantine}")
 
 

@@ -140,3 +140,37 @@ def fish_count(name: str, meaning: str, **more: object) -> Column:
     """Return a count of fish; very large ones pass with a warning."""
     # Over 200 Chinook in one boat trip is not plausible (common practice, no source).
     return count(name, meaning, "fish", plausible_high=200, **more)
+
+
+# What a column may hold, in words.
+
+#: Units that are nouns, with an s where there are many.
+_NOUNS = ("angler", "boat", "degree")
+
+
+def allowed_of(column: Column) -> str:
+    """Return in words what a column's cell may hold, for findings."""
+    if column.allowed:
+        return ", ".join(column.allowed)
+    if column.pattern:
+        return column.pattern.words
+    kind = {
+        ColumnKind.DATE: "a date written YYYY-MM-DD",
+        ColumnKind.TIME: "a time written HH:MM",
+        ColumnKind.COUNT: "a whole number",
+        ColumnKind.NUMBER: "a number",
+        ColumnKind.PROPORTION: "a proportion",
+        ColumnKind.FLAG: "true or false",
+        ColumnKind.TEXT: "text",
+    }[column.kind]
+    unit = f" {units_of(column)}" if column.unit not in ("", "1") else ""
+    if column.low is not None and column.high is not None:
+        return f"{kind} from {column.low:,.15g} to {column.high:,.15g}{unit}"
+    if column.low is not None:
+        return f"{kind} of at least {column.low:,.15g}{unit}"
+    return kind + (f" in {units_of(column)}" if unit else "")
+
+
+def units_of(column: Column) -> str:
+    """Return the unit of a column as it stands after a bound: nouns in the plural, not symbols."""
+    return f"{column.unit}s" if column.unit in _NOUNS else column.unit

@@ -5,6 +5,8 @@ The import, the checks and the data dictionary all follow from `TABLES`.
 
 from __future__ import annotations
 
+import json
+
 import pyarrow as pa
 
 from analytics.data.columns import (
@@ -20,6 +22,7 @@ from analytics.data.columns import (
     proportion,
     text,
 )
+from analytics.errors import DataRejected
 
 __all__ = ["TABLES", "Column", "ColumnKind", "Table"]
 
@@ -347,6 +350,44 @@ def cast_to_schema(table: pa.Table, schema: pa.Schema) -> pa.Table:
         for field in schema
     ]
     return pa.Table.from_arrays(columns, schema=schema)
+
+
+#: The column of the others as JSON.
+EXTRA = "_extra"
+
+
+def packed(data: pa.Table, *, table: Table) -> pa.Table:
+    """Return `data` in the columns of its schema, all others as text in one JSON column.
+
+    A column that cannot be cast to its type is `DataRejected`; rows packed already stay as they
+    are.
+    """
+    columns = [_cast(data, field) for field in table.arrow_schema]
+    known = pa.Table.from_arrays(columns, schema=table.arrow_schema)
+    if EXTRA in data.column_names:
+        return known.append_column(EXTRA, data[EXTRA])
+    return known.append_column(EXTRA, _json_of(data, set(table.arrow_schema.names)))
+
+
+def _cast(data: pa.Table, field: pa.Field) -> pa.ChunkedArray | pa.Array:
+    if field.name not in data.column_names:
+        return pa.nulls(data.num_rows, field.type)
+    try:
+        return data[field.name].cast(field.type)
+    except (pa.ArrowInvalid, pa.ArrowNotImplementedError) as error:
+        raise DataRejected(f"column {field.name} is not {field.type}: {error}") from error
+
+
+def _json_of(data: pa.Table, known: set[str]) -> pa.Array:
+    extras = sorted(set(data.column_names) - known)
+    if not extras:
+        return pa.nulls(data.num_rows, pa.string())
+    columns = [data[name].cast(pa.string()).to_pylist() for name in extras]
+    texts = []
+    for cells in zip(*columns, strict=True):
+        filled = {name: cell for name, cell in zip(extras, cells, strict=True) if cell is not None}
+        texts.append(json.dumps(filled, ensure_ascii=False) if filled else None)
+    return pa.array(texts, pa.string())
 
 
 # Every table that a file can hold: the input tables, and those that a command reads alone.

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pyarrow as pa
 
 from analytics.data import query as sql
@@ -20,7 +19,7 @@ if TYPE_CHECKING:
     import duckdb
 
     from analytics.data.checks.rule import Rule
-    from analytics.data.importing.typed import Incoming
+    from analytics.data.importing.typed import Incoming, Spilled
 
 RULES: tuple[Rule, ...] = (*rule.of_schema(), *frame.RULES, *frame.DRAWS_RULES, *catch.RULES)
 
@@ -67,7 +66,7 @@ _VIEWS = (
     "count(*) FILTER (stratum IS NOT NULL OR frame_site_days IS NOT NULL) AS n_stated "
     "FROM units WHERE season IS NOT NULL AND design <> 'opportunistic' "
     "GROUP BY season, landing_area HAVING n_stated BETWEEN 1 AND n - 1 AND count(_row) > 0",
-    "CREATE TEMP TABLE trips AS SELECT i.*, coalesce(d.date, i.date) AS day "
+    "CREATE TEMP VIEW trips AS SELECT i.*, coalesce(d.date, i.date) AS day "
     "FROM interviews i LEFT JOIN site_days d ON d.sample_id = i.sample_id",
     "CREATE TEMP VIEW landed AS SELECT f.* REPLACE (coalesce(f.area, t.area) AS area), "
     "coalesce(f.date, t.day) AS day FROM fish f LEFT JOIN trips t USING (interview_id) "
@@ -76,8 +75,8 @@ _VIEWS = (
 
 
 def check_between(
-    stored: Mapping[str, pa.Table],
-    incoming: Mapping[str, Incoming],
+    stored: Mapping[str, sql.Source],
+    incoming: Mapping[str, Incoming | Spilled],
     *,
     skip: Iterable[str] = (),
     origin: str = "",
@@ -99,22 +98,28 @@ def check_between(
 
 
 def _connect(
-    stored: Mapping[str, pa.Table], incoming: Mapping[str, Incoming], origin: str
+    stored: Mapping[str, sql.Source], incoming: Mapping[str, Incoming | Spilled], origin: str
 ) -> duckdb.DuckDBPyConnection:
     """Return a connection with every table as it would stand, and the views of the rules."""
-    connection = sql.connect({f"stored_{table}": stored[table] for table in TABLES})
+    fresh = {name: one.source() for name, one in incoming.items() if name in TABLES}
+    relations: dict[str, sql.Relation] = {f"stored_{table}": stored[table] for table in TABLES}
+    connection = sql.connect(relations | {f"incoming_{name}": one for name, one in fresh.items()})
     for table in TABLES.values():
         columns = ", ".join(sql.name(column.name) for column in table.columns)
         old = (
             f"SELECT {columns}, {origin}::VARCHAR AS _file, NULL::BIGINT AS _row "
             f"FROM stored_{table.name} s"
         )
-        if table.name in incoming:
-            connection.register(f"incoming_{table.name}", _placed(incoming[table.name]))
+        kind, before = "TABLE", stored[table.name]
+        if table.name in fresh:
+            new = f"SELECT {columns}, _file, _row FROM incoming_{table.name}"
             on = " AND ".join(f"i.{sql.name(key)} = s.{sql.name(key)}" for key in table.key)
             old += f" WHERE NOT EXISTS (SELECT 1 FROM incoming_{table.name} i WHERE {on})"
-            old += f" UNION ALL SELECT {columns}, _file, _row FROM incoming_{table.name}"
-        connection.execute(f"CREATE TEMP TABLE {sql.name(table.name)} AS {old}")
+            is_alone = isinstance(before, pa.Table) and not before.num_rows
+            old = new if is_alone else f"{old} UNION ALL {new}"
+            # Rows in files are not copied, unless what they supersede had to be found each time.
+            kind = "VIEW" if is_alone and isinstance(fresh[table.name], sql.ParquetRows) else kind
+        connection.execute(f"CREATE TEMP {kind} {sql.name(table.name)} AS {old}")
     connection.register("open_days", _open_days(connection))
     for view in _VIEWS:
         connection.execute(view)
@@ -136,12 +141,6 @@ def _open_days(connection: duckdb.DuckDBPyConnection) -> pa.Table:
     days["date"] = days["date"].dt.date
     days["group_words"] = days["group_digits"].map(weekday_words)
     return pa.Table.from_pandas(days[_OPEN_SCHEMA.names], _OPEN_SCHEMA, preserve_index=False)
-
-
-def _placed(incoming: Incoming) -> pa.Table:
-    known = incoming.data.select(TABLES[incoming.table].arrow_schema.names)
-    placed = known.append_column("_file", pa.array(incoming.file, pa.string()))
-    return placed.append_column("_row", pa.array(incoming.row.astype(np.int64)))
 
 
 def _broken(connection: duckdb.DuckDBPyConnection, rules: Sequence[Rule]) -> list[Rule]:

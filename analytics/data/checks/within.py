@@ -5,21 +5,19 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
 
 from analytics.data import query as sql
-from analytics.data.schema import FILE_SCHEMAS
+from analytics.data.schema import EXTRA, FILE_SCHEMAS
 from analytics.findings import Finding, Severity, shortened
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analytics.data.columns import Column
-    from analytics.data.importing.typed import Incoming
+    from analytics.data.importing.typed import Incoming, Spilled
 
 
-def check_keys(incoming: Incoming) -> list[Finding]:
+def check_keys(incoming: Incoming | Spilled) -> list[Finding]:
     """Return an error for every row whose key another row of the batch has too.
 
     Where rows are alike in every cell, the first of them stands.
@@ -29,10 +27,10 @@ def check_keys(incoming: Incoming) -> list[Finding]:
         Finding(
             severity=Severity.ERROR,
             table=incoming.table,
-            file=str(incoming.file[copy["n"]]),
-            row=int(incoming.row[copy["n"]]),
+            file=copy["file"],
+            row=copy["row"],
             column=key,
-            seen=f"{shortened(copy['key'])} again, as in {_place(incoming, copy)}",
+            seen=f"{shortened(copy['key'])} again, as in {_place(copy)}",
             allowed="every key once",
             advice="remove the copy"
             if copy["n_different"] == 1
@@ -43,15 +41,13 @@ def check_keys(incoming: Incoming) -> list[Finding]:
     ]
 
 
-def first_of_keys(incoming: Incoming) -> Incoming:
+def first_of_keys(incoming: Incoming | Spilled) -> Incoming | Spilled:
     """Return the rows without the later ones of a key, for rules that would count them twice."""
     later = [copy["n"] for copy in _copies(incoming) if copy["n"] != copy["first"]]
-    mask = np.ones(len(incoming.row), dtype=bool)
-    mask[later] = False
-    return incoming.keep(mask) if later else incoming
+    return incoming.without(np.array(later)) if later else incoming
 
 
-def check_answers(incoming: Incoming, *, found: Sequence[Finding]) -> list[Finding]:
+def check_answers(incoming: Incoming | Spilled, *, found: Sequence[Finding]) -> list[Finding]:
     """Return a warning for every column of answers that some rows give and others do not.
 
     `found` holds what is wrong in their cells: a faulty cell is no empty one.
@@ -63,50 +59,61 @@ def check_answers(incoming: Incoming, *, found: Sequence[Finding]) -> list[Findi
     return [one for one in warnings if one is not None]
 
 
-def _unanswered(incoming: Incoming, column: Column, n_faulty: int) -> Finding | None:
+def _unanswered(incoming: Incoming | Spilled, column: Column, n_faulty: int) -> Finding | None:
     """Return the warning about the rows without an answer, over those that could give one."""
-    answerable, among = incoming.data, f"{incoming.table}"
+    where, among = "true", f"{incoming.table}"
     if column.part_of:
         # Of no fish, no mark could be read.
-        answerable = answerable.filter(pc.greater(answerable[column.part_of], 0))
+        where = f"{sql.name(column.part_of)} > 0"
         among += f" with {column.part_of} over 0"
-    n_empty = answerable[column.name].null_count - n_faulty
-    if n_empty <= 0 or (n_empty == answerable.num_rows and not column.required):
+    query = (
+        f"SELECT count(*) AS n, count(*) - count({sql.name(column.name)}) AS n_empty "
+        f"FROM rows WHERE {where}"
+    )
+    (found,) = sql.run(query, {"rows": incoming.source()}).to_pylist()
+    n_empty = found["n_empty"] - n_faulty
+    if n_empty <= 0 or (n_empty == found["n"] and not column.required):
         return None
-    files = set(incoming.file)
+    files = set(incoming.files)
     return Finding(
         severity=Severity.WARNING,
         table=incoming.table,
-        file=str(files.pop()) if len(files) == 1 else "",
+        file=files.pop() if len(files) == 1 else "",
         column=column.name,
-        seen=f"empty in {n_empty:,} of {answerable.num_rows:,} {among}",
+        seen=f"empty in {n_empty:,} of {found['n']:,} {among}",
         allowed="a number, 0 for none",
         advice=column.if_empty,
     )
 
 
-def _copies(incoming: Incoming) -> list[dict[str, Any]]:
+def _copies(incoming: Incoming | Spilled) -> list[dict[str, Any]]:
     """Return the rows whose key another row has: their place, the first two places, differences."""
     labels = list(FILE_SCHEMAS[incoming.table].key)
-    if incoming.data.group_by(labels).aggregate([]).num_rows == incoming.data.num_rows:
-        return []  # the usual case, for which no query is needed
-    names = {name: f"c{place}" for place, name in enumerate(incoming.data.column_names)}
-    # Names that differ in case only are one name to DuckDB.
-    rows = incoming.data.rename_columns(list(names.values()))
-    rows = rows.append_column("n", pa.array(range(rows.num_rows), pa.int64()))
-    key = ", ".join(names[name] for name in labels)
-    query = (
-        f"SELECT r.n, g.first, g.second, g.n_different, concat_ws(' ', {key}) AS key "
-        f"FROM rows r JOIN (SELECT {key}, list_sort(list(n))[1] AS first, "
-        f"list_sort(list(n))[2] AS second, count(DISTINCT ({', '.join(names.values())})) "
-        f"AS n_different FROM rows GROUP BY {key} HAVING count(*) > 1) g "
-        f"USING ({key}) ORDER BY r.n"
+    rows = incoming.source(with_extra=True)
+    key = ", ".join(map(sql.name, labels))
+    cells = ", ".join(map(sql.name, [*FILE_SCHEMAS[incoming.table].arrow_schema.names, EXTRA]))
+    # Of a hash only eight bytes a row are held: the rows themselves are read where one comes twice.
+    twice = sql.run(
+        f"SELECT h FROM (SELECT hash({key}) AS h FROM rows) GROUP BY h HAVING count(*) > 1",
+        {"rows": rows},
     )
-    copies: list[dict[str, Any]] = sql.run(query, {"rows": rows}).to_pylist()
+    if not twice.num_rows:
+        return []
+    query = (
+        "WITH suspects AS MATERIALIZED "
+        f"(SELECT * FROM rows WHERE hash({key}) IN (SELECT h FROM twice)), "
+        f"alike AS (SELECT {key}, arg_min(_n, _n, 2) AS ns, arg_min(_file, _n, 2) AS files, "
+        f"arg_min(_row, _n, 2) AS lines, count(DISTINCT ({cells})) AS n_different "
+        f"FROM suspects GROUP BY {key} HAVING count(*) > 1) "
+        "SELECT r._n AS n, r._file AS file, r._row AS row, g.ns[1] AS first, g.files, g.lines, "
+        f"g.n_different, concat_ws(' ', {key}) AS key "
+        f"FROM suspects r JOIN alike g USING ({key}) ORDER BY n"
+    )
+    copies: list[dict[str, Any]] = sql.run(query, {"rows": rows, "twice": twice}).to_pylist()
     return copies
 
 
-def _place(incoming: Incoming, copy: dict[str, Any]) -> str:
-    other = copy["first"] if copy["n"] != copy["first"] else copy["second"]
-    same_file = incoming.file[other] == incoming.file[copy["n"]]
-    return ("" if same_file else f"{incoming.file[other]} ") + f"row {incoming.row[other]}"
+def _place(copy: dict[str, Any]) -> str:
+    other = 0 if copy["n"] != copy["first"] else 1
+    same_file = copy["files"][other] == copy["file"]
+    return ("" if same_file else f"{copy['files'][other]} ") + f"row {copy['lines'][other]}"

@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pyarrow as pa
 
 from analytics.data.checks.run import check_between
 from analytics.data.checks.within import check_answers, check_keys, first_of_keys
-from analytics.data.importing.reading import find_files, read_file
-from analytics.data.importing.typed import concat, type_raw
+from analytics.data.importing.reading import LARGE_FILE, Raw, find_files, read_parts
+from analytics.data.importing.typed import Incoming, Spilled, concat, type_raw
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.errors import DataRejected
@@ -21,22 +22,27 @@ from analytics.findings import Finding, Severity, number_of
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
-    from analytics.data.importing.reading import Raw
-    from analytics.data.importing.typed import Incoming
+    from analytics.arrays import Bools
     from analytics.data.store import Store
     from analytics.data.store.history import Receipt
+
+
+#: Rows of a file after which a word of progress is said again.
+_SAY_EVERY = 500_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Reading:
     """Files read and typed, before they are compared with anything.
 
-    `tables` holds their rows in the order of the schema. `faults` are errors of a whole file:
+    `tables` holds their rows in the order of the schema; `raws` the cells as they stood, but of
+    large tables, whose rows are in files. `faults` are errors of a whole file:
     nothing can be taken, not even with a quarantine; `findings` are about single cells and rows.
     """
 
+    files: tuple[Path, ...]
     raws: tuple[Raw, ...]
-    tables: Mapping[str, Incoming]
+    tables: Mapping[str, Incoming | Spilled]
     faults: tuple[Finding, ...]
     findings: tuple[Finding, ...]
 
@@ -50,7 +56,7 @@ class Checked:
     """
 
     reading: Reading
-    tables: Mapping[str, Incoming]
+    tables: Mapping[str, Incoming | Spilled]
     findings: tuple[Finding, ...]
     set_aside: tuple[Finding, ...]
     version: int
@@ -74,23 +80,53 @@ def read_paths(paths: Sequence[Path], *, progress: Callable[[str], None] | None 
     raws: list[Raw] = []
     findings: list[Finding] = []
     parts: dict[str, list[Incoming]] = defaultdict(list)
+    large = {name for name in TABLES if _bytes_of(files, name) > LARGE_FILE}
+    spilled = {name: Spilled(name) for name in large}
     for file in files:
-        if progress:
-            progress(f"reading {file.name}")
-        reading = read_file(file)
-        faults += reading.faults
-        findings += reading.findings
-        if reading.raw is not None:
+        done = _Progress(file, progress)
+        for reading in read_parts(file):
+            faults += reading.faults
+            findings += reading.findings
+            if reading.raw is None:
+                continue
             typed, found = type_raw(reading.raw)
-            raws.append(reading.raw)
-            parts[typed.table].append(typed)
             # The header is row 1: no row can be set aside for it.
             faults += [one for one in _errors(found) if one.row == 1]
             findings += [one for one in found if one.row != 1 or one.severity is not Severity.ERROR]
-    tables = {name: concat(parts[name]) for name in TABLES if name in parts}
+            if typed.table in spilled:
+                spilled[typed.table].add(typed)
+            else:
+                raws.append(reading.raw)
+                parts[typed.table].append(typed)
+            done.add(len(typed.row))
+    tables: dict[str, Incoming | Spilled] = {
+        name: spilled[name] if name in spilled else concat(parts[name])
+        for name in TABLES
+        if name in parts or name in spilled
+    }
     for table in tables.values():
         findings += [*check_keys(table), *check_answers(table, found=findings)]
-    return Reading(tuple(raws), tables, tuple(faults), tuple(findings))
+    return Reading(tuple(files), tuple(raws), tables, tuple(faults), tuple(findings))
+
+
+def _bytes_of(files: Iterable[Path], table: str) -> int:
+    return sum(file.stat().st_size for file in files if file.stem == table)
+
+
+class _Progress:
+    """Says how many rows of a file were read, from time to time."""
+
+    def __init__(self, file: Path, say: Callable[[str], None] | None) -> None:
+        self._name, self._say, self._n, self._next = file.name, say, 0, _SAY_EVERY
+        if say:
+            say(f"reading {file.name}")
+
+    def add(self, n_rows: int) -> None:
+        """Count rows that were read."""
+        self._n += n_rows
+        if self._say and self._n >= self._next:
+            self._say(f"reading {self._name}: {self._n:,} rows")
+            self._next += _SAY_EVERY
 
 
 def check(reading: Reading, store: Store, *, quarantine: bool = False) -> Checked:
@@ -100,6 +136,7 @@ def check(reading: Reading, store: Store, *, quarantine: bool = False) -> Checke
     rows that depend on them.
     """
     snapshot = store.snapshot() if store.exists else Snapshot.of({})
+    stored = {name: snapshot.source(name) for name in TABLES}
     findings = [*reading.faults, *reading.findings]
     tables = dict(reading.tables)
     if reading.faults:
@@ -109,14 +146,14 @@ def check(reading: Reading, store: Store, *, quarantine: bool = False) -> Checke
         skip = {finding.table for finding in errors}
         at_fault = {_place(finding) for finding in errors}
         once = {name: first_of_keys(incoming) for name, incoming in tables.items()}
-        between = check_between(snapshot.tables, once, skip=skip)
+        between = check_between(stored, once, skip=skip)
         findings += [one for one in between if one.row is None or _place(one) not in at_fault]
         return Checked(reading, tables, _ordered(findings), (), snapshot.version)
     aside: list[Finding] = []
     while True:
         aside += errors
         tables = _without(tables, errors)
-        between = check_between(snapshot.tables, tables)
+        between = check_between(stored, tables)
         findings += between
         errors = _errors(between)
         # For rows stored earlier that would break, no row of the batch can be set aside.
@@ -137,10 +174,11 @@ def store_checked(checked: Checked, store: Store) -> Receipt:
     """
     if checked.errors:
         raise DataRejected(refusal(checked.errors), checked.findings)
-    sources = sorted(
-        {raw.file.replace("\\", "/").rsplit("/", 1)[-1] for raw in checked.reading.raws}
-    )
-    tables = {name: incoming.data for name, incoming in checked.tables.items()}
+    sources = sorted({file.name for file in checked.reading.files})
+    tables = {
+        name: incoming.data if isinstance(incoming, Incoming) else incoming.source()
+        for name, incoming in checked.tables.items()
+    }
     return store.add(tables, sources=sources, checked_at=checked.version)
 
 
@@ -192,17 +230,46 @@ def _place(finding: Finding) -> tuple[str, str, int | None]:
     return finding.table, finding.file, finding.row
 
 
-def _without(tables: Mapping[str, Incoming], errors: Sequence[Finding]) -> dict[str, Incoming]:
+def _without(
+    tables: Mapping[str, Incoming | Spilled], errors: Sequence[Finding]
+) -> dict[str, Incoming | Spilled]:
     """Leave out the rows that errors name."""
     bad: dict[str, set[tuple[str, int | None]]] = defaultdict(set)
     for error in errors:
         bad[error.table].add((error.file, error.row))
-    kept = {}
-    for name, incoming in tables.items():
+
+    def stays(incoming: Incoming, _: object = None) -> Bools:
         places = zip(incoming.file, incoming.row.tolist(), strict=True)
-        mask = np.array([place not in bad[name] for place in places], dtype=bool)
-        kept[name] = incoming if mask.all() else incoming.keep(mask)
+        return np.array([place not in bad[incoming.table] for place in places], dtype=bool)
+
+    kept: dict[str, Incoming | Spilled] = {}
+    for name, incoming in tables.items():
+        if not bad[name]:
+            kept[name] = incoming
+        elif isinstance(incoming, Incoming):
+            kept[name] = incoming.keep(stays(incoming))
+        else:
+            kept[name] = incoming.keep(stays)
     return kept
+
+
+def raws_of(reading: Reading, errors: Sequence[Finding]) -> list[Raw]:
+    """Return cells as they stood, of large tables those of the rows that errors name alone."""
+    rows: dict[str, set[int | None]] = defaultdict(set)
+    for error in errors:
+        rows[error.file].add(error.row)
+    large = [file for file in reading.files if isinstance(reading.tables.get(file.stem), Spilled)]
+    found: list[Raw] = list(reading.raws)
+    for file in large:
+        wanted = np.array([row for row in rows[str(file)] if row is not None], dtype=np.int64)
+        for raw in (one.raw for one in (read_parts(file) if len(wanted) else ())):
+            if raw is None:
+                continue
+            is_wanted = np.isin(raw.row, wanted)
+            ragged = {row: text for row, text in raw.ragged.items() if row in rows[str(file)]}
+            data = raw.data.filter(pa.array(is_wanted))
+            found.append(Raw(raw.table, raw.file, data, raw.row[is_wanted], ragged))
+    return found
 
 
 def _ordered(findings: Iterable[Finding]) -> tuple[Finding, ...]:

@@ -58,7 +58,9 @@ def findings_csv(findings: Iterable[Finding]) -> str:
 
 def quarantine_csv(errors: Sequence[Finding], raws: Sequence[Raw]) -> str:
     """Return rows set aside as CSV: one line an error, with the whole row of its file as JSON."""
-    by_file = {raw.file: raw for raw in raws}
+    by_file: dict[str, list[Raw]] = defaultdict(list)
+    for raw in raws:
+        by_file[raw.file].append(raw)
     return _sheet(
         _QUARANTINE,
         (
@@ -86,12 +88,15 @@ def _texts(one: Finding) -> list[str]:
     return [_harmless(text) for text in (one.column or "", one.seen, one.allowed, one.advice)]
 
 
-def _row_json(raw: Raw, row: int | None) -> str:
-    if row in raw.ragged:
-        return json.dumps({"line": raw.ragged[row]}, ensure_ascii=False)
-    place = int(np.searchsorted(raw.row, row or 0))
-    cells = raw.data.slice(place, 1).to_pylist()[0]
-    return json.dumps(cells, ensure_ascii=False, default=str)
+def _row_json(raws: Sequence[Raw], row: int | None) -> str:
+    for raw in raws:
+        if row in raw.ragged:
+            return json.dumps({"line": raw.ragged[row]}, ensure_ascii=False)
+        place = int(np.searchsorted(raw.row, row or 0))
+        if place < len(raw.row) and raw.row[place] == row:
+            cells = raw.data.slice(place, 1).to_pylist()[0]
+            return json.dumps(cells, ensure_ascii=False, default=str)
+    raise AssertionError(row)
 
 
 def _harmless(text: str) -> str:

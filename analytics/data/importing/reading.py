@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import difflib
 import io
@@ -20,7 +21,7 @@ from analytics.errors import UsageError
 from analytics.findings import Finding, Severity, number_of, shortened
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
     from pathlib import Path
 
     from analytics.arrays import Ints
@@ -118,6 +119,9 @@ def _fault(path: Path, seen: str, allowed: str, advice: str = "") -> Finding:
     )
 
 
+#: Bytes of a file from which it is read part by part; bytes and rows of a part.
+LARGE_FILE = 64 << 20
+_PART_BYTES, _PART_ROWS = 16 << 20, 200_000
 _DELIMITERS = {";": "a semicolon", "\t": "a tab", "|": "a vertical bar"}
 
 
@@ -175,47 +179,157 @@ def read_file(path: Path, *, table: str = "") -> FileReading:
         )
         return FileReading(None, faults=(fault,))
     data, row, blank = _without_blank_rows(data, row)
-    findings = [*_ragged_findings(ragged, data.num_columns, place)]
-    if blank:
-        rows = number_of(blank, "row")
-        seen = f"{rows} without any value between the others left out"
-        findings.append(Finding(severity=Severity.WARNING, **place, seen=seen))
-    if not data.num_rows and not ragged:
-        findings.append(
-            Finding(
-                severity=Severity.WARNING,
-                **place,
-                seen="a header and no rows",
-                advice="nothing to import from this file; is that meant?",
-            )
-        )
+    findings = [
+        *_ragged_findings(ragged, data.num_columns, place),
+        *_said_of_rows(blank, data.num_rows + len(ragged), place),
+    ]
     return FileReading(Raw(name, str(path), data, row, ragged), findings=tuple(findings))
+
+
+def read_parts(path: Path, *, large: int = LARGE_FILE) -> Iterator[FileReading]:
+    """Read a table file whole, or part by part where it has more than so many bytes.
+
+    A fault may come after some parts were read; what is said of the whole file comes last.
+    """
+    if path.stat().st_size <= large:
+        yield read_file(path)
+        return
+    place: dict[str, Any] = {"table": path.stem, "file": str(path)}
+    is_csv = path.suffix.lower() == ".csv"
+    blank = waiting = n_rows = 0
+    try:
+        for data, rows, ragged in _csv_parts(path) if is_csv else _parquet_parts(path):
+            _require_columns(data.column_names, path.stem)
+            kept, row, between = _without_blank_rows(data, rows)
+            # Rows without a value stand between others once a row with one comes after them.
+            if kept.num_rows:
+                blank, waiting = blank + waiting + between, 0
+            waiting += data.num_rows - kept.num_rows - between
+            n_rows += kept.num_rows + len(ragged)
+            findings = tuple(_ragged_findings(ragged, data.num_columns, place))
+            yield FileReading(Raw(path.stem, str(path), kept, row, ragged), findings=findings)
+    except _Unreadable as error:
+        fault = Finding(severity=Severity.ERROR, **place, **error.said)
+        yield FileReading(None, faults=(fault,))
+        return
+    yield FileReading(None, findings=tuple(_said_of_rows(blank, n_rows, place)))
+
+
+def _csv_parts(path: Path) -> Iterator[tuple[pa.Table, Ints, dict[int, str]]]:
+    """Read a large CSV file part by part, each with its rows and its ragged lines."""
+    with path.open("rb") as file:
+        names = _header(file.readline() + b"\n", path.stem)
+    _require_utf8(path)
+    ragged: dict[int, str] = {}
+    next_row = 2
+    try:
+        with pacsv.open_csv(path, **_csv_options(names, ragged, _PART_BYTES)) as reader:
+            for batch in reader:
+                table = pa.Table.from_batches([batch])
+                # Lines read ahead may be ragged, too; they come with the rows around them.
+                rows = np.arange(next_row, next_row + table.num_rows + len(ragged), dtype=np.int64)
+                rows = rows[~np.isin(rows, list(ragged))][: table.num_rows]
+                next_row = int(rows[-1]) + 1 if len(rows) else next_row
+                mine = {row: ragged.pop(row) for row in sorted(ragged) if row < next_row}
+                yield _named(table, [name.strip() for name in table.column_names]), rows, mine
+            if ragged:
+                empty = table.slice(0, 0)
+                none = np.empty(0, dtype=np.int64)
+                yield _named(empty, [name.strip() for name in table.column_names]), none, ragged
+    except pa.ArrowInvalid as error:
+        raise _Unreadable(
+            f"not a readable CSV file: {error}", "comma-separated UTF-8 text", "save it again"
+        ) from error
+
+
+def _csv_options(names: list[str], ragged: dict[int, str], block_size: int) -> dict[str, Any]:
+    """Return how a CSV file is read; lines with too few or too many cells go into `ragged`."""
+
+    def set_aside(line: pacsv.InvalidRow) -> str:
+        ragged[line.number] = line.text
+        return "skip"
+
+    return {
+        # Row numbers are only known without threads.
+        "read_options": pacsv.ReadOptions(use_threads=False, block_size=block_size),
+        "parse_options": pacsv.ParseOptions(
+            newlines_in_values=True, ignore_empty_lines=False, invalid_row_handler=set_aside
+        ),
+        "convert_options": pacsv.ConvertOptions(
+            column_types={name: pa.string() for name in names},
+            strings_can_be_null=True,
+            null_values=[""],
+            quoted_strings_can_be_null=True,
+        ),
+    }
+
+
+def _require_utf8(path: Path) -> None:
+    """Refuse a file that is not UTF-8, naming the line, with a piece of it in memory at once."""
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    line = 1
+    with path.open("rb") as file:
+        while piece := file.read(_PART_BYTES):
+            held = decoder.getstate()[0]
+            try:
+                decoder.decode(piece)
+            except UnicodeDecodeError as error:
+                raise _not_utf8(held + piece, error.start, line) from error
+            line += piece.count(b"\n")
+
+
+def _not_utf8(data: bytes, at: int, line: int = 1) -> _Unreadable:
+    return _Unreadable(
+        f"the byte 0x{data[at]:02X}, which is not UTF-8 (it looks like Latin-1 or Windows text)",
+        "text in UTF-8",
+        "save the file as CSV UTF-8",
+        row=line + data.count(b"\n", 0, at),
+    )
+
+
+def _parquet_parts(path: Path) -> Iterator[tuple[pa.Table, Ints, dict[int, str]]]:
+    """Read a large Parquet file part by part."""
+    next_row = 2
+    try:
+        with pq.ParquetFile(path) as file:
+            for batch in file.iter_batches(_PART_ROWS, use_threads=False):
+                table = pa.Table.from_batches([batch])
+                table.validate(full=True)
+                rows = np.arange(next_row, next_row + table.num_rows, dtype=np.int64)
+                next_row += table.num_rows
+                yield _named(table, [name.strip() for name in table.column_names]), rows, {}
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
+        raise _cut_short(error) from error
+
+
+def _cut_short(error: Exception) -> _Unreadable:
+    return _Unreadable(
+        f"not a complete Parquet file, it may be cut short ({str(error).splitlines()[0]})",
+        "a Parquet file",
+        "copy or export it again",
+    )
+
+
+def _said_of_rows(blank: int, n_rows: int, place: dict[str, Any]) -> Iterator[Finding]:
+    """Give what is said of a file's rows as a whole."""
+    if blank:
+        seen = f"{number_of(blank, 'row')} without any value between the others left out"
+        yield Finding(severity=Severity.WARNING, **place, seen=seen)
+    if not n_rows:
+        yield Finding(
+            severity=Severity.WARNING,
+            **place,
+            seen="a header and no rows",
+            advice="nothing to import from this file; is that meant?",
+        )
 
 
 def _read_csv(path: Path, table_name: str) -> tuple[pa.Table, Ints, dict[int, str]]:
     data = path.read_bytes()
     names = _header(data, table_name)
     ragged: dict[int, str] = {}
-
-    def set_aside(line: pacsv.InvalidRow) -> str:
-        ragged[line.number] = line.text
-        return "skip"
-
     try:
-        table = pacsv.read_csv(
-            _native(data),
-            # Row numbers are only known without threads.
-            read_options=pacsv.ReadOptions(use_threads=False, block_size=_block_size(data)),
-            parse_options=pacsv.ParseOptions(
-                newlines_in_values=True, ignore_empty_lines=False, invalid_row_handler=set_aside
-            ),
-            convert_options=pacsv.ConvertOptions(
-                column_types={name: pa.string() for name in names},
-                strings_can_be_null=True,
-                null_values=[""],
-                quoted_strings_can_be_null=True,
-            ),
-        )
+        table = pacsv.read_csv(_native(data), **_csv_options(names, ragged, _block_size(data)))
     except pa.ArrowInvalid as error:
         raise _Unreadable(
             f"not a readable CSV file: {error}", "comma-separated UTF-8 text", "save it again"
@@ -250,14 +364,7 @@ def _header(data: bytes, table: str) -> list[str]:
     try:
         text = io.StringIO(data.decode("utf-8-sig"), newline="")
     except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise _Unreadable(
-            f"the byte 0x{data[error.start]:02X}, which is not UTF-8 (it looks like Latin-1 or "
-            "Windows text)",
-            "text in UTF-8",
-            "save the file as CSV UTF-8",
-            row=line,
-        ) from error
+        raise _not_utf8(data, error.start) from error
     try:
         names = next(csv.reader(text))
     except (csv.Error, StopIteration) as error:
@@ -291,12 +398,7 @@ def _read_parquet(path: Path) -> tuple[pa.Table, Ints, dict[int, str]]:
             table = file.read()
         table.validate(full=True)
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
-        reason = str(error).splitlines()[0]
-        raise _Unreadable(
-            f"not a complete Parquet file, it may be cut short ({reason})",
-            "a Parquet file",
-            "copy or export it again",
-        ) from error
+        raise _cut_short(error) from error
     names = [name.strip() for name in table.column_names]
     return _named(table, names), np.arange(2, table.num_rows + 2, dtype=np.int64), {}
 

@@ -5,17 +5,23 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
-from dataclasses import dataclass, replace
+import shutil
+import tempfile
+import weakref
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+import pyarrow.parquet as pq
 
-from analytics.data.columns import TEXT_CEILING
+from analytics.data.columns import TEXT_CEILING, allowed_of, units_of
 from analytics.data.importing.reading import suggest
-from analytics.data.schema import FILE_SCHEMAS, Column, ColumnKind
+from analytics.data.query import ParquetRows
+from analytics.data.schema import FILE_SCHEMAS, Column, ColumnKind, packed
 from analytics.findings import Finding, Severity, shortened
 
 if TYPE_CHECKING:
@@ -38,8 +44,6 @@ _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 _FLAGS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 _YEARS = (1900, 2199)
 _EMPTY = "leave the cell empty for not recorded"
-#: Units that are nouns, with an s where there are many.
-_NOUNS = ("angler", "boat", "degree")
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,34 +77,6 @@ def read_extra(value: Any) -> str | Fault | None:
     if _NUMBER.fullmatch(text):
         return text
     return _text(text)
-
-
-def allowed_of(column: Column) -> str:
-    """Return in words what a column's cell may hold, for findings."""
-    if column.allowed:
-        return ", ".join(column.allowed)
-    if column.pattern:
-        return column.pattern.words
-    kind = {
-        ColumnKind.DATE: "a date written YYYY-MM-DD",
-        ColumnKind.TIME: "a time written HH:MM",
-        ColumnKind.COUNT: "a whole number",
-        ColumnKind.NUMBER: "a number",
-        ColumnKind.PROPORTION: "a proportion",
-        ColumnKind.FLAG: "true or false",
-        ColumnKind.TEXT: "text",
-    }[column.kind]
-    unit = f" {_units(column)}" if column.unit not in ("", "1") else ""
-    if column.low is not None and column.high is not None:
-        return f"{kind} from {column.low:,.15g} to {column.high:,.15g}{unit}"
-    if column.low is not None:
-        return f"{kind} of at least {column.low:,.15g}{unit}"
-    return kind + (f" in {_units(column)}" if unit else "")
-
-
-def _units(column: Column) -> str:
-    """Return the unit of a column as it stands after a bound: nouns in the plural, not symbols."""
-    return f"{column.unit}s" if column.unit in _NOUNS else column.unit
 
 
 def _in_range(value: Any, column: Column) -> Any:
@@ -213,6 +189,10 @@ _PARSERS: dict[ColumnKind, Callable[[Any], Any]] = {
 }
 
 
+#: Columns beside those of a table: place of a row in the batch, its file, its row there.
+PLACES = ("_n", "_file", "_row")
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Incoming:
     """Rows of one table on their way in, with the place of each.
@@ -234,10 +214,84 @@ class Incoming:
     file: NDArray[np.object_]
     row: Ints
 
+    @property
+    def files(self) -> set[str]:
+        """The files that rows come from."""
+        return set(self.file)
+
+    def source(self, *, with_extra: bool = False, start: int = 0) -> pa.Table:
+        """Return the columns of the schema, and `PLACES` counted from `start`, for a query."""
+        table = FILE_SCHEMAS[self.table]
+        if with_extra:
+            data = packed(self.data, table=table)
+        else:
+            data = self.data.select(table.arrow_schema.names)
+        n = np.arange(start, start + len(self.row), dtype=np.int64)
+        columns = (n, pa.array(self.file, pa.string()), self.row.astype(np.int64))
+        for name, values in zip(PLACES, columns, strict=True):
+            data = data.append_column(name, pa.array(values))
+        return data
+
+    def without(self, places: Ints) -> Incoming:
+        """Return the rows but those at some places, counted from 0."""
+        return self.keep(~np.isin(np.arange(len(self.row)), places))
+
     def keep(self, mask: Bools) -> Incoming:
         """Return the rows where `mask` is true."""
         data = self.data.filter(pa.array(mask))
         return replace(self, data=data, file=self.file[mask], row=self.row[mask])
+
+
+@dataclass(slots=True, eq=False, weakref_slot=True)
+class Spilled:
+    """Rows of one table with their places, part by part as they were read.
+
+    A part has the columns of the schema, the extra columns as JSON, and `PLACES`. The folder goes
+    with this object, or with the process.
+    """
+
+    table: str
+    n_rows: int = 0
+    parts: list[Path] = field(default_factory=list)
+    files: set[str] = field(default_factory=set)
+    _folder: Path = field(
+        default_factory=lambda: Path(tempfile.mkdtemp(prefix="blackmouth-import-"))
+    )
+
+    def __post_init__(self) -> None:
+        """Have the folder removed with this object, or at the end of the process."""
+        weakref.finalize(self, shutil.rmtree, self._folder, ignore_errors=True)
+
+    def add(self, incoming: Incoming) -> None:
+        """Write rows as the next part."""
+        n = len(incoming.row)
+        if not n:
+            return
+        data = incoming.source(with_extra=True, start=self.n_rows)
+        part = self._folder / f"{len(self.parts):06d}.parquet"
+        pq.write_table(data, part, compression="lz4")
+        self.parts.append(part)
+        self.files |= set(incoming.file)
+        self.n_rows += n
+
+    def source(self, *, with_extra: bool = False) -> ParquetRows:
+        """Return the rows as a source of queries; extra columns as JSON are always there."""
+        return ParquetRows(tuple(self.parts), "FROM {files}", frozenset())
+
+    def without(self, places: Ints) -> Spilled:
+        """Return the rows but those at some places, counted from 0."""
+        return self.keep(lambda _, n: ~np.isin(n, places))
+
+    def keep(self, chosen: Callable[[Incoming, Ints], Bools]) -> Spilled:
+        """Return the rows that a function of each part and its places chooses."""
+        kept = Spilled(self.table)
+        for part in self.parts:
+            with pq.ParquetFile(part) as file:
+                data = file.read(use_threads=False)
+            n, files, row = (data[name].to_numpy() for name in PLACES)
+            incoming = Incoming(self.table, data.drop_columns(list(PLACES)), files, row)
+            kept.add(incoming.keep(chosen(incoming, n)))
+        return kept
 
 
 def type_raw(raw: Raw) -> tuple[Incoming, list[Finding]]:
@@ -286,7 +340,7 @@ def _contract_column(raw: Raw, column: Column) -> tuple[pa.Array, list[Finding]]
 
 def _implausible(raw: Raw, column: Column, typed: pa.Array) -> list[Finding]:
     limit = pa.scalar(column.plausible_high).cast(typed.type)
-    fault = Fault(f"plausible up to {column.plausible_high:g} {_units(column)}", "is it right?")
+    fault = Fault(f"plausible up to {column.plausible_high:g} {units_of(column)}", "is it right?")
     return [
         _finding(
             raw,

@@ -41,8 +41,11 @@ def is_table(path: Path) -> bool:
     return DeltaTable.is_deltatable(str(path))
 
 
-def append(path: Path, data: pa.Table) -> None:
-    """Append rows in one atomic commit; the table is made where there is none."""
+def append(path: Path, data: pa.Table | pa.RecordBatchReader) -> None:
+    """Append rows in one atomic commit; the table is made where there is none.
+
+    A reader is written as it comes, with few rows in memory at once.
+    """
     with _faults_raised(path, "written"):
         write_deltalake(str(path), data, mode="append", schema_mode="merge")
 

@@ -7,20 +7,23 @@ from typing import TYPE_CHECKING
 
 import pyarrow as pa
 import pyarrow.compute as pc
+import pyarrow.parquet as pq
 
 from analytics.data import query as sql
+from analytics.data.schema import EXTRA, packed
 from analytics.data.store.history import Counts
 from analytics.errors import DataRejected
 from analytics.findings import number_of
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path
 
     from analytics.data.schema import Table
 
 BATCH = "_batch"
-EXTRA = "_extra"
+#: Rows that a stream holds in memory at once.
+ROWS_AT_ONCE = 100_000
 _BATCH = sql.name(BATCH)
 _SQL_TYPE = {
     pa.string(): "VARCHAR",
@@ -39,14 +42,10 @@ def stored_schema(table: Table) -> pa.Schema:
 
 
 def pack(data: pa.Table, *, table: Table) -> pa.Table:
-    """Return `data` in the columns of its schema, all others as text in one JSON column.
-
-    A column that cannot be cast to its type, and a key empty or given twice, is `DataRejected`.
-    """
-    columns = [_cast(data, field) for field in table.arrow_schema]
-    packed = pa.Table.from_arrays(columns, schema=table.arrow_schema)
-    _require_key(packed, table)
-    return packed.append_column(EXTRA, _json_of(data, set(table.arrow_schema.names)))
+    """Return `packed` rows; a key empty or given twice is `DataRejected`."""
+    found = packed(data, table=table)
+    _require_key(found, table)
+    return found
 
 
 def unpack(data: pa.Table) -> pa.Table:
@@ -80,17 +79,19 @@ def on_disk(
     table: Table,
     batches: Sequence[str],
     changing: Sequence[str],
+    with_extra: bool = False,
 ) -> sql.ParquetRows:
     """Return the newest row of every key as a query over a table's files, in any order.
 
     `held`: every column of the files, and whether a cell of it may be null; `batches`: visible
     ones, oldest first, rows of others are left out; `changing`: those of them that changed a key,
-    which then stands twice.
+    which then stands twice; `with_extra`: the JSON of the extra columns is a column, too.
     """
+    fields = [*table.arrow_schema, *([pa.field(EXTRA, pa.string())] if with_extra else [])]
     columns = ", ".join(
         f"CAST({sql.name(field.name) if field.name in held else 'NULL'} "
         f"AS {_SQL_TYPE[field.type]}) AS {sql.name(field.name)}"
-        for field in table.arrow_schema
+        for field in fields
     )
     query = f"SELECT {columns} FROM {{files}} AS old WHERE {_BATCH} IN ({_texts(batches)})"
     if changing:
@@ -138,20 +139,55 @@ def compare(incoming: pa.Table, stored: pa.Table, *, table: Table) -> tuple[pa.T
     return incoming.take(kept["_row"]), counts
 
 
+class Difference:
+    """Rows of `incoming` that are new or changed, one batch of rows at a time, and their counts.
+
+    `incoming` has the columns of the schema and the JSON of the extras, as has `stored`; the counts
+    are those of the rows that `batches` has given so far.
+    """
+
+    def __init__(self, incoming: sql.ParquetRows, stored: sql.Source, *, table: Table) -> None:
+        self._incoming, self._stored = incoming, stored
+        self._table = table
+        self.schema = table.arrow_schema.append(pa.field(EXTRA, pa.string()))
+        self._given = {True: 0, False: 0}
+
+    def counts(self) -> Counts:
+        """Return how many rows of the files were new, changed or neither."""
+        new, changed = self._given[True], self._given[False]
+        n_rows = sum(pq.read_metadata(file).num_rows for file in self._incoming.files)
+        return Counts(new, changed, n_rows - new - changed)
+
+    def batches(self) -> Iterator[pa.RecordBatch]:
+        """Give the rows, in any order."""
+        columns = ", ".join(f"i.{sql.name(one)}" for one in self.schema.names)
+        stored = self._stored
+        if isinstance(stored, pa.Table) and not stored.num_rows:
+            query = f"SELECT {columns}, true AS is_new FROM incoming i"
+        else:
+            on = " AND ".join(f"i.{sql.name(k)} = s.{sql.name(k)}" for k in self._table.key)
+            same = " AND ".join(
+                f"i.{sql.name(c)} IS NOT DISTINCT FROM s.{sql.name(c)}" for c in self.schema.names
+            )
+            missing = f"s.{sql.name(self._table.key[0])} IS NULL"
+            query = (
+                f"SELECT {columns}, {missing} AS is_new FROM incoming i LEFT JOIN stored s ON {on} "
+                f"WHERE {missing} OR NOT ({same})"
+            )
+        with sql.connect({"incoming": self._incoming, "stored": stored}) as connection:
+            for batch in connection.sql(query).to_arrow_reader(ROWS_AT_ONCE):
+                table = pa.Table.from_batches([batch])
+                new = pc.sum(table["is_new"]).as_py() or 0
+                self._given[True] += new
+                self._given[False] += table.num_rows - new
+                yield from table.drop_columns(["is_new"]).cast(self.schema).to_batches()
+
+
 def _newest(keyed: pa.Table, key: Sequence[str]) -> pa.ChunkedArray:
     numbered = keyed.append_column("_row", pa.array(range(keyed.num_rows), pa.int64()))
     parts = ", ".join(sql.name(k) for k in key)
     query = f"SELECT arg_max(_row, _rank) AS _row FROM keyed GROUP BY {parts} ORDER BY _row"
     return sql.run(query, {"keyed": numbered})["_row"]
-
-
-def _cast(data: pa.Table, field: pa.Field) -> pa.ChunkedArray | pa.Array:
-    if field.name not in data.column_names:
-        return pa.nulls(data.num_rows, field.type)
-    try:
-        return data[field.name].cast(field.type)
-    except (pa.ArrowInvalid, pa.ArrowNotImplementedError) as error:
-        raise DataRejected(f"column {field.name} is not {field.type}: {error}") from error
 
 
 def _require_key(data: pa.Table, table: Table) -> None:
@@ -164,15 +200,3 @@ def _require_key(data: pa.Table, table: Table) -> None:
         raise DataRejected(
             f"{table.name}: {rows} too many: the key {', '.join(table.key)} comes twice"
         )
-
-
-def _json_of(data: pa.Table, known: set[str]) -> pa.Array:
-    extras = sorted(set(data.column_names) - known)
-    if not extras:
-        return pa.nulls(data.num_rows, pa.string())
-    columns = [data[name].cast(pa.string()).to_pylist() for name in extras]
-    texts = []
-    for cells in zip(*columns, strict=True):
-        filled = {name: cell for name, cell in zip(extras, cells, strict=True) if cell is not None}
-        texts.append(json.dumps(filled, ensure_ascii=False) if filled else None)
-    return pa.array(texts, pa.string())

@@ -11,6 +11,7 @@ import secrets
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -29,7 +30,7 @@ from analytics.findings import Severity, number_of
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from analytics.data.query import ParquetRows, Workers
+    from analytics.data.query import ParquetRows, Source, Workers
 
 
 # Whether a batch may leave: what would stand in the store without it, and what depends on it.
@@ -190,7 +191,7 @@ class Store:
 
     def add(
         self,
-        tables: Mapping[str, pa.Table],
+        tables: Mapping[str, Source],
         *,
         sources: Sequence[str] = (),
         checked_at: int | None = None,
@@ -202,8 +203,9 @@ class Store:
 
         Parameters
         ----------
-        tables : mapping of str to pyarrow.Table
-            By table name. Columns that no schema knows are kept as text.
+        tables : mapping of str to pyarrow.Table or ParquetRows
+            By table name. Columns that no schema knows are kept as text. Rows in files are those
+            that an import packed and checked; they are compared and written as a stream.
         sources : sequence of str
             Names of the files they came from.
         checked_at : int, optional
@@ -222,7 +224,9 @@ class Store:
         if unknown:
             raise UsageError(f"no table {unknown[0]!r}; the tables are: {', '.join(TABLES)}")
         packed = {
-            name: rows.pack(tables[name], table=TABLES[name]) for name in TABLES if name in tables
+            name: rows.pack(one, table=TABLES[name]) if isinstance(one, pa.Table) else one
+            for name in TABLES
+            if (one := tables.get(name)) is not None
         }
         with self._writing():
             events = self._events()
@@ -266,20 +270,23 @@ class Store:
         return replace(found, withdrawn_version=version)
 
     def _add(
-        self, packed: Mapping[str, pa.Table], events: Sequence[Event], sources: tuple[str, ...]
+        self, packed: Mapping[str, Source], events: Sequence[Event], sources: tuple[str, ...]
     ) -> Receipt:
         shown = history.visible(events)
-        fresh: dict[str, pa.Table] = {}
-        counts: dict[str, Counts] = {}
-        for name, table in packed.items():
-            stored = self._rows(name, shown)
-            fresh[name], counts[name] = rows.compare(table, stored, table=TABLES[name])
-        frozen = MappingProxyType(counts)
-        if not any(table.num_rows for table in fresh.values()):
-            return Receipt(None, len(events), frozen)
         version = len(events) + 1
         # Rows of a killed import stay on disk under its id: an id must never come twice.
         batch = f"b{version:04d}-{secrets.token_hex(4)}"
+        fresh: dict[str, pa.Table] = {}
+        counts: dict[str, Counts] = {}
+        for name, table in packed.items():
+            if isinstance(table, pa.Table):
+                stored = self._rows(name, shown)
+                fresh[name], counts[name] = rows.compare(table, stored, table=TABLES[name])
+            else:
+                counts[name] = self._stream_rows(name, table, shown, batch)
+        frozen = MappingProxyType(counts)
+        if not any(_wrote(one) for one in counts.values()):
+            return Receipt(None, len(events), frozen)
         for name, table in fresh.items():
             if table.num_rows:
                 self._append_rows(name, table, batch)
@@ -289,6 +296,26 @@ class Store:
     def _append_rows(self, name: str, table: pa.Table, batch: str) -> None:
         labelled = table.append_column(rows.BATCH, pa.repeat(batch, table.num_rows))
         delta.append(self.path / name, labelled.cast(rows.stored_schema(TABLES[name])))
+
+    def _stream_rows(
+        self, name: str, incoming: ParquetRows, shown: Sequence[Batch], batch: str
+    ) -> Counts:
+        """Write the new and changed rows of files as they are found; return how many are which."""
+        stored: Source | None = self._on_disk(name, shown, with_extra=True)
+        difference = rows.Difference(
+            incoming, self._rows(name, shown) if stored is None else stored, table=TABLES[name]
+        )
+        found = difference.batches()
+        first = next(found, None)
+        if first is not None:
+            schema = rows.stored_schema(TABLES[name])
+            labelled = (
+                pa.RecordBatch.from_arrays([*one, pa.repeat(batch, one.num_rows)], schema=schema)
+                for one in chain([first], found)
+            )
+            reader = pa.RecordBatchReader.from_batches(schema, labelled)
+            delta.append(self.path / name, reader)
+        return difference.counts()
 
     def _append_event(
         self,
@@ -311,7 +338,9 @@ class Store:
         files = {name: rows for name in LARGE if (rows := self._on_disk(name, shown)) is not None}
         return Snapshot.on_disk(lambda name: self._rows(name, shown), version=version, files=files)
 
-    def _on_disk(self, name: str, shown: Sequence[Batch]) -> ParquetRows | None:
+    def _on_disk(
+        self, name: str, shown: Sequence[Batch], *, with_extra: bool = False
+    ) -> ParquetRows | None:
         """Return the current rows of a table as a query over its files; None where it has none."""
         holders = [batch for batch in shown if _wrote(batch.counts.get(name))]
         if not holders:
@@ -325,6 +354,7 @@ class Store:
             table=TABLES[name],
             batches=[batch.batch for batch in holders],
             changing=[batch.batch for batch in holders if batch.counts[name].changed],
+            with_extra=with_extra,
         )
         return replace(found, workers=self._workers)
 
