@@ -29,6 +29,7 @@ ORDER = [
     ["released"],
     ["outlook"],
     ["bulletin"],
+    ["documents"],
     ["cli"],
     ["dashboard"],
 ]

@@ -1,0 +1,1 @@
+"""Documents made from kept bulletins and answers: PDF, HTML and XLSX. Nothing is estimated here."""
