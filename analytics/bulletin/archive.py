@@ -65,7 +65,7 @@ REVISION_SCHEMA = pa.schema(
         *texts("previous_method", "method", "previous_status", "status"),
         *counts("since_version", "version"),
         ("batch", pa.string()),
-        ("event", pa.string()),  # imported | withdrawn | program
+        ("event", pa.string()),  # imported | withdrawn | restored | program
         *texts("at_utc", "sources"),
         ("effect", pa.string()),  # own_data | whole_season | program | pooling
     ]

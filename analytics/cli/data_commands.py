@@ -108,21 +108,32 @@ def batches(store: Path) -> None:
         click.echo(_batch_line(batch))
 
 
-@click.command(epilog=examples("blackmouth withdraw b0003 --store mystore"))
+@click.command(
+    epilog=examples(
+        "blackmouth withdraw b0003 --store mystore",
+        "blackmouth withdraw b0003 --store mystore --undo",
+    )
+)
 @click.argument("batch")
 @STORE
-def withdraw(batch: str, store: Path) -> None:
-    """Take one batch out again; its rows stay in the history.
+@click.option("--undo", is_flag=True, help="Put a withdrawn batch back.")
+def withdraw(batch: str, store: Path, undo: bool) -> None:
+    """Take one batch out again, or put it back; its rows stay in the history.
 
     BATCH is its id from `blackmouth batches`, or the beginning of it with at least its number, such
-    as b0003. Refused if rows that stay depend on rows that go; the message names their batches.
+    as b0003. Refused if rows that stay depend on rows that go, or rows put back break a rule; the
+    message names their batches. A batch put back has its old place: rows that came in later still
+    supersede its rows.
     """
     from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
 
     target = Store(store)
     with watched(target):
-        gone = target.withdraw(batch)
-    say(f"withdrew {gone.batch}; the store is at version {gone.withdrawn_version}")
+        found = target.withdraw(batch, undo=undo)
+    if undo:
+        say(f"put {found.batch} back; the store is at version {found.restored_version}")
+    else:
+        say(f"withdrew {found.batch}; the store is at version {found.withdrawn_version}")
 
 
 def _require_new(*files: Path | None) -> None:
@@ -215,7 +226,8 @@ def _count_words(counts: Mapping[str, Counts]) -> str:
 
 def _batch_line(batch: Batch) -> str:
     gone = batch.withdrawn_version
-    state = "current" if gone is None else f"withdrawn in version {gone}"
+    back = f", put back in version {batch.restored_version}" if batch.restored_version else ""
+    state = f"current{back}" if gone is None else f"withdrawn in version {gone}"
     new = sum(count.new for count in batch.counts.values())
     changed = sum(count.changed for count in batch.counts.values())
     sources = ", ".join(batch.sources) or "-"

@@ -220,6 +220,11 @@ def test_withdraw_takes_a_batch_out(tmp_path: Path, run: Run, stored: Path) -> N
     assert "version 3" in err
     assert run("withdraw", "b0002", "--store", stored)[0] == 2
     assert "withdrawn in version 3" in run("batches", "--store", stored)[1]
+    status, _, err = run("withdraw", "b0002", "--store", stored, "--undo")
+    assert status == 0
+    assert "put b0002" in err
+    assert "current, put back in version 4" in run("batches", "--store", stored)[1]
+    assert run("withdraw", "b0002", "--store", stored, "--undo")[0] == 2
 
 
 def test_withdraw_is_refused_where_rows_hang_on_it(tmp_path: Path, run: Run, stored: Path) -> None:

@@ -12,7 +12,7 @@ import pytest
 
 from analytics.data import query
 from analytics.data.schema import TABLES
-from analytics.data.store import Store, delta, rows
+from analytics.data.store import DESK, Store, delta, rows
 from analytics.data.store.history import Counts
 from analytics.errors import DataRejected, StoreError, UsageError
 
@@ -99,6 +99,60 @@ def test_withdrawing_takes_the_beginning_of_an_id_and_refuses_others(tmp_path: P
     with pytest.raises(UsageError, match="withdrawn already"):
         store.withdraw("b0001")
     assert store.version == 2
+
+
+def test_a_batch_put_back_has_its_old_place(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    store.add(interviews(a=1))
+    second = store.add(interviews(a=2, b=2)).batch
+    assert second is not None
+    store.withdraw(second)
+    # Nothing showed then that `b` was there before: it is counted as new.
+    later = store.add(interviews(b=3, c=3))
+    assert later.counts["interviews"] == Counts(new=2)
+    back = store.withdraw("b0002", undo=True)
+    assert (back.restored_version, back.withdrawn_version, store.version) == (5, None, 5)
+    assert kept_on_disk(store) == {"a": 2, "b": 3, "c": 3}
+    assert store.read("interviews", as_of=4)["kept"].to_pylist() == [1, 3, 3]
+    assert [event.event for event in store.events()][-2:] == ["imported", "restored"]
+    store.withdraw("b0002")
+    assert kept_on_disk(store) == {"a": 1, "b": 3, "c": 3}
+    assert [one.restored_version for one in store.batches()] == [None, None, None]
+
+
+def test_putting_back_is_refused_where_it_would_break_a_rule(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    site = {"sites": pa.table({"site": ["r"], "area": ["b"]})}
+    store.add(areas(a="A"))
+    store.add(areas(b="B"))
+    store.add(site)
+    with pytest.raises(UsageError, match="not withdrawn: there is nothing to undo"):
+        store.withdraw("b0003", undo=True)
+    store.withdraw("b0003")
+    store.withdraw("b0002")
+    with pytest.raises(DataRejected, match="stays out: with it 1 error would stand") as refused:
+        store.withdraw("b0003", undo=True)
+    assert refused.value.findings[0].column == "area"
+    assert store.read("sites").num_rows == 0
+    store.withdraw("b0002", undo=True)
+    store.withdraw("b0003", undo=True)
+    assert store.read("sites")["site"].to_pylist() == ["r"]
+
+
+def test_what_is_said_of_a_batch_is_kept_with_it(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    store.add(areas(a="A"), about={"reason": "the first – »è«"})
+    store.add(areas(b="B"))
+    assert [dict(one.about) for one in Store(store.path).batches()] == [
+        {"reason": "the first – »è«"},
+        {},
+    ]
+
+
+def test_a_store_may_be_made_where_work_waits_on_its_desk(tmp_path: Path) -> None:
+    (tmp_path / "s" / DESK).mkdir(parents=True)
+    assert Store(tmp_path / "s").batches() == []
+    Store(tmp_path / "s").add(areas(a="A"))
 
 
 def test_extra_columns_come_back_as_text(tmp_path: Path) -> None:

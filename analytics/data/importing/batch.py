@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -162,8 +162,10 @@ def check(reading: Reading, store: Store, *, quarantine: bool = False) -> Checke
     return Checked(reading, tables, _ordered(findings), tuple(aside), snapshot.version)
 
 
-def store_checked(checked: Checked, store: Store) -> Receipt:
-    """Store a checked batch, all or nothing.
+def store_checked(
+    checked: Checked, store: Store, *, about: Mapping[str, Any] | None = None
+) -> Receipt:
+    """Store a checked batch, all or nothing; `about` is what is said of it and kept with it.
 
     Raises
     ------
@@ -179,7 +181,7 @@ def store_checked(checked: Checked, store: Store) -> Receipt:
         name: incoming.data if isinstance(incoming, Incoming) else incoming.source()
         for name, incoming in checked.tables.items()
     }
-    return store.add(tables, sources=sources, checked_at=checked.version)
+    return store.add(tables, sources=sources, checked_at=checked.version, about=about)
 
 
 def import_files(store: Store, *paths: str | Path) -> Receipt:

@@ -3,10 +3,11 @@
 from analytics.data.store.cluster import ClusterError, connected
 from analytics.data.store.history import Batch, Counts, Event, Receipt
 from analytics.data.store.rows import BATCH
-from analytics.data.store.store import Store
+from analytics.data.store.store import DESK, Store
 
 __all__ = [
     "BATCH",
+    "DESK",
     "Batch",
     "ClusterError",
     "Counts",

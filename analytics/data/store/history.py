@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
@@ -17,9 +17,13 @@ if TYPE_CHECKING:
 
 IMPORTED = "imported"
 WITHDRAWN = "withdrawn"
+RESTORED = "restored"
 
 EVENT_SCHEMA = pa.schema(
-    [("version", pa.int64()), *texts("batch", "event", "at_utc", "counts_json", "sources_json")]
+    [
+        ("version", pa.int64()),
+        *texts("batch", "event", "at_utc", "counts_json", "sources_json", "about_json"),
+    ]
 )
 
 
@@ -34,10 +38,11 @@ class Counts:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One step of a store's version: a batch ``imported`` or ``withdrawn``.
+    """One step of a store's version: a batch ``imported``, ``withdrawn`` or ``restored``.
 
     `version` is that of the store from this event on, `at_utc` an ISO 8601 instant, `counts` by
-    table (empty for a withdrawal), `sources` the names of the files the batch came from.
+    table (empty but for an import), `sources` the names of the files the batch came from, `about`
+    what was said of it, such as corrections of its cells or the reason for a change.
     """
 
     version: int
@@ -46,11 +51,15 @@ class Event:
     at_utc: str
     counts: Mapping[str, Counts]
     sources: tuple[str, ...]
+    about: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """An imported batch, and the version that took it out again, if one did."""
+    """An imported batch, the version that took it out again, and the one that put it back, if any.
+
+    One that was put back and taken out once more has its `withdrawn_version` alone.
+    """
 
     batch: str
     version: int
@@ -58,6 +67,8 @@ class Batch:
     counts: Mapping[str, Counts]
     sources: tuple[str, ...]
     withdrawn_version: int | None = None
+    restored_version: int | None = None
+    about: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +93,7 @@ def to_row(event: Event) -> pa.Table:
         "at_utc": event.at_utc,
         "counts_json": json.dumps(counts),
         "sources_json": json.dumps(list(event.sources)),
+        "about_json": json.dumps(dict(event.about)) if event.about else None,
     }
     return pa.Table.from_pylist([row], schema=EVENT_SCHEMA)
 
@@ -98,6 +110,7 @@ def from_rows(table: pa.Table) -> list[Event]:
                 {name: Counts(**count) for name, count in json.loads(row["counts_json"]).items()}
             ),
             tuple(json.loads(row["sources_json"])),
+            MappingProxyType(json.loads(row["about_json"] or "{}")),
         )
         for row in table.to_pylist()
     ]
@@ -106,7 +119,11 @@ def from_rows(table: pa.Table) -> list[Event]:
 
 def batches(events: Sequence[Event]) -> list[Batch]:
     """Return every imported batch, oldest first, with its withdrawal where there was one."""
-    out = {event.batch: event.version for event in events if event.event == WITHDRAWN}
+    last = {event.batch: event for event in events if event.event != IMPORTED}
+
+    def version_of(batch: str, kind: str) -> int | None:
+        return last[batch].version if batch in last and last[batch].event == kind else None
+
     return [
         Batch(
             event.batch,
@@ -114,10 +131,26 @@ def batches(events: Sequence[Event]) -> list[Batch]:
             event.at_utc,
             event.counts,
             event.sources,
-            out.get(event.batch),
+            version_of(event.batch, WITHDRAWN),
+            version_of(event.batch, RESTORED),
+            event.about,
         )
         for event in events
         if event.event == IMPORTED
+    ]
+
+
+def superseding(shown: Sequence[Batch], table: str) -> list[str]:
+    """Return the batches whose rows of a table may stand in the place of older ones.
+
+    Those imported while one now put back was out could not see that they do.
+    """
+    restored = [batch.version for batch in shown if batch.restored_version is not None]
+    return [
+        batch.batch
+        for batch in shown
+        if any(batch.version > one for one in restored)
+        or ((own := batch.counts.get(table)) and own.changed)
     ]
 
 
@@ -134,10 +167,11 @@ def visible(events: Sequence[Event], *, as_of: int | None = None) -> list[Batch]
     return [batch for batch in batches(past) if batch.withdrawn_version is None]
 
 
-def find(events: Sequence[Event], batch: str) -> Batch:
+def find(events: Sequence[Event], batch: str, *, withdrawn: bool = False) -> Batch:
     """Return a batch by its id or the beginning of it, at least its number.
 
-    One that is not there, or was withdrawn already, is a `UsageError`.
+    One that is not there, that was `withdrawn` already, or that was not where it should have
+    been, is a `UsageError`.
     """
     known = batches(events)
     # A slip of the keyboard must not name a batch: its number is written out.
@@ -154,7 +188,9 @@ def find(events: Sequence[Event], batch: str) -> Batch:
         )
     # Numbers are versions, and a version has one batch.
     found = matches[0]
-    if found.withdrawn_version is not None:
+    if withdrawn and found.withdrawn_version is None:
+        raise UsageError(f"batch {found.batch} was not withdrawn: there is nothing to undo")
+    if not withdrawn and found.withdrawn_version is not None:
         raise UsageError(
             f"batch {found.batch} was withdrawn already (version {found.withdrawn_version})"
         )

@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from itertools import chain
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
@@ -33,16 +33,17 @@ if TYPE_CHECKING:
     from analytics.data.query import ParquetRows, Source, Workers
 
 
-# Whether a batch may leave: what would stand in the store without it, and what depends on it.
+# Whether a batch may leave or come back: what would stand in the store then.
 
 
 def require_sound(
-    leaving: str, *, now: Mapping[str, pa.Table], then: Mapping[str, pa.Table]
+    now: Mapping[str, pa.Table], then: Mapping[str, pa.Table], *, refused: str, advice: str
 ) -> None:
-    """Refuse to take a batch out if what stays would break a rule that it keeps now.
+    """Refuse (`DataRejected`) what would break a rule that the rows of a store keep now.
 
-    `now` and `then` are every table with it and without it, each row with the batch it came in
-    with, which findings name as its file; they go with the `DataRejected` that is raised.
+    `now` and `then` are every table before and after, each row with the batch it came in with,
+    which findings name as its file. The message has how many errors and which batches between
+    `refused` and `advice`.
     """
     already = set(check_between(now, {}, origin=BATCH))
     broken = [
@@ -52,14 +53,12 @@ def require_sound(
     ]
     if broken:
         errors = number_of(len(broken), "error")
-        hanging = ", ".join(sorted({finding.file for finding in broken}))
-        raise DataRejected(
-            f"batch {leaving} stays: without it {errors} would stand in rows of {hanging}; "
-            "withdraw that first, or import corrected rows",
-            broken,
-        )
+        batches = ", ".join(sorted({finding.file for finding in broken}))
+        raise DataRejected(f"{refused} {errors} would stand in rows of {batches}; {advice}", broken)
 
 
+#: Folder of a store for work under way, which no estimate reads.
+DESK = "desk"
 EVENTS = "_batches"
 _SNAPSHOTS_KEPT = 4
 #: Tables that queries read from their files: the others are small.
@@ -195,6 +194,7 @@ class Store:
         *,
         sources: Sequence[str] = (),
         checked_at: int | None = None,
+        about: Mapping[str, Any] | None = None,
     ) -> Receipt:
         """Store tables as one batch, all or nothing; only new or changed rows are written.
 
@@ -210,6 +210,8 @@ class Store:
             Names of the files they came from.
         checked_at : int, optional
             Version the rows were checked against; the batch is refused if the store has moved on.
+        about : mapping, optional
+            What is said of the batch and kept with it, such as the reason for a change (JSON).
 
         Raises
         ------
@@ -235,42 +237,48 @@ class Store:
                     f"the store went from version {checked_at} to {len(events)} while the rows "
                     "were checked; run the import again"
                 )
-            return self._add(packed, events, tuple(sources))
+            return self._add(packed, events, tuple(sources), about or {})
 
-    def withdraw(self, batch: str) -> Batch:
-        """Take a batch out again; its rows stay in the history.
+    def withdraw(self, batch: str, *, undo: bool = False) -> Batch:
+        """Take a batch out again, or put it back; its rows stay in the history.
 
         Parameters
         ----------
         batch : str
             Its id, or the beginning of it with at least its number, such as ``b0003``.
+        undo : bool
+            Put a withdrawn batch back at its own place: rows that came in later still supersede
+            its rows.
 
         Raises
         ------
         UsageError
-            If there is no such batch, or it was withdrawn already.
+            If there is no such batch, it was withdrawn already, or there is nothing to undo.
         DataRejected
-            If what stays would break a reference or another rule that it keeps now.
+            If the rows would then break a reference or another rule that they keep now.
         StoreError
             If the store cannot be written, or another process is writing it.
         """
         self._require()
         with self._writing():
             events = self._events()
-            found = history.find(events, batch)
-            shown = history.visible(events)
-            staying = [one for one in shown if one.batch != found.batch]
+            found = history.find(events, batch, withdrawn=undo)
+            kind = history.RESTORED if undo else history.WITHDRAWN
+            step = Event(len(events) + 1, found.batch, kind, _now(), {}, ())
             now, then = (
-                {name: self._labelled(name, batches) for name in TABLES}
-                for batches in (shown, staying)
+                {name: self._labelled(name, history.visible(some)) for name in TABLES}
+                for some in (events, [*events, step])
             )
-            require_sound(found.batch, now=now, then=then)
-            version = len(events) + 1
-            self._append_event(version, found.batch, history.WITHDRAWN, {}, ())
-        return replace(found, withdrawn_version=version)
+            require_sound(now, then, **_refusal(found.batch, undo=undo))
+            self._append_event(step)
+        return next(one for one in self.batches() if one.batch == found.batch)
 
     def _add(
-        self, packed: Mapping[str, Source], events: Sequence[Event], sources: tuple[str, ...]
+        self,
+        packed: Mapping[str, Source],
+        events: Sequence[Event],
+        sources: tuple[str, ...],
+        about: Mapping[str, Any],
     ) -> Receipt:
         shown = history.visible(events)
         version = len(events) + 1
@@ -290,7 +298,7 @@ class Store:
         for name, table in fresh.items():
             if table.num_rows:
                 self._append_rows(name, table, batch)
-        self._append_event(version, batch, history.IMPORTED, counts, sources)
+        self._append_event(Event(version, batch, history.IMPORTED, _now(), counts, sources, about))
         return Receipt(batch, version, frozen)
 
     def _append_rows(self, name: str, table: pa.Table, batch: str) -> None:
@@ -317,17 +325,8 @@ class Store:
             delta.append(self.path / name, reader)
         return difference.counts()
 
-    def _append_event(
-        self,
-        version: int,
-        batch: str,
-        event: str,
-        counts: Mapping[str, Counts],
-        sources: tuple[str, ...],
-    ) -> None:
-        at_utc = datetime.now(UTC).isoformat(timespec="seconds")
-        row = history.to_row(Event(version, batch, event, at_utc, counts, sources))
-        delta.append(self.path / EVENTS, row)
+    def _append_event(self, event: Event) -> None:
+        delta.append(self.path / EVENTS, history.to_row(event))
 
     def _events(self) -> list[Event]:
         if not self.exists:
@@ -353,8 +352,7 @@ class Store:
             delta.gaps_of(files),
             table=TABLES[name],
             batches=[batch.batch for batch in holders],
-            changing=[batch.batch for batch in holders if batch.counts[name].changed],
-            with_extra=with_extra,
+            changing=history.superseding(holders, name),
         )
         return replace(found, workers=self._workers)
 
@@ -370,7 +368,7 @@ class Store:
         data = schema.empty_table()
         if ids:
             data = delta.read(self.path / name, schema=schema, only=(rows.BATCH, ids))
-        superseded = any(batch.counts[name].changed for batch in holders)
+        superseded = bool(history.superseding(holders, name))
         return rows.current(data, table=TABLES[name], batches=ids, superseded=superseded)
 
     def _require(self) -> None:
@@ -389,7 +387,25 @@ class Store:
 
 def _is_free(path: Path) -> bool:
     """Whether a store may be made here: an empty directory, or what a killed making left."""
-    return path.is_dir() and all(entry.name in {delta.LOCK, EVENTS} for entry in path.iterdir())
+    own = {delta.LOCK, EVENTS, DESK}
+    return path.is_dir() and all(entry.name in own for entry in path.iterdir())
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def _refusal(batch: str, *, undo: bool) -> dict[str, str]:
+    """Return the words around what forbids taking a batch out, or putting it back."""
+    if undo:
+        return {
+            "refused": f"batch {batch} stays out: with it",
+            "advice": "import corrected rows instead",
+        }
+    return {
+        "refused": f"batch {batch} stays: without it",
+        "advice": "withdraw that first, or import corrected rows",
+    }
 
 
 def _wrote(counts: Counts | None) -> bool:
