@@ -353,6 +353,7 @@ class Store:
             table=TABLES[name],
             batches=[batch.batch for batch in holders],
             changing=history.superseding(holders, name),
+            with_extra=with_extra,
         )
         return replace(found, workers=self._workers)
 
