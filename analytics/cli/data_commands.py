@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from analytics.data.importing import Checked
     from analytics.data.store import Batch, Counts, Receipt, Store
 
-BATCH_COLUMNS = ("version", "batch", "at_utc", "state", "rows_new", "rows_changed", "files")
+_COUNTED = ("rows_new", "rows_changed", "files", "reason")
+BATCH_COLUMNS = ("version", "batch", "at_utc", "state", *_COUNTED)
 
 
 @click.command(
@@ -54,12 +55,19 @@ BATCH_COLUMNS = ("version", "batch", "at_utc", "state", "rows_new", "rows_change
     metavar="FILE",
     help="Write every finding to FILE (CSV), one line each.",
 )
+@click.option(
+    "--reason",
+    metavar="TEXT",
+    help="Why the rows came in or changed, kept with the batch; `batches` shows it.",
+)
 def import_(
+    *,
     paths: tuple[Path, ...],
     store: Path,
     check_only: bool,
     quarantine: Path | None,
     findings: Path | None,
+    reason: str | None,
 ) -> None:
     """Check tables and store them as one batch, all or nothing.
 
@@ -74,6 +82,7 @@ def import_(
     from analytics.data.store import Store  # noqa: PLC0415
 
     _require_new(quarantine, findings)
+    about = {} if reason is None else importing.about_reason(reason)
     target = Store(store)
     with watched(target):
         reading = importing.read_paths(paths, progress=progress)
@@ -84,7 +93,7 @@ def import_(
         if check_only:
             _end_check(checked)
         else:
-            _store(checked, target, quarantine)
+            _store(checked, target, quarantine, about)
 
 
 @click.command(
@@ -178,14 +187,16 @@ def _end_check(checked: Checked) -> None:
     )
 
 
-def _store(checked: Checked, store: Store, quarantine: Path | None) -> None:
+def _store(
+    checked: Checked, store: Store, quarantine: Path | None, about: Mapping[str, str]
+) -> None:
     from analytics.data import importing  # noqa: PLC0415 - keeps --help quick
 
     if checked.errors:
         raise DataRejected(importing.refusal(checked.errors))
     progress("storing")
     try:
-        receipt = importing.store_checked(checked, store)
+        receipt = importing.store_checked(checked, store, about=about)
     except BaseException:
         # Once the rest is stored, the rows set aside are nowhere else.
         if quarantine and checked.set_aside and store.version == checked.version:
@@ -231,6 +242,6 @@ def _batch_line(batch: Batch) -> str:
     new = sum(count.new for count in batch.counts.values())
     changed = sum(count.changed for count in batch.counts.values())
     sources = ", ".join(batch.sources) or "-"
-    return "\t".join(
-        [str(batch.version), batch.batch, batch.at_utc, state, str(new), str(changed), sources]
-    )
+    reason = str(batch.about.get("reason", "-"))
+    first = [str(batch.version), batch.batch, batch.at_utc, state]
+    return "\t".join([*first, str(new), str(changed), sources, reason])

@@ -147,15 +147,19 @@ def test_an_import_says_what_it_did(tmp_path: Path, run: Run, stored: Path) -> N
     assert again[0] == 0
     assert "nothing new" in again[2]
     changed = row_of("areas", area_name="Far North")(tmp_path)
-    status, out, err = run("import", changed, "--store", stored)
+    why = "it has a longer name – »è«"
+    status, out, err = run("import", changed, "--store", stored, "--reason", why)
     assert (status, out) == (0, "")
     assert f"areas 1 changed; version 2\nnext: blackmouth bulletin --store {stored}\n" in err
     status, out, err = run("batches", "--store", stored)
     assert status == 0
     header, *lines = [line.split("\t") for line in out.splitlines()]
-    assert header == ["version", "batch", "at_utc", "state", "rows_new", "rows_changed", "files"]
+    assert header == [
+        *("version", "batch", "at_utc", "state", "rows_new", "rows_changed", "files", "reason")
+    ]
     assert [line[0] for line in lines] == ["1", "2"]
-    assert lines[1][3:] == ["current", "0", "1", "areas.csv"]
+    assert lines[0][-1] == "-"
+    assert lines[1][3:] == ["current", "0", "1", "areas.csv", why]
 
 
 def test_check_only_stores_nothing(tmp_path: Path, run: Run) -> None:
@@ -325,6 +329,8 @@ WRONG: dict[str, tuple[tuple[str, ...], str]] = {
     "short batch": (("withdraw", "b000", "--store", "{}"), "such as b0003"),
     "batch": (("withdraw", "b7", "--store", "{}"), "no batch 'b7'"),
     "path": (("import", "/no/such", "--store", "{}"), "does not exist"),
+    "empty reason": (("import", "{}", "--reason", " ", "--store", "{}"), "a few words"),
+    "reason of lines": (("import", "{}", "--reason", "a\nb", "--store", "{}"), "on one line"),
     "seed": (("demo", "--seed", "-1", "--out", "x"), "x>=0"),
 }
 

@@ -2,6 +2,7 @@
 
 from analytics.data.importing.batch import (
     Checked,
+    about_reason,
     check,
     import_files,
     raws_of,
@@ -17,6 +18,7 @@ __all__ = [
     "ENDINGS",
     "Checked",
     "Incoming",
+    "about_reason",
     "check",
     "counted",
     "findings_csv",

@@ -13,11 +13,12 @@ import pyarrow as pa
 from analytics.data.checks.run import check_between
 from analytics.data.checks.within import check_answers, check_keys, first_of_keys
 from analytics.data.importing.reading import LARGE_FILE, Raw, find_files, read_parts
-from analytics.data.importing.typed import Incoming, Spilled, concat, type_raw
+from analytics.data.importing.typed import Incoming, Spilled, concat, read_extra, type_raw
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
-from analytics.errors import DataRejected
-from analytics.findings import Finding, Severity, number_of
+from analytics.data.store.history import REASON
+from analytics.errors import DataRejected, UsageError
+from analytics.findings import Finding, Severity, number_of, shortened
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -182,6 +183,16 @@ def store_checked(
         for name, incoming in checked.tables.items()
     }
     return store.add(tables, sources=sources, checked_at=checked.version, about=about)
+
+
+def about_reason(text: str) -> dict[str, str]:
+    """Return a reason as what `store_checked` keeps of a batch; `UsageError` if it is no label."""
+    read = read_extra(text)
+    if isinstance(read, str):
+        return {REASON: read}
+    allowed = "a few words" if read is None else read.allowed
+    seen = repr(shortened(text)) if text.strip() else "nothing"
+    raise UsageError(f"the reason is {seen}; allowed: {allowed}, such as 'new minimum length'")
 
 
 def import_files(store: Store, *paths: str | Path) -> Receipt:

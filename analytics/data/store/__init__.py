@@ -1,13 +1,14 @@
 """The store: Delta Lake tables with their whole history."""
 
 from analytics.data.store.cluster import ClusterError, connected
-from analytics.data.store.history import Batch, Counts, Event, Receipt
+from analytics.data.store.history import REASON, Batch, Counts, Event, Receipt
 from analytics.data.store.rows import BATCH
 from analytics.data.store.store import DESK, Store
 
 __all__ = [
     "BATCH",
     "DESK",
+    "REASON",
     "Batch",
     "ClusterError",
     "Counts",

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 IMPORTED = "imported"
 WITHDRAWN = "withdrawn"
 RESTORED = "restored"
+#: Key of what is said of a batch: why its rows came in or changed.
+REASON = "reason"
 
 EVENT_SCHEMA = pa.schema(
     [
