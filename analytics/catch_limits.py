@@ -11,6 +11,8 @@ from analytics.quantities import QUANTITIES, QuantityKind
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+#: From this chance on a limit is more likely exceeded than not.
+LIKELY = 0.5
 #: Quantities that are totals: a limit may be given against them.
 TOTALS: tuple[str, ...] = tuple(
     name

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard.charts.theme import palette
+from analytics.palette import palette
 from dashboard.pages import pages
 from dashboard.style import is_dark, sheet
 

@@ -10,17 +10,17 @@ import streamlit as st
 
 from analytics.bulletin import archive
 from analytics.errors import UsageError
+from analytics.wording import limit_records as limits
+from analytics.wording.bulletin_index import index_bulletin
 from dashboard.alternative_estimates import bases
-from dashboard.bulletin_index import index_bulletin
 from dashboard.catch_rates import records as rates
 from dashboard.options import compare
 from dashboard.released import records as released
 from dashboard.revisions import moves
-from dashboard.season_limits import records as limits
 
 if TYPE_CHECKING:
     from analytics.bulletin.archive import BulletinMetadata
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
     from dashboard.options.compare import ComparisonInputs, ComparisonResult
 
 ARCHIVE_VARIABLE = "BLACKMOUTH_ARCHIVE"

@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING, TypeVar
 
 import streamlit as st
 
-from dashboard import data, html_tables, numbers, url_state
+from analytics.wording import numbers
+from dashboard import data, html_tables, url_state
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from analytics.bulletin.archive import BulletinMetadata
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
 
 T = TypeVar("T", bound=str)
 

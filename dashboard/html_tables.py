@@ -16,18 +16,18 @@ from analytics.precision import marks_of, pse
 from analytics.quantities import QUANTITIES
 from analytics.result_table import to_frame
 from analytics.rounding import DASH
-from dashboard import numbers, reasons
-from dashboard.charts.theme import PARTIAL, PLAIN, mark
-from dashboard.week.sentences import HEADLINE
+from analytics.wording import numbers, reasons
+from analytics.wording.marks import PARTIAL, PLAIN, mark
+from analytics.wording.week import HEADLINE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from markupsafe import Markup
 
-    from dashboard.bulletin_index import BulletinIndex, Change, Row
-    from dashboard.charts.theme import Mark
-    from dashboard.numbers import Measurement
+    from analytics.wording.bulletin_index import BulletinIndex, Change, Row
+    from analytics.wording.marks import Mark
+    from analytics.wording.numbers import Measurement
 
 _TEMPLATES = """
 {% macro small(lines, kind='') -%}
@@ -266,7 +266,7 @@ def every_quantity(
 
 def _every_line(index: BulletinIndex, row: Row) -> Markup:
     care = " ".join(reasons.caution(row)).strip()
-    figure = numbers.DASH if row.estimate is None else numbers.figure(row)
+    figure = DASH if row.estimate is None else numbers.figure(row)
     figure += small(reasons.precision(row)) + _PARTS.small([care], "bm-care")
     change = numbers.change(index.change(row.area, row.week, row.quantity))
     cells = (figure, change, reasons.behind(row))

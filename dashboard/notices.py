@@ -8,16 +8,17 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.quantities import Status
-from dashboard import numbers, reasons
-from dashboard.bulletin_index import in_words
-from dashboard.week.sentences import HEADLINE
+from analytics.rounding import number
+from analytics.wording import numbers, reasons
+from analytics.wording.bulletin_index import in_words
+from analytics.wording.week import HEADLINE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
     from analytics.errors import BlackmouthError
-    from dashboard.bulletin_index import BulletinIndex, Row, Stratum
+    from analytics.wording.bulletin_index import BulletinIndex, Row, Stratum
     from dashboard.filters import Choice
 
 
@@ -93,8 +94,8 @@ def _thinness(index: BulletinIndex, area: str, week: str) -> list[str]:
     if interviews and max(interviews) < reasons.FEW_INTERVIEWS:
         little.append(numbers.count(max(interviews), "interview"))
     if freedom and min(freedom) <= reasons.FEW_DF:
-        number = numbers.number(min(freedom), place=0)
-        little.append(f"{number} degree{'' if number == '1' else 's'} of freedom")
+        few = number(min(freedom), place=0)
+        little.append(f"{few} degree{'' if few == '1' else 's'} of freedom")
     return little
 
 

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import streamlit as st
 
 from analytics.errors import BlackmouthError
-from dashboard import data, filters, html_tables, notices, numbers, url_state
+from analytics.palette import palette
+from analytics.wording import numbers
+from dashboard import data, filters, html_tables, notices, url_state
 from dashboard.catch_rates.records import has_tables
 from dashboard.charts import forest
-from dashboard.charts.theme import palette
 from dashboard.style import is_dark
 
 if TYPE_CHECKING:

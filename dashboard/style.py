@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 if TYPE_CHECKING:
-    from dashboard.charts.theme import Palette
+    from analytics.palette import Palette
 
 
 _SHEET = """

@@ -34,8 +34,8 @@ from analytics.estimates.schemas import REPLICATE_SCHEMA, REPLICATE_WEIGHT_SCHEM
 from analytics.quantities import QUANTITIES
 from analytics.result_table import FIGURE_SCHEMA, RESULT_SCHEMA
 from analytics.settings import EstimationSettings
-from dashboard import bulletin_index, numbers
-from dashboard.week import sentences
+from analytics.wording import bulletin_index, numbers
+from analytics.wording import week as sentences
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator

@@ -11,7 +11,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from analytics import rounding
-from analytics.catch_limits import join_words, noun, nouns
+from analytics.catch_limits import LIKELY, join_words, noun, nouns
 from analytics.codes import coded, day_words, has_code, sentences
 from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, PERCENT, last_place, number, power
@@ -86,8 +86,6 @@ class ReportContext:
 
 # Numbers of an answer as they stand in a table: rounded by their error, chances, dates.
 
-#: From this chance on a limit is likely to be exceeded.
-HALF = 0.5
 #: Under this a total that is uncertain is given to a tenth.
 _TENTHS = 10
 _MARKUP = re.compile(r"([\\`*_\[\]<>|#])")
@@ -102,7 +100,7 @@ def count_likely(exceedance: Sequence[Mapping[str, Any]], option: str) -> tuple[
     """Return how many limits an option passes with a chance of a half or more, and of how many."""
     chances = [row["prob_exceeded_by_close"] for row in exceedance if row["option"] == option]
     known = [one for one in chances if one is not None]
-    return sum(one >= HALF for one in known), len(known)
+    return sum(one >= LIKELY for one in known), len(known)
 
 
 def amount(row: Mapping[str, Any], name: str, low: str, high: str, *, signed: bool = False) -> str:

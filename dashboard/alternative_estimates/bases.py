@@ -9,14 +9,14 @@ import pyarrow.compute as pc
 
 from analytics.codes import Code, has_code, parse, sentence
 from analytics.quantities import QUANTITIES, QuantityKind
-from analytics.rounding import number
-from dashboard import numbers, reasons
-from dashboard.bulletin_index import in_words, index_bulletin, of_line
+from analytics.rounding import PERCENT, number
+from analytics.wording import numbers, reasons
+from analytics.wording.bulletin_index import in_words, index_bulletin, of_line
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from dashboard.bulletin_index import BulletinIndex, Row
+    from analytics.wording.bulletin_index import BulletinIndex, Row
 
 REPORTED, SAMPLED = "reported", "sampled"
 #: What the released fish of a basis stand on.
@@ -138,7 +138,7 @@ def shift(one: Reading, usual: Row | None) -> str:
     if QUANTITIES[one.row.quantity].kind is QuantityKind.SHARE:
         size, unit = 100 * off, " points"
     elif usual.estimate:
-        size, unit = 100 * off / usual.estimate, numbers.PERCENT
+        size, unit = 100 * off / usual.estimate, PERCENT
     else:
         return ""
     shown = number(abs(size), place=-1 if abs(size) < 1 else 0)

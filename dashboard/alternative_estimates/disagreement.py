@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from dashboard import numbers
-from dashboard.bulletin_index import finite
+from analytics.wording import numbers
+from analytics.wording.bulletin_index import finite
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
 
 MET = "encounter_fish"
 

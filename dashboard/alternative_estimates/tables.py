@@ -5,15 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from analytics.codes import sentences, without_estimators
-from analytics.rounding import DASH, number, percent
-from dashboard import html_tables, numbers, reasons
+from analytics.rounding import DASH, PERCENT, number, percent
+from analytics.wording import numbers, reasons
+from dashboard import html_tables
 from dashboard.alternative_estimates import bases
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from analytics.wording.bulletin_index import BulletinIndex
     from dashboard.alternative_estimates.bases import Ways
-    from dashboard.bulletin_index import BulletinIndex
 
 Line = dict[str, Any]
 
@@ -86,7 +87,7 @@ def _share(line: Line) -> str:
     limits = "no interval"
     if line["share_low"] is not None:
         low, high = (number(100 * line[end], place=0) for end in ("share_low", "share_high"))
-        limits = f"{low}–{high}{numbers.PERCENT}"
+        limits = f"{low}–{high}{PERCENT}"
     return percent(line["share"]) + html_tables.small(limits)
 
 

@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from analytics.rounding import percent
-from dashboard import html_tables, numbers
+from analytics.wording import numbers
+from dashboard import html_tables
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
 
 #: The parts of a variance in words, short and in a sentence, and what would make each smaller.
 PARTS = {

@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.quantities import QUANTITIES
-from dashboard import filters, html_tables, numbers, page_frame
+from analytics.wording import numbers
+from analytics.wording import week as sentences
+from dashboard import filters, html_tables, page_frame
 from dashboard.alternative_estimates import bases, disagreement, variance
 from dashboard.alternative_estimates import tables as way_tables
 from dashboard.charts import bars, forest
 from dashboard.charts import bases as chart
 from dashboard.charts import variance as chart_of_variance
 from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
-from dashboard.week import sentences
 
 if TYPE_CHECKING:
     from dashboard.alternative_estimates.bases import Reading, Ways

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import filters, numbers, page_frame
+from analytics.wording import numbers
+from dashboard import filters, page_frame
 from dashboard.catch_rates import models, sentences
 from dashboard.catch_rates.records import MODELLED, RESPONSES
 from dashboard.charts import curves, forest

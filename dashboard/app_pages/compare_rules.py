@@ -10,7 +10,10 @@ from analytics.errors import UsageError
 from analytics.options.option_file import write_options
 from analytics.options.report import COUNTS
 from analytics.quantities import QUANTITIES
-from dashboard import data, filters, notices, numbers, page_frame
+from analytics.wording import limit_records as standings
+from analytics.wording import limit_sentences as words
+from analytics.wording import numbers
+from dashboard import data, filters, notices, page_frame
 from dashboard.catch_rates.records import has_tables
 from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
@@ -19,18 +22,16 @@ from dashboard.options import tables as answer_tables
 from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
 from dashboard.released.records import head
 from dashboard.season_limits import panels
-from dashboard.season_limits import records as standings
-from dashboard.season_limits import sentences as words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
     from analytics.options.option import OptionSet
+    from analytics.wording.limit_records import Line
     from dashboard.filters import Choice
     from dashboard.options.compare import ComparisonInputs, ComparisonResult
     from dashboard.options.records import Answered
-    from dashboard.season_limits.records import Line
 
 SAID = {
     "figures": "the figures",

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.quantities import QUANTITIES
-from dashboard import filters, numbers, page_frame
+from analytics.wording import numbers
+from analytics.wording import week as sentences
+from dashboard import filters, page_frame
 from dashboard.charts import revisions as chart
 from dashboard.page_frame import Chosen, colours, draw_page, lead
 from dashboard.revisions import moves as move_tables
 from dashboard.revisions import moves as moved
-from dashboard.week import sentences
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

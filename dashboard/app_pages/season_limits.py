@@ -6,20 +6,22 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import filters, notices, numbers, page_frame
+from analytics.wording import limit_records as standings
+from analytics.wording import limit_sentences as sentences
+from analytics.wording import numbers
+from dashboard import filters, notices, page_frame
 from dashboard.charts import fan as fanned
 from dashboard.charts import forest as dotted
 from dashboard.charts import limits as barred
 from dashboard.page_frame import Chosen, colours, download, draw_page, grid, lead
 from dashboard.released.records import head
-from dashboard.season_limits import backtest, panels, sentences, table
-from dashboard.season_limits import records as standings
+from dashboard.season_limits import backtest, panels, table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from analytics.wording.limit_records import Line, Standings
     from dashboard.filters import Choice
-    from dashboard.season_limits.records import Line, Standings
 
 
 def _body(chosen: Chosen, found: Standings) -> None:

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import numbers, page_frame
+from analytics.wording import numbers
+from dashboard import page_frame
 from dashboard.catch_rates import seasonal_timing
 from dashboard.catch_rates.records import MODELLED
 from dashboard.charts import timing

@@ -7,16 +7,17 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.quantities import QUANTITIES
-from dashboard import bulletin_index, filters, html_tables, notices, numbers, page_frame, reasons
+from analytics.wording import bulletin_index, marks, numbers, reasons
+from analytics.wording import week as sentences
+from dashboard import filters, html_tables, notices, page_frame
 from dashboard.alternative_estimates import bases, disagreement
-from dashboard.charts import drawing, heat, series, theme
+from dashboard.charts import drawing, heat, series
 from dashboard.page_frame import Chosen, colours, draw_page, lead
-from dashboard.week import sentences
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from dashboard.bulletin_index import Row
+    from analytics.wording.bulletin_index import Row
     from dashboard.filters import Choice
 
 TREND = (sentences.MET, sentences.KEPT, sentences.EFFORT, sentences.RATE, sentences.SHARE)
@@ -148,8 +149,8 @@ def _line(choice: Choice, area: str, quantity: str) -> list[Row | None]:
     return [choice.index.row(area, week, quantity) for week in choice.index.axis]
 
 
-def _marks(lines: Iterable[Iterable[Row | None]]) -> list[theme.Mark]:
-    return theme.legend(row for line in lines for row in line)
+def _marks(lines: Iterable[Iterable[Row | None]]) -> list[marks.Mark]:
+    return marks.legend(row for line in lines for row in line)
 
 
 def _label(quantity: str) -> str:

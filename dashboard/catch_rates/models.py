@@ -7,17 +7,18 @@ from typing import TYPE_CHECKING
 
 from analytics.codes import has_code
 from analytics.rounding import DASH, number, percent
-from dashboard import html_tables, numbers
+from analytics.wording import numbers
+from analytics.wording.numbers import NumberKind
+from dashboard import html_tables
 from dashboard.catch_rates.records import SHARE
 from dashboard.charts.forest import ForestRow
-from dashboard.numbers import NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
+    from analytics.wording.numbers import Measurement
     from dashboard.catch_rates.records import Line, Rates
-    from dashboard.numbers import Measurement
 
 HEADS = ("Candidate", "Distribution and terms", "Trips", "AIC", "BIC", "Held-out weeks")
 BOAT_HEADS = ("Interview", "Influence", "Fish", "Angler-hours", "Residual")

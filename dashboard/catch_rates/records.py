@@ -7,17 +7,17 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
-from dashboard import numbers
-from dashboard.bulletin_index import lines as lines_of
-from dashboard.bulletin_index import monday
-from dashboard.numbers import Measurement, NumberKind
-from dashboard.reasons import USELESS_TIMES, USELESS_WIDTH
+from analytics.wording import numbers
+from analytics.wording.bulletin_index import lines as lines_of
+from analytics.wording.bulletin_index import monday
+from analytics.wording.numbers import Measurement, NumberKind
+from analytics.wording.reasons import USELESS_TIMES, USELESS_WIDTH
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
 
 Line = dict[str, Any]
 

@@ -7,19 +7,20 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from analytics.rounding import DASH, PERCENT, number, percent
-from dashboard import html_tables, numbers
-from dashboard.bulletin_index import monday
+from analytics.wording import numbers
+from analytics.wording.bulletin_index import monday
+from analytics.wording.numbers import Measurement, NumberKind, day_words
+from dashboard import html_tables
 from dashboard.catch_rates import records
 from dashboard.catch_rates.records import SHARES
 from dashboard.charts.timing import Run
-from dashboard.numbers import Measurement, NumberKind, day_words
 from dashboard.released.records import head, start
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
     from dashboard.catch_rates.records import Line, Rates
     from dashboard.charts.timing import Points
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from analytics import rounding
 from analytics.catch_limits import join_words
 from analytics.rounding import DASH, PERCENT, number, percent
-from dashboard import html_tables, numbers, reasons
+from analytics.wording import numbers, reasons
+from dashboard import html_tables
 from dashboard.catch_rates import records
 from dashboard.catch_rates.records import ENCOUNTERS, KEPT, SHARE
 from dashboard.released.records import domains, head, start
@@ -15,7 +16,7 @@ from dashboard.released.records import domains, head, start
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
     from dashboard.catch_rates.records import Line, Rates
 
 LABELS = {

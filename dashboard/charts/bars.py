@@ -12,7 +12,7 @@ from dashboard.charts import drawing
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.charts.theme import Palette
+    from analytics.palette import Palette
 
 
 Line = dict[str, Any]

@@ -5,19 +5,19 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analytics.quantities import QUANTITIES, QuantityKind
-from dashboard import numbers, reasons
+from analytics.wording import numbers, reasons
+from analytics.wording.numbers import NumberKind
 from dashboard.alternative_estimates import bases
 from dashboard.charts import drawing, forest
 from dashboard.charts.forest import ForestRow
-from dashboard.numbers import NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import plotly.graph_objects as go
 
+    from analytics.palette import Palette
     from dashboard.alternative_estimates.bases import Reading
-    from dashboard.charts.theme import Palette
 
 #: The signs of the figure with their words.
 SIGNS = (

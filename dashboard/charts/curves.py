@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
-from dashboard import numbers
+from analytics.wording import numbers
+from analytics.wording.numbers import NumberKind
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Point
-from dashboard.numbers import NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.charts.theme import Palette
+    from analytics.palette import Palette
 
 Line = dict[str, Any]
 

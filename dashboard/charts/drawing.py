@@ -16,7 +16,7 @@ import plotly.graph_objects as go
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from dashboard.charts.theme import Palette
+    from analytics.palette import Palette
 
 #: Characters a line of hover words holds.
 HOVER_WIDTH = 60

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from analytics.wording.numbers import Measurement, day_words
 from dashboard.charts import drawing
-from dashboard.numbers import Measurement, day_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     import plotly.graph_objects as go
 
-    from dashboard.charts.theme import Palette
+    from analytics.palette import Palette
 
 Line = dict[str, Any]
 

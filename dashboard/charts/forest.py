@@ -8,16 +8,16 @@ from html import escape
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from analytics.rounding import percent
+from analytics.wording.numbers import Measurement, NumberKind
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Ends, Point, hover, label
-from dashboard.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     import plotly.graph_objects as go
 
-    from dashboard.charts.theme import Palette
+    from analytics.palette import Palette
 
 Line = dict[str, Any]
 

@@ -8,17 +8,19 @@ from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
+from analytics.palette import on_scale
 from analytics.quantities import QUANTITIES, QuantityKind
-from dashboard import numbers, reasons
+from analytics.wording import numbers, reasons
+from analytics.wording.marks import PLAIN, mark
 from dashboard.charts import drawing
 from dashboard.charts.series import hover
-from dashboard.charts.theme import FONT, PLAIN, mark, on_scale
+from dashboard.charts.theme import FONT
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from dashboard.bulletin_index import Row
-    from dashboard.charts.theme import Palette
+    from analytics.palette import Palette
+    from analytics.wording.bulletin_index import Row
 
 ROW_HEIGHT = 46
 _HOVER = "%{customdata}<extra></extra>"

@@ -14,8 +14,8 @@ from dashboard.charts.drawing import hover, label
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.charts.theme import Palette
-    from dashboard.numbers import Measurement
+    from analytics.palette import Palette
+    from analytics.wording.numbers import Measurement
 
 #: Pixels of a bar, and characters of a label that stand on one line.
 BAR_HEIGHT, LABEL_WIDTH = 54, 22

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
     import plotly.graph_objects as go
 
-    from dashboard.charts.theme import Palette
-    from dashboard.numbers import Measurement
+    from analytics.palette import Palette
+    from analytics.wording.numbers import Measurement
 
 #: Pixels of a line, and characters of a label that stand on one line.
 LINE_HEIGHT, LABEL_WIDTH = 38, 18

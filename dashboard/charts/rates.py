@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.rounding import percent
 from analytics.weeks import weeks_between
-from dashboard import numbers
-from dashboard.bulletin_index import monday
+from analytics.wording import numbers
+from analytics.wording.bulletin_index import monday
+from analytics.wording.numbers import NumberKind
 from dashboard.catch_rates.records import ENCOUNTERS, origin, raw, sort_of
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Ends, Point
-from dashboard.numbers import NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -24,10 +24,10 @@ if TYPE_CHECKING:
 
     import plotly.graph_objects as go
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.palette import Palette
+    from analytics.wording.bulletin_index import BulletinIndex
+    from analytics.wording.numbers import Measurement
     from dashboard.catch_rates.records import Line, Rates
-    from dashboard.charts.theme import Palette
-    from dashboard.numbers import Measurement
 
 HEIGHT = 236
 #: What stands over the axis of figures.

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import plotly.graph_objects as go
 
 from analytics.quantities import QUANTITIES, QuantityKind
-from dashboard import numbers
+from analytics.wording import numbers
 from dashboard.charts import drawing, forest
 from dashboard.charts.drawing import Point, hover
 from dashboard.charts.forest import Group
@@ -19,8 +19,8 @@ from dashboard.revisions import moves as changes
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import BulletinIndex, Row
-    from dashboard.charts.theme import Palette
+    from analytics.palette import Palette
+    from analytics.wording.bulletin_index import BulletinIndex, Row
     from dashboard.revisions.moves import Move
 
 ROW_HEIGHT, LABEL_WIDTH = 52, 18

@@ -7,18 +7,18 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from analytics.quantities import QUANTITIES, QuantityKind
-from dashboard import numbers, reasons
+from analytics.wording import numbers, reasons
+from analytics.wording.marks import mark
 from dashboard.charts import drawing, forest
 from dashboard.charts.drawing import Point, weeks_across
-from dashboard.charts.theme import mark
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     import plotly.graph_objects as go
 
-    from dashboard.bulletin_index import Row
-    from dashboard.charts.theme import Palette
+    from analytics.palette import Palette
+    from analytics.wording.bulletin_index import Row
 
 HEIGHT, SHARE_HEIGHT = 190, 225
 #: The sign of an interval that extends above its panel, with its words.

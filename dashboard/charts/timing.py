@@ -8,10 +8,10 @@ from datetime import timedelta
 from html import escape
 from typing import TYPE_CHECKING, Any
 
+from analytics.wording.numbers import NumberKind, day_words
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Point
 from dashboard.charts.rates import UNITS, season_note
-from dashboard.numbers import NumberKind, day_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     import plotly.graph_objects as go
 
-    from dashboard.charts.theme import Palette
+    from analytics.palette import Palette
 
 
 # What a figure of a run shows, its scale, and its words.

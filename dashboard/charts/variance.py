@@ -12,8 +12,8 @@ from dashboard.charts import drawing, forest
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from analytics.palette import Palette
     from dashboard.alternative_estimates.variance import Share
-    from dashboard.charts.theme import Palette
 
 #: Room beside the longest bar for its number, as a part of the bar.
 BESIDE = 1.28

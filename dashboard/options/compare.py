@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from analytics.options.baseline import Baseline, Limit
     from analytics.options.compare import Fans
     from analytics.options.option import Option
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
     from dashboard.options.records import Answered
 
 

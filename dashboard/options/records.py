@@ -6,9 +6,10 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from analytics.catch_limits import LIKELY
 from analytics.rounding import last_place
-from dashboard.bulletin_index import finite
-from dashboard.numbers import Measurement
+from analytics.wording.bulletin_index import finite
+from analytics.wording.numbers import Measurement
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -18,8 +19,6 @@ if TYPE_CHECKING:
 
 Line = dict[str, Any]
 
-#: From this chance on a limit is given as more likely exceeded than not.
-LIKELY = 0.5
 #: A difference of fish or trips that is none.
 NOTHING = 1e-6
 

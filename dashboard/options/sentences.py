@@ -7,18 +7,18 @@ from typing import TYPE_CHECKING
 from analytics.catch_limits import nouns
 from analytics.codes import has_code
 from analytics.rounding import DASH, chance
-from dashboard import numbers
+from analytics.wording import numbers
+from analytics.wording.limit_sentences import day, is_by_now
 from dashboard.options import records
-from dashboard.season_limits.sentences import day, is_by_now
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import date
 
-    from dashboard.bulletin_index import BulletinIndex
-    from dashboard.numbers import Measurement
+    from analytics.wording.bulletin_index import BulletinIndex
+    from analytics.wording.limit_records import Line
+    from analytics.wording.numbers import Measurement
     from dashboard.options.records import Answered
-    from dashboard.season_limits.records import Line
 
 #: A change of a chance that is given: one point.
 POINT = 0.01

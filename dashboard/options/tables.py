@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
     from dashboard.options.records import Answered, Line
 
 OF_LIMITS = ("Limits likely exceeded", "Probability of exceeding the limit reached first")

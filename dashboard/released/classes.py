@@ -10,18 +10,20 @@ import streamlit as st
 
 from analytics.codes import Code, exclude, has_code, parse, without_estimators
 from analytics.codes import sentence as code_sentence
-from dashboard import html_tables, numbers, page_frame, reasons
+from analytics.rounding import DASH
+from analytics.wording import numbers, reasons
+from analytics.wording.numbers import NumberKind
+from analytics.wording.week import MET
+from dashboard import html_tables, page_frame
 from dashboard.charts.forest import ForestRow, known_rows
-from dashboard.numbers import NumberKind
 from dashboard.released.records import REPORTED, SAMPLED, domains, head, start, when
-from dashboard.week.sentences import MET
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
+    from analytics.wording.numbers import Measurement
     from dashboard.filters import Choice
-    from dashboard.numbers import Measurement
     from dashboard.released.records import DetailedRow, Line, Released
 
 #: The four classes, then all of them together, with the words of figures and tables.
@@ -202,19 +204,19 @@ def _line(released: Released, area: str | None, quantity: str, *, shared: Sequen
     if both == [None, None]:
         return ""
     compared = released.compared.get((area, None, quantity))
-    ratio = numbers.DASH
+    ratio = DASH
     if compared is not None:
         found, why = ratio_of(compared), compared["reason"] or ""
         why = "" if why in shared else why
         ratio = html_tables.amount(found, why=why, below=("" if found.limits else why,))
-    sample = html_tables.small(_sample_words(both[1])) if both[1] else numbers.DASH
+    sample = html_tables.small(_sample_words(both[1])) if both[1] else DASH
     values = (*(_cell(one, shared=shared) for one in both), ratio, sample)
     return html_tables.line(_HEADS, ALL[quantity], values, is_all=quantity == MET)
 
 
 def _cell(one: DetailedRow | None, *, shared: Sequence[str]) -> str:
     if one is None or (one.row.estimate is None and reasons.why_no_estimate(one.row) in shared):
-        return numbers.DASH
+        return DASH
     return html_tables.cell(one.row)
 
 

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.codes import has_code
-from analytics.rounding import percent
-from dashboard import html_tables, numbers, page_frame
+from analytics.rounding import DASH, percent
+from analytics.wording import numbers
+from analytics.wording.numbers import Measurement, NumberKind
+from dashboard import html_tables, page_frame
 from dashboard.charts.forest import ForestRow, known_rows
-from dashboard.numbers import Measurement, NumberKind
 from dashboard.released import classes
 from dashboard.released.classes import HUE
 from dashboard.released.records import REPORTED, SAMPLED, SAMPLED_DEATHS, head, start, when
@@ -20,7 +21,7 @@ from dashboard.released.records import REPORTED, SAMPLED, SAMPLED_DEATHS, head, 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
     from dashboard.filters import Choice
     from dashboard.released.records import Line, Released
 
@@ -300,7 +301,7 @@ def table(
     used = [
         at
         for at in range(len(_HEADS) - 1)
-        if not all_values or any(values[at] != numbers.DASH for values in all_values)
+        if not all_values or any(values[at] != DASH for values in all_values)
     ]
     heads = (_HEADS[0], *(_HEADS[1 + at] for at in used))
     lines = []
@@ -336,7 +337,7 @@ def _headings(index: BulletinIndex, released: Released, area: str | None) -> dic
 
 def _values(line: Line, every: Sequence[Line], *, shared: Sequence[str]) -> list[str]:
     fish, rate, deaths = fish_of(line), rate_of(line), deaths_of(line)
-    cells = [numbers.DASH] * 4
+    cells = [DASH] * 4
     if fish.value is not None:
         error = f"± {fish.shown(line['fish_se'])}" if line["fish_se"] else ""
         cells[0] = f"{fish.words} {out_of(line, every)}" + html_tables.small(error)
@@ -345,7 +346,7 @@ def _values(line: Line, every: Sequence[Line], *, shared: Sequence[str]) -> list
     if deaths.value is not None:
         certain = deaths.words + html_tables.small("no error")
         cells[2] = certain if is_certain(line) else html_tables.amount(deaths)
-        cells[3] = deaths.between(*span_of(line)) or numbers.DASH
+        cells[3] = deaths.between(*span_of(line)) or DASH
     return [*cells, source_of(line, shared=shared)]
 
 
@@ -354,7 +355,7 @@ def source_of(line: Line, *, shared: Sequence[str] = ()) -> str:
     parts = [line["source"] or "", line["evidence"] or ""]
     if (line["evidence"] or "") in (line["source"] or ""):
         parts = parts[:1]
-    return html_tables.small(*parts, classes.own(line, shared=shared)) or numbers.DASH
+    return html_tables.small(*parts, classes.own(line, shared=shared)) or DASH
 
 
 # The part of the page.

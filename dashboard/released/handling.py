@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pyarrow as pa
 
+from analytics.wording.numbers import Measurement, NumberKind
 from dashboard import html_tables
 from dashboard.charts.forest import ForestRow
-from dashboard.numbers import Measurement, NumberKind
 
 ANSWER = (
     "Where the hook sits decides most of it: of fish hooked in the jaw **2.3 %** died, of fish "

@@ -7,18 +7,20 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.codes import sentences
-from dashboard import filters, html_tables, numbers, page_frame
+from analytics.rounding import DASH
+from analytics.wording import numbers
+from analytics.wording.numbers import NumberKind
+from dashboard import filters, html_tables, page_frame
 from dashboard.charts import bars as bar_charts
 from dashboard.charts import curves
-from dashboard.numbers import NumberKind
 from dashboard.released.records import head, start, when
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
+    from analytics.wording.numbers import Measurement
     from dashboard.filters import Choice
-    from dashboard.numbers import Measurement
     from dashboard.released.records import Line, Released
 
 #: Sources of measured fish with their words.
@@ -166,7 +168,7 @@ def shares_table(lines: Sequence[Line], *, head: str) -> str:
             continue
         name = "–" if length is None else f"{length:,.0f} mm"
         name += ", the minimum in force" if one["is_rule"] else ""
-        measured = numbers.DASH
+        measured = DASH
         if one["n_legal"] is not None and one["n_fish"] is not None:
             measured = f"{one['n_legal']:,} of {one['n_fish']:,}"
         share = share_of(one)

@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import html_tables, numbers, page_frame
+from analytics.rounding import DASH
+from analytics.wording import numbers
+from analytics.wording.numbers import Measurement
+from dashboard import html_tables, page_frame
 from dashboard.charts.forest import ForestRow, known_rows
-from dashboard.numbers import Measurement
 from dashboard.released import classes
 from dashboard.released.deaths import deaths_of, rate_of, source_of, span_of
 from dashboard.released.records import head, start
@@ -16,7 +18,7 @@ from dashboard.released.records import head, start
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
     from dashboard.filters import Choice
     from dashboard.released.records import Line, Released
 
@@ -97,7 +99,7 @@ def table(released: Released, area: str | None) -> str:
         if one["case"] != case:
             case = one["case"]
             lines.append(html_tables.group(_HEADS, case or "no case"))
-        deaths, rate, se = deaths_of(one), numbers.DASH, one["rate_se"]
+        deaths, rate, se = deaths_of(one), DASH, one["rate_se"]
         if one["rate_prop"] is not None:
             error = "no error given" if se is None else f"± {100 * se:.1f} points"
             rate = rate_of(one).words + html_tables.small(error)

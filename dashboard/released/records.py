@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
-from dashboard import numbers
-from dashboard.bulletin_index import Row, of_line
-from dashboard.bulletin_index import lines as lines_of
+from analytics.wording import numbers
+from analytics.wording.bulletin_index import Row, of_line
+from analytics.wording.bulletin_index import lines as lines_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
 
 Line = dict[str, Any]
 

@@ -8,16 +8,17 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.rounding import percent
-from dashboard import html_tables, numbers, page_frame, reasons
-from dashboard.charts import series, theme
+from analytics.rounding import DASH, number, percent
+from analytics.wording import marks, numbers, reasons
+from analytics.wording.week import SHARE
+from dashboard import html_tables, page_frame
+from dashboard.charts import series
 from dashboard.released.records import POOLED, SURVEY, where
-from dashboard.week.sentences import SHARE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import BulletinIndex, Row
+    from analytics.wording.bulletin_index import BulletinIndex, Row
     from dashboard.filters import Choice
     from dashboard.released.records import Released
 
@@ -139,7 +140,7 @@ def alike(released: Released, areas: Sequence[str]) -> str:
         parts.append(
             "the model finds no correlation between two fish of a site-day"
             if rho < _NONE
-            else f"{finds} {numbers.number(rho, place=-3 if rho < 0.1 else -2)}"
+            else f"{finds} {number(rho, place=-3 if rho < 0.1 else -2)}"
         )
     return " ".join(f"{part[:1].upper()}{part[1:]}." for part in parts)
 
@@ -183,17 +184,17 @@ def weeks_table(index: BulletinIndex, released: Released, area: str) -> str:
 
 
 def _cell(row: Row | None) -> str:
-    return numbers.DASH if row is None else html_tables.cell(row)
+    return DASH if row is None else html_tables.cell(row)
 
 
 def _rests(released: Released, area: str, week: str | None) -> str:
     one = released.shares.get((SURVEY, area, week)) or released.shares.get((POOLED, area, week))
     if one is None:
-        return numbers.DASH
+        return DASH
     fish, sublegal, effect = (one.more[name] for name in ("n_fish", "n_sublegal", "design_effect"))
     words = "" if fish is None else f"{sublegal or 0:,} sublegal of {fish:,} fish reported"
     below = "" if effect is None else f"design effect {effect:.1f}"
-    return html_tables.small(words, below) or numbers.DASH
+    return html_tables.small(words, below) or DASH
 
 
 # The part of the page.
@@ -209,7 +210,7 @@ def draw(choice: Choice, released: Released) -> None:
     if shown:
         st.header("Sublegal share, week by week", anchor=False)
         rows = [released.share(SURVEY, area, week) for area in shown for week in index.axis]
-        signs = [*theme.signs(rows), *series.SHARE_SIGNS]
+        signs = [*marks.signs(rows), *series.SHARE_SIGNS]
         signs += [series.CUT] if series.is_cut(rows, top=1.0) else []
         page_frame.signs(signs, series.SHARE_HUES)
         rows += [released.share(POOLED, area, week) for area in shown for week in index.axis]

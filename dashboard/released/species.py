@@ -7,17 +7,19 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 
 from analytics.quantities import QUANTITIES
-from dashboard import filters, html_tables, numbers, page_frame, reasons
-from dashboard.charts import series, theme
+from analytics.rounding import DASH
+from analytics.wording import marks, numbers, reasons
+from analytics.wording.numbers import NumberKind
+from analytics.wording.week import RATE
+from dashboard import filters, html_tables, page_frame
+from dashboard.charts import series
 from dashboard.charts.forest import ForestRow
-from dashboard.numbers import NumberKind
 from dashboard.released.records import domains, head, start, when
-from dashboard.week.sentences import RATE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
     from dashboard.filters import Choice
     from dashboard.released.records import Released
 
@@ -107,7 +109,7 @@ def table(
     for name in names(released):
         rows = [released.species.get((name, area, week)) for area in areas]
         if any(row is not None for row in rows):
-            cells = [numbers.DASH if one is None else html_tables.cell(one) for one in rows]
+            cells = [DASH if one is None else html_tables.cell(one) for one in rows]
             lines.append(html_tables.line(heads, name, cells))
     return html_tables.table(heads, lines or [html_tables.words_line(heads, "no open day")])
 
@@ -156,7 +158,7 @@ def _draw_weeks(choice: Choice, released: Released) -> None:
     every = [row for area in shown for row in lines[area]]
     top = series.ceiling(every)
     cut = [series.CUT] if series.is_cut(every, top=top) else []
-    page_frame.signs([*theme.signs(every), *cut])
+    page_frame.signs([*marks.signs(every), *cut])
 
     def panel(area: str) -> None:
         of: Any = {"weeks": index.axis}

@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.rounding import percent
-from dashboard import html_tables, numbers, page_frame
+from analytics.rounding import DASH, percent
+from analytics.wording import numbers
+from analytics.wording.numbers import Measurement, NumberKind
+from dashboard import html_tables, page_frame
 from dashboard.charts import curves
 from dashboard.charts.forest import ForestRow
-from dashboard.numbers import Measurement, NumberKind
 from dashboard.released import classes
 from dashboard.released.deaths import deaths_of, fish_of, is_sum
 
@@ -154,7 +155,7 @@ def table(lines: Sequence[Line]) -> str:
     shared = classes.shared(lines)
     for line in lines:
         seen, right = seen_rate(line), corrected_rate(line)
-        corrected = numbers.DASH
+        corrected = DASH
         if not line["is_control"]:
             corrected = html_tables.amount(right, below=_below_zero(right))
         note = "control fish" if line["is_control"] else ""
@@ -162,7 +163,7 @@ def table(lines: Sequence[Line]) -> str:
         values = (
             f"{line['died']:,} of {line['held']:,}",
             html_tables.amount(seen),
-            seen.between(line["exact_low"], line["exact_high"]) or numbers.DASH,
+            seen.between(line["exact_low"], line["exact_high"]) or DASH,
             corrected,
             html_tables.small(note, hours, classes.own(line, shared=shared)),
         )
@@ -182,11 +183,11 @@ def mix_table(released: Released) -> str:
         share = Measurement(line["share"], sort=NumberKind.SHARE).words
         error = rate.limits or ("no error" if se is None else f"± {100 * se:.1f} points")
         values = (
-            numbers.DASH if line["n_fish"] is None else f"{line['n_fish']:,}",
-            numbers.DASH if is_all else share,
+            DASH if line["n_fish"] is None else f"{line['n_fish']:,}",
+            DASH if is_all else share,
             rate.words + html_tables.small(error, *_below_zero(rate))
             if rate.value is not None
-            else numbers.DASH,
+            else DASH,
             html_tables.small(line["reason"] or ""),
         )
         parts.append(html_tables.line(heads, name, values[: len(heads) - 1], is_all=is_all))

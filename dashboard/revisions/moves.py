@@ -10,14 +10,15 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.revision_order import GONE, JOINED_BY, NEW, POOLING, RESTATED, REVISED, importance
-from analytics.rounding import number
-from dashboard import html_tables, numbers, reasons
-from dashboard.bulletin_index import Row, of_line
+from analytics.rounding import PERCENT, number
+from analytics.wording import numbers, reasons
+from analytics.wording.bulletin_index import Row, of_line
+from dashboard import html_tables
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
 
 
 #: Files of a batch that are named; the rest are counted.
@@ -147,7 +148,7 @@ def _shift_of(move: Move, before: float | None, moved: float) -> str:
         return f"{_signed(100 * moved)} points"
     if not before:
         return f"from 0 to {numbers.value(move.row)}"
-    return f"{_signed(100 * moved / abs(before))}{numbers.PERCENT}"
+    return f"{_signed(100 * moved / abs(before))}{PERCENT}"
 
 
 def place_of(move: Move) -> int | None:

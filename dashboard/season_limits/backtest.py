@@ -9,15 +9,16 @@ from typing import TYPE_CHECKING
 
 from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, PERCENT, chance, percent
-from dashboard import html_tables, numbers
+from analytics.wording import numbers
+from analytics.wording.limit_records import MODEL
+from analytics.wording.numbers import Measurement, NumberKind
+from dashboard import html_tables
 from dashboard.charts.forest import ForestRow
-from dashboard.numbers import Measurement, NumberKind
-from dashboard.season_limits.records import MODEL
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.season_limits.records import Line
+    from analytics.wording.limit_records import Line
 
 HEADS = ("Figure", "Projections", "Inside 80 %", "Inside 95 %", "Typical miss")
 MEANING = (

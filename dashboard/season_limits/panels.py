@@ -9,13 +9,13 @@ import streamlit as st
 
 from analytics.quantities import QUANTITIES
 from analytics.rounding import chance, number
-from dashboard import numbers
+from analytics.wording import limit_records as standings
+from analytics.wording import limit_sentences as sentences
+from analytics.wording import numbers
 from dashboard.charts.fan import Fan
 from dashboard.charts.limits import Bar
 from dashboard.page_frame import download
 from dashboard.season_limits import backtest as past
-from dashboard.season_limits import records as standings
-from dashboard.season_limits import sentences
 
 #: What bulletins did not do before they had the tables of limits.
 OLDER = "showed where a season stands against its limits"
@@ -25,10 +25,10 @@ if TYPE_CHECKING:
     from datetime import date
 
     from analytics.options.compare import Fans
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
+    from analytics.wording.limit_records import Line, Standings
     from dashboard.charts.forest import ForestRow
     from dashboard.filters import Choice
-    from dashboard.season_limits.records import Line, Standings
 
 #: A week that ends so long after the close holds it.
 LAST_WEEK = timedelta(days=6)

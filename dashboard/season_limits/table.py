@@ -5,17 +5,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analytics.rounding import DASH, chance, number
+from analytics.wording import limit_records as standings
+from analytics.wording import limit_sentences as sentences
 from dashboard import html_tables
 from dashboard.options.records import Moved
-from dashboard.season_limits import records as standings
-from dashboard.season_limits import sentences
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from dashboard.bulletin_index import BulletinIndex
-    from dashboard.season_limits.records import Line
+    from analytics.wording.bulletin_index import BulletinIndex
+    from analytics.wording.limit_records import Line
 
 HEADS = (
     *("Limit", "So far", "Share used", "Remains"),

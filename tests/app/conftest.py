@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboard import bulletin_index, data
+from analytics.wording import bulletin_index
+from dashboard import data
 from dashboard.catch_rates import records
 from tests.app.sample_bulletin import NOW, fill_archive, make
 

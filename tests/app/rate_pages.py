@@ -9,7 +9,7 @@ import pyarrow as pa
 
 from analytics.bulletin import archive
 from analytics.catch_rates.schemas import RATE_SCHEMAS
-from dashboard import bulletin_index
+from analytics.wording import bulletin_index
 from tests.app.sample_bulletin import NOW, make
 
 

@@ -15,7 +15,7 @@ import pyarrow as pa
 from analytics.catch_rates.schemas import RATE_SCHEMAS
 from analytics.codes import coded, sentences
 from analytics.weeks import weeks_between
-from dashboard.bulletin_index import monday
+from analytics.wording.bulletin_index import monday
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence

@@ -17,7 +17,7 @@ from analytics.codes import coded, sentences
 from analytics.options.baseline_io import to_table
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.weeks import days_from, weeks_between
-from dashboard.bulletin_index import monday
+from analytics.wording.bulletin_index import monday
 from tests.season_cases import small_baseline
 
 if TYPE_CHECKING:

@@ -14,16 +14,16 @@ from analytics.options.option import AtLimit, Change, Option, OptionSet
 from analytics.options.option_file import from_link, read_options, to_link, write_options
 from analytics.options.schemas import ANSWER_SCHEMAS
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
+from analytics.palette import palette
 from analytics.rounding import chance
-from dashboard import bulletin_index
+from analytics.wording import bulletin_index
+from analytics.wording import limit_records as standings
 from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
-from dashboard.charts.theme import palette
 from dashboard.options import change_kinds, compare, fields, option_sets, records, tables
 from dashboard.options import sentences as answer_words
 from dashboard.options.change_kinds import ChangeKind
 from dashboard.season_limits import panels
-from dashboard.season_limits import records as standings
 from tests.app import sample_answers, sample_season
 from tests.app.rate_pages import old_archive
 from tests.app.reading import words_of

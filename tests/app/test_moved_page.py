@@ -11,7 +11,8 @@ import pytest
 
 from analytics.bulletin import archive
 from analytics.bulletin.archive import REVISION_SCHEMA
-from dashboard import bulletin_index, html_tables
+from analytics.wording import bulletin_index
+from dashboard import html_tables
 from dashboard.revisions import moves
 from dashboard.revisions import moves as move_tables
 from tests.app.reading import heads_of, words_of

@@ -8,10 +8,10 @@ import re
 import pytest
 
 from analytics.catch_rates.schemas import RATE_SCHEMAS
-from dashboard import numbers
+from analytics.wording import numbers
+from analytics.wording.numbers import NumberKind
 from dashboard.catch_rates import records, sentences
 from dashboard.charts.rates import panel_of
-from dashboard.numbers import NumberKind
 from tests.app import sample_rates
 from tests.app.rate_pages import old_archive, plain, with_tables
 from tests.app.reading import download_of, heads_of, words_of

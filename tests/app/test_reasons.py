@@ -8,8 +8,9 @@ import pytest
 
 from analytics.codes import sentences
 from analytics.quantities import Status
-from dashboard import numbers, reasons
-from dashboard.bulletin_index import index_bulletin, of_line
+from analytics.rounding import PERCENT
+from analytics.wording import numbers, reasons
+from analytics.wording.bulletin_index import index_bulletin, of_line
 from tests.app.sample_bulletin import NOW, make
 from tests.app.sample_cases import (
     ALL_OF_IT,
@@ -69,7 +70,7 @@ def test_a_closed_or_unexplained_cell_has_words():
         ({"estimate": 0.0, "status": "zero_total"}, "0 fish (none seen, no interval)"),
         (
             {"quantity": "sublegal_prop", "estimate": 1.0, "status": "zero_total"},
-            f"100{numbers.PERCENT} (nothing else seen, no interval)",
+            f"100{PERCENT} (nothing else seen, no interval)",
         ),
         ({"status": "census"}, "1,240 fish (all sampled, no sampling error)"),
     ],
@@ -114,8 +115,8 @@ def test_caution_follows_the_relative_error(se, mark):
 )
 def test_every_figure_has_its_percent_error_and_its_caution(se, words, caution):
     row = make_row(estimate=1000.0, se=se)
-    assert reasons.precision(row).replace(numbers.PERCENT, " %") == words
-    assert reasons.caution(row)[1].replace(numbers.PERCENT, " %") == caution
+    assert reasons.precision(row).replace(PERCENT, " %") == words
+    assert reasons.caution(row)[1].replace(PERCENT, " %") == caution
     assert reasons.precision(bare(estimate=None)) == reasons.precision(None) == ""
 
 

@@ -12,7 +12,8 @@ import pytest
 from analytics.bulletin import archive
 from analytics.codes import coded, sentences
 from analytics.released.schemas import RELEASED_SCHEMAS
-from dashboard import bulletin_index, html_tables, numbers, reasons
+from analytics.wording import bulletin_index, numbers, reasons
+from dashboard import html_tables
 from dashboard.released import classes as released_classes
 from dashboard.released import deaths as death_dots
 from dashboard.released import deaths as death_table

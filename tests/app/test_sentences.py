@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard import bulletin_index, notices, reasons
-from dashboard.numbers import PERCENT
-from dashboard.week import sentences
+from analytics.wording import bulletin_index, reasons
+from analytics.wording import week as sentences
+from analytics.wording.numbers import PERCENT
+from dashboard import notices
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.app.sample_cases import ENDLESS, NO_ERROR, PARTIAL
 

@@ -12,12 +12,13 @@ import pytest
 from analytics.bulletin import archive
 from analytics.bulletin.publication import public_bulletin
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
-from dashboard import bulletin_index
+from analytics.palette import palette
+from analytics.wording import bulletin_index
+from analytics.wording import limit_records as standings
+from analytics.wording import limit_sentences as sentences
 from dashboard.charts import fan as fanned
 from dashboard.charts import limits as barred
-from dashboard.charts.theme import palette
-from dashboard.season_limits import backtest, panels, sentences
-from dashboard.season_limits import records as standings
+from dashboard.season_limits import backtest, panels
 from dashboard.season_limits import table as standing_table
 from tests.app import sample_season
 from tests.app.rate_pages import old_archive

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from analytics.quantities import QUANTITIES
-from dashboard import numbers as text
-from dashboard.bulletin_index import Change, Row
+from analytics.wording import numbers as text
+from analytics.wording.bulletin_index import Change, Row
 
 PERCENT = text.PERCENT
 

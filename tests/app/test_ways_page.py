@@ -11,11 +11,13 @@ import pytest
 from analytics.bulletin import archive
 from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, HEAPING_SCHEMA
 from analytics.estimates.variance_budget import VariancePart
-from dashboard import bulletin_index, html_tables, numbers, style
+from analytics.palette import DARK, LIGHT
+from analytics.wording import bulletin_index, numbers
+from dashboard import html_tables, style
 from dashboard.alternative_estimates import bases as ways
 from dashboard.alternative_estimates import tables as way_tables
 from dashboard.alternative_estimates import variance
-from dashboard.charts import bars, forest, theme
+from dashboard.charts import bars, forest
 from dashboard.charts import bases as chart
 from tests.app import sample_ways
 from tests.app.reading import download_of, heads_of, words_of
@@ -101,7 +103,7 @@ def test_differences_are_told_in_percent_points_or_not_at_all(index, told):
 
 def test_every_panel_draws_every_interval_and_says_what_lacks(index, told):
     found = ways.readings(index, told, area=sample_ways.UNCOUNTED, quantity=MET)
-    drawn = chart.panel(found, palette=theme.LIGHT)
+    drawn = chart.panel(found, palette=LIGHT)
     lines, dots, _, assumed_lines, assumed, _, gaps = drawn.data
     rows = {one.basis: one.row for one in found}
     assert list(dots.x) == [rows["as_sampled"].estimate, rows["all_boats"].estimate]
@@ -127,7 +129,7 @@ def test_an_interval_that_runs_on_is_marked(index, told):
     wide = replace(usual.row, ci_high=9 * usual.row.estimate)
     found = [usual, ways.Reading("boats_counted", wide)]
     assert chart.is_cut(found)
-    assert list(chart.panel(found, palette=theme.LIGHT).data[2].y) == [1]
+    assert list(chart.panel(found, palette=LIGHT).data[2].y) == [1]
     assert not chart.is_cut([usual])
 
 
@@ -136,7 +138,7 @@ def test_coverage_is_told_drawn_and_tabled(open_ways, index):
     assert "**62 %** in Pale Hook to **90 %** in Quillon Bank were for a listed site" in words
     assert "no boat of the area was contacted: taken from all areas together" in words
     lines = way_tables.share_lines(index, ())
-    drawn = forest.coverage(lines, names=index.names, palette=theme.DARK)
+    drawn = forest.coverage(lines, names=index.names, palette=DARK)
     assert list(drawn.data[1].x) == [0.9, 0.85, 0.62]
     assert list(drawn.data[1].marker.symbol) == ["circle", "circle-open", "circle"]
     assert list(drawn.data[0].x)[:2] == pytest.approx([0.86, 0.94])
@@ -153,7 +155,7 @@ def test_reports_are_told_with_the_test(open_ways, index):
     assert f"of {sum(sample_ways.BOATS)} reports were rounded there" in words
     still = [line | {"ratio_low": 0.9, "p_value": 0.2} for line in lines]
     assert "no clear sign of rounding" in way_tables.reports_words(still)
-    counts, curve = bars.reports(lines, palette=theme.LIGHT).data
+    counts, curve = bars.reports(lines, palette=LIGHT).data
     assert list(counts.y) == list(sample_ways.BOATS)
     assert [
         fish for fish, shape in zip(counts.x, counts.marker.pattern.shape, strict=True) if shape
@@ -161,7 +163,7 @@ def test_reports_are_told_with_the_test(open_ways, index):
     assert list(curve.y) == [line["smooth"] for line in lines]
 
 
-@pytest.mark.parametrize("colours", [theme.LIGHT, theme.DARK])
+@pytest.mark.parametrize("colours", [LIGHT, DARK])
 def test_the_legends_have_the_colours_of_what_they_name(open_ways, index, told, colours):
     found = ways.readings(index, told, area=sample_ways.UNCOUNTED, quantity=MET)
     dots, assumed, gaps = (chart.panel(found, palette=colours).data[at] for at in (1, 4, 6))

@@ -13,7 +13,8 @@ import pytest
 from analytics.bulletin import archive
 from analytics.codes import sentences as code_words
 from analytics.precision import Precision
-from dashboard import bulletin_index, html_tables, notices, reasons
+from analytics.wording import bulletin_index, reasons
+from dashboard import html_tables, notices
 from tests.app.reading import answer_of, words_of
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.app.sample_cases import ENDLESS, NO_DESIGN, NO_DROP_OFF, NO_ERROR, OTHER_DAYS, PARTIAL

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from dashboard.numbers import Measurement, NumberKind, of_row
+from analytics.wording.numbers import Measurement, NumberKind, of_row
 
 
 def plain(words):

@@ -11,9 +11,10 @@ import pytest
 
 from analytics.bulletin.publication import WITHHELD
 from analytics.codes import sentences
+from analytics.palette import DARK, LIGHT, palette
 from analytics.quantities import Status
-from dashboard import bulletin_index, numbers, reasons
-from dashboard.charts import heat, series, theme
+from analytics.wording import bulletin_index, marks, numbers, reasons
+from dashboard.charts import heat, series
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.app.sample_cases import ENDLESS, NO_ERROR, NO_LANDING, NO_SITE_DAY, PARTIAL, SPECIAL
 
@@ -33,7 +34,7 @@ def panel_of(index, area, *, quantity=MET, top=None, chosen=CHOSEN):
     rows = line_of(index, area, quantity)
     top = series.ceiling(rows) if top is None else top
     return series.panel(
-        rows, weeks=index.axis, chosen=chosen, quantity=quantity, top=top, palette=theme.LIGHT
+        rows, weeks=index.axis, chosen=chosen, quantity=quantity, top=top, palette=LIGHT
     )
 
 
@@ -46,7 +47,7 @@ def heat_of(index, quantity, *, dark=False, weeks=None):
         weeks=weeks or index.axis,
         chosen=CHOSEN,
         quantity=quantity,
-        palette=theme.palette(dark=dark),
+        palette=palette(dark=dark),
     )
 
 
@@ -98,7 +99,7 @@ def test_every_reservation_has_a_symbol_of_its_own(index):
         Status.CENSUS,
         Status.MODELLED,
     }
-    assert len({*drawn.values(), theme.PLAIN.symbol}) == 6
+    assert len({*drawn.values(), marks.PLAIN.symbol}) == 6
 
 
 def test_the_chosen_week_is_framed(index):
@@ -137,9 +138,7 @@ def test_an_interval_too_wide_to_be_useful_is_neither_drawn_nor_sets_the_scale(i
     assert series.is_cut([useless], top=1e9)
     assert not series.is_cut([rows[0]], top=1e9)
     weeks = [f"2036-W{at:02}" for at in range(len(others))]
-    figure = series.panel(
-        others, weeks=weeks, chosen="", quantity=MET, top=top, palette=theme.LIGHT
-    )
+    figure = series.panel(others, weeks=weeks, chosen="", quantity=MET, top=top, palette=LIGHT)
     assert 0 not in figure.data[0].x
     assert 1 in figure.data[0].x
     assert 0 in figure.data[4].x
@@ -200,7 +199,7 @@ def test_cells_carry_the_marks_of_their_reservations(index):
     assert "△!!" in heat.cell_text(filled)
     plain = index.row("A1", CHOSEN, RATE)
     assert heat.cell_text(plain) == f"{plain.estimate:.2f}"
-    assert heat.cell_text(None) == theme.CLOSED.glyph
+    assert heat.cell_text(None) == marks.CLOSED.glyph
 
 
 def test_heat_colours_span_the_values_in_view(index):
@@ -240,18 +239,18 @@ def test_an_endless_interval_ends_in_an_arrow(index):
 def test_a_figure_without_an_error_has_a_mark_of_its_own(index):
     area, week = NO_ERROR
     row = index.row(area, week, MET)
-    assert theme.mark(row) == theme.UNSURE
-    assert theme.UNSURE in theme.legend([row])
+    assert marks.mark(row) == marks.UNSURE
+    assert marks.UNSURE in marks.legend([row])
     points = panel_of(index, area).data[2]
     at = list(points.x).index(index.axis.index(week))
-    assert points.marker.symbol[at] == theme.UNSURE.symbol
+    assert points.marker.symbol[at] == marks.UNSURE.symbol
     assert heat.cell_text(index.row(area, week, RATE)).endswith("<br>⊙!!")
 
 
 def test_a_total_without_an_area_has_the_mark_of_no_sample(index):
     row = index.row(*PARTIAL, MET)
-    assert theme.mark(row) == theme.PARTIAL
-    assert theme.PARTIAL.glyph == theme.GAP.glyph
+    assert marks.mark(row) == marks.PARTIAL
+    assert marks.PARTIAL.glyph == marks.GAP.glyph
     assert "without Sorrel Narrows" in series.hover(PARTIAL[1], row).replace("<br>", " ")
 
 
@@ -284,46 +283,46 @@ def test_a_map_of_nothing_is_still_a_map():
         weeks=("2036-W01",),
         chosen="2036-W02",
         quantity=RATE,
-        palette=theme.DARK,
+        palette=DARK,
     )
     assert figure.data[2].customdata == ("<b>x</b> · <b>2036-W01</b><br>no open day",)
 
 
 def test_legend_says_each_mark_once_and_only_those_seen(index):
     rows = line_of(index, "A3") + line_of(index, "A6")
-    seen = theme.legend(rows)
+    seen = marks.legend(rows)
     assert len(seen) == len(set(seen))
-    assert theme.MARKS[Status.COLLAPSED] in seen
-    assert theme.CLOSED in seen
-    assert theme.MARKS[Status.IMPUTED] not in seen
+    assert marks.MARKS[Status.COLLAPSED] in seen
+    assert marks.CLOSED in seen
+    assert marks.MARKS[Status.IMPUTED] not in seen
 
 
 def test_a_share_of_no_fish_is_no_missing_sample(index):
     nothing = index.row("A5", CHOSEN, SHARE)
     assert nothing.estimate is None
-    assert theme.mark(nothing) == theme.EMPTY
-    assert theme.mark(index.row("A2", CHOSEN, SHARE)) == theme.GAP
-    assert theme.mark(index.row("A6", CHOSEN, MET)) == theme.MARKS[Status.NO_DESIGN]
-    assert theme.mark(index.row("A6", CHOSEN, SHARE)) == theme.PLAIN
-    assert theme.EMPTY in theme.legend([nothing])
+    assert marks.mark(nothing) == marks.EMPTY
+    assert marks.mark(index.row("A2", CHOSEN, SHARE)) == marks.GAP
+    assert marks.mark(index.row("A6", CHOSEN, MET)) == marks.MARKS[Status.NO_DESIGN]
+    assert marks.mark(index.row("A6", CHOSEN, SHARE)) == marks.PLAIN
+    assert marks.EMPTY in marks.legend([nothing])
 
 
 @pytest.mark.parametrize("status", Status)
 def test_a_withheld_figure_says_so_whatever_its_status(index, status):
     blank = {"estimate": None, "se": None, "ci_low": None, "ci_high": None, "method": WITHHELD}
     withheld = replace(index.row("A1", CHOSEN, RATE), status=status, **blank)
-    assert theme.mark(withheld) == theme.WITHHELD
-    assert theme.legend([withheld]) == [theme.WITHHELD]
-    assert heat.cell_text(withheld) == theme.WITHHELD.glyph
-    assert theme.mark(replace(withheld, method="the denominator is 0")) != theme.WITHHELD
+    assert marks.mark(withheld) == marks.WITHHELD
+    assert marks.legend([withheld]) == [marks.WITHHELD]
+    assert heat.cell_text(withheld) == marks.WITHHELD.glyph
+    assert marks.mark(replace(withheld, method="the denominator is 0")) != marks.WITHHELD
 
 
 def test_glyphs_tell_every_mark_apart():
-    lone = {theme.EMPTY, theme.CLOSED, theme.UNSURE, theme.WITHHELD}
-    glyphs = [one.glyph for one in {*theme.MARKS.values(), *lone}]
-    same_gap = [theme.GAP.glyph, theme.MARKS[Status.NO_DESIGN].glyph]
+    lone = {marks.EMPTY, marks.CLOSED, marks.UNSURE, marks.WITHHELD}
+    glyphs = [one.glyph for one in {*marks.MARKS.values(), *lone}]
+    same_gap = [marks.GAP.glyph, marks.MARKS[Status.NO_DESIGN].glyph]
     assert len(set(glyphs)) == len(glyphs) - (same_gap[0] == same_gap[1])
-    assert set(theme.MARKS) == set(Status)
+    assert set(marks.MARKS) == set(Status)
 
 
 def test_figures_need_no_streamlit():

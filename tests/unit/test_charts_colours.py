@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analytics import palette
 from dashboard import style
-from dashboard.charts import theme as palette
 
 
 @pytest.mark.parametrize("colours", [palette.LIGHT, palette.DARK])

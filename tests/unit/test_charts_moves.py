@@ -7,9 +7,10 @@ from dataclasses import replace
 
 import pytest
 
+from analytics.palette import DARK, LIGHT
 from analytics.revision_order import importance
-from dashboard import bulletin_index
-from dashboard.charts import revisions, theme
+from analytics.wording import bulletin_index
+from dashboard.charts import revisions
 from dashboard.revisions import moves
 from tests.app.sample_bulletin import NOW, make
 from tests.app.sample_moves import WAS_ZERO
@@ -29,7 +30,7 @@ def drawn_of(index, quantity=MET):
 @pytest.mark.parametrize("quantity", [MET, SHARE])
 def test_every_figure_and_interval_is_drawn(index, quantity):
     drawn = drawn_of(index, quantity)
-    figure = revisions.dumbbells(drawn, index=index, palette=theme.LIGHT)
+    figure = revisions.dumbbells(drawn, index=index, palette=LIGHT)
     bars_before, before, _, bars_now, now, *_ = figure.data
     for points, bars, side in ((before, bars_before, "before"), (now, bars_now, "now")):
         rows = [row for one in drawn if (row := getattr(one, side)) and row.estimate is not None]
@@ -48,7 +49,7 @@ def test_every_figure_and_interval_is_drawn(index, quantity):
 
 def test_a_zero_stands_inside_the_low_end_and_says_so(index):
     drawn = drawn_of(index)
-    _, before, *_, zeros = revisions.dumbbells(drawn, index=index, palette=theme.LIGHT).data
+    _, before, *_, zeros = revisions.dumbbells(drawn, index=index, palette=LIGHT).data
     with_before = [one for one in drawn if one.before.estimate is not None]
     (at,) = [n for n, one in enumerate(with_before) if (one.row.area, one.row.week) == WAS_ZERO]
     low = revisions.span(drawn).low
@@ -64,7 +65,7 @@ def test_an_interval_that_runs_on_is_marked_and_held(index):
     wider = [*drawn[:-1], wide]
     assert revisions.is_cut(wider)
     ends = revisions.span(wider)
-    *_, bars, _, cut, _, _ = revisions.dumbbells(wider, index=index, palette=theme.LIGHT).data
+    *_, bars, _, cut, _, _ = revisions.dumbbells(wider, index=index, palette=LIGHT).data
     assert list(cut.y) == [len(drawn) - 1 + revisions.APART] * 2
     assert ends.low < cut.x[0] < 1.1 * ends.low
     assert ends.high > cut.x[1] > ends.high / 1.1
@@ -98,5 +99,5 @@ def test_the_words_stand_for_the_figure(index):
 
 def test_names_from_the_data_are_harmless(index):
     nasty = replace(index, names=dict.fromkeys(index.names, "<b>x</b>"))
-    figure = revisions.dumbbells(drawn_of(index), index=nasty, palette=theme.DARK)
+    figure = revisions.dumbbells(drawn_of(index), index=nasty, palette=DARK)
     assert not any("<b>x" in label for label in figure.layout.yaxis.ticktext)

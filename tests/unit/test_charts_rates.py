@@ -7,14 +7,15 @@ from datetime import date
 
 import pytest
 
-from dashboard import bulletin_index
+from analytics.palette import LIGHT
+from analytics.wording import bulletin_index
+from analytics.wording.numbers import NumberKind
 from dashboard.catch_rates import models, records, seasonal_timing
-from dashboard.charts import curves, drawing, rates, theme, timing
-from dashboard.numbers import NumberKind
+from dashboard.charts import curves, drawing, rates, timing
 from tests.app import sample_rates
 from tests.app.sample_bulletin import NOW, make
 
-COLOURS = theme.LIGHT
+COLOURS = LIGHT
 
 
 @pytest.fixture(scope="module")

@@ -6,10 +6,11 @@ import itertools
 
 import pytest
 
-from dashboard import bulletin_index, reasons
-from dashboard.charts import bars, curves, forest, series, theme
+from analytics.palette import DARK, LIGHT
+from analytics.wording import bulletin_index, reasons
+from analytics.wording.numbers import Measurement, NumberKind
+from dashboard.charts import bars, curves, forest, series
 from dashboard.charts.forest import ForestRow
-from dashboard.numbers import Measurement, NumberKind
 from dashboard.released import classes as released_classes
 from dashboard.released import deaths, records
 from dashboard.released import deaths as released_deaths
@@ -37,7 +38,7 @@ def ends_of(trace):
 
 def test_both_methods_stand_apart_on_one_line_with_their_intervals(released):
     found = released_classes.forest_rows(released, None)
-    figure = forest.figure(found, palette=theme.LIGHT)
+    figure = forest.figure(found, palette=LIGHT)
     bars, sampled, _, bars_reported, reported, _, gaps = figure.data  # and no second interval
     for points, lines, basis in ((sampled, bars, "sampled"), (reported, bars_reported, "reported")):
         rows = [released.classes[basis, None, None, name].row for name in released_classes.ALL]
@@ -52,7 +53,7 @@ def test_both_methods_stand_apart_on_one_line_with_their_intervals(released):
 
 def test_a_number_that_lacks_is_marked_with_its_reason(released):
     found = released_classes.forest_rows(released, sample_released.NO_SAMPLE)
-    gaps = forest.figure(found, palette=theme.DARK).data[-1]
+    gaps = forest.figure(found, palette=DARK).data[-1]
     assert len(gaps.x) == 5
     assert sample_released.NO_FISH in gaps.text[0].replace("<br>", " ")
     assert forest.GAP in forest.signs(found, released_classes.NAMES)
@@ -61,7 +62,7 @@ def test_a_number_that_lacks_is_marked_with_its_reason(released):
 
 def test_deaths_show_the_interval_and_the_span_of_the_rate(released):
     found = deaths.by_group(released, None)
-    bars, thin, points, *_ = forest.figure(found, palette=theme.LIGHT).data
+    bars, thin, points, *_ = forest.figure(found, palette=LIGHT).data
     lines = released_deaths.groups(released, None)
     assert list(points.x) == [one["deaths"] for one in lines]
     assert ends_of(bars) == [one[end] for one in lines for end in ("ci_low", "ci_high")]
@@ -76,7 +77,7 @@ def test_an_interval_that_runs_on_is_cut_and_marked():
         ForestRow("a", Measurement(10.0, 8.0, 12.0)),
         ForestRow("b", Measurement(9.0, 1.0, 400.0)),
     ]
-    bars, _, cut, _ = forest.figure(found, palette=theme.LIGHT).data
+    bars, _, cut, _ = forest.figure(found, palette=LIGHT).data
     top = forest.axis_end(found)
     assert top == pytest.approx(1.08 * 2.5 * 10.0)
     assert max(ends_of(bars)) == top
@@ -89,26 +90,26 @@ def test_a_share_ends_at_one_and_a_guide_is_in_sight():
     share = [ForestRow("a", Measurement(0.97, 0.9, 1.0, NumberKind.SHARE))]
     assert forest.axis_end(share) == 1.0
     ratio = [ForestRow("a", Measurement(0.4, 0.3, 0.5, NumberKind.RATIO))]
-    figure = forest.figure(ratio, palette=theme.LIGHT, guide=1.0)
+    figure = forest.figure(ratio, palette=LIGHT, guide=1.0)
     assert figure.layout.xaxis.range[1] > 1.0
     assert figure.layout.shapes[0].x0 == 1.0
 
 
 def test_a_dot_on_zero_does_not_touch_its_label():
     figure = forest.figure(
-        [ForestRow("a", Measurement(0.0)), ForestRow("b", Measurement(5.0))], palette=theme.LIGHT
+        [ForestRow("a", Measurement(0.0)), ForestRow("b", Measurement(5.0))], palette=LIGHT
     )
     assert figure.layout.xaxis.range[0] < 0
 
 
 def test_names_are_escaped():
     found = [ForestRow("<b>x</b>", Measurement(1.0), words="<i>y</i>")]
-    figure = forest.figure(found, palette=theme.LIGHT)
+    figure = forest.figure(found, palette=LIGHT)
     assert figure.layout.yaxis.ticktext[0] == "&lt;b&gt;x&lt;/b&gt;"
     assert "<i>" not in figure.data[1].text[0]
 
 
-@pytest.mark.parametrize("colours", [theme.LIGHT, theme.DARK])
+@pytest.mark.parametrize("colours", [LIGHT, DARK])
 def test_signs_have_the_colour_of_what_they_name(released, colours):
     found = released_classes.forest_rows(released, None)
     figure = forest.figure(found, palette=colours)
@@ -125,16 +126,12 @@ def share_rows(index, released, area):
 
 
 def share_figure(survey, pooled, index):
-    return series.share_panel(
-        survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=theme.LIGHT
-    )
+    return series.share_panel(survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=LIGHT)
 
 
 def test_the_share_has_points_of_the_survey_and_a_line_in_its_band(index, released):
     survey, pooled = share_rows(index, released, "A1")
-    figure = series.share_panel(
-        survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=theme.LIGHT
-    )
+    figure = series.share_panel(survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=LIGHT)
     band, line, bars, points, gaps, cuts = figure.data
     assert list(line.y) == [row.estimate for row in pooled]
     for row in pooled:
@@ -155,7 +152,7 @@ def test_closed_weeks_part_the_band(index, released):
     open_weeks = [at for at, row in enumerate(pooled) if row is not None]
     assert open_weeks != list(range(len(index.axis)))
     band = series.share_panel(
-        survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=theme.LIGHT
+        survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=LIGHT
     ).data[0]
     runs = 1 + sum(b - a > 1 for a, b in itertools.pairwise(open_weeks))
     assert list(band.x).count(None) + 1 == runs > 1
@@ -163,9 +160,7 @@ def test_closed_weeks_part_the_band(index, released):
 
 def test_no_pooled_line_is_no_band(index, released):
     survey, pooled = share_rows(index, released, sample_released.NOTHING)
-    figure = series.share_panel(
-        survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=theme.DARK
-    )
+    figure = series.share_panel(survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=DARK)
     assert list(figure.data[0].x) == []
     words = series.share_description(survey, pooled, weeks=index.axis, area="Wicket Pass")
     assert words.endswith("no model estimate.")
@@ -191,7 +186,7 @@ def test_bars_stack_to_the_fish_and_the_line_stands_at_the_minimum(released):
         bins,
         rules=released_lengths.rules(released, None),
         span=released_lengths.span(released),
-        palette=theme.LIGHT,
+        palette=LIGHT,
     )
     marked, others = figure.data
     assert [a + b for a, b in zip(marked.y, others.y, strict=True)] == [one["fish"] for one in bins]
@@ -203,7 +198,7 @@ def test_bars_stack_to_the_fish_and_the_line_stands_at_the_minimum(released):
 
 def test_the_curve_has_its_band_and_the_minimum_in_force(released):
     lines = released_lengths.shares(released, None)
-    band, curve, rule = curves.legal(lines, palette=theme.LIGHT).data
+    band, curve, rule = curves.legal(lines, palette=LIGHT).data
     assert list(curve.y) == [one["share"] for one in lines]
     assert list(curve.x) == sorted(curve.x)
     assert sorted(band.y) == sorted(one[end] for one in lines for end in ("ci_low", "ci_high"))
@@ -213,14 +208,14 @@ def test_the_curve_has_its_band_and_the_minimum_in_force(released):
 def test_stairs_begin_with_all_alive_and_show_the_last_fall(released):
     groups = released_trials.survivors(released)
     steps = groups["jaw"]
-    high, low, alive = curves.alive(steps, until=100.0, palette=theme.LIGHT).data
+    high, low, alive = curves.alive(steps, until=100.0, palette=LIGHT).data
     assert list(alive.x) == [0.0, 24.0, 96.0, 100.0]
     assert list(alive.y) == [1.0, 0.967, 0.933, 0.933]
     assert alive.line.shape == "hv"
     assert list(low.y)[1:3] == [one["ci_low"] for one in steps]
     assert list(high.y)[1:3] == [one["ci_high"] for one in steps]
     # A group without limits has no band, and still its stairs.
-    (alone,) = curves.alive(groups["oesophagus stomach"], until=100.0, palette=theme.DARK).data
+    (alone,) = curves.alive(groups["oesophagus stomach"], until=100.0, palette=DARK).data
     assert list(alone.y) == [1.0, 0.0, 0.0]
 
 

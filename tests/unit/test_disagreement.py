@@ -12,7 +12,7 @@ from analytics.released.schemas import COMPOSITION_RATIO_SCHEMA
 from dashboard.alternative_estimates import disagreement
 
 if TYPE_CHECKING:
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
 
 WEEK = "2036-W05"
 

@@ -29,6 +29,7 @@ ORDER = [
     ["released"],
     ["outlook"],
     ["bulletin"],
+    ["wording"],
     ["documents"],
     ["cli"],
     ["dashboard"],

@@ -16,11 +16,11 @@ import pytest
 
 from analytics.bulletin import archive
 from analytics.bulletin.archive import TABLE_SCHEMAS
-from dashboard import bulletin_index
+from analytics.wording import bulletin_index
+from analytics.wording import limit_records as limits
 from dashboard.catch_rates import records as rates
 from dashboard.released import records as released
 from dashboard.revisions import moves
-from dashboard.season_limits import records as limits
 
 ARCHIVE = Path(__file__).parent / "old_bulletin"
 NAME = "2035-36.2036-W07.v3"

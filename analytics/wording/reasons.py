@@ -24,7 +24,7 @@ from analytics.quantities import QUANTITIES, QuantityKind, Status
 from analytics.rounding import percent
 
 if TYPE_CHECKING:
-    from dashboard.bulletin_index import Row
+    from analytics.wording.bulletin_index import Row
 
 #: Beyond these an interval says nothing that helps: its upper end over the estimate, and the
 #: percent standard error. Our own choice, no source.

@@ -6,12 +6,12 @@ import re
 from typing import TYPE_CHECKING
 
 from analytics.precision import Precision
-from dashboard import numbers, reasons
+from analytics.wording import numbers, reasons
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import BulletinIndex, Row
+    from analytics.wording.bulletin_index import BulletinIndex, Row
 
 EFFORT, MET, KEPT, SHARE, RATE = (
     "angler_trips",

@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analytics.catch_limits import nouns
+from analytics.catch_limits import LIKELY, nouns
 from analytics.rounding import PERCENT, chance, number
-from dashboard import numbers
-from dashboard.options.records import LIKELY
-from dashboard.season_limits import records as standings
+from analytics.wording import limit_records as standings
+from analytics.wording import numbers
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from dashboard.bulletin_index import BulletinIndex
-    from dashboard.season_limits.records import Line, Standings
+    from analytics.wording.bulletin_index import BulletinIndex
+    from analytics.wording.limit_records import Line, Standings
 
 MEANING = (
     "The share used is the total so far over the limit, calculated anew from all data in hand, and "

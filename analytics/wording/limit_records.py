@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.catch_limits import join_words, nouns, split_list
 from analytics.codes import sentences
-from dashboard.bulletin_index import lines as lines_of
-from dashboard.numbers import Measurement, NumberKind
+from analytics.wording.bulletin_index import lines as lines_of
+from analytics.wording.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from dashboard.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex
 
 Line = dict[str, Any]
 

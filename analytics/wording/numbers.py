@@ -15,14 +15,14 @@ from typing import TYPE_CHECKING, Any
 from analytics import rounding
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.rounding import DASH, PERCENT, number, power
-from dashboard import reasons
-from dashboard.bulletin_index import monday
+from analytics.wording import reasons
+from analytics.wording.bulletin_index import monday
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import date
 
-    from dashboard.bulletin_index import Change, Row
+    from analytics.wording.bulletin_index import Change, Row
 
 
 #: A ratio beyond which percent read badly and "times" is said instead.

@@ -1,0 +1,1 @@
+"""A kept bulletin in words and numbers for people, the same on pages and in documents."""
