@@ -4,17 +4,32 @@ from __future__ import annotations
 
 import streamlit as st
 
+from dashboard import store_access
 
-def pages() -> list[st.Page]:
-    """Return every page; paths are relative to the entry script."""
-    return [
-        st.Page("app_pages/week.py", title="This week", default=True),
-        st.Page("app_pages/revisions.py", title="Revisions"),
-        st.Page("app_pages/season_limits.py", title="Season limits"),
-        st.Page("app_pages/compare_rules.py", title="Compare rule changes"),
-        st.Page("app_pages/catch_rates.py", title="Catch rates"),
-        st.Page("app_pages/seasonal_pattern.py", title="Seasonal pattern"),
-        st.Page("app_pages/released.py", title="Released fish"),
-        st.Page("app_pages/alternative_estimates.py", title="Alternative estimates"),
-        st.Page("app_pages/methods.py", title="Methods and cautions"),
-    ]
+#: Scripts and titles of the pages that show bulletins, the first one at the start.
+RESULTS = {
+    "week": "This week",
+    "revisions": "Revisions",
+    "season_limits": "Season limits",
+    "compare_rules": "Compare rule changes",
+    "catch_rates": "Catch rates",
+    "seasonal_pattern": "Seasonal pattern",
+    "released": "Released fish",
+    "alternative_estimates": "Alternative estimates",
+    "methods": "Methods and cautions",
+}
+#: Those that write, in the order of the work; there only where a store may be written.
+DATA: dict[str, str] = {}
+
+
+def pages() -> dict[str, list[st.Page]]:
+    """Return every page by section; paths are relative to the entry script."""
+    first = next(iter(RESULTS))
+    shown = {"Results": [_page(*one, default=one[0] == first) for one in RESULTS.items()]}
+    if DATA and store_access.store_path() is not None:
+        shown["Data"] = [_page(*one) for one in DATA.items()]
+    return shown
+
+
+def _page(script: str, title: str, *, default: bool = False) -> st.Page:
+    return st.Page(f"app_pages/{script}.py", title=title, default=default)

@@ -267,17 +267,12 @@ def _paragraphs(words: str) -> Iterator[str]:
 
 def pages() -> str:
     """Return a heading for every page of the dashboard, with the first line of its script."""
-    folder = ROOT / "dashboard"
-    tree = ast.parse((folder / "pages.py").read_text())
-    calls = [
-        node
-        for node in ast.walk(tree)
-        if isinstance(node, ast.Call) and ast.unparse(node.func) == "st.Page"
-    ]
+    from dashboard.pages import DATA, RESULTS
+
     parts = []
-    for call in sorted(calls, key=lambda call: call.lineno):
-        title = next(ast.literal_eval(word.value) for word in call.keywords if word.arg == "title")
-        words = _first_line(folder / ast.literal_eval(call.args[0])).removeprefix(f"{title}: ")
+    for script, title in (RESULTS | DATA).items():
+        file = ROOT / "dashboard" / "app_pages" / f"{script}.py"
+        words = _first_line(file).removeprefix("The page ").removeprefix(f"{title}: ")
         parts += [f"### {title}", words[:1].upper() + words[1:]]
     return "\n\n".join(parts)
 

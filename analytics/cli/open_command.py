@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import socket
 import subprocess
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 HOST = "localhost"
 #: Tells the dashboard that what it shows is invented.
 DEMO_VARIABLE = "BLACKMOUTH_DEMO"
+#: Names the store that pages may write; unset, they show the archive alone.
+STORE_VARIABLE = "BLACKMOUTH_STORE"
 FIRST_PORT = 8501
 START_SECONDS = 60.0
 STOP_SECONDS = 5.0
@@ -59,16 +62,23 @@ STOP_SECONDS = 5.0
 def open_(store: Path | None, port: int | None, public: str | None) -> None:
     """Open the dashboard in the browser; Ctrl-C ends it.
 
-    It shows the store's bulletins. Where there is none yet, one is made for every season first.
-    It listens on this machine only and fetches nothing from the network.
+    It shows the store's bulletins. Where there is none yet, one is made for every season first; a
+    store without data opens on the page where data go in. The demo opens as a copy of its own:
+    what is changed there is gone at the end. It listens on this machine only and fetches nothing
+    from the network.
     """
     app = _app()
     chosen = _free_port(port)
     archive = _archive(store)
-    with tempfile.TemporaryDirectory(prefix="blackmouth-") as folder:
+    with tempfile.TemporaryDirectory(prefix="blackmouth-") as name:
+        folder = Path(name)
+        written = store.absolute() if store else None
         if public is not None:
-            archive = _public_archive(archive, public, Path(folder))
-        serve(app, archive=archive, port=chosen, is_demo=store is None)
+            archive, written = _public_archive(archive, public, folder), None
+        elif store is None:
+            written = shutil.copytree(archive.parent, folder / "demo")
+            archive = written / archive.name
+        serve(app, archive=archive, port=chosen, store=written, is_demo=store is None)
 
 
 def _public_archive(archive: Path, name: str, folder: Path) -> Path:
@@ -81,11 +91,13 @@ def _public_archive(archive: Path, name: str, folder: Path) -> Path:
     return folder
 
 
-def serve(app: Path, *, archive: Path, port: int, is_demo: bool = False) -> None:
+def serve(
+    app: Path, *, archive: Path, port: int, store: Path | None = None, is_demo: bool = False
+) -> None:
     """Run the dashboard as a child process until it ends or is interrupted.
 
-    With `is_demo` the page says that the data are invented. If it ends by itself or does not answer
-    in time, that is a `StoreError`.
+    Pages may write `store`; without one they show the archive alone. With `is_demo` they say that
+    the data are invented. If it ends by itself or does not answer in time, that is a `StoreError`.
     """
     has_display = sys.platform in ("darwin", "win32") or any(
         os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY")
@@ -99,9 +111,11 @@ def serve(app: Path, *, archive: Path, port: int, is_demo: bool = False) -> None
     }
     flags = [part for name, value in options.items() for part in (f"--{name}", value)]
     command = [sys.executable, "-m", "streamlit", "run", str(app), *flags]
-    environment = os.environ | {"BLACKMOUTH_ARCHIVE": str(archive), DEMO_VARIABLE: "1"}
-    if not is_demo:
-        del environment[DEMO_VARIABLE]
+    environment = os.environ | {"BLACKMOUTH_ARCHIVE": str(archive)}
+    for variable, value in ((STORE_VARIABLE, store), (DEMO_VARIABLE, "1" if is_demo else None)):
+        environment.pop(variable, None)
+        if value is not None:
+            environment[variable] = str(value)
     signal.signal(signal.SIGTERM, _interrupt)
     # A library of the models lets system calls go on after Ctrl-C: set anew, it ends the wait.
     signal.signal(signal.SIGINT, signal.getsignal(signal.SIGINT))
@@ -158,12 +172,10 @@ def _make_bulletins(store: Path) -> None:
 
     target = Store(store)
     snapshot = target.snapshot()
-    has_rows = any(snapshot[name].num_rows for name in ("site_days", "interviews"))
-    seasons = seasons_with_data(snapshot) if has_rows else []
-    if not seasons:
-        raise UsageError(
-            f"the store {store} has no season with site-days or interviews yet; import them first"
-        )
+    if not any(snapshot[name].num_rows for name in ("site_days", "interviews")):
+        say(f"no data in {store} yet: the page Data desk takes them in")
+        return
+    seasons = seasons_with_data(snapshot)
     say(f"no bulletin in {store} yet: making one for {', '.join(seasons)}")
     for season in seasons:
         make_bulletin(target, season=season, progress=progress)

@@ -15,6 +15,7 @@ from analytics.cli.terminal import (
     in_words,
     out_path,
     progress,
+    require_folder_of,
     require_room_for,
     say,
     write_table,
@@ -24,7 +25,7 @@ from analytics.errors import UsageError
 from analytics.settings import EffortSource, EstimationSettings, FishBasis, ThinStrataPolicy
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     import pandas as pd
 
@@ -216,6 +217,13 @@ def estimate(
     metavar="DIR",
     help="Also write its tables there, as CSV and Parquet.",
 )
+@click.option(
+    "--steps",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Also write each step to FILE as it begins, a line of JSON each, for a program that waits "
+    "for the bulletin; one process at a time writes it.",
+)
 def bulletin(
     *,
     store: Path,
@@ -224,6 +232,7 @@ def bulletin(
     basis: str,
     cluster: str | None,
     out: Path | None,
+    steps: Path | None,
 ) -> None:
     """Make the week's full result set and save it in the store, by version.
 
@@ -239,9 +248,10 @@ def bulletin(
     from analytics.bulletin.build import make_bulletin  # noqa: PLC0415 - keeps --help quick
     from analytics.data.store import Store  # noqa: PLC0415
 
-    with _workers(cluster) as workers:
+    with _workers(cluster) as workers, _steps_in(steps) as (begin, end):
         target = Store(store, workers=workers)
-        card = make_bulletin(target, season=season, through=through, basis=basis, progress=progress)
+        card = make_bulletin(target, season=season, through=through, basis=basis, progress=begin)
+        end(card.bulletin)
     where = f"season {card.season} through {card.through}"
     say(f"bulletin {card.bulletin}: {where}, released fish {card.basis}")
     if out:
@@ -280,6 +290,26 @@ def demo(out: Path, seed: int) -> None:
     with written_at(out):
         files = write_demo(out, seed=seed)
     say(f"wrote {len(files)} files to {out}")
+
+
+@contextmanager
+def _steps_in(
+    file: Path | None,
+) -> Iterator[tuple[Callable[[str], None], Callable[[str], None]]]:
+    """Give what is called with each step and with the bulletin made; both go to a file, too."""
+    if file is None:
+        yield progress, lambda bulletin: None
+        return
+    require_folder_of(file)
+    from analytics.bulletin.step_record import MADE, STEP, recording  # noqa: PLC0415 - quick --help
+
+    with recording(file) as add:
+
+        def begin(words: str) -> None:
+            progress(words)
+            add(STEP, words)
+
+        yield begin, lambda bulletin: add(MADE, bulletin)
 
 
 @contextmanager

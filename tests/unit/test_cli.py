@@ -13,6 +13,7 @@ import sys
 import textwrap
 import time
 import urllib.request
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pyarrow.parquet as pq
@@ -25,7 +26,6 @@ from tests.field_week import field_week, write_csv, write_week
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
 COMMANDS = ("import", "batches", "withdraw", "estimate", "bulletin", "revisions", "demo", "open")
 
@@ -575,6 +575,35 @@ def test_open_tells_the_page_that_the_demo_is_invented(
     assert run("open", "--store", published)[0] == 0
     assert "BLACKMOUTH_DEMO" not in served
     assert served["BLACKMOUTH_ARCHIVE"] == str(published / "bulletins")
+
+
+def test_open_lets_pages_write_a_store_but_not_for_the_public(
+    run: Run, published: Path, served: dict[str, str], tmp_path: Path
+) -> None:
+    assert run("open", "--store", published)[0] == 0
+    assert served["BLACKMOUTH_STORE"] == str(published)
+    served.clear()
+    name = next((published / "bulletins").glob("[!.]*")).name
+    assert run("open", "--store", published, "--public", name)[0] == 0
+    assert "BLACKMOUTH_STORE" not in served
+    (empty := tmp_path / "empty").mkdir()
+    status, _, err = run("open", "--store", empty)
+    assert (status, served["BLACKMOUTH_STORE"]) == (0, str(empty))
+    assert "no data in" in err
+
+
+def test_the_demo_opens_as_a_copy_of_its_own(
+    run: Run, published: Path, served: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from analytics.cli import demo_store
+
+    monkeypatch.setattr(demo_store, "prepare", lambda progress: published)
+    assert run("open")[0] == 0
+    copy = Path(served["BLACKMOUTH_STORE"])
+    assert copy != published
+    assert not copy.exists()  # gone at the end
+    assert published.exists()
+    assert served["BLACKMOUTH_ARCHIVE"] == str(copy / "bulletins")
 
 
 def test_open_says_where_the_store_has_moved_on(

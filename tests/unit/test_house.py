@@ -36,7 +36,8 @@ ORDER = [
 ]
 LAYER = {room: at for at, rooms in enumerate(ORDER) for room in rooms}
 FILES = sorted(path for top in ("analytics", "dashboard") for path in (ROOT / top).rglob("*.py"))
-MOST_FILES, MOST_LINES_A_FILE, MOST_LINES_A_FUNCTION = 260, 500, 60
+#: 260 for estimates and the pages that show them, 70 for the week's work and its documents.
+MOST_FILES, MOST_LINES_A_FILE, MOST_LINES_A_FUNCTION = 330, 500, 60
 #: Modules of a room that other rooms may import from: its door.
 MOST_DOORS = 8
 
@@ -125,7 +126,12 @@ def test_models_alone_import_statsmodels(module):
 
 
 #: What pages may read of the room of bulletins: those that are kept, never the making of one.
-READ_BY_PAGES = {"analytics.bulletin", "analytics.bulletin.archive"}
+READ_BY_PAGES = {
+    "analytics.bulletin",
+    "analytics.bulletin.archive",
+    "analytics.bulletin.notes",
+    "analytics.bulletin.step_record",
+}
 
 
 @pytest.mark.parametrize("module", [name for name in NAMES if room(name) == "dashboard"])

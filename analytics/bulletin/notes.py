@@ -1,0 +1,79 @@
+"""The analyst's notes on a bulletin: each version stays, the last one is shown."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from filelock import FileLock
+
+from analytics.bulletin.archive import CARD_FILE
+from analytics.errors import StoreError, UsageError
+
+#: A note is read in a minute; a longer text is a report of its own (our choice, no source).
+LONGEST = 2000
+_FILE, _LOCK = "notes.jsonl", ".notes.lock"
+_WAIT_SECONDS = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """One version of the note: plain text, who wrote it (may be empty), an ISO 8601 instant."""
+
+    text: str
+    author: str
+    at_utc: str
+
+
+def notes(archive: Path | str, bulletin: str) -> list[Note]:
+    """Return every version of the note of a bulletin, oldest first; none where none was written.
+
+    A line that cannot be read is left out: a note is beside the figures and never hides them.
+    """
+    found = []
+    try:
+        lines = (Path(archive) / bulletin / _FILE).read_text("utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return []
+    for line in lines:
+        try:
+            found.append(Note(**json.loads(line)))
+        except (ValueError, TypeError):
+            continue
+    return found
+
+
+def add_note(archive: Path | str, bulletin: str, text: str, *, author: str = "") -> Note:
+    """Keep a note as the newest version and return it; the same words again change nothing.
+
+    An empty text takes the note back: earlier versions stay.
+
+    Raises
+    ------
+    UsageError
+        If there is no such bulletin, or the text is too long.
+    StoreError
+        If the note cannot be written.
+    """
+    folder = Path(archive) / bulletin
+    if not (folder / CARD_FILE).is_file():
+        raise UsageError(f"no bulletin {bulletin!r} in the archive; choose one that is there")
+    words = text.strip()
+    if len(words) > LONGEST:
+        raise UsageError(f"a note of {len(words):,} characters; allowed: {LONGEST:,}; shorten it")
+    try:
+        with FileLock(folder / _LOCK, timeout=_WAIT_SECONDS):
+            before = notes(archive, bulletin)
+            if before and (before[-1].text, before[-1].author) == (words, author.strip()):
+                return before[-1]
+            now = datetime.now(UTC).isoformat(timespec="seconds")
+            note = Note(words, author.strip(), now)
+            lines = [json.dumps(asdict(one), ensure_ascii=False) for one in (*before, note)]
+            draft = folder / f".{_FILE}"
+            draft.write_text("\n".join(lines) + "\n", "utf-8")
+            draft.replace(folder / _FILE)
+    except (OSError, TimeoutError) as error:
+        raise StoreError(f"the note on {bulletin} cannot be kept: {error}") from error
+    return note

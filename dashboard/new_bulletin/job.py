@@ -1,0 +1,128 @@
+"""Make a bulletin by its command, in a process of its own that outlives the page."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from filelock import FileLock, Timeout
+
+from analytics.bulletin.step_record import StepRecord, read_record
+from analytics.errors import StoreError, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+STEPS, BEFORE, ERRORS = "steps.jsonl", "steps_before.jsonl", "errors.txt"
+_LOCK = ".start.lock"
+#: Until the process has begun its record; its libraries are imported first.
+_START_SECONDS = 60.0
+#: How much of an error is shown.
+_LONGEST = 2000
+#: Started here and perhaps still running; asked after now and then, so that none stays a zombie.
+_CHILDREN: list[subprocess.Popen[bytes]] = []
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a bulletin is: its record, the part done (0 to 1, None unknown) and any error."""
+
+    record: StepRecord
+    part: float | None
+    error: str
+
+    @property
+    def has_failed(self) -> bool:
+        """Whether a process began and ended without a bulletin."""
+        began = bool(self.record.steps or self.error)
+        return began and not self.record.is_running and self.record.bulletin is None
+
+
+def start(folder: Path, store: Path, options: Sequence[str] = ()) -> None:
+    """Start the command ``bulletin`` on a store and return once it has begun.
+
+    `folder` takes its record, one bulletin at a time; `options` are those of the command.
+
+    Raises
+    ------
+    UsageError
+        If a bulletin is being made already.
+    StoreError
+        If the process cannot be started.
+    """
+    try:
+        with FileLock(folder / _LOCK, timeout=0):
+            _start(folder, store, options)
+    except Timeout:
+        raise UsageError("a bulletin is being started already; wait for it") from None
+
+
+def _start(folder: Path, store: Path, options: Sequence[str]) -> None:
+    steps = folder / STEPS
+    last = read_record(steps)
+    if last.is_running:
+        raise UsageError("a bulletin is being made already; the next can start when it is done")
+    if last.bulletin:
+        shutil.copyfile(steps, folder / BEFORE)
+    steps.unlink(missing_ok=True)
+    command = [sys.executable, "-m", "analytics.cli", "bulletin", "--store", str(store)]
+    command += ["--steps", str(steps), *options]
+    with (folder / ERRORS).open("wb") as errors:
+        try:
+            child = subprocess.Popen(
+                command,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=errors,
+                start_new_session=True,
+            )
+        except OSError as error:
+            raise StoreError(f"the bulletin cannot be started: {error}") from error
+    _CHILDREN[:] = [child, *(one for one in _CHILDREN if one.poll() is None)]
+    until = time.monotonic() + _START_SECONDS
+    while child.poll() is None and time.monotonic() < until:
+        if read_record(steps).steps:
+            return
+        time.sleep(0.05)
+
+
+def progress(folder: Path) -> Progress:
+    """Return how far the last bulletin that was started is."""
+    _CHILDREN[:] = [one for one in _CHILDREN if one.poll() is None]
+    record = read_record(folder / STEPS)
+    error = ""
+    if not record.is_running and record.bulletin is None:
+        error = _error_words(folder / ERRORS)
+        if record.steps and not error:
+            error = "its process was ended from outside; start it again"
+    return Progress(record, _part(record, read_record(folder / BEFORE)), error)
+
+
+def _part(record: StepRecord, before: StepRecord) -> float | None:
+    """Return the part done: the time at which the bulletin before had begun the same step."""
+    if record.bulletin:
+        return 1.0
+    if not record.steps or not before.steps or not before.seconds[-1]:
+        return None
+    here = record.steps[-1].words
+    times = [
+        seconds
+        for step, seconds in zip(before.steps, before.seconds, strict=True)
+        if step.words == here
+    ]
+    return times[0] / before.seconds[-1] if times else None
+
+
+def _error_words(path: Path) -> str:
+    try:
+        words = path.read_text("utf-8", errors="replace").strip()[-_LONGEST:]
+    except OSError:
+        return ""
+    if "Traceback" in words:  # a fault of the program: its trace helps those who mend it
+        return f"the program failed; what it wrote is in {path}"
+    return words

@@ -1,0 +1,48 @@
+"""The store behind the pages: where data go in and bulletins are made; none for the public."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from analytics.data.store import DESK, Store
+from analytics.errors import StoreError
+
+STORE_VARIABLE = "BLACKMOUTH_STORE"
+
+
+def store_path() -> Path | None:
+    """Return the path of the store that the environment names; None where none is named."""
+    named = os.environ.get(STORE_VARIABLE, "").strip()
+    return Path(named) if named else None
+
+
+def store() -> Store | None:
+    """Return the store that pages may write, which need not exist yet; None where none is named.
+
+    Raises
+    ------
+    NotAStoreError
+        If the path named is not that of a store.
+    """
+    path = store_path()
+    return Store(path) if path else None
+
+
+def desk(part: str) -> Path:
+    """Return a folder of the store for one kind of work under way, made where it is not there.
+
+    Raises
+    ------
+    StoreError
+        If no store is named or the folder cannot be made.
+    """
+    path = store_path()
+    if path is None:
+        raise StoreError("no store is open; start the dashboard with `blackmouth open --store DIR`")
+    folder = path / DESK / part
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(f"the folder {folder} cannot be made: {error.strerror}") from error
+    return folder

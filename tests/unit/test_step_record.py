@@ -1,0 +1,109 @@
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from typing import TYPE_CHECKING
+
+import pytest
+
+from analytics.bulletin.step_record import MADE, STEP, read_record, recording
+from analytics.errors import UsageError
+from dashboard.new_bulletin import job
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def test_a_record_says_how_far_it_is(tmp_path: Path) -> None:
+    file = tmp_path / "steps.jsonl"
+    assert read_record(file).steps == ()
+    with recording(file) as add:
+        add(STEP, "reading the store")
+        during = read_record(file)
+        assert during.is_running
+        assert [one.words for one in during.steps] == ["reading the store"]
+        add(MADE, "2035-36.2036-W05.v3")
+    after = read_record(file)
+    assert not after.is_running
+    assert after.bulletin == "2035-36.2036-W05.v3"
+    assert after.seconds[0] == 0 <= after.seconds[1]
+
+
+def test_one_process_writes_at_a_time(tmp_path: Path) -> None:
+    file = tmp_path / "steps.jsonl"
+    with recording(file) as add:
+        add(STEP, "one")
+        with pytest.raises(UsageError), recording(file):
+            pass
+        assert len(read_record(file).steps) == 1
+
+
+def test_half_a_line_is_not_read(tmp_path: Path) -> None:
+    file = tmp_path / "steps.jsonl"
+    with recording(file) as add:
+        add(STEP, "one")
+    file.write_text(file.read_text() + '{"at_utc": "2036')
+    assert len(read_record(file).steps) == 1
+
+
+def ended(folder: Path) -> job.Progress:
+    until = time.monotonic() + 120
+    while (now := job.progress(folder)).record.is_running and time.monotonic() < until:
+        time.sleep(0.05)
+    return now
+
+
+def test_the_page_makes_the_bulletin_of_the_command(field: Path, tmp_path: Path) -> None:
+    job.start(tmp_path, field / "store")
+    done = ended(tmp_path)
+    assert done.error == ""
+    assert done.record.bulletin is not None
+    assert (field / "store" / "bulletins" / done.record.bulletin / "rows.parquet").exists()
+    assert done.part == 1.0
+    job.start(tmp_path, field / "store")
+    assert ended(tmp_path).record.bulletin == done.record.bulletin
+    assert read_record(tmp_path / job.BEFORE).bulletin == done.record.bulletin
+
+
+def test_what_went_wrong_is_said(tmp_path: Path) -> None:
+    job.start(tmp_path, tmp_path / "nowhere")
+    done = ended(tmp_path)
+    assert done.has_failed
+    assert "nowhere" in done.error
+    assert "Traceback" not in done.error
+
+
+def test_two_at_once_are_refused_and_a_killed_one_is_seen(tmp_path: Path) -> None:
+    code = (
+        "import sys, time; from pathlib import Path; "
+        "from analytics.bulletin.step_record import recording\n"
+        "with recording(Path(sys.argv[1])) as add:\n"
+        "    add('step', 'estimating'); time.sleep(60)"
+    )
+    child = subprocess.Popen([sys.executable, "-c", code, str(tmp_path / job.STEPS)])
+    until = time.monotonic() + 30
+    while not job.progress(tmp_path).record.steps and time.monotonic() < until:
+        time.sleep(0.05)
+    try:
+        with pytest.raises(UsageError):
+            job.start(tmp_path, tmp_path / "store")
+    finally:
+        os.kill(child.pid, signal.SIGKILL)
+        child.wait()
+    now = job.progress(tmp_path)
+    assert now.has_failed
+    assert now.error
+
+
+def test_the_part_done_is_that_of_the_bulletin_before(tmp_path: Path) -> None:
+    lines = [
+        {"at_utc": f"2036-02-04T10:00:{second:02}+00:00", "kind": kind, "words": words}
+        for second, kind, words in ((0, STEP, "a"), (4, STEP, "b"), (10, MADE, "x"))
+    ]
+    (tmp_path / job.BEFORE).write_text("\n".join(map(json.dumps, lines)))
+    (tmp_path / job.STEPS).write_text("\n".join(map(json.dumps, lines[:2])))
+    assert job.progress(tmp_path).part == pytest.approx(0.4)
