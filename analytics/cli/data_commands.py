@@ -1,4 +1,4 @@
-"""``import``, ``batches`` and ``withdraw``: what goes into the store and out of it."""
+"""``import``, ``batches``, ``withdraw``, ``templates``: what goes into the store and out of it."""
 
 from __future__ import annotations
 
@@ -13,11 +13,13 @@ from analytics.cli.terminal import (
     examples,
     progress,
     require_folder_of,
+    require_room_for,
     say,
     show_findings,
     store_words,
     watched,
     write_whole,
+    written_at,
 )
 from analytics.errors import DataRejected, UsageError
 
@@ -72,8 +74,10 @@ def import_(
     """Check tables and store them as one batch, all or nothing.
 
     PATH is a folder or a file, CSV (UTF-8) or Parquet; a file's stem names its table, such as
-    interviews.csv. Folders in a folder are not read. Dates are YYYY-MM-DD, hours and lengths as in
-    the data dictionary; an empty cell means not recorded, 0 means observed none.
+    interviews.csv. A workbook (.xlsx, without macros) holds a table a sheet, each named for its
+    table; a cell with a formula is taken by the value saved with it, with a warning. Folders in a
+    folder are not read. Dates are YYYY-MM-DD, hours and lengths as in the data dictionary; an empty
+    cell means not recorded, 0 means observed none.
 
     The same rows again change nothing. A row with a known key and other values supersedes the old
     one, which stays in the history. Errors refuse the batch, warnings pass.
@@ -143,6 +147,30 @@ def withdraw(batch: str, store: Path, undo: bool) -> None:
         say(f"put {found.batch} back; the store is at version {found.restored_version}")
     else:
         say(f"withdrew {found.batch}; the store is at version {found.withdrawn_version}")
+
+
+@click.command(epilog=examples("blackmouth templates --out forms"))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    metavar="DIR",
+    help="Folder for the files; made where missing.",
+)
+def templates(out: Path) -> None:
+    """Write empty tables to fill in: a workbook with a sheet a table, and CSV files.
+
+    The workbook has drop-downs for allowed values and the sheet dictionary, which explains every
+    column and which `import` leaves out. The CSV files, in the folder csv, have the headers alone.
+    """
+    from analytics.data.importing import WORKBOOK_NAME, write_templates  # noqa: PLC0415 - keeps --help quick
+
+    require_room_for(out)
+    if (out / WORKBOOK_NAME).exists():
+        raise UsageError(f"{out / WORKBOOK_NAME} exists and may be filled in; name another folder")
+    with written_at(out):
+        written = write_templates(out)
+    say(f"{written[0]} and {_number_of(len(written) - 1, 'CSV file')} in {written[1].parent}")
 
 
 def _require_new(*files: Path | None) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analytics.cli.data_commands import batches, import_, withdraw
+from analytics.cli.data_commands import batches, import_, templates, withdraw
 from analytics.cli.holding_command import holding
 from analytics.cli.open_command import open_
 from analytics.cli.options_command import options
@@ -46,6 +46,7 @@ for _command in (
     import_,
     batches,
     withdraw,
+    templates,
     estimate,
     bulletin,
     revisions,

@@ -27,7 +27,17 @@ from tests.field_week import field_week, write_csv, write_week
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-COMMANDS = ("import", "batches", "withdraw", "estimate", "bulletin", "revisions", "demo", "open")
+COMMANDS = (
+    "import",
+    "batches",
+    "withdraw",
+    "templates",
+    "estimate",
+    "bulletin",
+    "revisions",
+    "demo",
+    "open",
+)
 
 
 class Run:
@@ -229,6 +239,14 @@ def test_withdraw_takes_a_batch_out(tmp_path: Path, run: Run, stored: Path) -> N
     assert "put b0002" in err
     assert "current, put back in version 4" in run("batches", "--store", stored)[1]
     assert run("withdraw", "b0002", "--store", stored, "--undo")[0] == 2
+
+
+def test_templates_are_written_once(tmp_path: Path, run: Run) -> None:
+    status, _, err = run("templates", "--out", tmp_path / "forms")
+    assert status == 0
+    assert "tables.xlsx" in err
+    assert (tmp_path / "forms" / "csv" / "interviews.csv").is_file()
+    assert run("templates", "--out", tmp_path / "forms")[0] == 2
 
 
 def test_withdraw_is_refused_where_rows_hang_on_it(tmp_path: Path, run: Run, stored: Path) -> None:

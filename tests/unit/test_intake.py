@@ -283,13 +283,13 @@ def test_paths_without_tables_are_told(tmp_path: Path) -> None:
     assert "no table in this folder" in str(only(importing.read_paths([tmp_path]).faults))
     unknown = write_csv(tmp_path / "interview.csv", [{"a": 1}])
     assert "did you mean interviews?" in str(only(importing.read_paths([tmp_path]).faults))
-    unknown.rename(tmp_path / "interviews.xlsx")
-    fault = only(importing.read_paths([tmp_path / "interviews.xlsx"]).faults)
+    unknown.rename(tmp_path / "interviews.ods")
+    fault = only(importing.read_paths([tmp_path / "interviews.ods"]).faults)
     assert "save the sheet as CSV" in str(fault)
 
 
 @pytest.mark.parametrize(
-    "name", ["interviews.xlsx", "Interviews.XLS", "fish.txt", "fish.csv.gz", "sites"]
+    "name", ["interviews.xlsm", "Interviews.XLS", "fish.txt", "fish.csv.gz", "sites"]
 )
 def test_a_table_that_would_be_skipped_is_told(tmp_path: Path, name: str) -> None:
     week = write_week(field_week(), tmp_path / "week")

@@ -1,5 +1,6 @@
 """Files in: found, read, typed cell by cell, checked as a batch and stored."""
 
+from analytics.data.columns import allowed_of
 from analytics.data.importing.batch import (
     Checked,
     about_reason,
@@ -10,18 +11,46 @@ from analytics.data.importing.batch import (
     refusal,
     store_checked,
 )
-from analytics.data.importing.findings_report import counted, findings_csv, grouped, quarantine_csv
-from analytics.data.importing.reading import ENDINGS, read_file
+from analytics.data.importing.corrections import (
+    Correction,
+    amending,
+    cell_text,
+    from_records,
+    to_records,
+)
+from analytics.data.importing.findings_report import (
+    corrections_csv,
+    counted,
+    findings_csv,
+    grouped,
+    quarantine_csv,
+)
+from analytics.data.importing.reading import ENDINGS, WORKBOOK, read_file, suggest
+from analytics.data.importing.templates import (
+    WORKBOOK_NAME,
+    csv_template,
+    workbook_template,
+    write_templates,
+)
 from analytics.data.importing.typed import Incoming, type_raw
 
 __all__ = [
     "ENDINGS",
+    "WORKBOOK",
+    "WORKBOOK_NAME",
     "Checked",
+    "Correction",
     "Incoming",
     "about_reason",
+    "allowed_of",
+    "amending",
+    "cell_text",
     "check",
+    "corrections_csv",
     "counted",
+    "csv_template",
     "findings_csv",
+    "from_records",
     "grouped",
     "import_files",
     "quarantine_csv",
@@ -30,5 +59,9 @@ __all__ = [
     "read_paths",
     "refusal",
     "store_checked",
+    "suggest",
+    "to_records",
     "type_raw",
+    "workbook_template",
+    "write_templates",
 ]

@@ -14,6 +14,7 @@ from analytics.data.checks.run import check_between
 from analytics.data.checks.within import check_answers, check_keys, first_of_keys
 from analytics.data.importing.reading import LARGE_FILE, Raw, find_files, read_parts
 from analytics.data.importing.typed import Incoming, Spilled, concat, read_extra, type_raw
+from analytics.data.importing.workbook import WORKBOOK, read_workbook
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store.history import REASON
@@ -21,11 +22,14 @@ from analytics.errors import DataRejected, UsageError
 from analytics.findings import Finding, Severity, number_of, shortened
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     from analytics.arrays import Bools
+    from analytics.data.importing.reading import FileReading
     from analytics.data.store import Store
     from analytics.data.store.history import Receipt
+
+    Amend = Callable[[FileReading], FileReading]
 
 
 #: Rows of a file after which a word of progress is said again.
@@ -39,6 +43,7 @@ class Reading:
     `tables` holds their rows in the order of the schema; `raws` the cells as they stood, but of
     large tables, whose rows are in files. `faults` are errors of a whole file:
     nothing can be taken, not even with a quarantine; `findings` are about single cells and rows.
+    `amend` is what cells were corrected by on their way in.
     """
 
     files: tuple[Path, ...]
@@ -46,6 +51,7 @@ class Reading:
     tables: Mapping[str, Incoming | Spilled]
     faults: tuple[Finding, ...]
     findings: tuple[Finding, ...]
+    amend: Amend | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,8 +75,13 @@ class Checked:
         return tuple(f for f in self.findings if f.severity is Severity.ERROR and f not in aside)
 
 
-def read_paths(paths: Sequence[Path], *, progress: Callable[[str], None] | None = None) -> Reading:
-    """Read and type every table file of folders and files.
+def read_paths(
+    paths: Sequence[Path],
+    *,
+    progress: Callable[[str], None] | None = None,
+    amend: Amend | None = None,
+) -> Reading:
+    """Read and type every table file of folders and files; `amend` corrects cells before typing.
 
     Raises
     ------
@@ -85,7 +96,7 @@ def read_paths(paths: Sequence[Path], *, progress: Callable[[str], None] | None 
     spilled = {name: Spilled(name) for name in large}
     for file in files:
         done = _Progress(file, progress)
-        for reading in read_parts(file):
+        for reading in _readings(file, amend):
             faults += reading.faults
             findings += reading.findings
             if reading.raw is None:
@@ -107,7 +118,14 @@ def read_paths(paths: Sequence[Path], *, progress: Callable[[str], None] | None 
     }
     for table in tables.values():
         findings += [*check_keys(table), *check_answers(table, found=findings)]
-    return Reading(tuple(files), tuple(raws), tables, tuple(faults), tuple(findings))
+    return Reading(tuple(files), tuple(raws), tables, tuple(faults), tuple(findings), amend)
+
+
+def _readings(file: Path, amend: Amend | None) -> Iterator[FileReading]:
+    """Give what a file holds, part by part or sheet by sheet."""
+    is_book = file.suffix.lower() == WORKBOOK
+    found = read_workbook(file) if is_book else read_parts(file)
+    return found if amend is None else map(amend, found)
 
 
 def _bytes_of(files: Iterable[Path], table: str) -> int:
@@ -268,18 +286,21 @@ def _without(
 
 def raws_of(reading: Reading, errors: Sequence[Finding]) -> list[Raw]:
     """Return cells as they stood, of large tables those of the rows that errors name alone."""
-    rows: dict[str, set[int | None]] = defaultdict(set)
+    rows: dict[str, set[int]] = defaultdict(set)
     for error in errors:
-        rows[error.file].add(error.row)
-    large = [file for file in reading.files if isinstance(reading.tables.get(file.stem), Spilled)]
+        if error.row is not None:
+            rows[error.file].add(error.row)
+    large = {name for name, table in reading.tables.items() if isinstance(table, Spilled)}
     found: list[Raw] = list(reading.raws)
-    for file in large:
-        wanted = np.array([row for row in rows[str(file)] if row is not None], dtype=np.int64)
-        for raw in (one.raw for one in (read_parts(file) if len(wanted) else ())):
-            if raw is None:
+    for file in reading.files:
+        if not large or not any(name.startswith(str(file)) for name in rows):
+            continue
+        for raw in (one.raw for one in _readings(file, reading.amend)):
+            if raw is None or raw.table not in large:
                 continue
-            is_wanted = np.isin(raw.row, wanted)
-            ragged = {row: text for row, text in raw.ragged.items() if row in rows[str(file)]}
+            wanted = rows[raw.file]
+            is_wanted = np.isin(raw.row, list(wanted))
+            ragged = {row: text for row, text in raw.ragged.items() if row in wanted}
             data = raw.data.filter(pa.array(is_wanted))
             found.append(Raw(raw.table, raw.file, data, raw.row[is_wanted], ragged))
     return found

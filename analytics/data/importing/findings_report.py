@@ -16,11 +16,13 @@ from analytics.findings import Finding, Severity, number_of
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    from analytics.data.importing.corrections import Correction
     from analytics.data.importing.reading import Raw
 
 SHOWN_OF_A_KIND = 3
 
 _FINDINGS = ("severity", "table", "file", "row", "column", "seen", "allowed", "advice")
+_CORRECTIONS = ("file", "row", "column", "old", "new")
 _QUARANTINE = ("file", "table", "row", "column", "seen", "allowed", "advice", "row_json")
 
 
@@ -72,6 +74,17 @@ def quarantine_csv(errors: Sequence[Finding], raws: Sequence[Raw]) -> str:
                 _row_json(by_file[one.file], one.row),
             ]
             for one in errors
+        ),
+    )
+
+
+def corrections_csv(corrections: Iterable[Correction]) -> str:
+    """Return corrections as CSV, one line each, in the order in which they were made."""
+    return _sheet(
+        _CORRECTIONS,
+        (
+            [_harmless(one.file), one.row, *map(_harmless, (one.column, one.old, one.new))]
+            for one in corrections
         ),
     )
 

@@ -21,7 +21,7 @@ from analytics.errors import UsageError
 from analytics.findings import Finding, Severity, number_of, shortened
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
     from analytics.arrays import Ints
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 # Which files of the paths given are input tables: the stem of a file names its table.
 
 ENDINGS = (".csv", ".parquet")
+#: A workbook holds a table a sheet.
+WORKBOOK = ".xlsx"
+_EVERY_ENDING = (*ENDINGS, WORKBOOK)
 #: Outlines of areas are no rows of a table.
 _OUTLINES = (".geojson",)
 
@@ -67,15 +70,16 @@ def suggest(word: str, known: Iterable[str]) -> str:
 
 def _tables_in(folder: Path) -> tuple[list[Path], list[Finding]]:
     """Return the table files of a folder, and errors for what only looks like one."""
-    entries = sorted(folder.iterdir())
-    files = [one for one in entries if one.is_file() and one.suffix.lower() in ENDINGS]
+    # A spreadsheet program keeps such a file beside a workbook that is open.
+    entries = sorted(one for one in folder.iterdir() if not one.name.startswith("~$"))
+    files = [one for one in entries if one.is_file() and one.suffix.lower() in _EVERY_ENDING]
     faults = [_mistaken(one) for one in entries if one not in files]
     return files, [fault for fault in faults if fault is not None]
 
 
 def _mistaken(path: Path) -> Finding | None:
     """Return the error about a table that would be skipped, None for what is no table."""
-    ends_as_table = path.suffix.lower() in ENDINGS
+    ends_as_table = path.suffix.lower() in _EVERY_ENDING
     named_as_table = path.name.partition(".")[0].lower() in TABLES
     if not path.exists() and (ends_as_table or named_as_table):
         return _fault(path, "a link that leads nowhere", _allowed_files(), "correct or remove it")
@@ -87,14 +91,13 @@ def _mistaken(path: Path) -> Finding | None:
 
 
 def _name_fault(file: Path) -> Finding | None:
-    if file.suffix.lower() not in ENDINGS:
+    ending = file.suffix.lower()
+    if ending not in _EVERY_ENDING:
+        advice = "save the sheet as CSV (UTF-8) under the table's name, or the workbook as .xlsx"
         return _fault(
-            file,
-            f"a file ending in {file.suffix or 'nothing'}",
-            _allowed_files(),
-            "save the sheet as CSV (UTF-8) under the table's name",
+            file, f"a file ending in {file.suffix or 'nothing'}", _allowed_files(), advice
         )
-    if file.stem not in TABLES:
+    if ending != WORKBOOK and file.stem not in TABLES:
         return _fault(
             file,
             f"no table is called {file.stem!r}",
@@ -105,7 +108,7 @@ def _name_fault(file: Path) -> Finding | None:
 
 
 def _allowed_files() -> str:
-    return "files such as interviews.csv or interviews.parquet"
+    return "files such as interviews.csv or interviews.parquet, or a workbook (.xlsx)"
 
 
 def _fault(path: Path, seen: str, allowed: str, advice: str = "") -> Finding:
@@ -150,7 +153,7 @@ class FileReading:
     findings: tuple[Finding, ...] = ()
 
 
-class _Unreadable(Exception):  # noqa: N818 - never leaves this module
+class Unreadable(Exception):  # noqa: N818 - never leaves this room
     """The whole file cannot be read."""
 
     def __init__(self, seen: str, allowed: str, advice: str, row: int | None = None) -> None:
@@ -159,18 +162,30 @@ class _Unreadable(Exception):  # noqa: N818 - never leaves this module
 
 
 def read_file(path: Path, *, table: str = "") -> FileReading:
-    """Read one table file; `table` is a name of `FILE_SCHEMAS`, the file's stem where not given.
+    """Read one CSV or Parquet file; `table` is a name of `FILE_SCHEMAS`, the stem if not given.
 
     The result has `faults` where the file as a whole cannot be taken: empty, not UTF-8, wrong
     delimiter, cut short, a column twice or missing.
     """
     name = table or path.stem
-    place: dict[str, Any] = {"table": name, "file": str(path)}
+    is_csv = path.suffix.lower() == ".csv"
+    return as_read(
+        lambda: _read_csv(path, name) if is_csv else _read_parquet(path), table=name, file=str(path)
+    )
+
+
+def as_read(
+    cells: Callable[[], tuple[pa.Table, Ints, dict[int, str]]], *, table: str, file: str
+) -> FileReading:
+    """Return what a file holds of a table; `cells` gives cells, rows and ragged lines.
+
+    It may raise `Unreadable` or `OSError`: a fault.
+    """
+    place: dict[str, Any] = {"table": table, "file": file}
     try:
-        is_csv = path.suffix.lower() == ".csv"
-        data, row, ragged = _read_csv(path, name) if is_csv else _read_parquet(path)
-        _require_columns(data.column_names, name)
-    except _Unreadable as error:
+        data, row, ragged = cells()
+        _require_columns(data.column_names, table)
+    except Unreadable as error:
         fault = Finding(severity=Severity.ERROR, **place, **error.said)
         return FileReading(None, faults=(fault,))
     except OSError as error:
@@ -180,10 +195,10 @@ def read_file(path: Path, *, table: str = "") -> FileReading:
         return FileReading(None, faults=(fault,))
     data, row, blank = _without_blank_rows(data, row)
     findings = [
-        *_ragged_findings(ragged, data.num_columns, place),
+        *ragged_findings(ragged, data.num_columns, table=table, file=file),
         *_said_of_rows(blank, data.num_rows + len(ragged), place),
     ]
-    return FileReading(Raw(name, str(path), data, row, ragged), findings=tuple(findings))
+    return FileReading(Raw(table, file, data, row, ragged), findings=tuple(findings))
 
 
 def read_parts(path: Path, *, large: int = LARGE_FILE) -> Iterator[FileReading]:
@@ -206,9 +221,9 @@ def read_parts(path: Path, *, large: int = LARGE_FILE) -> Iterator[FileReading]:
                 blank, waiting = blank + waiting + between, 0
             waiting += data.num_rows - kept.num_rows - between
             n_rows += kept.num_rows + len(ragged)
-            findings = tuple(_ragged_findings(ragged, data.num_columns, place))
+            findings = tuple(ragged_findings(ragged, data.num_columns, **place))
             yield FileReading(Raw(path.stem, str(path), kept, row, ragged), findings=findings)
-    except _Unreadable as error:
+    except Unreadable as error:
         fault = Finding(severity=Severity.ERROR, **place, **error.said)
         yield FileReading(None, faults=(fault,))
         return
@@ -231,13 +246,21 @@ def _csv_parts(path: Path) -> Iterator[tuple[pa.Table, Ints, dict[int, str]]]:
                 rows = rows[~np.isin(rows, list(ragged))][: table.num_rows]
                 next_row = int(rows[-1]) + 1 if len(rows) else next_row
                 mine = {row: ragged.pop(row) for row in sorted(ragged) if row < next_row}
-                yield _named(table, [name.strip() for name in table.column_names]), rows, mine
+                yield (
+                    named_columns(table),
+                    rows,
+                    mine,
+                )
             if ragged:
                 empty = table.slice(0, 0)
                 none = np.empty(0, dtype=np.int64)
-                yield _named(empty, [name.strip() for name in table.column_names]), none, ragged
+                yield (
+                    named_columns(empty),
+                    none,
+                    ragged,
+                )
     except pa.ArrowInvalid as error:
-        raise _Unreadable(
+        raise Unreadable(
             f"not a readable CSV file: {error}", "comma-separated UTF-8 text", "save it again"
         ) from error
 
@@ -278,8 +301,8 @@ def _require_utf8(path: Path) -> None:
             line += piece.count(b"\n")
 
 
-def _not_utf8(data: bytes, at: int, line: int = 1) -> _Unreadable:
-    return _Unreadable(
+def _not_utf8(data: bytes, at: int, line: int = 1) -> Unreadable:
+    return Unreadable(
         f"the byte 0x{data[at]:02X}, which is not UTF-8 (it looks like Latin-1 or Windows text)",
         "text in UTF-8",
         "save the file as CSV UTF-8",
@@ -297,13 +320,13 @@ def _parquet_parts(path: Path) -> Iterator[tuple[pa.Table, Ints, dict[int, str]]
                 table.validate(full=True)
                 rows = np.arange(next_row, next_row + table.num_rows, dtype=np.int64)
                 next_row += table.num_rows
-                yield _named(table, [name.strip() for name in table.column_names]), rows, {}
+                yield named_columns(table), rows, {}
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise _cut_short(error) from error
 
 
-def _cut_short(error: Exception) -> _Unreadable:
-    return _Unreadable(
+def _cut_short(error: Exception) -> Unreadable:
+    return Unreadable(
         f"not a complete Parquet file, it may be cut short ({str(error).splitlines()[0]})",
         "a Parquet file",
         "copy or export it again",
@@ -331,14 +354,13 @@ def _read_csv(path: Path, table_name: str) -> tuple[pa.Table, Ints, dict[int, st
     try:
         table = pacsv.read_csv(_native(data), **_csv_options(names, ragged, _block_size(data)))
     except pa.ArrowInvalid as error:
-        raise _Unreadable(
+        raise Unreadable(
             f"not a readable CSV file: {error}", "comma-separated UTF-8 text", "save it again"
         ) from error
     total = table.num_rows + len(ragged)
     every = np.arange(2, total + 2, dtype=np.int64)
     row = np.setdiff1d(every, np.fromiter(ragged, dtype=np.int64, count=len(ragged)))
-    stripped = [name.strip() for name in table.column_names]
-    return _named(table, stripped), row, ragged
+    return named_columns(table), row, ragged
 
 
 def _native(data: bytes) -> pa.BufferReader:
@@ -358,9 +380,9 @@ def _block_size(data: bytes) -> int:
 def _header(data: bytes, table: str) -> list[str]:
     """Return the header's cells as written, or refuse a file that is no such CSV."""
     if not data.strip(b"\xef\xbb\xbf \t\r\n"):
-        raise _Unreadable("an empty file", "a header row and rows below it", "export it again")
+        raise Unreadable("an empty file", "a header row and rows below it", "export it again")
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise _Unreadable("text in UTF-16", "text in UTF-8", "save the file as CSV UTF-8")
+        raise Unreadable("text in UTF-16", "text in UTF-8", "save the file as CSV UTF-8")
     try:
         text = io.StringIO(data.decode("utf-8-sig"), newline="")
     except UnicodeDecodeError as error:
@@ -368,7 +390,7 @@ def _header(data: bytes, table: str) -> list[str]:
     try:
         names = next(csv.reader(text))
     except (csv.Error, StopIteration) as error:
-        raise _Unreadable("no header in the first line", "a header row", "export it again") from (
+        raise Unreadable("no header in the first line", "a header row", "export it again") from (
             error
         )
     _require_comma(names, table)
@@ -382,7 +404,7 @@ def _require_comma(names: list[str], table: str) -> None:
         return
     for sign, words in _DELIMITERS.items():
         if sign in line and known & {name.strip(' "') for name in line.split(sign)}:
-            raise _Unreadable(
+            raise Unreadable(
                 f"columns separated by {words}",
                 "columns separated by a comma",
                 "save the file as CSV with commas (and decimal points)",
@@ -392,22 +414,22 @@ def _require_comma(names: list[str], table: str) -> None:
 
 def _read_parquet(path: Path) -> tuple[pa.Table, Ints, dict[int, str]]:
     if not path.stat().st_size:
-        raise _Unreadable("an empty file", "a Parquet file", "export it again")
+        raise Unreadable("an empty file", "a Parquet file", "export it again")
     try:
         with pq.ParquetFile(path) as file:
             table = file.read()
         table.validate(full=True)
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise _cut_short(error) from error
+    return named_columns(table), np.arange(2, table.num_rows + 2, dtype=np.int64), {}
+
+
+def named_columns(table: pa.Table) -> pa.Table:
+    """Return the table with bare names and no empty unnamed columns, or refuse its header."""
     names = [name.strip() for name in table.column_names]
-    return _named(table, names), np.arange(2, table.num_rows + 2, dtype=np.int64), {}
-
-
-def _named(table: pa.Table, names: list[str]) -> pa.Table:
-    """Return the table under these names without empty unnamed columns, or refuse the header."""
     twice = sorted(name for name, times in Counter(names).items() if times > 1 and name)
     if twice:
-        raise _Unreadable(
+        raise Unreadable(
             f"the column {twice[0]!r} {names.count(twice[0])} times in the header",
             "every column once",
             "rename or remove one of them",
@@ -419,7 +441,7 @@ def _named(table: pa.Table, names: list[str]) -> pa.Table:
         if name or table.column(index).null_count < table.num_rows
     ]
     if any(not names[index] for index in keep):
-        raise _Unreadable(
+        raise Unreadable(
             "a column with values and no name", "a name over every column", "name it", row=1
         )
     return table.select(keep).rename_columns([names[index] for index in keep])
@@ -434,7 +456,7 @@ def _require_columns(names: list[str], table: str) -> None:
     if missing:
         hints = [suggest(name, set(names)) for name in missing]
         advice = next((hint for hint in hints if hint), "add the column")
-        raise _Unreadable(
+        raise Unreadable(
             f"no column {', '.join(missing)}; there are: {', '.join(names)}",
             "every column that " + table + " must have (its cells may be empty where not recorded)",
             advice,
@@ -454,13 +476,15 @@ def _without_blank_rows(data: pa.Table, row: Ints) -> tuple[pa.Table, Ints, int]
     return data.take(pa.array(where)), row[where], between
 
 
-def _ragged_findings(
-    ragged: dict[int, str], n_columns: int, place: dict[str, Any]
+def ragged_findings(
+    ragged: dict[int, str], n_columns: int, *, table: str, file: str
 ) -> list[Finding]:
+    """Return an error for every line with too many or too few cells."""
     return [
         Finding(
             severity=Severity.ERROR,
-            **place,
+            table=table,
+            file=file,
             row=row,
             seen=f"a row whose number of cells is not that of the header: {shortened(text)}",
             allowed=f"{n_columns} cells",
