@@ -10,7 +10,7 @@ import streamlit as st
 
 from analytics.bulletin import archive
 from analytics.errors import UsageError
-from analytics.wording import limit_records as limits
+from analytics.wording import limits
 from analytics.wording.bulletin_index import index_bulletin
 from dashboard.alternative_estimates import bases
 from dashboard.catch_rates import records as rates

@@ -7,44 +7,21 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.quantities import Status
-from analytics.rounding import number
 from analytics.wording import numbers, reasons
-from analytics.wording.bulletin_index import in_words
-from analytics.wording.week import HEADLINE
+from analytics.wording.week import (
+    COVERAGE,
+    caution,
+    finding_notes,
+    has_marks,
+    strata_notes,
+    thin_notes,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from pathlib import Path
 
     from analytics.errors import BlackmouthError
-    from analytics.wording.bulletin_index import BulletinIndex, Row, Stratum
     from dashboard.filters import Choice
-
-
-# What to know before using the figures: thin samples, findings, and the words explained.
-
-#: What simulations showed of the intervals (analytics/docs/validation.md).
-COVERAGE = (
-    "Area-by-week intervals rest on few site-days; in simulations they contained the truth in "
-    "about 9 of 10 cases, not 19 of 20."
-)
-_SPANS = {"Mon–Fri": "weekday", "Sat–Sun": "weekend", "Mon–Sun": "all"}
-_WEAK = (Status.COLLAPSED, Status.IMPUTED, Status.NO_SAMPLE, Status.NO_DESIGN)
-
-
-def finding_notes(index: BulletinIndex) -> list[str]:
-    """Return the findings of a bulletin as plain lines, equal ones counted once."""
-    lines: dict[str, int] = {}
-    for one in index.findings:
-        where = (one["table"] or "").replace("_", "-")
-        seen = in_words(one["seen"], index)
-        words = f"{one['severity'].capitalize()}, {where}: {seen}"
-        words += f"; allowed: {in_words(one['allowed'], index)}" if one["allowed"] else ""
-        advice = in_words(one["advice"], index)
-        words += f". {advice[:1].upper()}{advice[1:]}" if advice else ""
-        lines[words] = lines.get(words, 0) + 1
-    return [f"{words} ({count} times)" if count > 1 else words for words, count in lines.items()]
 
 
 def glossary(*, level: float) -> str:
@@ -71,93 +48,13 @@ def glossary(*, level: float) -> str:
     return "\n".join(lines)
 
 
-def thin_notes(index: BulletinIndex, *, areas: Sequence[str], week: str) -> list[str]:
-    """Return a plain sentence for each area whose figures of an ISO week rest on very little."""
-    found = [(area, _thinness(index, area, week)) for area in areas]
-    return [
-        f"In week {week}, the figures of {index.name(area)} rest on {' and '.join(little)}: "
-        "they and their intervals are unreliable."
-        for area, little in found
-        if little
-    ]
-
-
-def _thinness(index: BulletinIndex, area: str, week: str) -> list[str]:
-    known = _estimated(index, (area,), week)
-    interviews = [row.n_interviews for row in known if row.n_interviews is not None]
-    freedom = [
-        row.df
-        for row in known
-        if row.df is not None and row.has_interval and row.status != Status.CENSUS
-    ]
-    little = []
-    if interviews and max(interviews) < reasons.FEW_INTERVIEWS:
-        little.append(numbers.count(max(interviews), "interview"))
-    if freedom and min(freedom) <= reasons.FEW_DF:
-        few = number(min(freedom), place=0)
-        little.append(f"{few} degree{'' if few == '1' else 's'} of freedom")
-    return little
-
-
-def has_marks(index: BulletinIndex, *, areas: Sequence[str | None], week: str) -> bool:
-    """Return whether a shown figure of a week carries a caution."""
-    return any(reasons.caution(row)[0] for row in _estimated(index, areas, week))
-
-
-def _estimated(index: BulletinIndex, areas: Sequence[str | None], week: str) -> list[Row]:
-    rows = [index.row(area, week, name) for area in areas for name in HEADLINE]
-    return [row for row in rows if row is not None and row.estimate is not None]
-
-
-def strata_notes(index: BulletinIndex, *, areas: Sequence[str], week: str) -> list[str]:
-    """Return a plain sentence for each thin, imputed or partly missing stratum of an ISO week.
-
-    Strata of every landing area are given, because fish are landed in other areas than they were
-    caught in; those of the chosen areas come first.
-    """
-    chosen = [one for one in index.strata if one.week == week]
-    chosen.sort(key=lambda one: one.landing_area not in areas)
-    return [note for one in chosen for note in _stratum_notes(index, one)]
-
-
-def span(one: Stratum) -> str:
-    """Return the days of a stratum in words, such as ``weekday``; a user's own name in quotes."""
-    days = (one.stratum or "").removeprefix(f"{one.week} ")
-    if days == one.stratum:
-        return f"“{one.stratum}”"
-    return _SPANS.get(days, days)
-
-
-def _stratum_notes(index: BulletinIndex, one: Stratum) -> list[str]:
-    where = f"In week {one.week}, {span(one)} landings at {index.name(one.landing_area)}"
-    rule = in_words(one.rule, index)
-    tail = f" ({rule})" if rule else ""
-    sampled, frame = one.n_psu or 0, one.n_psu_frame or 0
-    notes = []
-    if one.status in _WEAK and sampled == 0:
-        filled = "are filled in" if one.status == Status.IMPUTED else "have no estimate"
-        of = numbers.count(frame, "site-day")
-        notes.append(f"{where} were not sampled on any of {of} and {filled}{tail}.")
-    elif sampled == 1 and frame > 1:
-        notes.append(f"{where} rest on one site-day of {frame}{tail}.")
-    elif rule:
-        notes.append(f"{where}: {rule}.")
-    if one.n_missing_psu:
-        missing = numbers.count(one.n_missing_psu, "site-day")
-        notes.append(f"{where} have {missing} missing: boats returned and nobody was interviewed.")
-    return notes
-
-
 SHOWN_AT_ONCE = 6
 #: Set to 1 by the command that opens the demo season.
 DEMO_VARIABLE = "BLACKMOUTH_DEMO"
 
 INVENTED = "Invented demonstration data: Ondrell Sound and its fish do not exist."
 
-CAUTION = (
-    "This page informs; it decides nothing. Local rules, the agency in charge and licensed "
-    "practice decide what is open and what may be kept."
-)
+CAUTION = caution("page")
 COLD_WATER = (
     "Winter water is cold: about 1 minute to get the breath under control, 10 minutes of useful "
     "movement, 1 hour before unconsciousness (the 1-10-1 rule). Wear the life jacket; stay ashore"

@@ -10,8 +10,8 @@ from analytics.errors import UsageError
 from analytics.options.option_file import write_options
 from analytics.options.report import COUNTS
 from analytics.quantities import QUANTITIES
-from analytics.wording import limit_records as standings
-from analytics.wording import limit_sentences as words
+from analytics.wording import limits as standings
+from analytics.wording import limits as words
 from analytics.wording import numbers
 from dashboard import data, filters, notices, page_frame
 from dashboard.catch_rates.records import has_tables
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from analytics.options.option import OptionSet
-    from analytics.wording.limit_records import Line
+    from analytics.wording.limits import Line
     from dashboard.filters import Choice
     from dashboard.options.compare import ComparisonInputs, ComparisonResult
     from dashboard.options.records import Answered

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.wording import limit_records as standings
-from analytics.wording import limit_sentences as sentences
-from analytics.wording import numbers
+from analytics.wording import accuracy, numbers
+from analytics.wording import limits as sentences
+from analytics.wording import limits as standings
 from dashboard import filters, notices, page_frame
 from dashboard.charts import fan as fanned
 from dashboard.charts import forest as dotted
@@ -20,7 +20,7 @@ from dashboard.season_limits import backtest, panels, table
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analytics.wording.limit_records import Line, Standings
+    from analytics.wording.limits import Line, Standings
     from dashboard.filters import Choice
 
 
@@ -78,12 +78,12 @@ def _table(choice: Choice, limits: Sequence[Line]) -> None:
 
 def _accuracy(choice: Choice, found: Standings) -> None:
     st.header("Projection accuracy", anchor=False)
-    st.markdown(backtest.accuracy_answer(found.backtest, is_over=not choice.index.card.preliminary))
+    st.markdown(accuracy.accuracy_answer(found.backtest, is_over=not choice.index.card.preliminary))
     lacking = backtest.not_judged(found.backtest)
     if lacking:
         with st.expander("What could not be projected"):
             st.markdown("\n".join(f"- {numbers.plain(one)}" for one in lacking))
-    if not backtest.judged(found.backtest):
+    if not accuracy.judged(found.backtest):
         return
     st.caption(backtest.MEANING)
     st.html(backtest.table(found.backtest))
@@ -98,7 +98,7 @@ def _accuracy(choice: Choice, found: Standings) -> None:
 
 
 def _scores(choice: Choice, found: Standings) -> None:
-    past = backtest.of_past(found.compared)
+    past = accuracy.of_past(found.compared)
     if past:
         st.markdown("**Beside a plain rule, past seasons**")
         st.html(backtest.score_table(past))
@@ -107,8 +107,8 @@ def _scores(choice: Choice, found: Standings) -> None:
     if not bulletin.table("projections").num_rows:
         return
     st.markdown("**Projections in bulletins**")
-    st.markdown(backtest.issued_answer(found.issued))
-    issued = backtest.of_issued(found.issued)
+    st.markdown(accuracy.issued_answer(found.issued))
+    issued = accuracy.of_issued(found.issued)
     if issued:
         st.html(backtest.score_table(issued))
     download("projections of this bulletin", bulletin.table("projections"), choice, "projections")

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from analytics.rounding import DASH, PERCENT, number, percent
 from analytics.wording import numbers
 from analytics.wording.bulletin_index import monday
-from analytics.wording.numbers import Measurement, NumberKind, day_words
+from analytics.wording.numbers import NumberKind, day_words
+from analytics.wording.season_strength import last_strength, strength_answer, verdict, why_no_ratio
 from dashboard import html_tables
 from dashboard.catch_rates import records
 from dashboard.catch_rates.records import SHARES
@@ -123,7 +124,7 @@ def pattern_answer(index: BulletinIndex, rates: Rates, areas: Sequence[str | Non
 
 
 def _answer_of(index: BulletinIndex, rates: Rates, area: str | None) -> str:
-    words = f"{start(index, area)}, {_strength(rates, area)}"
+    words = f"{start(index, area)}, {strength_answer(last_strength(rates.strength.get(area, ())))}"
     last, share = today(rates, area), share_come(rates, area)
     if last is not None and share:
         day = day_words(monday(last["week"]) + timedelta(days=6))
@@ -140,52 +141,6 @@ def share_come(rates: Rates, area: str | None) -> str:
         return ""
     low, high = percent(found[0]), percent(found[-1])
     return high if low == high else f"{low.removesuffix(PERCENT)}–{high}"
-
-
-def last_strength(rates: Rates, area: str | None) -> Line | None:
-    """Return the last week's comparison with past seasons, of those with a ratio if any has."""
-    found = rates.strength.get(area, ())
-    known = [line for line in found if line["ratio"] is not None]
-    return known[-1] if known else found[-1] if found else None
-
-
-def _strength(rates: Rates, area: str | None) -> str:
-    line = last_strength(rates, area)
-    if line is None or line["ratio"] is None:
-        why = _why_no_ratio(line)
-        return f"the strength of this season cannot be given ({numbers.plain(why)})."
-    ratio = numbers.of_line(line, "ratio", NumberKind.RATIO)
-    past = numbers.count(line["n_past"] or 0, "past season")
-    return (
-        f"this season is **{verdict(line)}**: through week {line['week']} standardised encounters "
-        f"are **{ratio.words} times** {numbers.plain(ratio.bracket(line['ci_level']))} those of "
-        f"{past} by the same week{_envelope(line)}."
-    )
-
-
-def _why_no_ratio(line: Line | None) -> str:
-    return (line["reason"] if line else "") or "no week has a figure"
-
-
-def verdict(line: Line) -> str:
-    """Return whether a season is stronger or weaker than the past, by its interval."""
-    low, high = line["ci_low"], line["ci_high"]
-    if low is None or high is None:
-        return "of unknown strength"
-    if low > 1:
-        return "stronger than past ones"
-    return "weaker than past ones" if high < 1 else "not clearly different from past ones"
-
-
-def _envelope(line: Line) -> str:
-    low, high = line["past_low"], line["past_high"]
-    if low is None or high is None:
-        return ""
-    ratio = line["ratio"]
-    side = "above them all" if ratio > high else "below them all" if ratio < low else "among them"
-    shown = Measurement(ratio, low, high, NumberKind.RATIO)
-    ends = f"from {shown.shown(low)} to {shown.shown(high)} of their mean"
-    return f"; past ones ranged {ends}: it is {side}"
 
 
 def curve_of(rates: Rates, area: str | None) -> str | None:
@@ -241,7 +196,9 @@ def between(days: Sequence[date]) -> str:
 
 def is_few(rates: Rates, areas: Sequence[str | None]) -> bool:
     """Return whether a comparison shown rests on few past seasons."""
-    found = [line for area in areas if (line := last_strength(rates, area)) is not None]
+    found = [
+        line for area in areas if (line := last_strength(rates.strength.get(area, ()))) is not None
+    ]
     return any(line["ratio"] is not None and (line["n_past"] or 0) < ENOUGH for line in found)
 
 
@@ -260,16 +217,16 @@ def strength(index: BulletinIndex, rates: Rates, areas: Sequence[str | None]) ->
 
 def why_no_strength(rates: Rates, areas: Sequence[str | None]) -> str:
     """Return the reason where no area can be given and all for the same; empty if not so."""
-    lines = [last_strength(rates, area) for area in areas]
+    lines = [last_strength(rates.strength.get(area, ())) for area in areas]
     reasons = {None if line is None else line["reason"] for line in lines}
     has_ratio = any(line is not None and line["ratio"] is not None for line in lines)
     return "" if has_ratio or len(reasons) != 1 else reasons.pop() or ""
 
 
 def _strength_line(index: BulletinIndex, rates: Rates, area: str | None) -> str:
-    line, share = last_strength(rates, area), share_come(rates, area) or DASH
+    line, share = last_strength(rates.strength.get(area, ())), share_come(rates, area) or DASH
     if line is None or line["ratio"] is None:
-        inside = ["? not known" + html_tables.small(_why_no_ratio(line)), DASH, DASH, share]
+        inside = ["? not known" + html_tables.small(why_no_ratio(line)), DASH, DASH, share]
     else:
         ratio = numbers.of_line(line, "ratio", NumberKind.RATIO)
         past = ratio.between(line["past_low"], line["past_high"])

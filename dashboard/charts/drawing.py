@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import plotly.graph_objects as go
 
+from dashboard.charts import theme
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -259,7 +261,13 @@ def figure(
     """Return a figure in the template of a theme; `margin` is left, right, top, bottom."""
     room = dict(zip("lrtb", margin, strict=True))
     return go.Figure(
-        traces, layout={"template": palette.name, "height": height, "margin": room, **layout}
+        traces,
+        layout={
+            "template": theme.template_name(palette),
+            "height": height,
+            "margin": room,
+            **layout,
+        },
     )
 
 

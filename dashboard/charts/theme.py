@@ -33,3 +33,8 @@ def _template(palette: Palette) -> go.layout.Template:
 
 for _palette in (LIGHT, DARK):
     pio.templates[_palette.name] = _template(_palette)
+
+
+def template_name(palette: Palette) -> str:
+    """Return the name by which plotly knows the template of a palette."""
+    return palette.name

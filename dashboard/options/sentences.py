@@ -8,7 +8,7 @@ from analytics.catch_limits import nouns
 from analytics.codes import has_code
 from analytics.rounding import DASH, chance
 from analytics.wording import numbers
-from analytics.wording.limit_sentences import day, is_by_now
+from analytics.wording.limits import day, is_by_now
 from dashboard.options import records
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from analytics.wording.bulletin_index import BulletinIndex
-    from analytics.wording.limit_records import Line
+    from analytics.wording.limits import Line
     from analytics.wording.numbers import Measurement
     from dashboard.options.records import Answered
 

@@ -9,8 +9,8 @@ import streamlit as st
 
 from analytics.quantities import QUANTITIES
 from analytics.rounding import chance, number
-from analytics.wording import limit_records as standings
-from analytics.wording import limit_sentences as sentences
+from analytics.wording import limits as sentences
+from analytics.wording import limits as standings
 from analytics.wording import numbers
 from dashboard.charts.fan import Fan
 from dashboard.charts.limits import Bar
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from analytics.options.compare import Fans
     from analytics.wording.bulletin_index import BulletinIndex
-    from analytics.wording.limit_records import Line, Standings
+    from analytics.wording.limits import Line, Standings
     from dashboard.charts.forest import ForestRow
     from dashboard.filters import Choice
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analytics.rounding import DASH, chance, number
-from analytics.wording import limit_records as standings
-from analytics.wording import limit_sentences as sentences
+from analytics.wording import limits as sentences
+from analytics.wording import limits as standings
 from dashboard import html_tables
 from dashboard.options.records import Moved
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from analytics.wording.bulletin_index import BulletinIndex
-    from analytics.wording.limit_records import Line
+    from analytics.wording.limits import Line
 
 HEADS = (
     *("Limit", "So far", "Share used", "Remains"),

@@ -17,7 +17,7 @@ from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.palette import palette
 from analytics.rounding import chance
 from analytics.wording import bulletin_index
-from analytics.wording import limit_records as standings
+from analytics.wording import limits as standings
 from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
 from dashboard.options import change_kinds, compare, fields, option_sets, records, tables

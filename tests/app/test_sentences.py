@@ -121,7 +121,7 @@ def test_several_areas_are_not_added_up(index):
 
 
 def test_thin_strata_are_said_plainly(index):
-    notes = notices.strata_notes(index, areas=(), week=CHOSEN)
+    notes = sentences.strata_notes(index, areas=(), week=CHOSEN)
     assert (
         f"In week {CHOSEN}, weekday landings at Pale Hook rest on one site-day of 20 "
         f"(stratum of one site-day collapsed: variance pooled with Pale Hook {CHOSEN} "
@@ -139,8 +139,8 @@ def test_thin_strata_are_said_plainly(index):
 
 
 def test_notes_of_the_chosen_areas_come_first_and_the_rest_stays(index):
-    every = notices.strata_notes(index, areas=(), week=CHOSEN)
-    first = notices.strata_notes(index, areas=("A4",), week=CHOSEN)
+    every = sentences.strata_notes(index, areas=(), week=CHOSEN)
+    first = sentences.strata_notes(index, areas=("A4",), week=CHOSEN)
     assert "Umbra Flats" in first[0]
     assert "Umbra Flats" not in every[0]
     assert sorted(first) == sorted(every)
@@ -148,11 +148,11 @@ def test_notes_of_the_chosen_areas_come_first_and_the_rest_stays(index):
 
 def test_a_stratum_named_by_the_user_keeps_its_name(index):
     named = replace(index.strata[0], stratum="storm days", week=CHOSEN, n_psu=1)
-    assert notices.span(named) == "“storm days”"
+    assert sentences.span(named) == "“storm days”"
 
 
 def test_equal_findings_are_counted_once(index):
-    assert notices.finding_notes(index) == [
+    assert sentences.finding_notes(index) == [
         "Warning, interviews: empty. Fill in the fishing method where it is known (2 times)",
         "Note, site-days: NF-17 (Pale Hook): 5 boats returned, none interviewed. "
         "It left the sample",
@@ -168,18 +168,20 @@ def test_equal_findings_are_counted_once(index):
 
 def test_figures_on_very_little_are_listed(index):
     area, week = NO_ERROR
-    assert notices.thin_notes(index, areas=("A2", area), week=week) == [
+    assert sentences.thin_notes(index, areas=("A2", area), week=week) == [
         f"In week {week}, the figures of Quillon Bank rest on 2 interviews: they and "
         "their intervals are unreliable."
     ]
-    assert notices.thin_notes(index, areas=("A1",), week=CHOSEN) == []
+    assert sentences.thin_notes(index, areas=("A1",), week=CHOSEN) == []
     area, week = ENDLESS
-    assert "rest on 1 degree of freedom: " in notices.thin_notes(index, areas=(area,), week=week)[0]
+    assert (
+        "rest on 1 degree of freedom: " in sentences.thin_notes(index, areas=(area,), week=week)[0]
+    )
 
 
 def test_marks_of_a_week_are_known(index):
-    assert notices.has_marks(index, areas=("A3",), week=CHOSEN)
-    assert not notices.has_marks(index, areas=("A2",), week=CHOSEN)
+    assert sentences.has_marks(index, areas=("A3",), week=CHOSEN)
+    assert not sentences.has_marks(index, areas=("A2",), week=CHOSEN)
 
 
 def test_answer_says_what_a_total_is_without(index):
@@ -226,7 +228,7 @@ def test_answer_where_no_boat_gave_a_number(index):
 
 def test_a_basis_that_failed_is_noted_in_words():
     past = bulletin_index.index_bulletin(make("2034-35"))
-    notes = notices.finding_notes(past)
+    notes = sentences.finding_notes(past)
     said = "no figures over all boats beside the others: import the table coverage"
     assert f"Note, coverage: {said}" in notes
     assert not any("basis_failed" in note for note in notes)

@@ -13,9 +13,9 @@ from analytics.bulletin import archive
 from analytics.bulletin.publication import public_bulletin
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.palette import palette
-from analytics.wording import bulletin_index
-from analytics.wording import limit_records as standings
-from analytics.wording import limit_sentences as sentences
+from analytics.wording import accuracy, bulletin_index
+from analytics.wording import limits as sentences
+from analytics.wording import limits as standings
 from dashboard.charts import fan as fanned
 from dashboard.charts import limits as barred
 from dashboard.season_limits import backtest, panels
@@ -190,7 +190,7 @@ def test_a_season_that_is_over_is_final(open_standing):
     assert "The season is over: it was **kept**" in said
     assert "**Final**, unless late data come." in said
     assert "Under today's rules it" not in said
-    assert backtest.OVER in said
+    assert accuracy.OVER in said
     assert "planned close" not in said
 
 
@@ -322,9 +322,9 @@ def test_the_chosen_limit_stands_in_the_link(open_standing):
 def test_past_projections_are_judged_by_hand(found):
     # Six projections each of 4 figures and 3 areas; of RATIOS 0.97, 1.04, 1.1 and 0.88 lie within
     # 0.8 to 1.25, and all six within 0.7 to 1.45.
-    judged = backtest.backtest_skill(found.backtest)
+    judged = accuracy.backtest_skill(found.backtest)
     assert (judged.n, judged.in_80, judged.in_95) == (72, 48, 72)
-    said = plain(backtest.accuracy_answer(found.backtest))
+    said = plain(accuracy.accuracy_answer(found.backtest))
     assert said.startswith("Of 72 projections of 2 past seasons, **48 (67 %)** ended inside")
     assert "fewer than they promise at 80 %, more at 95 %" in said
     # Of the six, 1.31 lies above 1.25 and 0.7 below 0.8; each stands for 4 figures and 3 areas.
@@ -339,22 +339,22 @@ def test_past_projections_are_judged_by_hand(found):
 
 
 def test_a_share_just_short_of_all_does_not_read_as_all(found):
-    line = backtest.judged(found.backtest)[0]
+    line = accuracy.judged(found.backtest)[0]
     inside, outside = line | {"final": 2000.0}, line | {"final": 1e9}
-    nearly = plain(backtest.accuracy_answer([inside] * 411 + [outside]))
+    nearly = plain(accuracy.accuracy_answer([inside] * 411 + [outside]))
     assert "411 (over 99 %)" in nearly
-    assert "412 (100 %)" in plain(backtest.accuracy_answer([inside] * 412))
-    assert "1 (under 1 %)" in plain(backtest.accuracy_answer([inside] + [outside] * 411))
-    assert "0 (0 %)" in plain(backtest.accuracy_answer([outside] * 412))
+    assert "412 (100 %)" in plain(accuracy.accuracy_answer([inside] * 412))
+    assert "1 (under 1 %)" in plain(accuracy.accuracy_answer([inside] + [outside] * 411))
+    assert "0 (0 %)" in plain(accuracy.accuracy_answer([outside] * 412))
 
 
 @pytest.mark.parametrize(
     ("inside", "said"), [(6, "fewer than"), (8, "about as many"), (10, "more than")]
 )
 def test_the_verdict_follows_the_rate(found, inside, said):
-    line = backtest.judged(found.backtest)[0]
+    line = accuracy.judged(found.backtest)[0]
     lines = [line | {"final": 2000.0}] * inside + [line | {"final": 1e4}] * (10 - inside)
-    assert said in backtest.backtest_skill(lines).verdict
+    assert said in accuracy.backtest_skill(lines).verdict
 
 
 @pytest.mark.parametrize(
@@ -366,19 +366,19 @@ def test_the_verdict_follows_the_rate(found, inside, said):
     ],
 )
 def test_the_ends_of_many_intervals_are_judged_too(found, final, inside, said):
-    line = backtest.judged(found.backtest)[0]
+    line = accuracy.judged(found.backtest)[0]
     n = inside if inside > 50 else 100 - inside
     lines = [line | {"final": 2000.0}] * n + [line | {"final": final}] * (100 - n)
-    judged = backtest.backtest_skill(lines)
+    judged = accuracy.backtest_skill(lines)
     assert said in judged.verdict
     assert judged.in_80 / judged.n == pytest.approx(0.85 if n < 100 else 1.0)
 
 
 def test_a_bulletin_without_a_test_says_so(open_standing, index, found, tmp_path):
-    assert backtest.accuracy_answer([], is_over=True) == backtest.OVER
+    assert accuracy.accuracy_answer([], is_over=True) == accuracy.OVER
     archive.save(tmp_path, with_tables(index, backtest=[]).bulletin)
     said = plain(words_of(open_standing(folder=tmp_path)))
-    assert backtest.UNTESTED in said
+    assert accuracy.UNTESTED in said
     assert "could not be projected" not in said
     assert backtest.not_judged(found.backtest) == [
         "2032-33 from 2033-W01: the season is in progress"
@@ -442,7 +442,7 @@ def scored_lines():
 
 
 def test_methods_are_compared_on_the_same_projections():
-    found = backtest.of_past(scored_lines())
+    found = accuracy.of_past(scored_lines())
     model = [one for one in found if one.method == "model"]
     # To come were 1,000 and 1,600 fish, 1,300 on average; expected were 1,100 both times.
     assert backtest.relative(model) == pytest.approx((-200 / 1300, 65 / 1300, 260 / 1300))
@@ -455,7 +455,7 @@ def test_methods_are_compared_on_the_same_projections():
 
 
 def test_projections_of_bulletins_are_judged_by_later_ones():
-    assert "will be scored by later ones" in backtest.issued_answer([])
+    assert "will be scored by later ones" in accuracy.issued_answer([])
     base = {"bulletin": "one", "through": "2036-W07", "area": None, "direction": None}
     total = base | {"projected_by": "model", "target": "kept_fish", "horizon": 2, "brier": None}
     total |= {"projected": 100.0, "low_80": 80.0, "high_80": 120.0, "low_95": 70.0}
@@ -463,6 +463,6 @@ def test_projections_of_bulletins_are_judged_by_later_ones():
     rise = base | {"projected_by": "model", "target": "rise_of_encounters", "horizon": 0}
     rise |= {"crps": None, "brier": 0.01, "came": 1.0, "projected": 0.9, "direction": "rising"}
     wrong = rise | {"direction": "falling", "projected": 0.1, "brier": 0.81}
-    said = plain(backtest.issued_answer([total, total | {"came": 150.0}, rise, wrong]))
+    said = plain(accuracy.issued_answer([total, total | {"came": 150.0}, rise, wrong]))
     assert said.startswith("Of 2 projections in 1 earlier bulletin, **1 (50 %)** came inside")
     assert "Of 2 trends called, 1 (50 %) held." in said

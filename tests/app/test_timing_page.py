@@ -6,6 +6,7 @@ from datetime import date
 
 import pytest
 
+from analytics.wording.season_strength import last_strength
 from dashboard.catch_rates import records, seasonal_timing
 from tests.app import sample_rates
 from tests.app.rate_pages import plain, with_tables
@@ -73,7 +74,7 @@ def test_the_last_week_with_a_ratio_is_told(index):
         if line["week"] == "2036-W06":
             line |= {"ratio": None, "reason": "closed"}
     found = records.read(with_tables(index, run_strength=lines))
-    assert seasonal_timing.last_strength(found, None)["week"] == "2036-W05"
+    assert last_strength(found.strength[None])["week"] == "2036-W05"
 
 
 def test_dates_are_read_from_the_index_and_else_from_a_curve(index, rates):

@@ -16,8 +16,7 @@ import pytest
 
 from analytics.bulletin import archive
 from analytics.bulletin.archive import TABLE_SCHEMAS
-from analytics.wording import bulletin_index
-from analytics.wording import limit_records as limits
+from analytics.wording import bulletin_index, limits
 from dashboard.catch_rates import records as rates
 from dashboard.released import records as released
 from dashboard.revisions import moves
