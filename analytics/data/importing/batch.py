@@ -148,13 +148,37 @@ class _Progress:
             self._next += _SAY_EVERY
 
 
+def read_rows(rows: Mapping[str, Mapping[int, Mapping[str, str]]], *, source: str) -> Reading:
+    """Type rows that were keyed: cells as text, by table and row, the first row being 2.
+
+    `source` stands where the name of a file would.
+    """
+    raws, tables, findings = [], {}, []
+    for name in (name for name in TABLES if rows.get(name)):
+        columns = {
+            column: pa.array([cells.get(column) for cells in rows[name].values()], pa.string())
+            for column in TABLES[name].arrow_schema.names
+        }
+        places = np.array(list(rows[name]), dtype=np.int64)
+        raws.append(Raw(name, source, pa.table(columns), places, {}))
+        tables[name], found = type_raw(raws[-1])
+        findings += [*found, *check_keys(tables[name]), *check_answers(tables[name], found=found)]
+    return Reading((Path(source),), tuple(raws), tables, (), tuple(findings))
+
+
 def check(reading: Reading, store: Store, *, quarantine: bool = False) -> Checked:
     """Check what was read against itself and the current rows of a store; nothing is written.
 
     The store may not exist yet. With `quarantine`, rows with errors are set aside, and then the
     rows that depend on them.
     """
-    snapshot = store.snapshot() if store.exists else Snapshot.of({})
+    return check_on(
+        reading, store.snapshot() if store.exists else Snapshot.of({}), quarantine=quarantine
+    )
+
+
+def check_on(reading: Reading, snapshot: Snapshot, *, quarantine: bool = False) -> Checked:
+    """Check what was read against itself and the rows of a snapshot, as `check` does."""
     stored = {name: snapshot.source(name) for name in TABLES}
     findings = [*reading.faults, *reading.findings]
     tables = dict(reading.tables)

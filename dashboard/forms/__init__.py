@@ -1,0 +1,1 @@
+"""Keying a day's paper forms and editing small tables: parts of those pages."""

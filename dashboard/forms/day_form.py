@@ -1,0 +1,283 @@
+"""A day's paper form as it was keyed: text in every cell, turned into rows of tables by rule."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from analytics.data.importing import check, check_on, read_rows
+from analytics.data.snapshot import Snapshot
+from analytics.documents import form_layout
+from analytics.documents.form_layout import PARTS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from analytics.data.importing import Checked
+    from analytics.data.store import Store
+    from analytics.findings import Finding
+
+#: Text of a cell by column; cells left empty are not there.
+Cells = dict[str, str]
+#: Parts that have lines, in their order.
+LINED = tuple(name for name, part in PARTS.items() if part.lines)
+#: The site-day's row in a table, and that of line 1: the header of a file is row 1.
+_FIRST_ROW = 2
+#: Days around the form whose site-days are looked at while it is keyed; all are when it is stored.
+_DAYS_NEAR = 400
+
+
+@dataclass(frozen=True, slots=True)
+class DayForm:
+    """One form: the site-day's cells, and of every other part the cells of lines 1, 2, and on.
+
+    A line that was left out is an empty mapping.
+    """
+
+    site_day: Cells = field(default_factory=dict)
+    boats: tuple[Cells, ...] = ()
+    fish: tuple[Cells, ...] = ()
+    bycatch: tuple[Cells, ...] = ()
+
+    def lines(self, part: str) -> tuple[Cells, ...]:
+        """Return the lines of a part, the site-day as one."""
+        return (self.site_day,) if part == "site_day" else getattr(self, part)
+
+    def with_lines(self, part: str, lines: Sequence[Mapping[str, Any]]) -> DayForm:
+        """Return the form with other lines in a part, without empty cells and lines at its end."""
+        kept = [filled(one) for one in lines]
+        while kept and not kept[-1]:
+            kept.pop()
+        if part == "site_day":
+            return replace(self, site_day=kept[0] if kept else {})
+        lines_of: dict[str, Any] = {part: tuple(kept)}
+        return replace(self, **lines_of)
+
+    @property
+    def site(self) -> str:
+        """The site, as keyed."""
+        return self.site_day.get("site", "").strip()
+
+    @property
+    def date(self) -> str:
+        """The date, as keyed."""
+        return self.site_day.get("date", "").strip()
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing was keyed yet."""
+        return not any(any(self.lines(part)) for part in PARTS)
+
+    @property
+    def title(self) -> str:
+        """What the form is called in lists and as the source of its rows."""
+        return " ".join(one for one in (self.date, self.site) if one) or "no site and date yet"
+
+    @property
+    def source(self) -> str:
+        """Where its rows come from, as a batch says it: a name without the signs of a path."""
+        return f"keyed {self.title}".replace("/", "-").replace("\\", "-")
+
+
+def filled(cells: Mapping[str, Any]) -> Cells:
+    """Return the cells that hold something, as text."""
+    texts = {name: "" if value is None else str(value).strip() for name, value in cells.items()}
+    return {name: text for name, text in texts.items() if text}
+
+
+def to_json(form: DayForm) -> dict[str, Any]:
+    """Return a form as what JSON can hold."""
+    return {part: list(form.lines(part)) for part in PARTS}
+
+
+def from_json(content: Mapping[str, Any]) -> DayForm:
+    """Return the form of `to_json`; what is no form is a `ValueError` or a `TypeError`."""
+    form = DayForm()
+    for part in PARTS:
+        form = form.with_lines(part, [dict(one) for one in content.get(part, [])])
+    return form
+
+
+# Rows of tables: ids by rule, the boat's area, method and date on its fish.
+
+
+def sample_of(form: DayForm, snapshot: Snapshot) -> str:
+    """Return the id of the form's site-day: that of the store or of its plan, else by rule."""
+    site, date = form.site, form.date
+    for table in ("site_days", "planned_site_days"):
+        rows = snapshot[table]
+        same = pc.and_(
+            pc.equal(rows["site"], site), pc.equal(pc.strftime(rows["date"], "%Y-%m-%d"), date)
+        )
+        found = rows.filter(same)["sample_id"]
+        if len(found) == 1:
+            return str(found[0])
+    return form_layout.sample_id(site, date)
+
+
+def rows_of(form: DayForm, sample: str) -> dict[str, dict[int, Cells]]:
+    """Return the rows of a form by table; line 1 is row 2, as in a file with a header."""
+    rows: dict[str, dict[int, Cells]] = {
+        "site_days": {_FIRST_ROW: {"sample_id": sample, **form.site_day}}
+    }
+    boats = dict(_numbered(form.boats))
+    rows["interviews"] = {
+        line + 1: {
+            "interview_id": form_layout.interview_id(sample, line),
+            "sample_id": sample,
+            **cells,
+        }
+        for line, cells in boats.items()
+    }
+    rows["fish"] = {
+        line + 1: _fish_row(cells, number, boats, form=form, sample=sample)
+        for line, cells, number in _of_boats(form.fish)
+    }
+    rows["bycatch"] = {
+        line + 1: {
+            "interview_id": form_layout.interview_id(sample, _line_of(cells)),
+            **_without_line(cells),
+        }
+        for line, cells in _numbered(form.bycatch)
+    }
+    return {table: found for table, found in rows.items() if found}
+
+
+def _fish_row(
+    cells: Cells, number: int, boats: Mapping[int, Cells], *, form: DayForm, sample: str
+) -> Cells:
+    line = _line_of(cells)
+    interview = form_layout.interview_id(sample, line)
+    boat = boats.get(line, {}) if isinstance(line, int) else {}
+    taken = {name: boat[name] for name in ("area", "method") if name in boat}
+    return {
+        "fish_id": form_layout.fish_id(interview, number),
+        "source": "dockside",
+        "interview_id": interview,
+        "date": form.date,
+        **taken,
+        **_without_line(cells),
+    }
+
+
+def _numbered(lines: Sequence[Cells]) -> Iterator[tuple[int, Cells]]:
+    return ((line, cells) for line, cells in enumerate(lines, start=1) if cells)
+
+
+def _of_boats(lines: Sequence[Cells]) -> Iterator[tuple[int, Cells, int]]:
+    """Give every filled line with its number among those of its boat."""
+    seen: dict[int | str, int] = {}
+    for line, cells in _numbered(lines):
+        boat = _line_of(cells)
+        seen[boat] = seen.get(boat, 0) + 1
+        yield line, cells, seen[boat]
+
+
+def _line_of(cells: Cells) -> int | str:
+    """Return the number of the boat's line; what is no number stands as it was keyed."""
+    text = cells.get(form_layout.LINE.name, "").strip()
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 6 else text
+
+
+def _without_line(cells: Cells) -> Cells:
+    return {name: text for name, text in cells.items() if name != form_layout.LINE.name}
+
+
+# Checks: those of every import, against the part of the store that the form touches.
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CheckedForm:
+    """A form after the checks: its id, what is checked, findings by part and line.
+
+    Line 0 of a part is what no line of it can be given for.
+    """
+
+    sample: str
+    checked: Checked
+    places: Mapping[tuple[str, int], tuple[Finding, ...]]
+
+    def findings(self, part: str) -> list[tuple[int, Finding]]:
+        """Return the findings of a part with their lines, by line."""
+        return sorted(
+            (
+                (line, one)
+                for (name, line), found in self.places.items()
+                if name == part
+                for one in found
+            ),
+            key=lambda placed: placed[0],
+        )
+
+
+def check_form(form: DayForm, store: Store) -> CheckedForm:
+    """Check a form as it is keyed, against what stands near it in the store."""
+    snapshot = store.snapshot() if store.exists else Snapshot.of({})
+    sample = sample_of(form, snapshot)
+    reading = read_rows(rows_of(form, sample), source=form.source)
+    return _placed(sample, check_on(reading, _near(snapshot, form, sample)))
+
+
+def check_whole(form: DayForm, store: Store) -> CheckedForm:
+    """Check a form against all of the store, as before it is stored."""
+    snapshot = store.snapshot() if store.exists else Snapshot.of({})
+    sample = sample_of(form, snapshot)
+    return _placed(sample, check(read_rows(rows_of(form, sample), source=form.source), store))
+
+
+def _near(snapshot: Snapshot, form: DayForm, sample: str) -> Snapshot:
+    """Return the rows that rules about this site-day look at: its own, and days around it."""
+    mine = snapshot["interviews"].filter(pc.equal(snapshot["interviews"]["sample_id"], sample))
+    kept = {
+        name: snapshot[name] for name in ("areas", "sites", "limits", "release_rates", "drop_off")
+    }
+    kept["interviews"] = mine
+    for name in ("fish", "bycatch"):
+        ids = pa.array(mine["interview_id"].to_pylist(), pa.string())
+        kept[name] = snapshot[name].filter(pc.is_in(snapshot[name]["interview_id"], value_set=ids))
+    try:
+        day = pa.scalar(form.date, pa.string()).cast(pa.date32())
+    except pa.ArrowInvalid:
+        day = None
+    dates = {
+        "site_days": "date",
+        "planned_site_days": "date",
+        "holidays": "date",
+        "seasons": "open_date",
+    }
+    for name, column in dates.items():
+        kept[name] = snapshot[name] if day is None else _around(snapshot[name], column, day)
+    return Snapshot.of(kept, version=snapshot.version)
+
+
+def _around(rows: pa.Table, column: str, day: pa.Scalar) -> pa.Table:
+    apart = pc.days_between(rows[column], day)
+    return rows.filter(pc.less_equal(pc.abs(apart), _DAYS_NEAR))
+
+
+def _placed(sample: str, checked: Checked) -> CheckedForm:
+    parts = {part.table: part.name for part in PARTS.values()}
+    places: dict[tuple[str, int], list[Finding]] = {}
+    for one in checked.findings:
+        if not sample and is_made(one):
+            continue  # ids follow once site and date are there
+        line = 0 if one.row is None or one.table not in parts else one.row - 1
+        places.setdefault((parts.get(one.table, "site_day"), line), []).append(one)
+    return CheckedForm(sample, checked, {place: tuple(found) for place, found in places.items()})
+
+
+def is_made(finding: Finding) -> bool:
+    """Whether a finding is about a column that nobody keys."""
+    keyed = {column.name for part in PARTS.values() for column in part.columns}
+    return finding.column not in keyed
+
+
+def column_of(part: str, finding: Finding) -> str:
+    """Return the column of the form that a finding is about: of ids made by rule, their source."""
+    names = {column.name for column in PARTS[part].columns}
+    if finding.column is None or finding.column in names:
+        return finding.column or ""
+    return "line" if "line" in names else ""

@@ -1,0 +1,150 @@
+"""Drafts: work under way in plain files, written whole, and never over what another tab wrote."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import secrets
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from filelock import FileLock, Timeout
+
+from analytics.errors import BlackmouthError, StoreError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+_NAME = re.compile(r"[0-9a-f]{12}")
+_LOCK = ".lock"
+_LOCK_SECONDS = 10
+
+
+class DraftChanged(BlackmouthError):  # noqa: N818 - reads as a sentence
+    """A draft was changed or removed elsewhere since it was read; nothing was written.
+
+    Parameters
+    ----------
+    current : Draft or None
+        As it stands now; None where it is gone.
+    """
+
+    def __init__(self, current: Draft | None) -> None:
+        super().__init__("the draft was changed elsewhere")
+        self.current = current
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """What was keyed so far; `revision` counts how often it was saved, `saved_utc` says when."""
+
+    name: str
+    revision: int
+    saved_utc: str
+    content: Mapping[str, Any]
+
+
+def new_name() -> str:
+    """Return a name that no draft has."""
+    return secrets.token_hex(6)
+
+
+def save(folder: Path, name: str, content: Mapping[str, Any], *, revision: int) -> Draft:
+    """Write a draft whole and return it; `revision` is the one that was read, 0 for a new draft.
+
+    Raises
+    ------
+    DraftChanged
+        If it was written, or removed, elsewhere since then.
+    StoreError
+        If it cannot be written.
+    """
+    path = _path(folder, name)
+    try:
+        with FileLock(folder / _LOCK, timeout=_LOCK_SECONDS):
+            current = load(folder, name) if path.exists() else None
+            if (current.revision if current else 0) != revision:
+                raise DraftChanged(current)
+            now = datetime.now(UTC).isoformat(timespec="seconds")
+            draft = Draft(name, revision + 1, now, content)
+            _write(path, json.dumps(asdict(draft), ensure_ascii=False))
+    except (OSError, Timeout) as error:
+        why = getattr(error, "strerror", None) or "another program holds the folder"
+        raise StoreError(
+            f"the draft could not be kept in {folder}: {why}; what you typed is still on this "
+            "page: free space or allow writing, then change any cell"
+        ) from error
+    return draft
+
+
+def load(folder: Path, name: str) -> Draft:
+    """Return a draft; `StoreError` where there is none or it cannot be read."""
+    path = _path(folder, name)
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+        return Draft(name, int(found["revision"]), str(found["saved_utc"]), dict(found["content"]))
+    except FileNotFoundError as error:
+        raise StoreError(
+            f"there is no draft {name}: it was stored or dropped; begin a new form, or choose "
+            "another draft"
+        ) from error
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise StoreError(
+            f"the draft {path} cannot be read; it is left as it is: open it in a text editor to "
+            "see what was typed"
+        ) from error
+
+
+def listed(folder: Path) -> tuple[list[Draft], list[str]]:
+    """Return the drafts of a folder, the newest first, and the names of those unreadable."""
+    found, unreadable = [], []
+    for path in sorted(folder.glob("*.json")):
+        if not _NAME.fullmatch(path.stem):
+            continue
+        try:
+            found.append(load(folder, path.stem))
+        except StoreError:
+            if path.exists():
+                unreadable.append(path.name)
+    return sorted(found, key=lambda draft: draft.saved_utc, reverse=True), unreadable
+
+
+def remove(folder: Path, name: str, *, revision: int) -> None:
+    """Remove a draft that nobody changed since; `DraftChanged` where somebody did."""
+    path = _path(folder, name)
+    try:
+        with FileLock(folder / _LOCK, timeout=_LOCK_SECONDS):
+            if not path.exists():
+                return
+            current = load(folder, name)
+            if current.revision != revision:
+                raise DraftChanged(current)
+            path.unlink()
+    except (OSError, Timeout) as error:
+        raise StoreError(f"the draft {path} could not be removed: {error}") from error
+
+
+def _path(folder: Path, name: str) -> Path:
+    """Return the file of a draft; a name from a link that is none must not leave the folder."""
+    if not _NAME.fullmatch(name):
+        raise StoreError(
+            "the link names no draft; begin a new form, or choose a draft from the list"
+        )
+    return folder / f"{name}.json"
+
+
+def _write(path: Path, text: str) -> None:
+    """Write a file by another name, then rename it: it is whole or not there."""
+    beside = path.with_suffix(f".{secrets.token_hex(4)}.tmp")
+    try:
+        with beside.open("w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(path)
+    except BaseException:
+        beside.unlink(missing_ok=True)
+        raise
