@@ -19,13 +19,13 @@ RESULTS = {
     "methods": "Methods and cautions",
 }
 #: Those that write, in the order of the work; there only where a store may be written.
-DATA: dict[str, str] = {}
+DATA = {"new_bulletin": "New bulletin"}
 
 
 def pages() -> dict[str, list[st.Page]]:
-    """Return every page by section; paths are relative to the entry script."""
+    """Return every page by section; a section without a name stands in the menu itself."""
     first = next(iter(RESULTS))
-    shown = {"Results": [_page(*one, default=one[0] == first) for one in RESULTS.items()]}
+    shown = {"": [_page(*one, default=one[0] == first) for one in RESULTS.items()]}
     if DATA and store_access.store_path() is not None:
         shown["Data"] = [_page(*one) for one in DATA.items()]
     return shown

@@ -1,0 +1,212 @@
+"""The page New bulletin: make it from what the store holds, see what changed, add a note."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from analytics.bulletin.notes import LONGEST, add_note, notes
+from analytics.bulletin.step_record import STEP
+from analytics.errors import BlackmouthError
+from analytics.settings import FishBasis
+from analytics.wording import numbers
+from analytics.wording import week as sentences
+from dashboard import data, filters, notices, store_access, url_state
+from dashboard.new_bulletin import job
+from dashboard.new_bulletin.state import StoreState, day_words, read_state, standing_words
+from dashboard.page_frame import lead
+from dashboard.revisions import moves
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from analytics.bulletin.archive import BulletinMetadata
+    from analytics.bulletin.notes import Note
+
+BASES = {FishBasis.REPORTED: "As interviews report", FishBasis.SAMPLED: "As test fishing shows"}
+NEWEST = "newest"
+#: Lines of the table of what changed.
+LINES = 6
+#: How often a page asks how far the process is.
+EVERY_SECONDS = 1.0
+EMPTY = (
+    "The store holds no site-days or interviews yet. Bring the week's files to the *Data desk* "
+    "first; the bulletin is made from what is accepted there."
+)
+
+
+def _page() -> None:
+    st.title("New bulletin")
+    notices.invented()
+    url_state.follow("new_bulletin")
+    folder = store_access.desk("bulletin")
+    store = store_access.store()
+    assert store is not None  # the desk is its folder
+    state = read_state(store)
+    if not state.seasons:
+        lead(EMPTY)
+        return
+    archive = data.archive_folder() or store.path / "bulletins"
+    cards, _ = data.kept_bulletins(archive)
+    season = st.session_state.get("season", state.seasons[0])
+    season = season if season in state.weeks else state.seasons[0]
+    lead(standing_words(state, cards, season))
+    _wishes(state, folder, store.path)
+    _progress(folder)
+    _outcome(folder, archive, [card for card in cards if card.season == season])
+    url_state.write()
+
+
+def _wishes(state: StoreState, folder: Path, store: Path) -> None:
+    """Draw what can be asked for and the button."""
+    columns = st.columns([2, 4, 4], vertical_alignment="bottom")
+    with columns[0]:
+        season = filters.pick("Season", state.seasons, key="season")
+    with columns[1]:
+        through = filters.pick(
+            "Through week", (NEWEST, *state.weeks[season]), key="through", words=_week_words
+        )
+    with columns[2]:
+        basis = filters.pick("Released fish", tuple(BASES), key="basis", words=_basis_words)
+    is_running = job.progress(folder).record.is_running
+    asked = st.button("Make the bulletin", type="primary", disabled=is_running, key="make")
+    if asked:
+        options = ["--season", season, "--basis", str(basis)]
+        options += [] if through == NEWEST else ["--through", through]
+        try:
+            with st.spinner("Starting"):
+                job.start(folder, store, options)
+        except BlackmouthError as error:
+            st.error(str(error))
+        else:
+            st.rerun()
+
+
+def _progress(folder: Path) -> None:
+    """Draw how far the process is, asked again and again as long as it runs."""
+    now = job.progress(folder)
+    if now.record.is_running:
+        st.fragment(_follow, run_every=EVERY_SECONDS)(folder)
+    elif now.has_failed:
+        st.error(f"The bulletin was not made: {now.error}")
+
+
+def _follow(folder: Path) -> None:
+    now = job.progress(folder)
+    if not now.record.is_running:
+        st.rerun()
+    steps = [one for one in now.record.steps if one.kind == STEP]
+    here = steps[-1].words if steps else "starting"
+    st.progress(now.part or 0.0, text=f"{here[:1].upper()}{here[1:]} …")
+    st.caption(
+        f"Step {len(steps)}. The bulletin is made in a process of its own: this page can be left, "
+        "and the bulletin will be there."
+    )
+
+
+def _outcome(folder: Path, archive: Path, cards: Sequence[BulletinMetadata]) -> None:
+    """Draw the bulletin of a season made last: what changed, and its note."""
+    record = job.progress(folder).record
+    if record.is_running or not cards:
+        return
+    made = [one for one in cards if one.bulletin == record.bulletin]
+    card = made[0] if made else cards[-1]
+    st.header(f"Bulletin through week {card.through}", anchor=False)
+    words = f"Season {numbers.plain(card.season)}, version {card.version} of the data, made "
+    words += day_words(card.made_utc)
+    if made and card.made_utc >= record.steps[0].at_utc[:19]:
+        words += f" in {record.seconds[-1]:.0f} s"
+    elif made:
+        words += "; the same data give the same bulletin, so it is left as it was"
+    st.caption(f"{words}.")
+    st.page_link(
+        "app_pages/week.py",
+        label="Open it on This week",
+        icon=":material/arrow_forward:",
+        query_params={"season": card.season, "bulletin": card.bulletin},
+    )
+    _changes(card, cards)
+    _note(archive, card)
+
+
+def _changes(card: BulletinMetadata, cards: Sequence[BulletinMetadata]) -> None:
+    st.subheader("What changed since the bulletin before", anchor=False)
+    before = next((one for one in cards if one.bulletin == card.since), None)
+    if before is None:
+        st.markdown("It is the first bulletin of its season here: nothing to compare it with.")
+        return
+    archive = data.archive_folder()
+    assert archive is not None
+    index = data.bulletin_index(archive, card)
+    found = data.view("moves", card)
+    words = f"the bulletin through week {before.through} (version {before.version} of the data)"
+    st.markdown(
+        moves.revisions_answer(index, found, areas=(), quantity=sentences.MET, before=words)
+    )
+    met = moves.chosen(found, areas=(), quantity=sentences.MET)
+    own = [move for move in met if move.kind == moves.REVISED and not move.is_pooled]
+    if own:
+        st.html(moves.moves_table(own[:LINES], index=index))
+    st.page_link(
+        "app_pages/revisions.py",
+        label="Every revision",
+        icon=":material/arrow_forward:",
+        query_params={"season": card.season, "bulletin": card.bulletin},
+    )
+
+
+def _note(archive: Path, card: BulletinMetadata) -> None:
+    """Draw the analyst's note with its earlier versions, and the form for the next."""
+    st.subheader("The analyst's note", anchor=False)
+    kept = notes(archive, card.bulletin)
+    with st.form("note", border=False):
+        text = st.text_area(
+            "What a reader should know that the figures do not say: weather, a ramp closed, a "
+            "sampler ill, a batch still to come",
+            value=kept[-1].text if kept else "",
+            max_chars=LONGEST,
+            key=f"note-{card.bulletin}",
+        )
+        columns = st.columns([3, 2], vertical_alignment="bottom")
+        author = columns[0].text_input(
+            "Your name or initials (shown with the note)",
+            value=kept[-1].author if kept else "",
+            max_chars=60,
+            key=f"author-{card.bulletin}",
+        )
+        if columns[1].form_submit_button("Keep the note"):
+            try:
+                add_note(archive, card.bulletin, text, author=author)
+            except BlackmouthError as error:
+                st.error(str(error))
+            else:
+                st.rerun()
+    if kept:
+        st.caption(_note_words(kept[-1]))
+    if len(kept) > 1:
+        with st.expander(f"{numbers.count(len(kept) - 1, 'earlier version')} of the note"):
+            for one in reversed(kept[:-1]):
+                st.text(one.text or "(taken back)")
+                st.caption(_note_words(one))
+
+
+def _note_words(note: Note) -> str:
+    by = f" by {numbers.plain(note.author)}" if note.author else ""
+    return f"Kept {day_words(note.at_utc)}{by}."
+
+
+def _week_words(week: str) -> str:
+    return "All weeks sampled" if week == NEWEST else f"{week} · {numbers.week_dates(week)}"
+
+
+def _basis_words(basis: str) -> str:
+    return BASES[FishBasis(basis)]
+
+
+try:
+    _page()
+except BlackmouthError as error:
+    notices.unreadable(error)
+notices.foot()

@@ -1,0 +1,119 @@
+"""What a store holds beside what its bulletins show, and what can be asked for, in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import pyarrow.compute as pc
+
+from analytics.weeks import week_of
+from analytics.wording import numbers
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from analytics.bulletin.archive import BulletinMetadata
+    from analytics.data.store import Batch, Store
+
+#: Files of a batch that are named; the rest are counted.
+FILES_NAMED = 2
+
+
+@dataclass(frozen=True, slots=True)
+class StoreState:
+    """A store at its newest version.
+
+    `weeks` holds, for every season with a site-day whose boats were counted or with an interview of
+    its own, oldest first, the weeks with such rows, newest first; `batches` all that came in,
+    oldest first.
+    """
+
+    version: int
+    weeks: Mapping[str, tuple[str, ...]]
+    batches: tuple[Batch, ...]
+
+    @property
+    def seasons(self) -> tuple[str, ...]:
+        """The seasons with data, newest first."""
+        return tuple(self.weeks)[::-1]
+
+
+def read_state(store: Store) -> StoreState:
+    """Return what a store holds; nothing where it does not exist yet."""
+    if not store.exists:
+        return StoreState(0, {}, ())
+    version = store.version
+    days = store.read("site_days", as_of=version).select(["date", "boats_returned"])
+    dates = set(days.filter(pc.is_valid(days["boats_returned"]))["date"].to_pylist())
+    own = store.read("interviews", as_of=version).select(["sample_id", "date"])
+    dates |= set(own.filter(pc.is_null(own["sample_id"]))["date"].drop_null().to_pylist())
+    openings = store.read("seasons", as_of=version).select(["season", "open_date", "close_date"])
+    weeks: dict[str, set[str]] = {}
+    for row in sorted(openings.to_pylist(), key=lambda row: row["open_date"]):
+        inside = {day for day in dates if row["open_date"] <= day <= row["close_date"]}
+        weeks.setdefault(row["season"], set()).update(week_of(day) for day in inside)
+    sampled = {
+        season: tuple(sorted(found, reverse=True)) for season, found in weeks.items() if found
+    }
+    return StoreState(version, sampled, tuple(store.batches()))
+
+
+def standing_words(state: StoreState, cards: Sequence[BulletinMetadata], season: str) -> str:
+    """Return where a season stands: its newest bulletin, and what came in since (Markdown)."""
+    mine = [card for card in cards if card.season == season]
+    last = state.weeks[season][0]
+    name = numbers.plain(season)
+    if not mine:
+        return (
+            f"Season {name} has data through week {_week(last)} and **no bulletin yet**: make the "
+            "first one."
+        )
+    newest = max(mine, key=lambda card: (card.version, card.through))
+    shown = f"The newest bulletin of season {name} covers the weeks through {_week(newest.through)}"
+    changes = state.version - newest.version
+    if not changes and last == newest.through:
+        return f"{shown} and holds all that the store has: **nothing new came in since**."
+    if not changes:
+        return f"{shown}; the store has the same data, sampled through week {_week(last)}."
+    since = [
+        batch
+        for batch in state.batches
+        if batch.version > newest.version or (batch.withdrawn_version or 0) > newest.version
+    ]
+    named = _and([batch_words(batch) for batch in since])
+    verb = "has" if changes == 1 else "have"
+    return (
+        f"{shown}. Since then **{numbers.count(changes, 'change')} of the data** {verb} come in"
+        + (f": {named}. " if named else ". ")
+        + f"The store is sampled through week {_week(last)}."
+    )
+
+
+def batch_words(batch: Batch) -> str:
+    """Return a batch as ``b0004 (week_2036-W07.parquet)``, or what was taken out again."""
+    files = list(batch.sources)
+    named = ", ".join(numbers.plain(name) for name in files[:FILES_NAMED])
+    if len(files) > FILES_NAMED:
+        named += f" and {len(files) - FILES_NAMED} more"
+    words = batch.batch.partition("-")[0] + (f" ({named})" if named else "")
+    return f"{words}, withdrawn" if batch.withdrawn_version else words
+
+
+def day_words(at_utc: str) -> str:
+    """Return an instant for people, such as ``11 Feb 2036, 08:00 UTC``; as it is if unreadable."""
+    try:
+        at = datetime.fromisoformat(at_utc)
+    except ValueError:
+        return at_utc
+    return f"{at.day} {at:%b %Y, %H:%M} UTC"
+
+
+def _week(week: str) -> str:
+    return f"{week} ({numbers.week_dates(week)})"
+
+
+def _and(words: Sequence[str]) -> str:
+    *most, last = words or [""]
+    return f"{', '.join(most)} and {last}" if most else last

@@ -1,0 +1,136 @@
+"""The page New bulletin: what came in, the process that makes it, the outcome, the note."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import time
+from dataclasses import replace
+from importlib.util import find_spec
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from analytics import Store, import_files
+from analytics.bulletin.notes import notes
+from dashboard import data, store_access
+from dashboard.new_bulletin import job
+from dashboard.new_bulletin.state import read_state, standing_words
+from tests.app.reading import words_of
+from tests.app.sample_bulletin import NOW, make
+from tests.field_week import sampled_week, write_week
+
+SECONDS = 60
+
+
+@pytest.fixture
+def open_at(monkeypatch):
+    """Return a function that opens the page on a store."""
+
+    def opened(path: Path) -> AppTest:
+        monkeypatch.setenv(store_access.STORE_VARIABLE, str(path))
+        monkeypatch.setenv(data.ARCHIVE_VARIABLE, str(path / "bulletins"))
+        app = Path(find_spec("dashboard").origin).parent / "app.py"
+        page = AppTest.from_file(app, default_timeout=SECONDS).run()
+        return page.switch_page("app_pages/new_bulletin.py").run()
+
+    return opened
+
+
+@pytest.fixture
+def store(tmp_path):
+    path = tmp_path / "store"
+    import_files(Store(path), write_week(sampled_week(), tmp_path / "week"))
+    return path
+
+
+def wait_for(folder: Path) -> None:
+    until = time.monotonic() + 120
+    while job.progress(folder).record.is_running and time.monotonic() < until:
+        time.sleep(0.05)
+
+
+def test_an_empty_store_is_sent_to_the_desk(tmp_path, open_at):
+    page = open_at(tmp_path)
+    assert not page.exception
+    assert "Data desk" in words_of(page)
+    assert not [one for one in page.button if one.key == "make"]
+
+
+def test_a_bulletin_is_made_and_its_note_is_kept(store, open_at):
+    page = open_at(store)
+    assert "no bulletin yet" in words_of(page)
+    page.button(key="make").click().run()
+    assert not page.exception
+    wait_for(store / "desk" / "bulletin")
+    page.run()
+    assert not page.exception
+    made = job.progress(store / "desk" / "bulletin").record.bulletin
+    assert made
+    assert "nothing new came in since" in words_of(page)
+    assert "first bulletin of its season" in words_of(page)
+    page.text_area(key=f"note-{made}").set_value("Storm <b>on</b> Saturday.")
+    page.text_input(key=f"author-{made}").set_value("R. T.")
+    next(one for one in page.button if one.label == "Keep the note").click().run()
+    assert not page.exception
+    (note,) = notes(store / "bulletins", made)
+    assert (note.text, note.author) == ("Storm <b>on</b> Saturday.", "R. T.")
+
+
+def test_what_went_wrong_is_said_and_no_trace_is_shown(store, open_at):
+    folder = store / "desk" / "bulletin"
+    folder.mkdir(parents=True)
+    job.start(folder, store, ["--season", "2099-00"])
+    wait_for(folder)
+    page = open_at(store)
+    assert not page.exception
+    assert len(page.error) == 1
+    assert "2099-00" in page.error[0].value
+    assert "Traceback" not in words_of(page)
+    assert not page.button(key="make").disabled
+
+
+def test_while_one_is_made_no_other_can_be_asked_for(store, open_at):
+    folder = store / "desk" / "bulletin"
+    folder.mkdir(parents=True)
+    code = (
+        "import sys, time; from pathlib import Path; "
+        "from analytics.bulletin.step_record import recording\n"
+        "with recording(Path(sys.argv[1])) as add:\n"
+        "    add('step', 'estimating'); time.sleep(60)"
+    )
+    with subprocess.Popen([os.sys.executable, "-c", code, str(folder / job.STEPS)]) as other:
+        until = time.monotonic() + 30
+        while not job.progress(folder).record.steps and time.monotonic() < until:
+            time.sleep(0.05)
+        page = open_at(store)
+        other.kill()
+    assert not page.exception
+    assert page.button(key="make").disabled
+
+
+def test_batches_since_are_named(store, tmp_path):
+    late = {"areas": [{"area": "C", "area_name": "Third"}]}
+    state = read_state(Store(store))
+    (season,) = state.seasons
+    import_files(Store(store), write_week(late, tmp_path / "late"))
+    now = read_state(Store(store))
+    assert now.version == 2
+    words = standing_words(now, [], season)
+    assert "no bulletin yet" in words
+    assert state.weeks == now.weeks == {season: ("2031-W02",)}
+    card = replace(make(NOW).card, season=season, version=1, through="2031-W02")
+    words = standing_words(now, [card], season)
+    assert "1 change of the data" in words
+    assert "areas.csv" in words
+    later = replace(card, version=2)
+    assert "nothing new came in since" in standing_words(now, [card, later], season)
+
+
+def test_pages_that_write_are_absent_without_a_store(open_page):
+    page = open_page()
+    assert not page.exception
+    from dashboard.pages import pages
+
+    assert list(pages()) == [""]
