@@ -6,8 +6,9 @@ import streamlit as st
 
 from analytics.palette import palette
 from dashboard.pages import pages
-from dashboard.style import is_dark, sheet
+from dashboard.style import is_dark, sheet, tools
 
 st.set_page_config(page_title="Blackmouth", layout="wide")
 st.html(sheet(palette(dark=is_dark())))
+st.html(tools(), unsafe_allow_javascript=True)
 st.navigation(pages(), position="top").run()

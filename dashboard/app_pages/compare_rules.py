@@ -158,10 +158,11 @@ def _answers(
     if folder is not None:
         held = data.view("limits", choice.index.card)
         panels.assumed(choice, held, "What every number ahead rests on")
-    st.header("Downloads", anchor=False)
-    for name, said in SAID.items():
-        table = result.tables[name]
-        page_frame.download(said, table, choice, f"options.{name}", is_every_area=True)
+    with st.container(key="downloads"):
+        st.header("Downloads", anchor=False)
+        for name, said in SAID.items():
+            table = result.tables[name]
+            page_frame.download(said, table, choice, f"options.{name}", is_every_area=True)
 
 
 def _figures(choice: Choice, found: Answered) -> None:

@@ -179,10 +179,12 @@ def test_the_legends_have_the_colours_of_what_they_name(open_ways, index, told, 
     for words, colour in drawn.items():
         (hue,) = re.findall(rf"<b class='bm-(\w+)'>.</b> {words}</span>", page)
         assert getattr(colours, hue) == colour
-        assert f".bm-legend b.bm-{hue} {{color: {colour};}}" in style.sheet(colours)
+        assert f".bm-legend b.bm-{hue} {{color: var(--bm-{hue});}}" in style.sheet(colours)
+        assert f"--bm-{hue}: {colour};" in style.sheet(colours)
     for words, colour in {"estimate": dots.marker.color, "boats at another": of_bar[""]}.items():
         assert re.search(rf"<b>.</b> {words}", page)
-        assert f".bm-legend b {{color: {colour};" in style.sheet(colours)
+        assert ".bm-legend b {color: var(--bm-sea);" in style.sheet(colours)
+        assert f"--bm-sea: {colour};" in style.sheet(colours)
 
 
 def test_the_figure_of_reports_ends_before_a_long_tail():

@@ -56,9 +56,11 @@ def test_captions_and_chosen_chips_take_colours_that_are_tested():
     for colours in (palette.LIGHT, palette.DARK):
         sheet = style.sheet(colours)
         captions = sheet[sheet.index("[data-testid=stCaptionContainer]") :]
-        assert captions[: captions.index("}")].endswith(f"color: {colours.quiet}; opacity: 1;")
+        assert captions[: captions.index("}")].endswith("color: var(--bm-quiet); opacity: 1;")
         chip = sheet[sheet.index("[data-selected=true]") :]
-        assert f"color: {colours.ink};" in chip[: chip.index("}")]
+        assert "color: var(--bm-ink);" in chip[: chip.index("}")]
+        assert f"--bm-quiet: {colours.quiet};" in sheet
+        assert f"--bm-ink: {colours.ink};" in sheet
 
 
 @pytest.mark.parametrize("colours", [palette.LIGHT, palette.DARK])

@@ -1,0 +1,179 @@
+/* What pages do in the browser beside Streamlit: figures fit the paper and are saved as pictures,
+   tables are sorted and searched. All of it is made on this machine. */
+(() => {
+  if (window.blackmouthTools) return;
+  window.blackmouthTools = true;
+  const PLOT = ".js-plotly-plot";
+  const SVG = "http://www.w3.org/2000/svg";
+  const layers = (plot) => [...plot.querySelectorAll("svg.main-svg")];
+  const sizeOf = (plot) => {
+    const [width, height] = ["width", "height"].map((name) =>
+      parseFloat(layers(plot)[0]?.getAttribute(name)));
+    return width && height ? { width, height } : null;
+  };
+
+  /* Print: a figure scales with its column instead of keeping the width of the screen. */
+  const fit = (plot) => {
+    const size = sizeOf(plot);
+    if (!size) return;
+    layers(plot).forEach((svg) =>
+      svg.setAttribute("viewBox", `0 0 ${size.width} ${size.height}`));
+    plot.style.setProperty("--bm-ratio", `${size.width} / ${size.height}`);
+    plot.style.setProperty("--bm-width", `${1.2 * size.width}px`);
+    plot.classList.add("bm-fit");
+  };
+  const release = (plot) => {
+    layers(plot).forEach((svg) => svg.removeAttribute("viewBox"));
+    plot.classList.remove("bm-fit");
+  };
+  addEventListener("beforeprint", () => {
+    const wide = document.querySelector(".st-key-heat-wide");
+    document.body.classList.toggle("bm-narrow", Boolean(wide && !wide.checkVisibility()));
+    document.querySelectorAll(PLOT).forEach(fit);
+  });
+  addEventListener("afterprint", () => document.querySelectorAll(PLOT).forEach(release));
+
+  /* Pictures: the layers of a figure as one SVG file, or painted from it as PNG. */
+  const element = (name, attributes, text = "") => {
+    const made = document.createElementNS(SVG, name);
+    for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+    made.textContent = text;
+    return made;
+  };
+  const withStyles = (svg) => {
+    // What a style sheet of the page gives a text goes into the file with it.
+    const layer = svg.cloneNode(true);
+    const texts = [...svg.querySelectorAll("text")];
+    layer.querySelectorAll("text").forEach((text, at) => {
+      const style = getComputedStyle(texts[at]);
+      for (const name of ["font-family", "font-size", "font-weight", "fill"])
+        text.style.setProperty(name, style.getPropertyValue(name));
+    });
+    layer.querySelectorAll(".hoverlayer, .draglayer, .menulayer").forEach((one) => one.remove());
+    return layer;
+  };
+  const picture = (plot, title) => {
+    const { width, height } = sizeOf(plot);
+    const whole = element("svg", {
+      xmlns: SVG, width, height, viewBox: `0 0 ${width} ${height}`, role: "img" });
+    const said = plot.closest("[aria-label]")?.getAttribute("aria-label") ?? "";
+    const fill = getComputedStyle(document.querySelector(".stApp")).backgroundColor;
+    whole.append(element("title", {}, title), element("desc", {}, said),
+      element("rect", { width: "100%", height: "100%", fill }));
+    for (const svg of layers(plot)) whole.append(...withStyles(svg).childNodes);
+    return { text: new XMLSerializer().serializeToString(whole), width, height };
+  };
+  const save = (blob, name) => {
+    const link = document.createElement("a");
+    link.href = URL.createObjectURL(blob);
+    link.download = name;
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 10000);
+  };
+  const saveAs = {
+    SVG: (plot, name) =>
+      save(new Blob([picture(plot, name).text], { type: "image/svg+xml" }), `${name}.svg`),
+    PNG: (plot, name) => {
+      const { text, width, height } = picture(plot, name);
+      const image = new Image();
+      image.onload = () => {
+        const canvas = document.createElement("canvas");
+        [canvas.width, canvas.height] = [2 * width, 2 * height];
+        canvas.getContext("2d").drawImage(image, 0, 0, canvas.width, canvas.height);
+        canvas.toBlob((blob) => save(blob, `${name}.png`), "image/png");
+      };
+      image.src = `data:image/svg+xml;charset=utf-8,${encodeURIComponent(text)}`;
+    },
+  };
+  const offerPictures = (plot) => {
+    const key = [...(plot.closest("[class*=st-key-]")?.classList ?? [])]
+      .find((name) => name.startsWith("st-key-"))?.slice(7) ?? "figure";
+    const row = document.createElement("div");
+    row.className = "bm-pictures";
+    for (const kind of Object.keys(saveAs)) {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.textContent = kind;
+      button.setAttribute("aria-label", `Save this figure as ${kind}`);
+      button.addEventListener("click", () => sizeOf(plot) && saveAs[kind](plot, key));
+      row.append(button);
+    }
+    plot.parentElement.append(row);
+  };
+
+  /* Tables: a click on a head sorts, words in the field above leave the rows that hold them. */
+  const LONG = 12;
+  const valueOf = (row, at) => {
+    const text = (row.cells[at]?.firstChild?.textContent ?? "").trim() ||
+      (row.cells[at]?.textContent ?? "").trim();
+    const number = parseFloat(text.replace(/[,\s]/g, "").replace("\u2212", "-"));
+    return Number.isNaN(number) ? text.toLowerCase() : number;
+  };
+  const compare = (one, other) => {
+    if (typeof one === typeof other) return one < other ? -1 : Number(one > other);
+    return typeof one === "number" ? -1 : 1; // words stand after numbers
+  };
+  const sort = (table, head) => {
+    const up = head.getAttribute("aria-sort") !== "ascending";
+    table.querySelectorAll("thead th").forEach((one) => one.removeAttribute("aria-sort"));
+    head.setAttribute("aria-sort", up ? "ascending" : "descending");
+    for (const body of table.tBodies) {
+      const rows = [...body.rows].filter((row) => !row.classList.contains("bm-all"));
+      rows.sort((one, other) =>
+        (up ? 1 : -1) * compare(valueOf(one, head.cellIndex), valueOf(other, head.cellIndex)));
+      body.append(...rows);
+    }
+  };
+  const offerSorting = (table) => {
+    if (table.tBodies[0]?.rows.length < 3 || table.querySelector(".bm-group")) return;
+    table.querySelectorAll("thead th").forEach((head) => {
+      if (!head.textContent.trim()) return;
+      const button = document.createElement("button");
+      button.type = "button";
+      button.className = "bm-sort";
+      button.append(...head.childNodes);
+      button.addEventListener("click", () => sort(table, head));
+      head.append(button);
+    });
+  };
+  const search = (table, wanted) => {
+    let group = null;
+    for (const row of table.querySelectorAll("tbody tr")) {
+      const isGroup = row.classList.contains("bm-group");
+      if (isGroup) group = row;
+      const isFound = !isGroup && row.textContent.toLowerCase().includes(wanted);
+      row.hidden = Boolean(wanted) && !isFound;
+      if (isFound && group) group.hidden = false;
+    }
+  };
+  const offerSearch = (table) => {
+    if (table.querySelectorAll("tbody tr").length <= LONG) return;
+    const field = document.createElement("input");
+    field.type = "search";
+    field.className = "bm-search";
+    field.placeholder = "Find in the table";
+    field.setAttribute("aria-label", "Find in the table");
+    field.addEventListener("input", () => search(table, field.value.trim().toLowerCase()));
+    table.before(field);
+  };
+
+  /* Streamlit draws pages anew at any time: what is not furnished yet is, once a frame. */
+  let isDue = false;
+  const furnish = () => {
+    isDue = false;
+    document.querySelectorAll(`${PLOT}:not(.bm-with-tools)`).forEach((plot) => {
+      plot.classList.add("bm-with-tools");
+      offerPictures(plot);
+    });
+    document.querySelectorAll("table.bm-table:not(.bm-with-tools)").forEach((table) => {
+      table.classList.add("bm-with-tools");
+      offerSorting(table);
+      offerSearch(table);
+    });
+  };
+  new MutationObserver(() => {
+    if (!isDue) requestAnimationFrame(furnish);
+    isDue = true;
+  }).observe(document.body, { childList: true, subtree: true });
+  furnish();
+})();

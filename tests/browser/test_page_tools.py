@@ -1,0 +1,151 @@
+"""What pages do in the browser itself: print, pictures of figures, tables sorted and searched."""
+
+from __future__ import annotations
+
+import io
+import struct
+from typing import TYPE_CHECKING
+from xml.etree import ElementTree as ET
+
+import pypdf
+import pytest
+
+from tests.app.sample_bulletin import CHOSEN
+from tests.browser import screens
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from playwright.sync_api import Page
+
+pytestmark = pytest.mark.browser
+
+#: Inside the margins of a sheet of A4, in CSS pixels.
+PAPER = 695
+PRINTED = """() => [...document.querySelectorAll('.js-plotly-plot')]
+  .filter(plot => plot.checkVisibility())
+  .map(plot => { const box = plot.querySelector('svg.main-svg').getBoundingClientRect();
+    return {right: box.right, width: box.width, height: box.height,
+      fits: plot.querySelector('svg.main-svg').hasAttribute('viewBox')}})"""
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def on_paper(page: Page) -> list[dict[str, float]]:
+    """Return the boxes of the figures that would be printed, the page as wide as paper."""
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": PAPER, "height": 900})
+    page.wait_for_timeout(400)
+    return page.evaluate(PRINTED)
+
+
+def off_paper(page: Page, width: int) -> None:
+    page.set_viewport_size({"width": width, "height": 900})
+    page.emulate_media(media="screen")
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+
+
+@pytest.mark.parametrize("name", [*screens.CHARTS])
+def test_every_figure_fits_the_paper(visit, name):
+    one = visit()
+    page = one.open(page=name, charts=screens.CHARTS[name])
+    shown = page.evaluate(PRINTED)
+    boxes = on_paper(page)
+    try:
+        assert len(boxes) == len(shown)
+        assert bool(boxes) == bool(screens.CHARTS[name])
+        for box in boxes:
+            assert box["fits"]
+            assert box["right"] <= PAPER + 1
+            assert box["width"] > 150
+            assert box["height"] > 40
+        wide = "document.querySelector('[data-testid=stMain]').scrollWidth"
+        assert page.evaluate(wide) <= PAPER + 1
+        assert not page.locator("[data-testid=stHeader]").is_visible()
+    finally:
+        off_paper(page, 1280)
+    assert not any(box["fits"] for box in page.evaluate(PRINTED))
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_the_heat_map_is_printed(visit, width):
+    page = visit(width=width).open(f"week={CHOSEN}")
+    on_paper(page)
+    try:
+        images = [one for one in page.locator(".heatmaplayer image").all() if one.is_visible()]
+        (box,) = [one.bounding_box() for one in images]
+        assert box["width"] > 0.5 * PAPER
+    finally:
+        off_paper(page, width)
+
+
+def test_what_is_printed_is_whole_and_without_what_is_pressed(visit):
+    page = visit().open(f"week={CHOSEN}")
+    names = page.locator(".bm-table:not(.bm-every) tbody th").all_inner_texts()
+    reader = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4")))
+    words = "".join("".join(sheet.extract_text() for sheet in reader.pages).split())
+    lacking = [name for name in names if "".join(name.split("\n")[0].split()) not in words]
+    assert lacking == []
+    assert "Download" not in words
+    assert "Findinthetable" not in words
+    assert CHOSEN in words
+
+
+def saved(page: Page, kind: str, into: Path) -> tuple[str, bytes]:
+    with page.expect_download() as download:
+        page.get_by_role("button", name=f"Save this figure as {kind}").first.click()
+    download.value.save_as(into / kind)
+    return download.value.suggested_filename, (into / kind).read_bytes()
+
+
+def test_a_figure_is_saved_as_vectors_and_as_pixels(visit, tmp_path):
+    page = visit().open(f"week={CHOSEN}")
+    size = page.evaluate(
+        "() => ['width', 'height'].map(name => parseFloat("
+        "document.querySelector('svg.main-svg').getAttribute(name)))"
+    )
+    name, content = saved(page, "SVG", tmp_path)
+    drawing = ET.fromstring(content)
+    assert name.startswith("trend-")
+    assert name.endswith(".svg")
+    assert [float(drawing.get(side)) for side in ("width", "height")] == size
+    assert "Chinook encounters by week in" in drawing.findtext(f"{SVG}desc")
+    assert len([one for one in drawing.iter(f"{SVG}text") if one.text]) > 3
+    assert len(list(drawing.iter(f"{SVG}path"))) > 5
+    name, content = saved(page, "PNG", tmp_path)
+    assert name.endswith(".png")
+    width, height = struct.unpack(">II", content[16:24])
+    assert content[:8] == b"\x89PNG\r\n\x1a\n"
+    assert [width, height] == [int(2 * side) for side in size]
+
+
+def test_a_table_is_sorted_by_a_click_on_its_head(visit):
+    page = visit().open(f"week={CHOSEN}")
+    table = page.locator(".bm-table:not(.bm-every)").first
+    head = table.get_by_role("columnheader", name="Chinook encounters")
+    values = """table => [...table.tBodies[0].rows].slice(1).map(row =>
+        parseFloat(row.cells[2].firstChild.textContent.replace(/,/g, '')))"""
+    head.get_by_role("button").click()
+    rising = [one for one in table.evaluate(values) if one is not None]
+    assert head.get_attribute("aria-sort") == "ascending"
+    assert len(rising) > 3
+    assert rising == sorted(rising)
+    head.get_by_role("button").press("Enter")
+    assert head.get_attribute("aria-sort") == "descending"
+    falling = [one for one in table.evaluate(values) if one is not None]
+    assert falling == rising[::-1]
+    assert "All areas" in table.locator("tbody tr").first.inner_text()
+
+
+def test_a_long_table_is_searched(visit):
+    page = visit().open(f"week={CHOSEN}")
+    page.get_by_text("Every quantity of the week").click()
+    field = page.get_by_role("searchbox").first
+    rows = page.locator(".bm-every tbody tr")
+    whole = rows.count()
+    field.fill("sublegal")
+    shown = [one.inner_text().lower() for one in rows.all() if one.is_visible()]
+    assert 0 < len(shown) < whole
+    assert any("sublegal" in one for one in shown)
+    field.fill("")
+    assert sum(one.is_visible() for one in rows.all()) == whole
