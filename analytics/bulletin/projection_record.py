@@ -26,17 +26,19 @@ if TYPE_CHECKING:
 
 
 def with_scores(folder: Path | str, bulletin: Bulletin, *, kept: Kept = NOT_KEPT) -> Bulletin:
-    """Return a bulletin with the scores of all projections that an archive holds.
+    """Return a bulletin with the scores of the projections that an archive holds.
 
-    Those of its own season are judged by its own estimates, those of other seasons by their last
-    bulletin, once for as long as no bulletin of that season is added: none ever changes. A
-    bulletin that cannot be read is passed over.
+    Bulletins that reach further than this one are left out: an older season's bulletin says the
+    same whether those of newer seasons were made before it or after. Projections of its own season
+    are judged by its own estimates, those of other seasons by their last bulletin, once for as long
+    as no bulletin of that season is added: none ever changes. A bulletin that cannot be read is
+    passed over.
     """
     card = bulletin.card
     seasons: dict[str, list[BulletinMetadata]] = defaultdict(list)
     for one in archive.list_bulletins(folder):
-        is_later = one.season == card.season and one.through >= card.through
-        if not is_later and "projections" in one.tables:
+        is_same_week = one.season == card.season and one.through == card.through
+        if one.through <= card.through and not is_same_week and "projections" in one.tables:
             seasons[one.season].append(one)
     mine = seasons.pop(card.season, [])
     own = Outcome.of(

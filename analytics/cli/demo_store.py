@@ -186,7 +186,8 @@ def _fill(store: Store, tables: dict[str, pa.Table], progress: Callable[[str], N
     make_bulletin(store, season=newest)
     for step in later:
         store.add(step.tables, sources=step.sources)
-    # Bulletins of one version know nothing of each other: two are made at a time.
+    # A season's projections are scored by its own later bulletins, so that bulletins of one version
+    # know nothing of each other: two are made at a time.
     with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
         made = pool.map(partial(_make, store.path), seasons)
         for season, _ in zip(seasons, made, strict=True):

@@ -221,7 +221,7 @@ def test_scores_of_other_seasons_are_made_once_until_one_is_added(tmp_path, monk
         return score(found, by)
 
     monkeypatch.setattr(projection_record, "score_rows", counted)
-    newest = bulletin_of("now", "2036-W09", {"rows": weeks})
+    newest = bulletin_of("now", "2036-W10", {"rows": weeks})
 
     def scores(**given):
         seen.clear()
@@ -240,3 +240,15 @@ def test_scores_of_other_seasons_are_made_once_until_one_is_added(tmp_path, monk
     assert len(seen) == 2
     (folder / "before.2036-W10.v1" / "rows.parquet").write_text("damaged")
     assert [row["came"] for row in scores()] == [130.0, 130.0]
+
+
+def test_a_bulletin_takes_no_scores_of_bulletins_that_reach_further(tmp_path):
+    folder = archive.archive_of(tmp_path)
+    weeks = {"rows": {"2036-W08": 60.0, "2036-W09": 70.0}}
+    older = bulletin_of("older", "2036-W05", {})
+    alone = with_scores(folder, older).table("projection_scores")
+    for through in ("2036-W07", "2036-W09"):
+        archive.save(folder, bulletin_of("newer", through, weeks, issued()))
+    later = bulletin_of("later", "2036-W09", {})
+    assert with_scores(folder, later).table("projection_scores").num_rows
+    assert with_scores(folder, older).table("projection_scores").equals(alone)
