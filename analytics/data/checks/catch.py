@@ -106,7 +106,7 @@ _FISH = (
     "+ coalesce(r.released_unknown, 0)"
 )
 _IN_OPENING = "JOIN openings q ON q.area = r.area AND r.day BETWEEN q.open_date AND q.close_date"
-_IS_CLOSED = "NOT EXISTS (SELECT 1 FROM open_days o WHERE o.area = {area} AND o.date = {day})"
+_CLOSED = " ANTI JOIN open_days o ON o.area = {area} AND o.date = {day}"
 
 #: Total length from fork length, and the condition factor of a weighed fish.
 _LONG = f"(r.fork_length_mm * {TOTAL_PER_FORK})"
@@ -140,7 +140,8 @@ def _closed(table: str) -> Rule:
     return Rule(
         table=table,
         column="date",
-        when=_IS_CLOSED.format(area="r.area", day="r.date"),
+        source=f"{table} r" + _CLOSED.format(area="r.area", day="r.date"),
+        when="true",
         seen=closed_words("r.area", "r.date"),
         allowed="a day on which the area is open",
         advice="is the date right?",
@@ -180,9 +181,9 @@ INTERVIEWS = (
     ),
     _interviews(
         column="date",
-        source="interviews r JOIN sites s USING (site)",
-        when="r.sample_id IS NULL AND r.date IS NOT NULL AND s.area IS NOT NULL AND "
-        + _IS_CLOSED.format(area="s.area", day="r.date"),
+        source="interviews r JOIN sites s USING (site)"
+        + _CLOSED.format(area="s.area", day="r.date"),
+        when="r.sample_id IS NULL AND r.date IS NOT NULL AND s.area IS NOT NULL",
         seen=closed_words("s.area", "r.date"),
         allowed="a day on which the site's area is open",
         advice="correct the date or the site, or import the season row that opens the area",
@@ -249,9 +250,8 @@ TRIP_WARNINGS = (
     ),
     _interviews_warning(
         column="area",
-        source="trips r",
-        when="r.area IS NOT NULL AND r.day IS NOT NULL AND "
-        + _IS_CLOSED.format(area="r.area", day="r.day"),
+        source="trips r" + _CLOSED.format(area="r.area", day="r.day"),
+        when="r.area IS NOT NULL AND r.day IS NOT NULL",
         seen=closed_words("r.area", "r.day"),
         allowed="an area fished that is open that day",
         advice=_COMPLIANCE,

@@ -108,13 +108,10 @@ def _reference(table: str, column: str, target: str) -> Rule:
     return Rule(
         table=table,
         column=column,
-        when=f"r.{column} IS NOT NULL AND o._there IS NULL",
+        source=f"{name(table)} r ANTI JOIN {name(other)} o ON o.{other_column} = r.{column}",
+        when=f"r.{column} IS NOT NULL",
         seen=f"concat('no {other_column} ', r.{column}, ' in {other}', "
         f"{_there(other, other_column)})",
         allowed=f"{_a(other_column)} of the table {other}",
         advice=f"correct it, or import its row of {other} first or together with this",
-        source=(
-            f"{name(table)} r LEFT JOIN (SELECT DISTINCT {other_column}, true AS _there "
-            f"FROM {name(other)}) o ON o.{other_column} = r.{column}"
-        ),
     )
