@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections import Counter
+from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
 from analytics.result_table import texts
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable, Sequence
 
 
 class Severity(StrEnum):
@@ -42,6 +43,8 @@ class Finding:
         estimate gives rise to it.
     file : str
         File the row came from; empty for stored rows, or their batch where a withdrawal is refused.
+    times : int
+        How many findings it stands for: 1, or those of a kind that are counted and not kept.
     """
 
     severity: Severity
@@ -52,6 +55,7 @@ class Finding:
     row: int | None = None
     column: str | None = None
     file: str = ""
+    times: int = 1
 
     def __str__(self) -> str:
         """Return the finding as one line for people."""
@@ -66,6 +70,59 @@ class Finding:
         if self.advice:
             text += f" - {self.advice}"
         return text
+
+
+#: Findings of one kind that are kept one by one: memory stays bounded where every row is at fault.
+#: Our choice, no source.
+MOST_OF_A_KIND = 20_000
+
+
+def first_of_kind(
+    places: Sequence[Any], finding_at: Callable[[Any], Finding], *, n: int | None = None
+) -> list[Finding]:
+    """Return the findings of the first places, and one that counts the others.
+
+    All are of one kind; `n`: how many there are where `places` holds the first alone.
+    """
+    found = [finding_at(place) for place in places[:MOST_OF_A_KIND]]
+    more = (len(places) if n is None else n) - len(found)
+    return [*found, _others(found[-1], more)] if more else found
+
+
+class Found:
+    """Findings as they come: the first of every kind, and one that counts the others.
+
+    Of one kind is what one rule says of one column.
+    """
+
+    def __init__(self) -> None:
+        self._kept: list[Finding] = []
+        self._n_kept: Counter[tuple[str | None, ...]] = Counter()
+        self._others: dict[tuple[str | None, ...], Finding] = {}
+
+    def add(self, findings: Iterable[Finding]) -> None:
+        """Take findings in."""
+        for one in findings:
+            kind = (one.severity, one.table, one.column, one.allowed)
+            if one.times == 1 and self._n_kept[kind] < MOST_OF_A_KIND:
+                self._n_kept[kind] += 1
+                self._kept.append(one)
+            else:
+                before = self._others.get(kind)
+                self._others[kind] = _others(one, one.times + (before.times if before else 0))
+
+    def all(self) -> list[Finding]:
+        """Return those that were kept, in their order, then those that count others."""
+        return [*self._kept, *self._others.values()]
+
+
+def _others(like: Finding, n: int) -> Finding:
+    return replace(like, row=None, seen=f"{n:,} more like these", times=n)
+
+
+def how_many(findings: Iterable[Finding]) -> int:
+    """Return how many findings there are, those that are counted and not kept among them."""
+    return sum(one.times for one in findings)
 
 
 #: What the checks and the sampling report found in the data.

@@ -55,7 +55,7 @@ BATCH_COLUMNS = ("version", "batch", "at_utc", "state", *_COUNTED)
     "--findings",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
-    help="Write every finding to FILE (CSV), one line each.",
+    help="Write the findings to FILE (CSV), one line each; of a kind the first 20,000.",
 )
 @click.option(
     "--reason",
@@ -190,7 +190,9 @@ def _write_reports(checked: Checked, *, quarantine: Path | None, findings: Path 
 
     if findings:
         _write_sheet(findings, findings_csv(checked.findings))
-        say(f"{_number_of(len(checked.findings), 'finding')} in {findings}")
+        say(
+            f"{_number_of(len(checked.findings), 'finding')} in {findings}{_counted_words(checked)}"
+        )
     if quarantine and checked.set_aside:
         _write_sheet(
             quarantine,
@@ -204,8 +206,23 @@ def _write_sheet(path: Path, text: str) -> None:
     write_whole(path, lambda draft: draft.write_text(text, "utf-8-sig", newline=""))
 
 
+def _counted_words(checked: Checked) -> str:
+    """Return what became of findings that are too many to be kept one by one; nothing if none."""
+    from analytics.findings import MOST_OF_A_KIND, how_many  # noqa: PLC0415 - keeps --help quick
+
+    n_more = how_many(checked.findings) - sum(one.times == 1 for one in checked.findings)
+    if not n_more:
+        return ""
+    return (
+        f"; of a kind the first {MOST_OF_A_KIND:,} are kept, of which rows can be set aside, and "
+        f"{n_more:,} more are counted: correct the file first"
+    )
+
+
 def _end_check(checked: Checked) -> None:
-    count = len(checked.errors) + len(checked.set_aside)
+    from analytics.findings import how_many  # noqa: PLC0415 - keeps --help quick
+
+    count = how_many(checked.errors) + len(checked.set_aside)
     if not count:
         say("checked; the batch can be stored")
         return
@@ -221,10 +238,10 @@ def _store(
     from analytics.data import importing  # noqa: PLC0415 - keeps --help quick
 
     if checked.errors:
-        raise DataRejected(importing.refusal(checked.errors))
-    progress("storing")
+        why = _counted_words(checked) if quarantine else ""
+        raise DataRejected(importing.refusal(checked.errors) + why)
     try:
-        receipt = importing.store_checked(checked, store, about=about)
+        receipt = importing.store_checked(checked, store, about=about, progress=progress)
     except BaseException:
         # Once the rest is stored, the rows set aside are nowhere else.
         if quarantine and checked.set_aside and store.version == checked.version:

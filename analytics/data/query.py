@@ -10,6 +10,7 @@ import atexit
 import itertools
 import os
 import secrets
+import shutil
 import tempfile
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -147,10 +148,63 @@ def _shared(process: int) -> duckdb.DuckDBPyConnection:
     return database
 
 
+#: Beginning of the name of a process's folder for what does not fit in memory.
+SCRATCH = "blackmouth-work-"
+
+
+def scratch() -> Path:
+    """Return the folder of this process for rows that do not fit in memory.
+
+    It goes with the process; that of a process that was killed goes when the next one makes its
+    own, since nobody holds its lock any more.
+    """
+    return _scratch(os.getpid())
+
+
+@lru_cache(maxsize=1)
+def _scratch(process: int) -> Path:
+    from filelock import FileLock  # noqa: PLC0415 - only who needs room on disk waits for it
+
+    root = Path(tempfile.gettempdir())
+    name = f"{SCRATCH}{process}-{secrets.token_hex(4)}"
+    lock = FileLock(root / f"{name}.lock", timeout=0)
+    lock.acquire()
+    folder = root / name
+    folder.mkdir(mode=0o700)
+
+    def end() -> None:
+        if os.getpid() == process:
+            shutil.rmtree(folder, ignore_errors=True)
+            lock.release()
+            Path(lock.lock_file).unlink(missing_ok=True)
+
+    atexit.register(end)
+    _remove_left(folder)
+    return folder
+
+
+def _remove_left(mine: Path) -> None:
+    """Remove the folders of processes of this user that ended without removing theirs."""
+    from filelock import FileLock, Timeout  # noqa: PLC0415
+
+    for held in mine.parent.glob(f"{SCRATCH}*.lock"):
+        folder = held.with_suffix("")
+        try:
+            if folder == mine or held.lstat().st_uid != mine.stat().st_uid:
+                continue
+            with FileLock(held, timeout=0):
+                shutil.rmtree(folder, ignore_errors=True)
+            held.unlink(missing_ok=True)
+        except (Timeout, OSError):  # its process is at work, or removed it just now
+            continue
+
+
 def _opened(files: Sequence[str], threads: int | None = None) -> duckdb.DuckDBPyConnection:
     """Return a new database that may read some files and nothing else."""
     # DuckDB makes the folder when memory runs short, and removes it with the connection.
-    spill = Path(tempfile.gettempdir()) / f"blackmouth-{secrets.token_hex(8)}"
+    large = sum(Path(file).stat().st_size for file in files if Path(file).exists()) >= SMALL
+    room = scratch() if large else Path(tempfile.gettempdir())
+    spill = room / f"blackmouth-{secrets.token_hex(8)}"
     connection = duckdb.connect(":memory:", config=dict(_CONFIG))
     for setting in (
         *([f"threads = {threads}"] if threads else []),

@@ -352,8 +352,8 @@ def cast_to_schema(table: pa.Table, schema: pa.Schema) -> pa.Table:
     return pa.Table.from_arrays(columns, schema=schema)
 
 
-#: The column of the others as JSON.
-EXTRA = "_extra"
+#: The column of the others as JSON, and the one that numbers the rows of a batch.
+EXTRA, PLACE = "_extra", "_n"
 
 
 def packed(data: pa.Table, *, table: Table) -> pa.Table:

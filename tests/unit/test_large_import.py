@@ -16,8 +16,8 @@ import pyarrow.parquet as pq
 import pytest
 
 from analytics.data import importing
-from analytics.data.importing import batch, reading
-from analytics.data.importing.typed import Spilled
+from analytics.data.importing import reading
+from analytics.data.importing.spilled import Spilled
 from analytics.data.schema import TABLES
 from analytics.data.store import Store
 
@@ -27,13 +27,12 @@ NEEDED = ("areas", "sites", "seasons", "holidays", "site_days", "interviews")
 CHILD = """
 import os, sys
 from analytics.cli.group import main
-from analytics.data.importing import batch, reading, typed
+from analytics.data.importing import batch, reading, spilled
 from analytics.data.store import delta, store
 folder, kept, number, owner, name, nth = sys.argv[1:]
-batch.LARGE_FILE = reading._PART_BYTES = 1 << 17
-reading.read_parts.__kwdefaults__["large"] = 1 << 17
+reading._LARGE_BYTES = reading._PART_BYTES = 1 << 17
 reading._PART_ROWS = 5_000
-place = {"Spilled": typed.Spilled, "batch": batch, "delta": delta}[owner]
+place = {"Spilled": spilled.Spilled, "batch": batch, "delta": delta}[owner]
 real, calls = getattr(place, name), []
 def struck(*given, **named):
     calls.append(1)
@@ -62,8 +61,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def as_large(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(batch, "LARGE_FILE", 1_000)
-    monkeypatch.setitem(reading.read_parts.__kwdefaults__, "large", 1_000)
+    monkeypatch.setattr(reading, "_LARGE_BYTES", 1_000)
     monkeypatch.setattr(reading, "_PART_BYTES", 1 << 17)
     monkeypatch.setattr(reading, "_PART_ROWS", 3_000)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from enum import Enum, auto
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
@@ -10,7 +11,7 @@ from analytics.data import query as sql
 from analytics.data.calendar import open_days, weekday_words
 from analytics.data.checks import catch, frame, rule
 from analytics.data.schema import TABLES
-from analytics.findings import Finding
+from analytics.findings import MOST_OF_A_KIND, Finding, first_of_kind
 from analytics.result_table import texts
 
 if TYPE_CHECKING:
@@ -19,7 +20,8 @@ if TYPE_CHECKING:
     import duckdb
 
     from analytics.data.checks.rule import Rule
-    from analytics.data.importing.typed import Incoming, Spilled
+    from analytics.data.importing.spilled import Spilled
+    from analytics.data.importing.typed import Incoming
 
 RULES: tuple[Rule, ...] = (*rule.of_schema(), *frame.RULES, *frame.DRAWS_RULES, *catch.RULES)
 
@@ -104,26 +106,72 @@ def _connect(
     fresh = {name: one.source() for name, one in incoming.items() if name in TABLES}
     relations: dict[str, sql.Relation] = {f"stored_{table}": stored[table] for table in TABLES}
     connection = sql.connect(relations | {f"incoming_{name}": one for name, one in fresh.items()})
-    for table in TABLES.values():
-        columns = ", ".join(sql.name(column.name) for column in table.columns)
-        old = (
-            f"SELECT {columns}, {origin}::VARCHAR AS _file, NULL::BIGINT AS _row "
-            f"FROM stored_{table.name} s"
-        )
-        kind, before = "TABLE", stored[table.name]
-        if table.name in fresh:
-            new = f"SELECT {columns}, _file, _row FROM incoming_{table.name}"
-            on = " AND ".join(f"i.{sql.name(key)} = s.{sql.name(key)}" for key in table.key)
-            old += f" WHERE NOT EXISTS (SELECT 1 FROM incoming_{table.name} i WHERE {on})"
-            is_alone = isinstance(before, pa.Table) and not before.num_rows
-            old = new if is_alone else f"{old} UNION ALL {new}"
-            # Rows in files are not copied, unless what they supersede had to be found each time.
-            kind = "VIEW" if is_alone and isinstance(fresh[table.name], sql.ParquetRows) else kind
-        connection.execute(f"CREATE TEMP {kind} {sql.name(table.name)} AS {old}")
+    for name in TABLES:
+        rows = _standing(connection, name, origin, stored=stored[name], fresh=fresh.get(name))
+        connection.execute(f"CREATE TEMP {rows}")
     connection.register("open_days", _open_days(connection))
     for view in _VIEWS:
         connection.execute(view)
     return connection
+
+
+class _Stay(Enum):
+    """Which stored rows stay beside those of a batch."""
+
+    ALL = auto()
+    SOME = auto()
+    NONE = auto()
+
+
+def _standing(
+    connection: duckdb.DuckDBPyConnection,
+    name: str,
+    origin: str,
+    *,
+    stored: sql.Source,
+    fresh: sql.Source | None,
+) -> str:
+    """Return the table or the view of a table's rows as they would stand.
+
+    Rows in files are not copied, unless each reading would look up anew what supersedes them.
+    """
+    columns = ", ".join(sql.name(column.name) for column in TABLES[name].columns)
+    old = f"SELECT {columns}, {origin}::VARCHAR AS _file, NULL::BIGINT AS _row FROM stored_{name}"
+    new = f"SELECT {columns}, _file, _row FROM incoming_{name}"
+    looks_up = isinstance(stored, sql.ParquetRows) and "{all_files}" in stored.query
+    in_files = any(isinstance(one, sql.ParquetRows) for one in (stored, fresh))
+    stay = _Stay.ALL if fresh is None else _staying(connection, name, stored, fresh)
+    if fresh is None:
+        rows = old
+    elif stay is _Stay.NONE:
+        rows, looks_up = new, False
+        in_files = isinstance(fresh, sql.ParquetRows)
+    else:
+        rows = f"{old} UNION ALL {new}"
+    if stay is _Stay.SOME:
+        key = ", ".join(map(sql.name, TABLES[name].key))
+        rows = f"{old} ANTI JOIN incoming_{name} USING ({key}) UNION ALL {new}"
+        looks_up |= isinstance(fresh, sql.ParquetRows)
+    kind = "VIEW" if in_files and not looks_up else "TABLE"
+    return f"{kind} {sql.name(name)} AS {rows}"
+
+
+def _staying(
+    connection: duckdb.DuckDBPyConnection, name: str, stored: sql.Source, fresh: sql.Source
+) -> _Stay:
+    """Return which stored rows stay; of a large batch that is counted, of others some may."""
+    if isinstance(stored, pa.Table) and not stored.num_rows:
+        return _Stay.NONE
+    if isinstance(fresh, pa.Table):
+        return _Stay.SOME
+    key = ", ".join(map(sql.name, TABLES[name].key))
+    gone, n = (
+        connection.execute(f"SELECT count(*) FROM stored_{name} {more}").fetchall()[0][0]
+        for more in (f"SEMI JOIN incoming_{name} USING ({key})", "")
+    )
+    if not gone:
+        return _Stay.ALL
+    return _Stay.NONE if gone == n else _Stay.SOME
 
 
 def _open_days(connection: duckdb.DuckDBPyConnection) -> pa.Table:
@@ -153,20 +201,23 @@ def _broken(connection: duckdb.DuckDBPyConnection, rules: Sequence[Rule]) -> lis
 
 
 def _findings_of(connection: duckdb.DuckDBPyConnection, rule: Rule) -> list[Finding]:
-    faults: list[dict[str, Any]] = connection.sql(rule.query).to_arrow_table().to_pylist()
     key = ", ".join(TABLES[rule.table].key)
-    return [
-        Finding(
+    some = connection.sql(f"{rule.query} LIMIT {MOST_OF_A_KIND}").to_arrow_table().to_pylist()
+    n = len(some)
+    if n == MOST_OF_A_KIND:
+        ((n,),) = connection.execute(f"SELECT count(*) {rule.faults}").fetchall()
+
+    def finding(fault: dict[str, Any]) -> Finding:
+        stored = f"stored row {key} {fault['key']}: " if fault["_row"] is None else ""
+        return Finding(
             severity=rule.severity,
             table=rule.table,
             file=fault["_file"] or "",
             row=fault["_row"],
             column=rule.column,
-            seen=fault["seen"]
-            if fault["_row"] is not None
-            else f"stored row {key} {fault['key']}: {fault['seen']}",
+            seen=stored + fault["seen"],
             allowed=rule.allowed,
             advice=rule.advice,
         )
-        for fault in faults
-    ]
+
+    return first_of_kind(some, finding, n=n)

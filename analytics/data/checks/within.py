@@ -5,16 +5,25 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pyarrow as pa
 
 from analytics.data import query as sql
 from analytics.data.schema import EXTRA, FILE_SCHEMAS
-from analytics.findings import Finding, Severity, shortened
+from analytics.findings import (
+    MOST_OF_A_KIND,
+    Finding,
+    Severity,
+    first_of_kind,
+    how_many,
+    shortened,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analytics.data.columns import Column
-    from analytics.data.importing.typed import Incoming, Spilled
+    from analytics.data.importing.spilled import Spilled
+    from analytics.data.importing.typed import Incoming
 
 
 def check_keys(incoming: Incoming | Spilled) -> list[Finding]:
@@ -22,29 +31,44 @@ def check_keys(incoming: Incoming | Spilled) -> list[Finding]:
 
     Where rows are alike in every cell, the first of them stands.
     """
-    key = ", ".join(FILE_SCHEMAS[incoming.table].key)
-    return [
-        Finding(
+    table = FILE_SCHEMAS[incoming.table]
+    key, cells = _listed(table.key), _listed([*table.arrow_schema.names, EXTRA])
+    copies = _of_copies(
+        incoming,
+        f"SELECT r._n AS n, r._file AS file, r._row AS row, g.ns[1] AS first, g.files, g.lines, "
+        f"g.n_different, concat_ws(' ', {key}) AS key, count(*) OVER () AS n_all "
+        f"FROM suspects r JOIN (SELECT {key}, arg_min(_n, _n, 2) AS ns, "
+        "arg_min(_file, _n, 2) AS files, arg_min(_row, _n, 2) AS lines, "
+        f"count(DISTINCT ({cells})) AS n_different FROM suspects GROUP BY {key} "
+        f"HAVING count(*) > 1) g USING ({key}) "
+        f"WHERE g.n_different > 1 OR r._n <> g.ns[1] ORDER BY n LIMIT {MOST_OF_A_KIND}",
+    ).to_pylist()
+
+    def error(copy: dict[str, Any]) -> Finding:
+        return Finding(
             severity=Severity.ERROR,
             table=incoming.table,
             file=copy["file"],
             row=copy["row"],
-            column=key,
+            column=", ".join(table.key),
             seen=f"{shortened(copy['key'])} again, as in {_place(copy)}",
             allowed="every key once",
             advice="remove the copy"
             if copy["n_different"] == 1
             else "keep one of them, or correct it",
         )
-        for copy in _copies(incoming)
-        if copy["n_different"] > 1 or copy["n"] != copy["first"]
-    ]
+
+    return first_of_kind(copies, error, n=copies[0]["n_all"] if copies else 0)
 
 
 def first_of_keys(incoming: Incoming | Spilled) -> Incoming | Spilled:
     """Return the rows without the later ones of a key, for rules that would count them twice."""
-    later = [copy["n"] for copy in _copies(incoming) if copy["n"] != copy["first"]]
-    return incoming.without(np.array(later)) if later else incoming
+    key = _listed(FILE_SCHEMAS[incoming.table].key)
+    later = _of_copies(
+        incoming,
+        f"SELECT _n FROM suspects QUALIFY row_number() OVER (PARTITION BY {key} ORDER BY _n) > 1",
+    )
+    return incoming.without(later["_n"].to_numpy()) if later.num_rows else incoming
 
 
 def check_answers(incoming: Incoming | Spilled, *, found: Sequence[Finding]) -> list[Finding]:
@@ -53,9 +77,12 @@ def check_answers(incoming: Incoming | Spilled, *, found: Sequence[Finding]) -> 
     `found` holds what is wrong in their cells: a faulty cell is no empty one.
     """
     table = incoming.table
-    faulty = [one.column for one in found if one.table == table and one.severity is Severity.ERROR]
+    faulty = [one for one in found if one.table == table and one.severity is Severity.ERROR]
     columns = [column for column in FILE_SCHEMAS[table].columns if column.if_empty]
-    warnings = (_unanswered(incoming, column, faulty.count(column.name)) for column in columns)
+    warnings = (
+        _unanswered(incoming, column, how_many(one for one in faulty if one.column == column.name))
+        for column in columns
+    )
     return [one for one in warnings if one is not None]
 
 
@@ -86,31 +113,27 @@ def _unanswered(incoming: Incoming | Spilled, column: Column, n_faulty: int) -> 
     )
 
 
-def _copies(incoming: Incoming | Spilled) -> list[dict[str, Any]]:
-    """Return the rows whose key another row has: their place, the first two places, differences."""
-    labels = list(FILE_SCHEMAS[incoming.table].key)
-    rows = incoming.source(with_extra=True)
-    key = ", ".join(map(sql.name, labels))
-    cells = ", ".join(map(sql.name, [*FILE_SCHEMAS[incoming.table].arrow_schema.names, EXTRA]))
+def _of_copies(incoming: Incoming | Spilled, query: str) -> pa.Table:
+    """Return the result of a query over ``suspects``, in which every row with a key of others is.
+
+    It has no rows where no key comes twice. Empty keys are found as empty cells.
+    """
+    rows, keys = incoming.source(with_extra=True), FILE_SCHEMAS[incoming.table].key
+    key = _listed(keys)
+    filled = " AND ".join(f"{sql.name(one)} IS NOT NULL" for one in keys)
     # Of a hash only eight bytes a row are held: the rows themselves are read where one comes twice.
-    twice = sql.run(
-        f"SELECT h FROM (SELECT hash({key}) AS h FROM rows) GROUP BY h HAVING count(*) > 1",
-        {"rows": rows},
-    )
+    hashed = sql.run(f"SELECT hash({key}) AS h FROM rows WHERE {filled}", {"rows": rows})
+    hashes = np.sort(hashed["h"].to_numpy())
+    twice = pa.table({"h": np.unique(hashes[1:][hashes[1:] == hashes[:-1]])})
     if not twice.num_rows:
-        return []
-    query = (
-        "WITH suspects AS MATERIALIZED "
-        f"(SELECT * FROM rows WHERE hash({key}) IN (SELECT h FROM twice)), "
-        f"alike AS (SELECT {key}, arg_min(_n, _n, 2) AS ns, arg_min(_file, _n, 2) AS files, "
-        f"arg_min(_row, _n, 2) AS lines, count(DISTINCT ({cells})) AS n_different "
-        f"FROM suspects GROUP BY {key} HAVING count(*) > 1) "
-        "SELECT r._n AS n, r._file AS file, r._row AS row, g.ns[1] AS first, g.files, g.lines, "
-        f"g.n_different, concat_ws(' ', {key}) AS key "
-        f"FROM suspects r JOIN alike g USING ({key}) ORDER BY n"
-    )
-    copies: list[dict[str, Any]] = sql.run(query, {"rows": rows, "twice": twice}).to_pylist()
-    return copies
+        return twice
+    suspects = f"SELECT * FROM rows WHERE hash({key}) IN (SELECT h FROM twice) AND {filled}"
+    whole = f"WITH suspects AS MATERIALIZED ({suspects}) {query}"
+    return sql.run(whole, {"rows": rows, "twice": twice})
+
+
+def _listed(columns: Sequence[str]) -> str:
+    return ", ".join(map(sql.name, columns))
 
 
 def _place(copy: dict[str, Any]) -> str:

@@ -27,7 +27,8 @@ from analytics.data.importing.findings_report import (
     grouped,
     quarantine_csv,
 )
-from analytics.data.importing.reading import ENDINGS, WORKBOOK, read_file, suggest
+from analytics.data.importing.reading import read_file
+from analytics.data.importing.table_files import ENDINGS, WORKBOOK, suggest
 from analytics.data.importing.templates import (
     WORKBOOK_NAME,
     csv_template,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections import defaultdict
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,14 +13,16 @@ import pyarrow as pa
 
 from analytics.data.checks.run import check_between
 from analytics.data.checks.within import check_answers, check_keys, first_of_keys
-from analytics.data.importing.reading import LARGE_FILE, Raw, find_files, read_parts
-from analytics.data.importing.typed import Incoming, Spilled, concat, read_extra, type_raw
+from analytics.data.importing.reading import Raw, read_parts, weight
+from analytics.data.importing.spilled import Spilled
+from analytics.data.importing.table_files import find_files
+from analytics.data.importing.typed import Incoming, concat, read_extra, type_raw
 from analytics.data.importing.workbook import WORKBOOK, read_workbook
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store.history import REASON
 from analytics.errors import DataRejected, UsageError
-from analytics.findings import Finding, Severity, number_of, shortened
+from analytics.findings import Finding, Found, Severity, how_many, number_of, shortened
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -32,8 +35,8 @@ if TYPE_CHECKING:
     Amend = Callable[[FileReading], FileReading]
 
 
-#: Rows of a file after which a word of progress is said again.
-_SAY_EVERY = 500_000
+#: Share of a file after which a word of progress is said again.
+_SAY_EVERY = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,35 +93,41 @@ def read_paths(
     """
     files, faults = find_files(paths)
     raws: list[Raw] = []
-    findings: list[Finding] = []
+    findings = Found()
     parts: dict[str, list[Incoming]] = defaultdict(list)
-    large = {name for name in TABLES if _bytes_of(files, name) > LARGE_FILE}
-    spilled = {name: Spilled(name) for name in large}
+    spilled = {
+        name: Spilled(name)
+        for name in TABLES
+        if sum(weight(file) for file in files if file.stem == name) > 1
+    }
     for file in files:
-        done = _Progress(file, progress)
+        done = Progress(f"reading {file.name}", progress)
         for reading in _readings(file, amend):
             faults += reading.faults
-            findings += reading.findings
+            findings.add(reading.findings)
+            done.reached(reading.share)
             if reading.raw is None:
                 continue
             typed, found = type_raw(reading.raw)
             # The header is row 1: no row can be set aside for it.
             faults += [one for one in _errors(found) if one.row == 1]
-            findings += [one for one in found if one.row != 1 or one.severity is not Severity.ERROR]
+            findings.add(one for one in found if one.row != 1 or one.severity is not Severity.ERROR)
             if typed.table in spilled:
                 spilled[typed.table].add(typed)
             else:
                 raws.append(reading.raw)
                 parts[typed.table].append(typed)
-            done.add(len(typed.row))
     tables: dict[str, Incoming | Spilled] = {
         name: spilled[name] if name in spilled else concat(parts[name])
         for name in TABLES
         if name in parts or name in spilled
     }
-    for table in tables.values():
-        findings += [*check_keys(table), *check_answers(table, found=findings)]
-    return Reading(tuple(files), tuple(raws), tables, tuple(faults), tuple(findings), amend)
+    for name, table in tables.items():
+        if progress and name in spilled:
+            progress(f"looking for rows of {name} that come twice")
+        found = check_keys(table)
+        findings.add([*found, *check_answers(table, found=[*findings.all(), *found])])
+    return Reading(tuple(files), tuple(raws), tables, tuple(faults), tuple(findings.all()), amend)
 
 
 def _readings(file: Path, amend: Amend | None) -> Iterator[FileReading]:
@@ -128,24 +137,19 @@ def _readings(file: Path, amend: Amend | None) -> Iterator[FileReading]:
     return found if amend is None else map(amend, found)
 
 
-def _bytes_of(files: Iterable[Path], table: str) -> int:
-    return sum(file.stat().st_size for file in files if file.stem == table)
+class Progress:
+    """Says how much of something long is done: at its beginning, and from time to time."""
 
-
-class _Progress:
-    """Says how many rows of a file were read, from time to time."""
-
-    def __init__(self, file: Path, say: Callable[[str], None] | None) -> None:
-        self._name, self._say, self._n, self._next = file.name, say, 0, _SAY_EVERY
+    def __init__(self, what: str, say: Callable[[str], None] | None) -> None:
+        self._what, self._say, self._next = what, say, _SAY_EVERY
         if say:
-            say(f"reading {file.name}")
+            say(what)
 
-    def add(self, n_rows: int) -> None:
-        """Count rows that were read."""
-        self._n += n_rows
-        if self._say and self._n >= self._next:
-            self._say(f"reading {self._name}: {self._n:,} rows")
-            self._next += _SAY_EVERY
+    def reached(self, share: float) -> None:
+        """Take the share that is done, 0 to 1."""
+        if self._say and self._next <= share < 1:
+            self._say(f"{self._what}: {share:.0%}")
+            self._next = share + _SAY_EVERY
 
 
 def read_rows(rows: Mapping[str, Mapping[int, Mapping[str, str]]], *, source: str) -> Reading:
@@ -185,10 +189,14 @@ def check_on(reading: Reading, snapshot: Snapshot, *, quarantine: bool = False) 
     if reading.faults:
         return Checked(reading, tables, _ordered(findings), (), snapshot.version)
     errors = _errors(reading.findings)
-    if not quarantine:
+    # Errors that were counted and not kept name no row that could be set aside.
+    if not quarantine or any(error.row is None for error in errors):
         skip = {finding.table for finding in errors}
         at_fault = {_place(finding) for finding in errors}
-        once = {name: first_of_keys(incoming) for name, incoming in tables.items()}
+        once = {
+            name: first_of_keys(incoming) if name in skip else incoming
+            for name, incoming in tables.items()
+        }
         between = check_between(stored, once, skip=skip)
         findings += [one for one in between if one.row is None or _place(one) not in at_fault]
         return Checked(reading, tables, _ordered(findings), (), snapshot.version)
@@ -199,14 +207,19 @@ def check_on(reading: Reading, snapshot: Snapshot, *, quarantine: bool = False) 
         between = check_between(stored, tables)
         findings += between
         errors = _errors(between)
-        # For rows stored earlier that would break, no row of the batch can be set aside.
+        # For rows stored earlier that would break, no row of the batch can be set aside, nor for
+        # errors that were counted and not kept.
         if not errors or any(error.row is None for error in errors):
             break
     return Checked(reading, tables, _ordered(findings), tuple(aside), snapshot.version)
 
 
 def store_checked(
-    checked: Checked, store: Store, *, about: Mapping[str, Any] | None = None
+    checked: Checked,
+    store: Store,
+    *,
+    about: Mapping[str, Any] | None = None,
+    progress: Callable[[str], None] | None = None,
 ) -> Receipt:
     """Store a checked batch, all or nothing; `about` is what is said of it and kept with it.
 
@@ -224,7 +237,10 @@ def store_checked(
         name: incoming.data if isinstance(incoming, Incoming) else incoming.source()
         for name, incoming in checked.tables.items()
     }
-    return store.add(tables, sources=sources, checked_at=checked.version, about=about)
+    done = Progress("storing", progress)
+    return store.add(
+        tables, sources=sources, checked_at=checked.version, about=about, written=done.reached
+    )
 
 
 def about_reason(text: str) -> dict[str, str]:
@@ -274,7 +290,7 @@ def import_files(store: Store, *paths: str | Path) -> Receipt:
 
 def refusal(errors: Sequence[Finding]) -> str:
     """Return the sentence that says a batch was refused."""
-    return f"{number_of(len(errors), 'error')}: nothing was stored"
+    return f"{number_of(how_many(errors), 'error')}: nothing was stored"
 
 
 def _errors(findings: Iterable[Finding]) -> list[Finding]:
@@ -341,7 +357,7 @@ def _ordered(findings: Iterable[Finding]) -> tuple[Finding, ...]:
                 rank.get(one.table, -1),
                 severity[one.severity],
                 one.file,
-                one.row or 0,
+                one.row or (sys.maxsize if one.times > 1 else 0),
             ),
         )
     )

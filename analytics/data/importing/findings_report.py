@@ -5,13 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections import defaultdict
+from collections import Counter, defaultdict
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from analytics.data.importing.typed import Fault, read_extra
-from analytics.findings import Finding, Severity, number_of
+from analytics.findings import Finding, Severity, how_many, number_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -37,21 +37,23 @@ def grouped(findings: Iterable[Finding], *, shown: int = SHOWN_OF_A_KIND) -> lis
     lines: list[str] = []
     for alike in kinds.values():
         lines += [str(one) for one in alike[:shown]]
-        if len(alike) > shown:
-            lines.append(f"  ... and {len(alike) - shown:,} more like it")
+        more = how_many(alike) - len(alike[:shown])
+        if more:
+            lines.append(f"  ... and {more:,} more like it")
     return lines
 
 
 def counted(findings: Iterable[Finding]) -> str:
     """Return how many errors and warnings there are, such as ``2 errors, 1 warning``."""
-    severities = [one.severity for one in findings]
-    counts = [(severities.count(severity), severity) for severity in Severity]
-    words = [number_of(n, severity) for n, severity in counts if n]
+    counts = Counter[Severity]()
+    for one in findings:
+        counts[one.severity] += one.times
+    words = [number_of(counts[severity], severity) for severity in Severity if counts[severity]]
     return ", ".join(words) or "no findings"
 
 
 def findings_csv(findings: Iterable[Finding]) -> str:
-    """Return every finding as CSV, one line each, in the order given."""
+    """Return findings as CSV, one line each, in the order given."""
     return _sheet(
         _FINDINGS,
         ([one.severity, one.table, _harmless(one.file), one.row, *_texts(one)] for one in findings),

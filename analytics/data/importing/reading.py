@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import codecs
+import contextlib
 import csv
-import difflib
 import io
+import itertools
 from collections import Counter
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import pyarrow as pa
@@ -16,115 +17,24 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
-from analytics.data.schema import FILE_SCHEMAS, TABLES
-from analytics.errors import UsageError
-from analytics.findings import Finding, Severity, number_of, shortened
+from analytics.data.importing.table_files import suggest
+from analytics.data.schema import FILE_SCHEMAS
+from analytics.findings import MOST_OF_A_KIND, Finding, Severity, number_of, shortened
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from analytics.arrays import Ints
 
 
-# Which files of the paths given are input tables: the stem of a file names its table.
-
-ENDINGS = (".csv", ".parquet")
-#: A workbook holds a table a sheet.
-WORKBOOK = ".xlsx"
-_EVERY_ENDING = (*ENDINGS, WORKBOOK)
-#: Outlines of areas are no rows of a table.
-_OUTLINES = (".geojson",)
-
-
-def find_files(paths: Sequence[Path]) -> tuple[list[Path], list[Finding]]:
-    """Return the table files of folders (not of folders in them) and files, each once.
-
-    In a folder, what neither ends as a table nor has one's name is ignored; what stands against
-    reading the rest is returned as findings. A path that does not exist is a `UsageError`.
-    """
-    files: dict[Path, Path] = {}
-    faults: list[Finding] = []
-    for path in paths:
-        if not path.exists():
-            raise UsageError(f"{path} does not exist; name a folder or files with tables")
-        inside, mistaken = _tables_in(path) if path.is_dir() else ([path], [])
-        faults += mistaken
-        if not inside and not mistaken:
-            faults.append(_fault(path, "no table in this folder", _allowed_files()))
-        for file in inside:
-            fault = _name_fault(file)
-            if fault:
-                faults.append(fault)
-            else:
-                files.setdefault(file.resolve(), file)
-    return list(files.values()), faults
-
-
-def suggest(word: str, known: Iterable[str]) -> str:
-    """Return ``did you mean ...?`` where a known word is close, else nothing."""
-    by_lower = {one.lower(): one for one in known}
-    close = difflib.get_close_matches(word.strip().lower(), by_lower, n=1, cutoff=0.75)
-    return f"did you mean {by_lower[close[0]]}?" if close else ""
-
-
-def _tables_in(folder: Path) -> tuple[list[Path], list[Finding]]:
-    """Return the table files of a folder, and errors for what only looks like one."""
-    # A spreadsheet program keeps such a file beside a workbook that is open.
-    entries = sorted(one for one in folder.iterdir() if not one.name.startswith("~$"))
-    files = [one for one in entries if one.is_file() and one.suffix.lower() in _EVERY_ENDING]
-    faults = [_mistaken(one) for one in entries if one not in files]
-    return files, [fault for fault in faults if fault is not None]
-
-
-def _mistaken(path: Path) -> Finding | None:
-    """Return the error about a table that would be skipped, None for what is no table."""
-    ends_as_table = path.suffix.lower() in _EVERY_ENDING
-    named_as_table = path.name.partition(".")[0].lower() in TABLES
-    if not path.exists() and (ends_as_table or named_as_table):
-        return _fault(path, "a link that leads nowhere", _allowed_files(), "correct or remove it")
-    if path.is_dir() and ends_as_table:
-        return _fault(path, "a folder named as a table", _allowed_files(), "rename the folder")
-    if path.is_file() and named_as_table and path.suffix.lower() not in _OUTLINES:
-        return _name_fault(path)
-    return None
-
-
-def _name_fault(file: Path) -> Finding | None:
-    ending = file.suffix.lower()
-    if ending not in _EVERY_ENDING:
-        advice = "save the sheet as CSV (UTF-8) under the table's name, or the workbook as .xlsx"
-        return _fault(
-            file, f"a file ending in {file.suffix or 'nothing'}", _allowed_files(), advice
-        )
-    if ending != WORKBOOK and file.stem not in TABLES:
-        return _fault(
-            file,
-            f"no table is called {file.stem!r}",
-            ", ".join(TABLES),
-            suggest(file.stem, TABLES) or "rename the file after the table it holds",
-        )
-    return None
-
-
-def _allowed_files() -> str:
-    return "files such as interviews.csv or interviews.parquet, or a workbook (.xlsx)"
-
-
-def _fault(path: Path, seen: str, allowed: str, advice: str = "") -> Finding:
-    return Finding(
-        severity=Severity.ERROR,
-        table=path.name,
-        file=str(path),
-        seen=seen,
-        allowed=allowed,
-        advice=advice,
-    )
-
-
-#: Bytes of a file from which it is read part by part; bytes and rows of a part.
-LARGE_FILE = 64 << 20
+#: Bytes, or rows of Parquet, which may be compressed, over which a file is read part by part.
+_LARGE_BYTES, _LARGE_ROWS = 64 << 20, 500_000
+#: Bytes and rows of a part.
 _PART_BYTES, _PART_ROWS = 16 << 20, 200_000
+_PARQUET_BUFFER = 1 << 20
+#: How the reader's message begins where a line with another number of cells is not skipped.
+_TOO_MANY = "CSV parse error: Expected"
 _DELIMITERS = {";": "a semicolon", "\t": "a tab", "|": "a vertical bar"}
 
 
@@ -146,11 +56,19 @@ class Raw:
 
 @dataclass(frozen=True, slots=True)
 class FileReading:
-    """What reading a file gave: the raw cells, or faults that forbid reading it at all."""
+    """What reading a file gave: the raw cells, or faults that forbid reading it at all.
+
+    `share` of the file was read by now.
+    """
 
     raw: Raw | None
     faults: tuple[Finding, ...] = ()
     findings: tuple[Finding, ...] = ()
+    share: float = 1.0
+
+
+#: Rows of a part of a file, their numbers, its ragged lines by row, and about the last row of all.
+_FilePart: TypeAlias = tuple[pa.Table, "Ints", dict[int, str], int]
 
 
 class Unreadable(Exception):  # noqa: N818 - never leaves this room
@@ -201,19 +119,28 @@ def as_read(
     return FileReading(Raw(table, file, data, row, ragged), findings=tuple(findings))
 
 
-def read_parts(path: Path, *, large: int = LARGE_FILE) -> Iterator[FileReading]:
-    """Read a table file whole, or part by part where it has more than so many bytes.
+def weight(path: Path) -> float:
+    """Return how large a file is; over 1, it is read part by part."""
+    n_rows = 0
+    if path.suffix.lower() == ".parquet":
+        with contextlib.suppress(pa.ArrowException, OSError):  # said where it is read
+            n_rows = pq.read_metadata(path).num_rows
+    return max(path.stat().st_size / _LARGE_BYTES, n_rows / _LARGE_ROWS)
+
+
+def read_parts(path: Path) -> Iterator[FileReading]:
+    """Read a table file whole, or part by part where it is large.
 
     A fault may come after some parts were read; what is said of the whole file comes last.
     """
-    if path.stat().st_size <= large:
+    if weight(path) <= 1:
         yield read_file(path)
         return
     place: dict[str, Any] = {"table": path.stem, "file": str(path)}
     is_csv = path.suffix.lower() == ".csv"
     blank = waiting = n_rows = 0
     try:
-        for data, rows, ragged in _csv_parts(path) if is_csv else _parquet_parts(path):
+        for data, rows, ragged, n_all in _csv_parts(path) if is_csv else _parquet_parts(path):
             _require_columns(data.column_names, path.stem)
             kept, row, between = _without_blank_rows(data, rows)
             # Rows without a value stand between others once a row with one comes after them.
@@ -222,7 +149,9 @@ def read_parts(path: Path, *, large: int = LARGE_FILE) -> Iterator[FileReading]:
             waiting += data.num_rows - kept.num_rows - between
             n_rows += kept.num_rows + len(ragged)
             findings = tuple(ragged_findings(ragged, data.num_columns, **place))
-            yield FileReading(Raw(path.stem, str(path), kept, row, ragged), findings=findings)
+            raw = Raw(path.stem, str(path), kept, row, ragged)
+            share = min(rows[-1] / n_all, 1.0) if len(rows) else 1.0
+            yield FileReading(raw, findings=findings, share=share)
     except Unreadable as error:
         fault = Finding(severity=Severity.ERROR, **place, **error.said)
         yield FileReading(None, faults=(fault,))
@@ -230,11 +159,11 @@ def read_parts(path: Path, *, large: int = LARGE_FILE) -> Iterator[FileReading]:
     yield FileReading(None, findings=tuple(_said_of_rows(blank, n_rows, place)))
 
 
-def _csv_parts(path: Path) -> Iterator[tuple[pa.Table, Ints, dict[int, str]]]:
-    """Read a large CSV file part by part, each with its rows and its ragged lines."""
+def _csv_parts(path: Path) -> Iterator[_FilePart]:
+    """Read a large CSV file part by part."""
     with path.open("rb") as file:
         names = _header(file.readline() + b"\n", path.stem)
-    _require_utf8(path)
+    n_lines = _lines_of_utf8(path)
     ragged: dict[int, str] = {}
     next_row = 2
     try:
@@ -246,31 +175,34 @@ def _csv_parts(path: Path) -> Iterator[tuple[pa.Table, Ints, dict[int, str]]]:
                 rows = rows[~np.isin(rows, list(ragged))][: table.num_rows]
                 next_row = int(rows[-1]) + 1 if len(rows) else next_row
                 mine = {row: ragged.pop(row) for row in sorted(ragged) if row < next_row}
-                yield (
-                    named_columns(table),
-                    rows,
-                    mine,
-                )
+                yield named_columns(table), rows, mine, n_lines
             if ragged:
                 empty = table.slice(0, 0)
                 none = np.empty(0, dtype=np.int64)
-                yield (
-                    named_columns(empty),
-                    none,
-                    ragged,
-                )
+                yield named_columns(empty), none, ragged, n_lines
     except pa.ArrowInvalid as error:
-        raise Unreadable(
-            f"not a readable CSV file: {error}", "comma-separated UTF-8 text", "save it again"
-        ) from error
+        raise _unreadable_csv(error) from error
+
+
+def _unreadable_csv(error: pa.ArrowInvalid) -> Unreadable:
+    if _TOO_MANY in str(error):
+        return Unreadable(
+            f"more than {MOST_OF_A_KIND:,} rows whose number of cells is not that of the header",
+            "a header over every column, and text that holds a comma in double quotes",
+            "save it again",
+        )
+    return Unreadable(
+        f"not a readable CSV file: {error}", "comma-separated UTF-8 text", "save it again"
+    )
 
 
 def _csv_options(names: list[str], ragged: dict[int, str], block_size: int) -> dict[str, Any]:
     """Return how a CSV file is read; lines with too few or too many cells go into `ragged`."""
+    n_ragged = itertools.count(1)
 
     def set_aside(line: pacsv.InvalidRow) -> str:
         ragged[line.number] = line.text
-        return "skip"
+        return "skip" if next(n_ragged) <= MOST_OF_A_KIND else "error"
 
     return {
         # Row numbers are only known without threads.
@@ -287,8 +219,8 @@ def _csv_options(names: list[str], ragged: dict[int, str], block_size: int) -> d
     }
 
 
-def _require_utf8(path: Path) -> None:
-    """Refuse a file that is not UTF-8, naming the line, with a piece of it in memory at once."""
+def _lines_of_utf8(path: Path) -> int:
+    """Return the lines of a file, or refuse one that is not UTF-8, naming the line."""
     decoder = codecs.getincrementaldecoder("utf-8")()
     line = 1
     with path.open("rb") as file:
@@ -299,6 +231,7 @@ def _require_utf8(path: Path) -> None:
             except UnicodeDecodeError as error:
                 raise _not_utf8(held + piece, error.start, line) from error
             line += piece.count(b"\n")
+    return line
 
 
 def _not_utf8(data: bytes, at: int, line: int = 1) -> Unreadable:
@@ -310,17 +243,19 @@ def _not_utf8(data: bytes, at: int, line: int = 1) -> Unreadable:
     )
 
 
-def _parquet_parts(path: Path) -> Iterator[tuple[pa.Table, Ints, dict[int, str]]]:
+def _parquet_parts(path: Path) -> Iterator[_FilePart]:
     """Read a large Parquet file part by part."""
     next_row = 2
     try:
-        with pq.ParquetFile(path) as file:
+        # With a buffer, a row group of any size is read piece by piece.
+        with pq.ParquetFile(path, buffer_size=_PARQUET_BUFFER) as file:
+            n_rows = file.metadata.num_rows
             for batch in file.iter_batches(_PART_ROWS, use_threads=False):
                 table = pa.Table.from_batches([batch])
                 table.validate(full=True)
                 rows = np.arange(next_row, next_row + table.num_rows, dtype=np.int64)
                 next_row += table.num_rows
-                yield named_columns(table), rows, {}
+                yield named_columns(table), rows, {}, n_rows + 1
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise _cut_short(error) from error
 
@@ -354,9 +289,7 @@ def _read_csv(path: Path, table_name: str) -> tuple[pa.Table, Ints, dict[int, st
     try:
         table = pacsv.read_csv(_native(data), **_csv_options(names, ragged, _block_size(data)))
     except pa.ArrowInvalid as error:
-        raise Unreadable(
-            f"not a readable CSV file: {error}", "comma-separated UTF-8 text", "save it again"
-        ) from error
+        raise _unreadable_csv(error) from error
     total = table.num_rows + len(ragged)
     every = np.arange(2, total + 2, dtype=np.int64)
     row = np.setdiff1d(every, np.fromiter(ragged, dtype=np.int64, count=len(ragged)))

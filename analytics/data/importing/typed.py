@@ -5,24 +5,20 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
-import shutil
-import tempfile
-import weakref
-from dataclasses import dataclass, field, replace
+import sys
+from collections import defaultdict
+from dataclasses import dataclass, replace
 from decimal import Decimal
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 from analytics.data.columns import TEXT_CEILING, allowed_of, units_of
-from analytics.data.importing.reading import suggest
-from analytics.data.query import ParquetRows
-from analytics.data.schema import FILE_SCHEMAS, Column, ColumnKind, packed
-from analytics.findings import Finding, Severity, shortened
+from analytics.data.importing.table_files import suggest
+from analytics.data.schema import FILE_SCHEMAS, PLACE, Column, ColumnKind, packed
+from analytics.findings import Finding, Severity, first_of_kind, shortened
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -190,7 +186,7 @@ _PARSERS: dict[ColumnKind, Callable[[Any], Any]] = {
 
 
 #: Columns beside those of a table: place of a row in the batch, its file, its row there.
-PLACES = ("_n", "_file", "_row")
+PLACES = (PLACE, "_file", "_row")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -242,58 +238,6 @@ class Incoming:
         return replace(self, data=data, file=self.file[mask], row=self.row[mask])
 
 
-@dataclass(slots=True, eq=False, weakref_slot=True)
-class Spilled:
-    """Rows of one table with their places, part by part as they were read.
-
-    A part has the columns of the schema, the extra columns as JSON, and `PLACES`. The folder goes
-    with this object, or with the process.
-    """
-
-    table: str
-    n_rows: int = 0
-    parts: list[Path] = field(default_factory=list)
-    files: set[str] = field(default_factory=set)
-    _folder: Path = field(
-        default_factory=lambda: Path(tempfile.mkdtemp(prefix="blackmouth-import-"))
-    )
-
-    def __post_init__(self) -> None:
-        """Have the folder removed with this object, or at the end of the process."""
-        weakref.finalize(self, shutil.rmtree, self._folder, ignore_errors=True)
-
-    def add(self, incoming: Incoming) -> None:
-        """Write rows as the next part."""
-        n = len(incoming.row)
-        if not n:
-            return
-        data = incoming.source(with_extra=True, start=self.n_rows)
-        part = self._folder / f"{len(self.parts):06d}.parquet"
-        pq.write_table(data, part, compression="lz4")
-        self.parts.append(part)
-        self.files |= set(incoming.file)
-        self.n_rows += n
-
-    def source(self, *, with_extra: bool = False) -> ParquetRows:
-        """Return the rows as a source of queries; extra columns as JSON are always there."""
-        return ParquetRows(tuple(self.parts), "FROM {files}", frozenset())
-
-    def without(self, places: Ints) -> Spilled:
-        """Return the rows but those at some places, counted from 0."""
-        return self.keep(lambda _, n: ~np.isin(n, places))
-
-    def keep(self, chosen: Callable[[Incoming, Ints], Bools]) -> Spilled:
-        """Return the rows that a function of each part and its places chooses."""
-        kept = Spilled(self.table)
-        for part in self.parts:
-            with pq.ParquetFile(part) as file:
-                data = file.read(use_threads=False)
-            n, files, row = (data[name].to_numpy() for name in PLACES)
-            incoming = Incoming(self.table, data.drop_columns(list(PLACES)), files, row)
-            kept.add(incoming.keep(chosen(incoming, n)))
-        return kept
-
-
 def type_raw(raw: Raw) -> tuple[Incoming, list[Finding]]:
     """Return the typed rows of a file and a finding for every cell at fault."""
     table = FILE_SCHEMAS[raw.table]
@@ -330,43 +274,35 @@ def _contract_column(raw: Raw, column: Column) -> tuple[pa.Array, list[Finding]]
     def judge(value: Any) -> Any:
         return read_cell(value, column=column)
 
-    typed, findings = _judged(raw, column.name, column.arrow_type, judge)
+    typed, findings, is_fault = _judged(raw, column.name, column.arrow_type, judge)
     if column.plausible_high is not None:
         findings += _implausible(raw, column, typed)
     if column.filled:
-        findings += _empty(raw, column, typed, {finding.row for finding in findings})
+        findings += _empty(raw, column, _true(pc.is_null(typed)) & ~is_fault)
     return typed, findings
 
 
 def _implausible(raw: Raw, column: Column, typed: pa.Array) -> list[Finding]:
     limit = pa.scalar(column.plausible_high).cast(typed.type)
     fault = Fault(f"plausible up to {column.plausible_high:g} {units_of(column)}", "is it right?")
-    return [
-        _finding(
-            raw,
-            column.name,
-            index,
-            seen=typed[index].as_py(),
-            fault=fault,
-            severity=Severity.WARNING,
-        )
-        for index in np.flatnonzero(_true(pc.greater(typed, limit)))
-    ]
+
+    def warning(index: int) -> Finding:
+        seen = typed[index].as_py()
+        return _finding(raw, column.name, index, seen=seen, fault=fault, severity=Severity.WARNING)
+
+    return first_of_kind(np.flatnonzero(_true(pc.greater(typed, limit))).tolist(), warning)
 
 
-def _empty(raw: Raw, column: Column, typed: pa.Array, at_fault: set[int | None]) -> list[Finding]:
+def _empty(raw: Raw, column: Column, is_empty: Bools) -> list[Finding]:
     fault = Fault(allowed_of(column), "fill it in")
-    return [
-        _finding(
-            raw, column.name, index, seen="an empty cell", fault=fault, severity=Severity.ERROR
-        )
-        for index in np.flatnonzero(_true(pc.is_null(typed)))
-        if int(raw.row[index]) not in at_fault
-    ]
+    return first_of_kind(
+        np.flatnonzero(is_empty).tolist(),
+        lambda index: _finding(raw, column.name, index, seen="an empty cell", fault=fault),
+    )
 
 
 def _extra_column(raw: Raw, name: str) -> tuple[pa.Array, list[Finding]]:
-    typed, findings = _judged(raw, name, pa.string(), read_extra)
+    typed, findings, _ = _judged(raw, name, pa.string(), read_extra)
     place: dict[str, Any] = {"table": raw.table, "file": raw.file, "row": 1, "column": name}
     header = read_extra(name)
     if isinstance(header, Fault):
@@ -394,23 +330,34 @@ def _extra_column(raw: Raw, name: str) -> tuple[pa.Array, list[Finding]]:
 
 def _judged(
     raw: Raw, name: str, kind: pa.DataType, judge: Callable[[Any], Any]
-) -> tuple[pa.Array, list[Finding]]:
-    """Judge every distinct value once and give every row its value's verdict."""
+) -> tuple[pa.Array, list[Finding], Bools]:
+    """Judge every distinct value once and give every row its value's verdict.
+
+    Returns the values, the findings, and which cells are at fault.
+    """
     values, codes = _distinct(raw.data[name])
     verdicts = [judge(value) for value in values]
-    faults = {code: verdict for code, verdict in enumerate(verdicts) if isinstance(verdict, Fault)}
     good = [None if isinstance(verdict, Fault) else verdict for verdict in verdicts]
     typed = pa.array(good, kind).take(codes)
-    findings = []
-    if faults:
-        places = codes.fill_null(-1).to_numpy(zero_copy_only=False)
-        for index in np.flatnonzero(np.isin(places, list(faults))):
-            code = int(places[index])
-            finding = _finding(
-                raw, name, index, seen=values[code], fault=faults[code], severity=Severity.ERROR
-            )
-            findings.append(finding)
-    return typed, findings
+    is_fault = np.zeros(len(raw.row), dtype=bool)
+    kinds: dict[str, list[int]] = defaultdict(list)
+    for code, verdict in enumerate(verdicts):
+        if isinstance(verdict, Fault):
+            kinds[verdict.allowed].append(code)
+    if not kinds:
+        return typed, [], is_fault
+    code_of = codes.fill_null(-1).to_numpy(zero_copy_only=False)
+    findings: list[Finding] = []
+    for alike in kinds.values():
+        mine = np.isin(code_of, alike)
+        is_fault |= mine
+        findings += first_of_kind(
+            np.flatnonzero(mine).tolist(),
+            lambda index: _finding(
+                raw, name, index, seen=values[code_of[index]], fault=verdicts[code_of[index]]
+            ),
+        )
+    return typed, sorted(findings, key=lambda one: one.row or sys.maxsize), is_fault
 
 
 def _distinct(column: pa.ChunkedArray) -> tuple[list[Any], pa.Array]:
@@ -454,7 +401,13 @@ def _true(mask: pa.Array) -> Bools:
 
 
 def _finding(
-    raw: Raw, column: str, index: Any, *, seen: Any, fault: Fault, severity: Severity
+    raw: Raw,
+    column: str,
+    index: int,
+    *,
+    seen: Any,
+    fault: Fault,
+    severity: Severity = Severity.ERROR,
 ) -> Finding:
     number = isinstance(seen, float) and math.isfinite(seen)
     return Finding(

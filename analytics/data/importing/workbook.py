@@ -20,14 +20,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.data.importing.reading import (
-    WORKBOOK,
-    FileReading,
-    Unreadable,
-    as_read,
-    named_columns,
-    suggest,
-)
+from analytics.data.importing.reading import FileReading, Unreadable, as_read, named_columns
+from analytics.data.importing.table_files import WORKBOOK, suggest
 from analytics.data.schema import TABLES, ColumnKind
 from analytics.findings import Finding, Severity, number_of, shortened
 

@@ -11,7 +11,6 @@ import secrets
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
-from itertools import chain
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -28,7 +27,7 @@ from analytics.errors import DataRejected, NotAStoreError, StoreError, UsageErro
 from analytics.findings import Severity, number_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     from analytics.data.query import ParquetRows, Source, Workers
 
@@ -195,6 +194,7 @@ class Store:
         sources: Sequence[str] = (),
         checked_at: int | None = None,
         about: Mapping[str, Any] | None = None,
+        written: Callable[[float], None] = lambda _: None,
     ) -> Receipt:
         """Store tables as one batch, all or nothing; only new or changed rows are written.
 
@@ -212,6 +212,8 @@ class Store:
             Version the rows were checked against; the batch is refused if the store has moved on.
         about : mapping, optional
             What is said of the batch and kept with it, such as the reason for a change (JSON).
+        written : callable, optional
+            Told the share that is written, from time to time, where rows are in files.
 
         Raises
         ------
@@ -237,7 +239,7 @@ class Store:
                     f"the store went from version {checked_at} to {len(events)} while the rows "
                     "were checked; run the import again"
                 )
-            return self._add(packed, events, tuple(sources), about or {})
+            return self._add(packed, events, tuple(sources), about=about or {}, written=written)
 
     def withdraw(self, batch: str, *, undo: bool = False) -> Batch:
         """Take a batch out again, or put it back; its rows stay in the history.
@@ -278,7 +280,9 @@ class Store:
         packed: Mapping[str, Source],
         events: Sequence[Event],
         sources: tuple[str, ...],
+        *,
         about: Mapping[str, Any],
+        written: Callable[[float], None],
     ) -> Receipt:
         shown = history.visible(events)
         version = len(events) + 1
@@ -287,11 +291,14 @@ class Store:
         fresh: dict[str, pa.Table] = {}
         counts: dict[str, Counts] = {}
         for name, table in packed.items():
+            stored = self._source(name, shown)
             if isinstance(table, pa.Table):
-                stored = self._rows(name, shown)
                 fresh[name], counts[name] = rows.compare(table, stored, table=TABLES[name])
-            else:
-                counts[name] = self._stream_rows(name, table, shown, batch)
+                continue
+            places, counts[name] = rows.differing(table, stored, table=TABLES[name])
+            if _wrote(counts[name]):
+                found = rows.streamed(table, places, table=TABLES[name])
+                self._append_stream(name, found, batch, _shares(counts[name], written))
         frozen = MappingProxyType(counts)
         if not any(_wrote(one) for one in counts.values()):
             return Receipt(None, len(events), frozen)
@@ -305,25 +312,24 @@ class Store:
         labelled = table.append_column(rows.BATCH, pa.repeat(batch, table.num_rows))
         delta.append(self.path / name, labelled.cast(rows.stored_schema(TABLES[name])))
 
-    def _stream_rows(
-        self, name: str, incoming: ParquetRows, shown: Sequence[Batch], batch: str
-    ) -> Counts:
-        """Write the new and changed rows of files as they are found; return how many are which."""
-        stored: Source | None = self._on_disk(name, shown, with_extra=True)
-        difference = rows.Difference(
-            incoming, self._rows(name, shown) if stored is None else stored, table=TABLES[name]
-        )
-        found = difference.batches()
-        first = next(found, None)
-        if first is not None:
-            schema = rows.stored_schema(TABLES[name])
-            labelled = (
-                pa.RecordBatch.from_arrays([*one, pa.repeat(batch, one.num_rows)], schema=schema)
-                for one in chain([first], found)
-            )
-            reader = pa.RecordBatchReader.from_batches(schema, labelled)
-            delta.append(self.path / name, reader)
-        return difference.counts()
+    def _append_stream(
+        self,
+        name: str,
+        found: Iterator[pa.RecordBatch],
+        batch: str,
+        said: Callable[[int], None],
+    ) -> None:
+        """Append rows as they come; `said` is told how many each time."""
+        schema = rows.stored_schema(TABLES[name])
+
+        def labelled() -> Iterator[pa.RecordBatch]:
+            for one in found:
+                label = pa.repeat(batch, one.num_rows)
+                yield pa.RecordBatch.from_arrays([*one, label], schema=schema)
+                said(one.num_rows)
+
+        reader = pa.RecordBatchReader.from_batches(schema, labelled())
+        delta.append(self.path / name, reader)
 
     def _append_event(self, event: Event) -> None:
         delta.append(self.path / EVENTS, history.to_row(event))
@@ -356,6 +362,11 @@ class Store:
             with_extra=with_extra,
         )
         return replace(found, workers=self._workers)
+
+    def _source(self, name: str, shown: Sequence[Batch]) -> Source:
+        """Return the current rows of a table with the JSON of its extra columns, in any order."""
+        files = self._on_disk(name, shown, with_extra=True)
+        return self._rows(name, shown) if files is None or files.is_small else files
 
     def _rows(self, name: str, shown: Sequence[Batch]) -> pa.Table:
         """Return the current rows of a table with the JSON of its extra columns."""
@@ -407,6 +418,18 @@ def _refusal(batch: str, *, undo: bool) -> dict[str, str]:
         "refused": f"batch {batch} stays: without it",
         "advice": "withdraw that first, or import corrected rows",
     }
+
+
+def _shares(counts: Counts, said: Callable[[float], None]) -> Callable[[int], None]:
+    """Return what takes numbers of rows that were written and tells the share of all so far."""
+    n_all, done = counts.new + counts.changed, 0
+
+    def add(n_rows: int) -> None:
+        nonlocal done
+        done += n_rows
+        said(done / n_all)
+
+    return add
 
 
 def _wrote(counts: Counts | None) -> bool:

@@ -1,0 +1,106 @@
+"""Which files of the paths given are input tables: the stem of a file names its table."""
+
+from __future__ import annotations
+
+import difflib
+from typing import TYPE_CHECKING
+
+from analytics.data.schema import TABLES
+from analytics.errors import UsageError
+from analytics.findings import Finding, Severity
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from pathlib import Path
+
+ENDINGS = (".csv", ".parquet")
+#: A workbook holds a table a sheet.
+WORKBOOK = ".xlsx"
+_EVERY_ENDING = (*ENDINGS, WORKBOOK)
+#: Outlines of areas are no rows of a table.
+_OUTLINES = (".geojson",)
+
+
+def find_files(paths: Sequence[Path]) -> tuple[list[Path], list[Finding]]:
+    """Return the table files of folders (not of folders in them) and files, each once.
+
+    In a folder, what neither ends as a table nor has one's name is ignored; what stands against
+    reading the rest is returned as findings. A path that does not exist is a `UsageError`.
+    """
+    files: dict[Path, Path] = {}
+    faults: list[Finding] = []
+    for path in paths:
+        if not path.exists():
+            raise UsageError(f"{path} does not exist; name a folder or files with tables")
+        inside, mistaken = _tables_in(path) if path.is_dir() else ([path], [])
+        faults += mistaken
+        if not inside and not mistaken:
+            faults.append(_fault(path, "no table in this folder", _allowed_files()))
+        for file in inside:
+            fault = _name_fault(file)
+            if fault:
+                faults.append(fault)
+            else:
+                files.setdefault(file.resolve(), file)
+    return list(files.values()), faults
+
+
+def suggest(word: str, known: Iterable[str]) -> str:
+    """Return ``did you mean ...?`` where a known word is close, else nothing."""
+    by_lower = {one.lower(): one for one in known}
+    close = difflib.get_close_matches(word.strip().lower(), by_lower, n=1, cutoff=0.75)
+    return f"did you mean {by_lower[close[0]]}?" if close else ""
+
+
+def _tables_in(folder: Path) -> tuple[list[Path], list[Finding]]:
+    """Return the table files of a folder, and errors for what only looks like one."""
+    # A spreadsheet program keeps such a file beside a workbook that is open.
+    entries = sorted(one for one in folder.iterdir() if not one.name.startswith("~$"))
+    files = [one for one in entries if one.is_file() and one.suffix.lower() in _EVERY_ENDING]
+    faults = [_mistaken(one) for one in entries if one not in files]
+    return files, [fault for fault in faults if fault is not None]
+
+
+def _mistaken(path: Path) -> Finding | None:
+    """Return the error about a table that would be skipped, None for what is no table."""
+    ends_as_table = path.suffix.lower() in _EVERY_ENDING
+    named_as_table = path.name.partition(".")[0].lower() in TABLES
+    if not path.exists() and (ends_as_table or named_as_table):
+        return _fault(path, "a link that leads nowhere", _allowed_files(), "correct or remove it")
+    if path.is_dir() and ends_as_table:
+        return _fault(path, "a folder named as a table", _allowed_files(), "rename the folder")
+    if path.is_file() and named_as_table and path.suffix.lower() not in _OUTLINES:
+        return _name_fault(path)
+    return None
+
+
+def _name_fault(file: Path) -> Finding | None:
+    ending = file.suffix.lower()
+    if ending not in _EVERY_ENDING:
+        advice = "save the sheet as CSV (UTF-8) under the table's name, or the workbook as .xlsx"
+        return _fault(
+            file, f"a file ending in {file.suffix or 'nothing'}", _allowed_files(), advice
+        )
+    if ending != WORKBOOK and file.stem not in TABLES:
+        return _fault(
+            file,
+            f"no table is called {file.stem!r}",
+            ", ".join(TABLES),
+            suggest(file.stem, TABLES) or "rename the file after the table it holds",
+        )
+    return None
+
+
+def _allowed_files() -> str:
+    return "files such as interviews.csv or interviews.parquet, or a workbook (.xlsx)"
+
+
+def _fault(path: Path, seen: str, allowed: str, advice: str = "") -> Finding:
+    return Finding(
+        severity=Severity.ERROR,
+        table=path.name,
+        file=str(path),
+        seen=seen,
+        allowed=allowed,
+        advice=advice,
+    )
