@@ -13,7 +13,7 @@ import secrets
 import shutil
 import tempfile
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TypeAlias
 
@@ -158,14 +158,15 @@ def scratch() -> Path:
     It goes with the process; that of a process that was killed goes when the next one makes its
     own, since nobody holds its lock any more.
     """
-    return _scratch(os.getpid())
+    folder = _scratch(os.getpid(), Path(tempfile.gettempdir()))
+    folder.mkdir(mode=0o700, exist_ok=True)
+    return folder
 
 
-@lru_cache(maxsize=1)
-def _scratch(process: int) -> Path:
+@cache
+def _scratch(process: int, root: Path) -> Path:
     from filelock import FileLock  # noqa: PLC0415 - only who needs room on disk waits for it
 
-    root = Path(tempfile.gettempdir())
     name = f"{SCRATCH}{process}-{secrets.token_hex(4)}"
     lock = FileLock(root / f"{name}.lock", timeout=0)
     lock.acquire()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from typing import TYPE_CHECKING
 
 import duckdb
@@ -70,8 +72,29 @@ def test_a_query_short_of_memory_goes_on_in_a_folder_it_removes(
     monkeypatch.setattr(sql, "SMALL", 0)
     with sql.connect({}) as connection:
         connection.execute("CREATE TEMP TABLE t AS SELECT hash(i) AS a FROM range(20000000) r(i)")
-        assert list(tmp_path.iterdir())
+        assert list(sql.scratch().iterdir())
         assert connection.sql("SELECT count(*) FROM t").fetchall() == [(20_000_000,)]
+    assert not list(sql.scratch().iterdir())
+
+
+def test_the_folder_of_a_killed_process_goes_with_the_next(tmp_path: Path) -> None:
+    said = f"import os, tempfile; tempfile.tempdir = {str(tmp_path)!r}; "
+    said += "from analytics.data.query import scratch; (scratch() / 'rows').touch(); "
+    words = [sys.executable, "-c"]
+    killed = subprocess.run([*words, said + "os.kill(os.getpid(), 9)"], check=False)
+    assert killed.returncode == -9
+    (left,) = tmp_path.glob("*/rows")
+    at_work = "print(flush=True); input()"
+    with subprocess.Popen(
+        [*words, said + at_work], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as other:
+        assert other.stdout is not None
+        other.stdout.readline()
+        (held,) = tmp_path.glob("*/rows")
+        assert held != left
+        subprocess.run([*words, said], check=True)
+        assert list(tmp_path.glob("*/rows")) == [held]
+        other.communicate(b"\n")
     assert not list(tmp_path.iterdir())
 
 
