@@ -6,6 +6,7 @@ and repeating it gives the store that one import gives.
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
@@ -20,6 +21,8 @@ from analytics.data.importing import reading
 from analytics.data.importing.spilled import Spilled
 from analytics.data.schema import TABLES
 from analytics.data.store import Store
+from analytics.findings import MOST_OF_A_KIND
+from tests.sizes import IS_FULL
 
 DEMO = Path(__file__).parents[2] / "demo_parquet"
 NEEDED = ("areas", "sites", "seasons", "holidays", "site_days", "interviews")
@@ -28,35 +31,57 @@ CHILD = """
 import os, sys
 from analytics.cli.group import main
 from analytics.data.importing import batch, reading, spilled
-from analytics.data.store import delta, store
+from analytics.data.store import delta, rows, store
 folder, kept, number, owner, name, nth = sys.argv[1:]
 reading._LARGE_BYTES = reading._PART_BYTES = 1 << 17
-reading._PART_ROWS = 5_000
-place = {"Spilled": spilled.Spilled, "batch": batch, "delta": delta}[owner]
+rows.ROWS_AT_ONCE = 2_000
+place = {"Spilled": spilled.Spilled, "batch": batch, "delta": delta, "store": store}[owner]
 real, calls = getattr(place, name), []
 def struck(*given, **named):
     calls.append(1)
     if len(calls) == int(nth):
         os.kill(os.getpid(), int(number))
     return real(*given, **named)
-setattr(place, name, struck)
+def telling(*given):
+    return lambda n_rows: struck_in_stream(real(*given), n_rows)
+def struck_in_stream(tell, n_rows):
+    calls.append(1)
+    if len(calls) == int(nth):
+        os.kill(os.getpid(), int(number))
+    tell(n_rows)
+setattr(place, name, telling if name == "_shares" else struck)
 sys.argv = ["blackmouth", "import", folder, "--store", kept]
 main()
 """
-MOMENTS = [
-    ("Spilled", "add", "2"),
-    ("batch", "check_between", "1"),
-    *[("delta", "append", str(nth)) for nth in (1, 2, 4, 7)],
+NEVER = ("delta", "append", "99")
+READING, CHECKING = ("Spilled", "add", "2"), ("batch", "check_between", "1")
+#: While it writes the second piece of the stream, makes the store, and says what came in.
+WRITING = ("store", "_shares", "2")
+MAKING, ENDING = ("delta", "append", "1"), ("delta", "append", "7")
+SHORT = [(signal.SIGINT, WRITING), (signal.SIGKILL, READING), (signal.SIGKILL, ENDING)]
+CUTS = [
+    *[(signal.SIGINT, moment) for moment in (CHECKING, WRITING)],
+    *[(signal.SIGKILL, moment) for moment in (READING, WRITING, MAKING, ENDING)],
 ]
+N_ROWS = 12_000
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo's tables that interviews need, as CSV."""
+def folders(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """The demo's tables that interviews need, and some interviews, as CSV and as Parquet."""
     place = tmp_path_factory.mktemp("tables")
-    for name in NEEDED:
-        pacsv.write_csv(pq.read_table(DEMO / f"{name}.parquet"), place / f"{name}.csv")
-    return place
+    for ending in ("csv", "parquet"):
+        (place / ending).mkdir()
+        for name in NEEDED:
+            table = pq.read_table(DEMO / f"{name}.parquet").slice(0, N_ROWS)
+            path = place / ending / f"{name}.{ending}"
+            pacsv.write_csv(table, path) if ending == "csv" else pq.write_table(table, path)
+    return {ending: place / ending for ending in ("csv", "parquet")}
+
+
+@pytest.fixture(scope="module")
+def folder(folders: dict[str, Path]) -> Path:
+    return folders["csv"]
 
 
 @pytest.fixture
@@ -74,12 +99,12 @@ def faulty(folder: Path, place: Path) -> Path:
     path = place / "interviews.csv"
     head, *lines = path.read_text().rstrip("\n").split("\n")
     lines = [f"{line},n{number % 7}" for number, line in enumerate(lines)]
-    lines[20_000] = lines[20_000].rsplit(",", 1)[0] + ",=1"  # a formula in an extra column
+    lines[10_000] = lines[10_000].rsplit(",", 1)[0] + ",=1"  # a formula in an extra column
     lines[100] = lines[101]  # a copy
-    lines[9_000] = lines[50].rsplit(",", 1)[0] + ",other"  # a key with other cells
-    lines[12_000], lines[5] = "a,b", lines[5] + ",x"  # too few cells, and too many
-    lines[16_000] = lines[16_000].replace("2031", "2131")
-    lines.insert(15_000, "," * head.count(",") + ",")  # a row without a value
+    lines[4_500] = lines[50].rsplit(",", 1)[0] + ",other"  # a key with other cells
+    lines[6_000], lines[5] = "a,b", lines[5] + ",x"  # too few cells, and too many
+    lines[8_000] = lines[8_000].replace("2031", "2131")
+    lines.insert(7_500, "," * head.count(",") + ",")  # a row without a value
     path.write_text("\n".join([f"{head},Note", *lines]) + "\n")
     return place
 
@@ -97,8 +122,8 @@ def require_equal(one: Store, other: Store) -> None:
 
 
 @pytest.mark.parametrize("kind", ["csv", "parquet"])
-def test_a_large_table_is_stored_as_a_small_one(kind, folder, tmp_path, request):
-    source = folder if kind == "csv" else DEMO
+def test_a_large_table_is_stored_as_a_small_one(kind, folders, tmp_path, request):
+    source = folders[kind]
     small, large = Store(tmp_path / "small"), Store(tmp_path / "large")
     found = imported(source, small)
     request.getfixturevalue("as_large")
@@ -136,7 +161,7 @@ def test_changed_rows_of_a_large_table_supersede(folder, tmp_path, as_large):
     imported(folder, store)
     change = tmp_path / "change"
     change.mkdir()
-    table = pq.read_table(DEMO / "interviews.parquet")
+    table = pq.read_table(DEMO / "interviews.parquet").slice(0, N_ROWS)
     at = table.column_names.index("hours_fished")
     hours = [1.5 if n % 5_000 == 0 else h for n, h in enumerate(table["hours_fished"].to_pylist())]
     pq.write_table(table.set_column(at, "hours_fished", [hours]), change / "interviews.parquet")
@@ -155,18 +180,92 @@ def test_changed_rows_of_a_large_table_supersede(folder, tmp_path, as_large):
     )
 
 
-@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGINT], ids=["kill", "interrupt"])
-def test_an_import_cut_short_at_any_moment_and_repeated_loses_nothing(number, folder, tmp_path):
+def cut_short(folder: Path, kept: Path, number: int, moment: tuple[str, str, str]):
+    words = [sys.executable, "-c", CHILD, str(folder), str(kept), str(number), *moment]
+    temp = kept.parent / "temp"
+    temp.mkdir(exist_ok=True)
+    given = os.environ | {"TMPDIR": str(temp)}
+    return subprocess.run(words, check=False, capture_output=True, text=True, env=given)
+
+
+def test_an_import_cut_short_at_any_moment_and_repeated_loses_nothing(folder, tmp_path):
     once = Store(tmp_path / "once")
     imported(folder, once)
-    for place, moment in enumerate(MOMENTS):
+    for place, (number, moment) in enumerate(CUTS if IS_FULL else SHORT):
         kept = tmp_path / f"store{place}"
-        words = [sys.executable, "-c", CHILD, str(folder), str(kept), str(int(number)), *moment]
-        done = subprocess.run(words, check=False, capture_output=True, text=True)
-        assert done.returncode != 0, moment
-        assert "Traceback" not in done.stderr, (moment, done.stderr)
+        done = cut_short(folder, kept, number, moment)
+        assert done.returncode == (-number if number == signal.SIGKILL else 130), moment
+        if number == signal.SIGINT:
+            assert "the store is as it was, at version 0" in done.stderr
         store = Store(kept)
         assert store.version == 0
         imported(folder, store)
         assert store.version == 1
         require_equal(once, store)
+    # What killed ones left on disk goes with the next; and the same rows again change nothing.
+    assert list((tmp_path / "temp").iterdir())
+    done = cut_short(folder, kept, signal.SIGKILL, NEVER)
+    assert (done.returncode, store.version) == (0, 1), done.stderr
+    assert not list((tmp_path / "temp").iterdir())
+
+
+@pytest.fixture
+def every_row_bad(folder, tmp_path) -> Path:
+    """A folder in which hours and areas of all 25,000 interviews are wrong."""
+    place = tmp_path / "all_bad"
+    place.mkdir()
+    for name in NEEDED[:-1]:
+        (place / f"{name}.csv").write_bytes((folder / f"{name}.csv").read_bytes())
+    lines = [f"I{n},nowhere,2,99,1" for n in range(25_000)]
+    head = "interview_id,area,anglers,hours_fished,kept,released_legal,released_sublegal"
+    (place / "interviews.csv").write_text("\n".join([head, *(f"{one},0,0" for one in lines), ""]))
+    return place
+
+
+@pytest.mark.parametrize("is_large", [False, True])
+def test_where_every_row_is_bad_the_first_are_kept_and_the_others_counted(
+    is_large, every_row_bad, tmp_path, request
+):
+    if is_large:
+        request.getfixturevalue("as_large")
+    for quarantine in (False, True):
+        checked = imported(every_row_bad, Store(tmp_path / "store"), quarantine=quarantine)
+        # The rules between tables do not speak of a table with faulty cells.
+        hours = [one for one in checked.findings if one.column == "hours_fished"]
+        assert [one.times for one in hours] == [1] * MOST_OF_A_KIND + [25_000 - MOST_OF_A_KIND]
+        assert (hours[0].row, hours[-2].row, hours[-1].row) == (2, MOST_OF_A_KIND + 1, None)
+        assert importing.counted(hours) == "25,000 errors"
+        assert importing.grouped(hours)[-1] == "  ... and 24,997 more like it"
+        # Rows that are counted and not named cannot be set aside.
+        assert not checked.set_aside and checked.errors
+    assert Store(tmp_path / "store").version == 0
+    lines = importing.findings_csv(checked.findings).splitlines()
+    assert len(lines) == len(checked.findings) + 1
+    assert sum('hours_fished,"5,000 more like these"' in line for line in lines) == 1
+
+
+def test_breaches_between_tables_are_counted_too(every_row_bad, tmp_path):
+    path = every_row_bad / "interviews.csv"
+    path.write_text(path.read_text().replace(",99,", ",9,"))
+    checked = imported(every_row_bad, Store(tmp_path / "store"))
+    areas = [one for one in checked.findings if one.column == "area"]
+    assert [one.times for one in areas] == [1] * MOST_OF_A_KIND + [25_000 - MOST_OF_A_KIND]
+    copies = imported(doubled(every_row_bad), Store(tmp_path / "store"))
+    twice = [one for one in copies.findings if one.column == "interview_id"]
+    assert importing.counted(twice) == "25,000 errors"
+
+
+def doubled(folder: Path) -> Path:
+    """Return a folder whose interviews all stand twice."""
+    path = folder / "interviews.csv"
+    head, *lines = path.read_text().splitlines()
+    path.write_text("\n".join([head, *lines, *lines, ""]))
+    return folder
+
+
+def test_lines_that_are_no_rows_end_a_file_once_they_are_too_many(every_row_bad, tmp_path):
+    path = every_row_bad / "interviews.csv"
+    head, *lines = path.read_text().splitlines()
+    path.write_text("\n".join([head, *(f"{line},more" for line in lines), ""]))
+    (fault,) = importing.read_paths([path]).faults
+    assert fault.seen.startswith(f"more than {MOST_OF_A_KIND:,} rows whose number of cells")

@@ -33,8 +33,8 @@ _LARGE_BYTES, _LARGE_ROWS = 64 << 20, 500_000
 #: Bytes and rows of a part.
 _PART_BYTES, _PART_ROWS = 16 << 20, 200_000
 _PARQUET_BUFFER = 1 << 20
-#: How the reader's message begins where a line with another number of cells is not skipped.
-_TOO_MANY = "CSV parse error: Expected"
+#: What the message of the reader holds where a line with more or fewer cells is not skipped.
+_TOO_MANY = " columns, got "
 _DELIMITERS = {";": "a semicolon", "\t": "a tab", "|": "a vertical bar"}
 
 
