@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import store_access
+from dashboard import data, store_access
 
 #: Scripts and titles of the pages that show bulletins, the first one at the start.
 RESULTS = {
@@ -19,15 +19,18 @@ RESULTS = {
     "methods": "Methods and cautions",
 }
 #: Those that write, in the order of the work; there only where a store may be written.
-DATA = {"new_bulletin": "New bulletin"}
+DATA = {"data_desk": "Data desk", "new_bulletin": "New bulletin"}
 
 
 def pages() -> dict[str, list[st.Page]]:
     """Return every page by section; a section without a name stands in the menu itself."""
-    first = next(iter(RESULTS))
+    is_writable = store_access.store_path() is not None
+    archive = data.archive_folder()
+    is_empty = archive is None or not data.kept_bulletins(archive)[0]
+    first = next(iter(DATA if is_writable and is_empty else RESULTS))
     shown = {"": [_page(*one, default=one[0] == first) for one in RESULTS.items()]}
-    if DATA and store_access.store_path() is not None:
-        shown["Data"] = [_page(*one) for one in DATA.items()]
+    if is_writable:
+        shown["Data"] = [_page(*one, default=one[0] == first) for one in DATA.items()]
     return shown
 
 

@@ -27,7 +27,7 @@ from analytics.data.importing.findings_report import (
     grouped,
     quarantine_csv,
 )
-from analytics.data.importing.reading import read_file
+from analytics.data.importing.reading import Raw, read_file
 from analytics.data.importing.table_files import ENDINGS, WORKBOOK, suggest
 from analytics.data.importing.templates import (
     WORKBOOK_NAME,
@@ -44,6 +44,7 @@ __all__ = [
     "Checked",
     "Correction",
     "Incoming",
+    "Raw",
     "about_reason",
     "allowed_of",
     "amending",

@@ -220,8 +220,11 @@ def store_checked(
     *,
     about: Mapping[str, Any] | None = None,
     progress: Callable[[str], None] | None = None,
+    sources: Sequence[str] | None = None,
 ) -> Receipt:
     """Store a checked batch, all or nothing; `about` is what is said of it and kept with it.
+
+    `sources` are the names its files came with, where they lie under others.
 
     Raises
     ------
@@ -232,7 +235,8 @@ def store_checked(
     """
     if checked.errors:
         raise DataRejected(refusal(checked.errors), checked.findings)
-    sources = sorted({file.name for file in checked.reading.files})
+    if sources is None:
+        sources = sorted({file.name for file in checked.reading.files})
     tables = {
         name: incoming.data if isinstance(incoming, Incoming) else incoming.source()
         for name, incoming in checked.tables.items()

@@ -211,6 +211,11 @@ class Incoming:
     row: Ints
 
     @property
+    def n_rows(self) -> int:
+        """How many rows there are."""
+        return len(self.row)
+
+    @property
     def files(self) -> set[str]:
         """The files that rows come from."""
         return set(self.file)

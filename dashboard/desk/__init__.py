@@ -1,0 +1,1 @@
+"""The page Data desk: uploads, their findings and corrections, batches, templates."""

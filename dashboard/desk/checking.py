@@ -1,0 +1,188 @@
+"""An upload read, corrected and checked by the import's own checks, and stored."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import PurePosixPath
+from typing import TYPE_CHECKING
+
+from analytics.data import importing
+from analytics.data.importing import ENDINGS, Checked, Correction
+from analytics.data.schema import TABLES
+from analytics.findings import Finding, Severity
+from dashboard.desk.uploads import READ, Arrival, Upload, Uploads, table_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from analytics.data.importing import Raw
+    from analytics.data.store import Receipt, Store
+
+#: Files kept with an upload once it is stored.
+CORRECTIONS, SET_ASIDE = "corrections.csv", "set_aside.csv"
+_SHEET = " sheet "
+_NAMES = ", ".join(TABLES)
+#: Endings of spreadsheets that are not read.
+_SPREADSHEETS = (".xls", ".xlsm", ".xlsb", ".ods", ".numbers")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CheckedUpload:
+    """An upload after all checks.
+
+    `checked` and `raws`, the cells as they stand corrected, name files as the upload does; `choose`
+    are the files whose table is not known.
+    """
+
+    upload: Upload
+    checked: Checked
+    raws: tuple[Raw, ...]
+    choose: tuple[Arrival, ...]
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Everything found, in the order of the tables."""
+        return self.checked.findings
+
+    @property
+    def errors(self) -> tuple[Finding, ...]:
+        """What forbids storing the batch."""
+        return self.checked.errors
+
+    @property
+    def n_rows(self) -> int:
+        """Rows that would be stored, those in the store already among them."""
+        return sum(one.n_rows for one in self.checked.tables.values())
+
+    @property
+    def n_aside(self) -> int:
+        """Rows that are set aside."""
+        return len({(one.file, one.row) for one in self.checked.set_aside})
+
+    @property
+    def can_set_aside(self) -> bool:
+        """Whether all errors are about single rows of the upload, which can be set aside."""
+        return bool(self.errors) and all(one.row is not None and one.row > 1 for one in self.errors)
+
+    def raw_of(self, one: Finding) -> Raw | None:
+        """Return the cells of the file that a finding is about; None where there are none."""
+        here = (raw for raw in self.raws if (raw.file, raw.table) == (one.file, one.table))
+        return next(here, None)
+
+
+def check_upload(
+    uploads: Uploads,
+    upload: Upload,
+    store: Store,
+    *,
+    quarantine: bool = False,
+    progress: Callable[[str], None] | None = None,
+) -> CheckedUpload:
+    """Read, correct and check an upload against the rows of a store; nothing is stored."""
+    other = [one for one in upload.files if one.ending not in READ]
+    unknown = [one for one in upload.files if one.ending in ENDINGS and not table_of(one)]
+    read = [one for one in upload.files if one not in other and one not in unknown]
+    names = {str(uploads.path(upload, one)): one.name for one in read}
+    reading = importing.read_paths(
+        [uploads.path(upload, one) for one in read],
+        progress=progress,
+        amend=importing.amending([_on_disk(one, names) for one in upload.corrections]),
+    )
+    if progress:
+        progress("checking")
+    checked = importing.check(reading, store, quarantine=quarantine)
+    raws = importing.raws_of(reading, checked.findings)
+    findings = [*map(_unknown, unknown), *map(_left_out, other), *_shown(checked.findings, names)]
+    unnamed = {one.file for one in findings if one.allowed == _NAMES}
+    return CheckedUpload(
+        upload,
+        replace(
+            checked,
+            findings=tuple(findings),
+            set_aside=tuple(_shown(checked.set_aside, names)),
+        ),
+        tuple(replace(one, file=_shown_file(one.file, names)) for one in raws),
+        tuple(one for one in upload.files if one.name in unnamed or one.table),
+    )
+
+
+def store_upload(uploads: Uploads, found: CheckedUpload, store: Store) -> Receipt:
+    """Store a checked upload as a batch, and keep its corrections and rows set aside with it.
+
+    Raises
+    ------
+    Moved
+        If another window changed it.
+    DataRejected, StoreError
+        As `analytics.data.importing.store_checked`.
+    """
+    upload, aside = found.upload, found.checked.set_aside
+    about = (
+        {"corrections": importing.to_records(upload.corrections)} if upload.corrections else None
+    )
+    with uploads.accepting(upload) as batch:
+        # Before the batch: once it is stored, rows set aside are nowhere else.
+        if aside:
+            uploads.write(upload, SET_ASIDE, importing.quarantine_csv(aside, found.raws))
+        if upload.corrections:
+            uploads.write(upload, CORRECTIONS, importing.corrections_csv(upload.corrections))
+        sources = [one.name for one in upload.files if one.ending in READ]
+        made = importing.to_records(upload.corrections)
+        about = {"corrections": made} if made else None
+        receipt = importing.store_checked(found.checked, store, about=about, sources=sources)
+        batch.append(receipt.batch or "")
+    return receipt
+
+
+def _shown(findings: Sequence[Finding], names: Mapping[str, str]) -> list[Finding]:
+    """Return findings with the names that files came with."""
+    return [
+        replace(
+            one,
+            file=(file := _shown_file(one.file, names)),
+            # Where no table could be given, it is the file's name.
+            table=one.table if one.table in TABLES else file or one.table,
+        )
+        for one in findings
+    ]
+
+
+def _shown_file(file: str, names: Mapping[str, str]) -> str:
+    path, sheet, title = file.partition(_SHEET) if file not in names else (file, "", "")
+    return names.get(path, path) + sheet + title
+
+
+def _on_disk(one: Correction, names: Mapping[str, str]) -> Correction:
+    """Return a correction with the path of its file."""
+    paths = {name: path for path, name in names.items()}
+    for name, path in paths.items():
+        if one.file == name or one.file.startswith(name + _SHEET):
+            return replace(one, file=path + one.file[len(name) :])
+    return one
+
+
+def _unknown(file: Arrival) -> Finding:
+    stem = PurePosixPath(file.name).stem
+    return Finding(
+        severity=Severity.ERROR,
+        table=file.name,
+        file=file.name,
+        seen=f"no table is called {stem!r}",
+        allowed=_NAMES,
+        advice=importing.suggest(stem, TABLES) or "choose the table that it holds",
+    )
+
+
+def _left_out(file: Arrival) -> Finding:
+    """Return what is said of a file that is not read: an error where it may be meant as a table."""
+    is_meant = file.ending in _SPREADSHEETS or PurePosixPath(file.name).stem in TABLES
+    return Finding(
+        severity=Severity.ERROR if is_meant else Severity.NOTE,
+        table=file.name,
+        file=file.name,
+        seen=f"a file ending in {file.ending or 'nothing'}; it is left out",
+        allowed="files ending in .csv, .parquet or .xlsx",
+        advice="save the workbook as .xlsx without macros, or the sheet as CSV (UTF-8)"
+        if is_meant
+        else "",
+    )

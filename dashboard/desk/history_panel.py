@@ -1,0 +1,152 @@
+"""Batches of the store on the page: what came in and when, taken out and put back; templates."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from analytics.data import importing
+from analytics.data.schema import TABLES
+from analytics.errors import BlackmouthError, DataRejected
+from analytics.wording import numbers
+from dashboard.desk import batches, checking, findings_table
+from dashboard.desk.findings_panel import height
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.data.store import Batch, Store
+    from dashboard.desk.uploads import Uploads
+
+_MOST_LINES = 9
+_REFUSED = "desk-refused"
+
+
+def history(store: Store, uploads: Uploads, listed: Sequence[Batch]) -> None:
+    """Draw the batches of a store, and what can be done with the one that is chosen."""
+    st.header("What came in", anchor=False)
+    if not listed:
+        st.markdown("Nothing yet.")
+        return
+    event = st.container(key="desk-batches").dataframe(
+        batches.frame_of(listed),
+        key=f"batches-{store.version}",
+        hide_index=True,
+        on_select="rerun",
+        selection_mode="single-row",
+        height=height(len(listed), most=_MOST_LINES),
+        placeholder="",
+        column_config={
+            name: st.column_config.NumberColumn(format="localized")
+            for name in ("New rows", "Changed rows")
+        },
+        alt="Batches: when each came in, its state, its rows and files",
+    )
+    rows = event["selection"]["rows"]
+    if rows:
+        _one(store, uploads, list(reversed(listed))[rows[0]])
+    else:
+        st.caption("Choose a batch to see its tables, take it out, or put it back.")
+    _refused()
+
+
+def templates() -> None:
+    """Draw the downloads of empty tables."""
+    st.header("Empty tables to fill in", anchor=False)
+    st.markdown(
+        "The workbook has a sheet a table, drop-downs for what is allowed, and the sheet "
+        "*dictionary* with the meaning of every column. Fill in the sheets that you need; the "
+        "others may stay empty."
+    )
+    left, right, _ = st.columns([1, 1, 1])
+    left.download_button(
+        "Workbook (XLSX)",
+        _workbook(),
+        file_name=importing.WORKBOOK_NAME,
+        on_click="ignore",
+        key="template-workbook",
+        width="stretch",
+    )
+    right.download_button(
+        "CSV files (ZIP)",
+        _zipped(),
+        file_name="tables.zip",
+        mime="application/zip",
+        on_click="ignore",
+        key="template-csv",
+        width="stretch",
+    )
+
+
+@st.cache_data(max_entries=1, show_spinner=False)
+def _workbook() -> bytes:
+    return importing.workbook_template()
+
+
+@st.cache_data(max_entries=1, show_spinner=False)
+def _zipped() -> bytes:
+    file = io.BytesIO()
+    with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name in TABLES:
+            # A fixed time: the same bytes whenever it is made.
+            archive.writestr(zipfile.ZipInfo(f"{name}.csv"), importing.csv_template(name))
+    return file.getvalue()
+
+
+def _one(store: Store, uploads: Uploads, batch: Batch) -> None:
+    st.markdown(f"**Batch {numbers.plain(batch.batch)}**, {batches.state_words(batch)}")
+    st.dataframe(batches.counts_frame(batch.counts), hide_index=True, placeholder="")
+    made = batches.corrections_of(batch)
+    if made:
+        st.download_button(
+            f"{numbers.count(len(made), 'correction')} (CSV)",
+            importing.corrections_csv(made),
+            file_name=f"{batch.batch}.corrections.csv",
+            mime="text/csv",
+            on_click="ignore",
+        )
+    upload = uploads.of_batch(batch.batch)
+    aside = uploads.beside(upload, checking.SET_ASIDE) if upload else None
+    if aside is not None and aside.is_file():
+        st.download_button(
+            "Rows set aside (CSV)",
+            aside.read_bytes(),
+            file_name=f"{batch.batch}.set_aside.csv",
+            mime="text/csv",
+            on_click="ignore",
+        )
+    is_out = batch.withdrawn_version is not None
+    words = "Put this batch back" if is_out else "Withdraw this batch"
+    help_ = "Its rows stay in the history, and it can be put back."
+    st.button(
+        words,
+        key=f"withdraw-{batch.batch}",
+        help=None if is_out else help_,
+        on_click=_withdraw,
+        args=(store, batch.batch, is_out),
+    )
+
+
+def _withdraw(store: Store, batch: str, undo: bool) -> None:
+    try:
+        store.withdraw(batch, undo=undo)
+    except DataRejected as error:
+        st.session_state[_REFUSED] = (str(error), error.findings)
+    except BlackmouthError as error:
+        st.session_state[_REFUSED] = (str(error), ())
+    else:
+        st.session_state.pop(_REFUSED, None)
+
+
+def _refused() -> None:
+    """Say why the last withdrawal was refused, once."""
+    message, findings = st.session_state.pop(_REFUSED, ("", ()))
+    if not message:
+        return
+    st.error(numbers.plain(message[:1].upper() + message[1:]))
+    if findings:
+        frame = findings_table.frame_of(findings).drop(columns=["Severity"])
+        st.dataframe(frame.rename(columns={"File": "Batch"}), hide_index=True, placeholder="")

@@ -1,0 +1,273 @@
+"""The page Data desk: first use, a clean and a faulty week, what another process does meanwhile."""
+
+from __future__ import annotations
+
+import datetime as dt
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from analytics.data.importing import workbook_template
+from analytics.data.store import Store
+from dashboard import data, pages, store_access
+from dashboard.desk.uploads import Uploads
+from tests.app.reading import words_of
+from tests.field_week import field_week, write_week
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+SECONDS = 60
+PAGE = "app_pages/data_desk.py"
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    return Store(tmp_path / "store")
+
+
+@pytest.fixture
+def desk(store: Store) -> Uploads:
+    return Uploads(store.path / "desk" / "uploads")
+
+
+@pytest.fixture
+def open_desk(monkeypatch: pytest.MonkeyPatch, store: Store) -> Callable[[], AppTest]:
+    monkeypatch.setenv(store_access.STORE_VARIABLE, str(store.path))
+    monkeypatch.setenv(data.ARCHIVE_VARIABLE, str(store.path / "bulletins"))
+    app = Path(find_spec("dashboard").origin).parent / "app.py"
+    return lambda: AppTest.from_file(app, default_timeout=SECONDS).run().switch_page(PAGE).run()
+
+
+def week_files(tmp_path: Path, **faults: Any) -> list[tuple[str, bytes, str]]:
+    rows = field_week()
+    rows["interviews"][0] |= faults
+    folder = write_week(rows, tmp_path / "week")
+    return [(path.name, path.read_bytes(), "text/csv") for path in sorted(folder.iterdir())]
+
+
+def drop(page: AppTest, *files: tuple[str, bytes, str]) -> AppTest:
+    page.file_uploader[0].set_value(list(files)).run()
+    assert not page.exception
+    return page
+
+
+def correct(page: AppTest, new: str) -> AppTest:
+    """Write into the first cell of the row that is shown."""
+    (editor,) = page.data_editor
+    page.session_state[editor.key] = {
+        "edited_rows": {0: {"Value": new}},
+        "added_rows": [],
+        "deleted_rows": [],
+    }
+    page.run()
+    assert not page.exception
+    return page
+
+
+def accept(page: AppTest) -> AppTest:
+    page.button(key="accept").click().run()
+    assert not page.exception
+    return page
+
+
+def test_an_empty_store_shows_the_way(open_desk, store: Store) -> None:
+    page = open_desk()
+    assert not page.exception
+    words = words_of(page)
+    order = [words.index(one) for one in ("See what comes out", "empty tables", "Drop the files")]
+    assert order == sorted(order)
+    assert "no data yet" in words
+    assert {one.label for one in page.download_button} == {"Workbook (XLSX)", "CSV files (ZIP)"}
+    assert not store.exists
+
+
+def test_an_empty_store_opens_on_the_desk(open_desk, monkeypatch) -> None:
+    app = Path(find_spec("dashboard").origin).parent / "app.py"
+    open_desk()
+    page = AppTest.from_file(app, default_timeout=SECONDS).run()
+    assert page.title[0].value == "Data desk"
+
+
+def test_a_clean_week_is_accepted(open_desk, store: Store, tmp_path: Path) -> None:
+    page = drop(open_desk(), *week_files(tmp_path))
+    assert "**No error.** 20 rows in 15 files can be accepted" in words_of(page)
+    assert store.version == 0
+    page = accept(page)
+    assert store.version == 1
+    assert "is stored: 20 new rows" in page.success[0].value.replace("\\", "")
+    assert [one.label for one in page.get("page_link")] == ["Next: make the bulletin"]
+    assert "See what comes out" not in words_of(page)
+    (history,) = [one.value for one in page.dataframe if "Batch" in one.value]
+    assert list(history["State"]) == ["current"]
+
+
+def test_a_faulty_week_is_corrected_in_place(
+    open_desk, desk: Uploads, store: Store, tmp_path: Path
+) -> None:
+    page = drop(open_desk(), *week_files(tmp_path, anglers="two", hours_fished=45))
+    assert "**2 errors** stand against this upload" in words_of(page)
+    assert page.button(key="accept").disabled
+    findings = next(one.value for one in page.dataframe if "Seen" in one.value)
+    assert list(findings["Seen"]) == ["two", "45"]
+    assert "**interviews.csv, row 2, anglers**" in words_of(page).replace("\\", "")
+    page = correct(page, "2")
+    assert "**1 error** stands" in words_of(page)
+    page = correct(page, "44")
+    assert "**1 error** stands" in words_of(page)
+    page = correct(page, "4.5")
+    assert "**No error.**" in words_of(page)
+    upload = desk.current()
+    assert upload is not None
+    assert [(one.old, one.new) for one in upload.corrections] == [
+        ("two", "2"),
+        ("45", "44"),
+        ("44", "4.5"),
+    ]
+    # A browser that was closed: another session finds the same.
+    assert "**No error.**" in words_of(open_desk())
+    accept(page)
+    assert store.read("interviews")["hours_fished"].to_pylist() == [4.5, 4.5]
+
+
+def test_rows_are_set_aside(open_desk, store: Store, tmp_path: Path) -> None:
+    page = drop(open_desk(), *week_files(tmp_path, anglers="two"))
+    page.toggle[1].set_value(True).run()
+    assert not page.exception
+    assert "3 rows set aside" in words_of(page)
+    assert "3 rows set aside (CSV)" in [one.label for one in page.download_button]
+    accept(page)
+    assert store.read("interviews").num_rows == 1
+
+
+def test_a_row_is_left_out(open_desk, store: Store, tmp_path: Path) -> None:
+    files = week_files(tmp_path)
+    ragged = ("holidays.csv", b"date,holiday\n2031-01-01,Frost Day\n2031-01-02,a,b\n", "text/csv")
+    page = drop(open_desk(), *[one for one in files if one[0] != "holidays.csv"], ragged)
+    assert "**1 error** stands" in words_of(page)
+    assert page.text_input[0].value == "2031-01-02,a,b"
+    next(one for one in page.button if one.label == "Leave this row out").click().run()
+    assert not page.exception
+    assert "**No error.**" in words_of(page)
+
+
+def test_a_store_changed_meanwhile_is_checked_again(
+    open_desk, store: Store, tmp_path: Path
+) -> None:
+    page = drop(open_desk(), *week_files(tmp_path))
+    store.add({"holidays": pa.table({"date": [dt.date(2031, 2, 1)]})})
+    page = accept(page)
+    assert store.version == 1
+    words = words_of(page)
+    assert "The store went from version 0 to 1 meanwhile: the upload was checked again." in words
+    accept(page)
+    assert store.version == 2
+
+
+def test_another_window_is_seen(open_desk, desk: Uploads, tmp_path: Path) -> None:
+    page = drop(open_desk(), *week_files(tmp_path, anglers="two"))
+    other = open_desk()
+    correct(other, "3")
+    page = correct(page, "2")
+    said = " ".join(one.value for one in page.warning)
+    assert "another window has written" in said
+    upload = desk.current()
+    assert upload is not None
+    assert [one.new for one in upload.corrections] == ["3"]
+    accept(other)
+    next(one for one in page.button if one.label == "Drop").click().run()
+    assert not page.exception
+    assert "accepted as batch" in " ".join(one.value for one in page.warning)
+
+
+def test_a_batch_is_withdrawn_and_put_back(open_desk, store: Store, tmp_path: Path) -> None:
+    accept(drop(open_desk(), *week_files(tmp_path)))
+    store.add({"areas": pa.table({"area": ["Z"], "area_name": ["Far"]})})
+    page = open_desk()
+
+    def choose(row: int) -> None:
+        table = next(one for one in page.dataframe if "Batch" in one.value)
+        selection = {"rows": [row], "columns": [], "cells": []}
+        page.session_state[table.key] = {"selection": selection}
+        page.run()
+        assert not page.exception
+
+    def press(label: str) -> None:
+        next(one for one in page.button if one.label == label).click().run()
+        assert not page.exception
+
+    choose(0)
+    press("Withdraw this batch")
+    assert store.read("areas").num_rows == 2
+    choose(0)
+    press("Put this batch back")
+    assert store.read("areas").num_rows == 3
+    store.add({"sites": pa.table({"site": ["far"], "area": ["Z"]})})
+    page = open_desk()
+    choose(1)
+    press("Withdraw this batch")
+    assert "stays: without it" in page.error[0].value.replace("\\", "")
+    assert store.read("areas").num_rows == 3
+
+
+BAD = {
+    "utf16": ("holidays.csv", "date,holiday\n".encode("utf-16"), "text in UTF-16"),
+    "empty": ("areas.csv", b"", "an empty file"),
+    "markup": ("<script>alert(1)</script>.csv", b"a,b\n1,2\n", "no table is called"),
+    "right to left": ("تقرير.csv", b"a,b\n1,2\n", "no table is called"),
+    "long": ("n" * 300 + ".csv", b"a,b\n1,2\n", "no table is called"),
+    "macros": ("week.xlsm", b"PK", "a file ending in .xlsm"),
+    "no workbook": ("week.xlsx", b"PK", "not a complete workbook"),
+}
+
+
+@pytest.mark.parametrize("case", BAD)
+def test_bad_files_are_refused_in_words(open_desk, store: Store, case: str) -> None:
+    name, content, words = BAD[case]
+    page = drop(open_desk(), (name, content, "text/csv"))
+    findings = next(one.value for one in page.dataframe if "Seen" in one.value)
+    assert words in " ".join(findings["Seen"])
+    assert page.button(key="accept").disabled
+    assert "<script>" not in " ".join(one.value for one in page.markdown)
+    shown = " ".join(str(one.value) for one in page.dataframe)
+    assert "NaN" not in shown
+    assert "None" not in shown
+    next(one for one in page.button if one.label == "Drop").click().run()
+    assert not page.exception
+    assert store.version == 0
+
+
+def test_a_table_is_chosen_for_a_file(open_desk, store: Store) -> None:
+    page = drop(open_desk(), ("days off.csv", b"date,holiday\n2031-01-01,Frost\n", "text/csv"))
+    chooser = next(one for one in page.selectbox if "days off" in one.label)
+    chooser.set_value("holidays").run()
+    assert not page.exception
+    accept(page)
+    assert store.read("holidays").num_rows == 1
+
+
+def test_an_empty_template_holds_nothing_to_accept(open_desk) -> None:
+    page = drop(open_desk(), ("tables.xlsx", workbook_template(), ""))
+    assert page.button(key="accept").disabled
+
+
+def test_the_public_has_no_desk(opener, monkeypatch) -> None:
+    monkeypatch.delenv(store_access.STORE_VARIABLE, raising=False)
+    assert next(iter(pages.DATA)) == "data_desk"
+    page = opener(PAGE)()
+    assert not page.exception
+    assert not page.file_uploader
+    assert "open on a store" in words_of(page)
+
+
+def test_a_folder_that_is_no_store_is_told(open_desk, store: Store) -> None:
+    store.path.mkdir()
+    (store.path / "letters.txt").write_text("x")
+    page = open_desk()
+    assert not page.exception
+    assert "is not a store" in page.error[0].value.replace("\\", "")
+    assert not page.file_uploader

@@ -1,0 +1,279 @@
+"""Uploads under way: kept whole, safe from names, from other windows and from a moved store."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+import pytest
+
+from analytics.data.importing import Correction
+from analytics.data.store import Store
+from analytics.errors import DataRejected, StoreError, UsageError
+from analytics.findings import Severity
+from dashboard.desk import batches, checking, findings_table, uploads
+from dashboard.desk.checking import CheckedUpload, check_upload, store_upload
+from dashboard.desk.uploads import Moved, Upload, Uploads
+from tests.field_week import field_week, write_week
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+FAULTS = {"anglers": "two", "hours_fished": 45}
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Uploads:
+    folder = tmp_path / "store" / "desk" / "uploads"
+    folder.mkdir(parents=True)
+    return Uploads(folder)
+
+
+@pytest.fixture
+def store(desk: Uploads, tmp_path: Path) -> Store:
+    return Store(tmp_path / "store")
+
+
+def week_files(tmp_path: Path, **faults: Any) -> list[tuple[str, bytes]]:
+    """Return the files of a week as they are dropped; faults stand in the first interview."""
+    rows = field_week()
+    rows["interviews"][0] |= faults
+    folder = write_week(rows, tmp_path / "week")
+    return [(f"week/{path.name}", path.read_bytes()) for path in sorted(folder.iterdir())]
+
+
+def corrected(desk: Uploads, found: CheckedUpload, **cells: str) -> Upload:
+    upload = found.upload
+    for name, new in cells.items():
+        made = Correction("week/interviews.csv", 2, name, str(FAULTS[name]), new)
+        upload = desk.correct(upload, made)
+    return upload
+
+
+def test_files_become_a_batch_with_its_corrections(
+    desk: Uploads, store: Store, tmp_path: Path
+) -> None:
+    upload = desk.add(week_files(tmp_path, **FAULTS))
+    found = check_upload(desk, upload, store)
+    assert [(one.file, one.row, one.column) for one in found.errors] == [
+        ("week/interviews.csv", 2, "anglers"),
+        ("week/interviews.csv", 2, "hours_fished"),
+    ]
+    with pytest.raises(DataRejected):
+        store_upload(desk, found, store)
+    upload = corrected(desk, found, anglers="2", hours_fished="4.5")
+    found = check_upload(desk, upload, store)
+    assert found.errors == ()
+    receipt = store_upload(desk, found, store)
+    assert receipt.counts["interviews"].new == 2
+    (batch,) = store.batches()
+    assert "week/interviews.csv" in batch.sources
+    assert [one.new for one in batches.corrections_of(batch)] == ["2", "4.5"]
+    assert desk.current() is None
+    kept = desk.of_batch(batch.batch)
+    assert kept is not None
+    assert desk.beside(kept, checking.CORRECTIONS).read_text().count("\n") == 3
+    (file,) = (one for one in kept.files if one.name == "week/interviews.csv")
+    assert b"two" in desk.path(kept, file).read_bytes()
+
+
+def test_an_upload_outlives_the_browser(desk: Uploads, store: Store, tmp_path: Path) -> None:
+    found = check_upload(desk, desk.add(week_files(tmp_path, **FAULTS)), store)
+    upload = corrected(desk, found, anglers="2")
+    again = Uploads(tmp_path / "store" / "desk" / "uploads").current()
+    assert again == upload
+    assert check_upload(desk, again, store).errors[0].column == "hours_fished"
+    assert desk.undo_correction(again).corrections == ()
+
+
+def test_rows_are_set_aside_with_what_depends_on_them(
+    desk: Uploads, store: Store, tmp_path: Path
+) -> None:
+    upload = desk.add(week_files(tmp_path, **FAULTS))
+    assert check_upload(desk, upload, store).can_set_aside
+    found = check_upload(desk, upload, store, quarantine=True)
+    assert found.errors == ()
+    # The interview, its fish and its bycatch.
+    assert found.n_aside == 3
+    receipt = store_upload(desk, found, store)
+    kept = desk.of_batch(receipt.batch or "")
+    assert kept is not None
+    text = desk.beside(kept, checking.SET_ASIDE).read_text()
+    assert text.count("week/interviews.csv,interviews,2") == 2
+    assert '""anglers"": ""two""' in text
+
+
+def test_two_windows_correct_the_same_upload(desk: Uploads, store: Store, tmp_path: Path) -> None:
+    found = check_upload(desk, desk.add(week_files(tmp_path, **FAULTS)), store)
+    corrected(desk, found, anglers="2")
+    # Another cell from a window that has not seen the first correction: both stay.
+    both = corrected(desk, found, hours_fished="4.5")
+    assert [one.column for one in both.corrections] == ["anglers", "hours_fished"]
+    with pytest.raises(Moved, match="written '2' there meanwhile; yours was '3'"):
+        corrected(desk, found, anglers="3")
+    now = desk.current()
+    assert now is not None
+    assert now.corrections == both.corrections
+    with pytest.raises(Moved, match="another window changed the upload"):
+        store_upload(desk, found, store)
+    store_upload(desk, check_upload(desk, now, store), store)
+    with pytest.raises(Moved, match="accepted as batch b0001"):
+        corrected(desk, found, anglers="4")
+    with pytest.raises(Moved, match="accepted as batch b0001"):
+        desk.drop(now)
+
+
+def test_a_store_that_moved_on_is_seen(desk: Uploads, store: Store, tmp_path: Path) -> None:
+    upload = desk.add(week_files(tmp_path))
+    found = check_upload(desk, upload, store)
+    store.add({"holidays": pa.table({"date": [dt.date(2031, 1, 1)]})})
+    with pytest.raises(StoreError, match="from version 0 to 1"):
+        store_upload(desk, found, store)
+    assert desk.current() == upload
+    assert store_upload(desk, check_upload(desk, upload, store), store).version == 2
+
+
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [
+        ("../../etc/interviews.csv", "etc/interviews.csv"),
+        ("C:\\week\\interviews.csv", "week/interviews.csv"),
+        ("/interviews.csv", "interviews.csv"),
+        ("..", "unnamed"),
+        ("a\x00b\nc.csv", "a_b_c.csv"),
+        ("تقرير.csv", "تقرير.csv"),
+        ("\u202egnp.csv", "_gnp.csv"),
+        ("<script>alert(1)</script>.csv", "<script>alert(1)</script>.csv"),
+    ],
+)
+def test_a_name_leads_nowhere(desk: Uploads, tmp_path: Path, name: str, shown: str) -> None:
+    upload = desk.add([(name, b"date,holiday\n")])
+    (file,) = upload.files
+    assert file.name == shown
+    path = desk.path(upload, file).resolve()
+    assert path.is_file()
+    assert path.is_relative_to(tmp_path / "store" / "desk" / "uploads" / upload.upload)
+    assert {one.name for one in tmp_path.iterdir()} == {"store"}
+
+
+def test_a_name_of_300_characters(desk: Uploads, store: Store) -> None:
+    upload = desk.add([("n" * 300 + ".csv", b"date,holiday\n")])
+    (file,) = upload.files
+    assert len(file.name) == uploads.LONGEST_NAME
+    assert file.ending == ".csv"
+    assert check_upload(desk, upload, store).choose == (file,)
+
+
+def test_a_file_of_no_known_table_waits_for_a_choice(desk: Uploads, store: Store) -> None:
+    upload = desk.add([("interview.csv", b"date,holiday\n2031-01-01,Frost\n")])
+    found = check_upload(desk, upload, store)
+    (error,) = found.errors
+    assert "did you mean interviews?" in error.advice
+    assert error.allowed.startswith("areas, sites")
+    assert not found.can_set_aside
+    chosen = desk.choose_table(upload, "interview.csv", "holidays")
+    assert check_upload(desk, chosen, store).errors == ()
+    # A file that comes again keeps the choice.
+    again = desk.add([("interview.csv", b"date,holiday\n2031-01-02,Ice\n")])
+    assert check_upload(desk, again, store).n_rows == 1
+    wrong = check_upload(desk, desk.choose_table(again, "interview.csv", "areas"), store)
+    assert wrong.errors
+    assert [one.name for one in wrong.choose] == ["interview.csv"]
+
+
+def test_what_is_no_table_is_left_out_and_said(desk: Uploads, store: Store) -> None:
+    files = [("README.md", b"x"), ("b.xlsm", b"x"), ("sites.txt", b"x"), ("empty.csv", b"")]
+    found = check_upload(desk, desk.add(files), store)
+    said = {one.file: one.severity for one in found.findings}
+    assert said == {
+        "README.md": Severity.NOTE,
+        "b.xlsm": Severity.ERROR,
+        "sites.txt": Severity.ERROR,
+        "empty.csv": Severity.ERROR,
+    }
+    upload = found.upload
+    for name in ("b.xlsm", "sites.txt", "empty.csv"):
+        upload = desk.leave_out(upload, name)
+    assert check_upload(desk, upload, store).errors == ()
+
+
+def test_whole_files_are_refused_in_words(desk: Uploads, store: Store) -> None:
+    files = [
+        ("holidays.csv", "date,holiday\n2031-01-01,é\n".encode("utf-16")),
+        ("areas.csv", b""),
+        ("fish.xlsx", b"PK\x03\x04 cut short"),
+    ]
+    found = check_upload(desk, desk.add(files), store)
+    assert [(one.file, one.row) for one in found.errors] == [
+        ("fish.xlsx", None),
+        ("areas.csv", None),
+        ("holidays.csv", None),
+    ]
+    assert not found.can_set_aside
+    assert [findings_table.row_of(found, one) for one in found.errors] == [None] * 3
+
+
+def test_an_upload_is_bounded(desk: Uploads, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(uploads, "MOST_FILES", 2)
+    desk.add([("areas.csv", b"area\n")])
+    with pytest.raises(UsageError, match="allowed in one upload: 2 files"):
+        desk.add([("sites.csv", b"x"), ("fish.csv", b"x")])
+    now = desk.current()
+    assert now is not None
+    assert [one.name for one in now.files] == ["areas.csv"]
+
+
+def test_a_dropped_upload_can_be_taken_up_again(desk: Uploads) -> None:
+    first = desk.drop(desk.add([("areas.csv", b"area\n")]))
+    assert desk.current() is None
+    second = desk.add([("sites.csv", b"x")])
+    with pytest.raises(Moved, match="another upload is under way"):
+        desk.take_up(first)
+    desk.drop(second)
+    assert desk.take_up(first).files == first.files
+    assert desk.delete_dropped() == 1
+    assert [one.upload for one in desk.every()] == [first.upload]
+
+
+def test_a_full_disk_is_told_and_leaves_the_upload(
+    desk: Uploads, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    upload = desk.add([("areas.csv", b"area\n")])
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(uploads.os, "replace", full)
+    with pytest.raises(StoreError, match="No space left on device; make room"):
+        desk.add([("sites.csv", b"x")])
+    monkeypatch.undo()
+    assert desk.current() == upload
+
+
+def test_a_damaged_record_is_left_alone(desk: Uploads, tmp_path: Path) -> None:
+    upload = desk.add([("areas.csv", b"area\n")])
+    record = tmp_path / "store" / "desk" / "uploads" / upload.upload / "upload.json"
+    record.write_text("{")
+    assert desk.current() is None
+    record.write_text(json.dumps({"upload": "x"}))
+    assert desk.every() == []
+
+
+def test_the_row_of_a_finding_has_its_faults_first(
+    desk: Uploads, store: Store, tmp_path: Path
+) -> None:
+    found = check_upload(desk, desk.add(week_files(tmp_path, **FAULTS)), store)
+    row = findings_table.row_of(found, found.errors[0])
+    assert row is not None
+    assert [cell[:2] for cell in row.cells[:3]] == [
+        ("anglers", "two"),
+        ("hours_fished", "45"),
+        ("interview_id", "i1"),
+    ]
+    allowed = {name: words for name, _, words, _ in row.cells}
+    assert allowed["area"] == "an area of the table areas"
+    frame = findings_table.frame_of(found.errors)
+    assert list(frame["Row"]) == [2, 2]
+    assert not frame.isna().any().any()
