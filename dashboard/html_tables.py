@@ -17,6 +17,7 @@ from analytics.quantities import QUANTITIES
 from analytics.result_table import to_frame
 from analytics.rounding import DASH
 from analytics.wording import numbers, reasons
+from analytics.wording.area_sums import area_sum
 from analytics.wording.marks import PARTIAL, PLAIN, mark
 from analytics.wording.week import HEADLINE
 
@@ -214,10 +215,18 @@ def _cares(row: Row | None) -> list[tuple[str, str]]:
     return [one for one in (reasons.caution(row), left_out) if one[1]]
 
 
+#: How the row of several chosen areas is made.
+SUM_OF_AREAS = "added up, with the covariance of their errors"
+
+
 def week_table(index: BulletinIndex, *, areas: Sequence[str], week: str, together: bool) -> Markup:
-    """Return the week by area, the row of all areas first where asked."""
+    """Return the week by area, the row of all areas, or of several chosen ones, first."""
     heads = ("Area", *(QUANTITIES[name].label for name in HEADLINE), "Sample size")
     lines = []
+    sums = [area_sum(index, areas, week, name) for name in HEADLINE] if not together else []
+    if any(sums):
+        added = [*map(cell, sums), small(SUM_OF_AREAS)]
+        lines.append(line(heads, "These areas together", added, is_all=True))
     for area in (None, *areas) if together else areas:
         rows = [index.row(area, week, name) for name in HEADLINE]
         cells = [*map(cell, rows), _behind(rows)]

@@ -23,6 +23,7 @@ from analytics.data.schema import cast_to_schema
 from analytics.errors import StoreError, UsageError
 from analytics.estimates.schemas import (
     ALTERNATIVE_SCHEMA,
+    AREA_COVARIANCE_SCHEMA,
     AREA_SCHEMA,
     CHANGE_SCHEMA,
     COVERAGE_SCHEMA,
@@ -89,6 +90,7 @@ TABLE_SCHEMAS: dict[str, pa.Schema] = {
     "coverage": COVERAGE_SCHEMA,
     "heaping": HEAPING_SCHEMA,
     "variance_budget": VARIANCE_SCHEMA,
+    "area_covariance": AREA_COVARIANCE_SCHEMA,
 }
 #: Tables that a bulletin has as fields of their own.
 FIELDS = tuple(TABLE_SCHEMAS)
@@ -226,6 +228,7 @@ class Bulletin:
     coverage: pa.Table = field(default_factory=COVERAGE_SCHEMA.empty_table)
     heaping: pa.Table = field(default_factory=HEAPING_SCHEMA.empty_table)
     variance_budget: pa.Table = field(default_factory=VARIANCE_SCHEMA.empty_table)
+    area_covariance: pa.Table = field(default_factory=AREA_COVARIANCE_SCHEMA.empty_table)
     released: Mapping[str, pa.Table] = field(default_factory=dict)
     rates: Mapping[str, pa.Table] = field(default_factory=dict)
     outlook: Mapping[str, pa.Table] = field(default_factory=dict)

@@ -18,6 +18,7 @@ from analytics.catch_rates.build import rate_tables
 from analytics.data.calendar import season_days
 from analytics.data.kept import NOT_KEPT, Kept
 from analytics.estimates.alternative_estimates import alternative_estimates
+from analytics.estimates.area_covariance import area_covariance
 from analytics.estimates.estimate import LEVELS, Row, result_rows, week_changes
 from analytics.estimates.sampling_report import (
     convenience_findings,
@@ -210,6 +211,7 @@ def _made(
         coverage=alternatives.coverage,
         heaping=alternatives.heaping,
         variance_budget=alternatives.variance_budget,
+        area_covariance=area_covariance(prepared),
         released=released,
         rates=rates,
         outlook=outlook,

@@ -19,6 +19,20 @@ CHANGE_SCHEMA = pa.schema(
     ]
 )
 
+#: Totals behind a quantity by area and how their errors go together, each pair once. `part` is 0,
+#: or of a ratio 0 above and 1 below the line.
+AREA_COVARIANCE_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("week", pa.string()),  # null: the season
+        *texts("quantity", "area"),
+        ("part", pa.int64()),
+        ("other_area", pa.string()),
+        ("other_part", pa.int64()),
+        *numbers("total", "other_total", "covariance"),
+    ]
+)
+
 #: What the sampling reached: one row a stratum of the design.
 STRATUM_SCHEMA = pa.schema(
     [

@@ -26,6 +26,8 @@ from analytics.survey.unit_totals import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
     from analytics.arrays import Floats, Ints
     from analytics.survey.design import Design, StratumTreatment, StratumTreatments
     from analytics.survey.reduction import Moments
@@ -173,7 +175,18 @@ def _second_stage_variance(form: LinearForm, place: Ints, size: int) -> Floats:
 def joint_area_totals(
     design: Design, moments: Moments, *, plans: StratumTreatments
 ) -> tuple[Floats, Floats]:
-    r"""Return season totals of K measures by area, and the covariance of all of them at once.
+    """Return season totals of K measures by area with their joint covariance.
+
+    As each of `joint_totals`, over all weeks.
+    """
+    (found,) = joint_totals(design, moments, plans=plans, weeks=(None,))
+    return found
+
+
+def joint_totals(
+    design: Design, moments: Moments, *, plans: StratumTreatments, weeks: Iterable[int | None]
+) -> Iterator[tuple[Floats, Floats]]:
+    r"""Yield totals of K measures by area, and the covariance of all of them at once.
 
     As `domain_totals`, with the measures of each area in a block of their own. A site-day has
     boats of several areas: the first stage follows from its totals of all of them. A boat fished
@@ -188,31 +201,46 @@ def joint_area_totals(
         Sums of K measures by site-day and area fished.
     plans : StratumTreatments
         How strata are treated.
+    weeks : iterable of int or None
+        Codes of the weeks; None for the season.
 
-    Returns
-    -------
+    Yields
+    ------
     total : ndarray of float, shape (A, K)
     cov : ndarray of float, shape (A K, A K)
         A stratum with one unit and no donor adds no error.
     """
     plan, cells, interviewed = unit_cells(design, moments, plans=plans, by_area=True)
-    domains = Domains(by_area=True, by_week=False, n_weeks=len(design.weeks))
-    form = LinearForm.of(design, plan, cells, domains)
+    between, units = _between_areas(design, interviewed), np.arange(len(design.units.stratum))
+    by_unit = _by_unit(cells, np.arange(len(cells.unit)), units, len(design.areas))
+    forms: dict[bool, LinearForm] = {}
+    for week in weeks:
+        by_week = week is not None
+        if by_week not in forms:
+            domains = Domains(by_area=True, by_week=by_week, n_weeks=len(design.weeks))
+            forms[by_week] = LinearForm.of(design, plan, cells, domains)
+        yield _joint_of_week(forms[by_week], by_unit, between, 0 if week is None else week + 1)
+
+
+def _joint_of_week(
+    form: LinearForm, by_unit: Floats, between: Floats, week_key: int
+) -> tuple[Floats, Floats]:
+    """Return the totals of one week key and their joint covariance, as `joint_totals`."""
+    design, plan, cells = form.design, form.plan, form.cells
     stratum, n_areas = design.units.stratum, len(design.areas)
     n = np.maximum(plan.n_active, 1)
+    mine = form.weights.week_key == week_key
     weight = np.zeros(len(stratum))
-    weight[form.weights.unit] = form.weights.weight
+    weight[form.weights.unit[mine]] = form.weights.weight[mine]
     weight /= n[stratum]
-    part = weight[:, None] * _by_unit(
-        cells, np.arange(len(cells.unit)), np.arange(len(stratum)), n_areas
-    )
+    part = weight[:, None] * by_unit
     off = part - (add_at(stratum, part, len(n)) / n[:, None])[stratum]
     off *= np.sqrt(np.maximum(form.first_stage_factor, 0))[stratum][:, None]
     off = off[plan.active]
-    cov = off.T @ off + _joint_second_stage(form, part, weight, _between_areas(design, interviewed))
+    cov = off.T @ off + _joint_second_stage(form, part, weight, between)
     one = form.borrowed
     for of, borrowing in enumerate(plan.borrowings):
-        rows = np.flatnonzero(one.of == of)
+        rows = np.flatnonzero((one.of == of) & (one.week_key == week_key))
         if one.n_units[of] > 1 and len(rows):
             donors = _by_unit(cells, one.cell[rows], np.sort(borrowing.units), n_areas)
             off = donors - donors.mean(axis=0)

@@ -9,6 +9,7 @@ from analytics.precision import Precision
 from analytics.quantities import Status
 from analytics.rounding import number
 from analytics.wording import numbers, reasons
+from analytics.wording.area_sums import area_sum
 from analytics.wording.bulletin_index import in_words
 
 if TYPE_CHECKING:
@@ -50,14 +51,15 @@ def week_answer(index: BulletinIndex, *, area: str | None, week: str) -> str:
 
 
 def week_answer_by_area(index: BulletinIndex, *, areas: Sequence[str], week: str) -> str:
-    """Return the encounters of several areas in one sentence, and why they are not added up."""
+    """Return the encounters of several areas in one sentence, with their sum where there is one."""
     parts = [
         f"{numbers.plain(index.name(area))} {_met(index.row(area, week, MET))}" for area in areas
     ]
-    return _once(
-        f"In week {week} the Chinook met were, by area: {'; '.join(parts)}. "
-        "The bulletin has no sum over a choice of areas, so none is shown."
-    )
+    together = area_sum(index, areas, week, MET)
+    tail = f"Together: {_met(together)}."
+    if together is None:
+        tail = "The bulletin has no sum over these areas, so none is shown."
+    return _once(f"In week {week} the Chinook met were, by area: {'; '.join(parts)}. {tail}")
 
 
 def _once(words: str) -> str:

@@ -117,7 +117,7 @@ def test_several_areas_are_not_added_up(index):
     words = sentences.week_answer_by_area(index, areas=("A1", "A2"), week=CHOSEN)
     assert "Quillon Bank **" in words
     assert "Sorrel Narrows no site\\-day sampled" in words
-    assert "no sum over a choice of areas" in words
+    assert "no sum over these areas" in words
 
 
 def test_thin_strata_are_said_plainly(index):

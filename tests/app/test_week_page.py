@@ -45,7 +45,7 @@ def test_one_area_shows_its_own_row(open_page, archive_folder):
 
 def test_several_areas_stand_apart(open_page):
     page = open_page(week=CHOSEN, area=["A1", "A3"])
-    assert "no sum over a choice of areas" in answer_of(page)
+    assert "no sum over these areas" in answer_of(page)
     assert [one.value for one in page.subheader] == ["Quillon Bank", "Pale Hook"]
     assert len(page.get("plotly_chart")) == 2 + 2
 
