@@ -13,10 +13,11 @@ if TYPE_CHECKING:
 
 
 def words_of(page: AppTest) -> str:
-    """Return every word on the page but the style sheet and the filters' options."""
+    """Return every word on the page but style sheet, script and the filters' options."""
     kinds = (page.title, page.header, page.subheader, page.markdown, page.caption, page.warning)
     parts = [one.value for kind in (*kinds, page.error) for one in kind]
-    parts += [one.proto.body for one in page.get("html") if "<style>" not in one.proto.body]
+    drawn = [one.proto.body for one in page.get("html")]
+    parts += [body for body in drawn if not body.startswith(("<style>", "<script>"))]
     return "\n".join(parts).replace("\u00a0", " ")
 
 
