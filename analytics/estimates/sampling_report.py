@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -13,8 +12,7 @@ import pyarrow.compute as pc
 from analytics.codes import coded, join_codes
 from analytics.data import query as sql
 from analytics.data.calendar import trip_tables
-from analytics.data.checks import check_between
-from analytics.data.importing import Incoming
+from analytics.data.checks import first_warnings
 from analytics.data.schema import TABLES
 from analytics.estimates.interview_quality import MOST_UNEVEN, uneven_shares
 from analytics.estimates.schemas import STRATUM_SCHEMA
@@ -330,6 +328,21 @@ SHOWN = ("interviews", "fish")
 _SEASONAL = ("site_days", "interviews", "fish", "bycatch", "boat_counts", "coverage")
 
 
+#: The season's rows as a batch, of which alone the rules warn: interviews of its site-days come
+#: first, then those of convenience; fish of these, then those of no interview that were measured.
+_OF_SEASON = {
+    "site_days": "SELECT *, '' AS _file, 0 AS _row FROM every_site_days SEMI JOIN season_days "
+    "USING (sample_id)",
+    "interviews": "SELECT *, '' AS _file, 0 AS _row FROM every_interviews "
+    "SEMI JOIN incoming_site_days USING (sample_id) UNION ALL "
+    "SELECT *, '' AS _file, 1 AS _row FROM every_interviews SEMI JOIN met USING (interview_id)",
+    "fish": "SELECT *, '' AS _file, 0 AS _row FROM every_fish "
+    "SEMI JOIN incoming_interviews USING (interview_id) UNION ALL "
+    "SELECT *, '' AS _file, 1 AS _row FROM every_fish SEMI JOIN measured USING (fish_id) "
+    "WHERE interview_id IS NULL",
+}
+
+
 def row_warnings(snapshot: Snapshot, design: Design) -> Iterator[Finding]:
     """Yield one warning for each kind that stored rows of the season give rise to.
 
@@ -345,48 +358,25 @@ def row_warnings(snapshot: Snapshot, design: Design) -> Iterator[Finding]:
     Finding
         `seen` counts the rows and gives the first.
     """
-    kinds: dict[tuple[str, str | None, str, str], list[Finding]] = defaultdict(list)
-    stored = {name: snapshot[name].slice(0, 0 if name in _SEASONAL else None) for name in TABLES}
-    for finding in check_between(stored, _of_season(snapshot, design)):
-        if finding.table in SHOWN and finding.severity is Severity.WARNING:
-            kind = (finding.table, finding.column, finding.allowed, finding.advice)
-            kinds[kind].append(finding)
-    for alike in kinds.values():
-        rows = "1 row" if len(alike) == 1 else f"{len(alike):,} rows, the first"
-        first = min(alike, key=lambda finding: finding.row or 0)
-        yield replace(first, seen=f"{rows}: {first.seen}", row=None, file="")
-
-
-def _of_season(snapshot: Snapshot, design: Design) -> dict[str, Incoming]:
-    """Return the season's rows as a batch: the rules warn of the rows of a batch only."""
-    sampled = pa.array(design.site_days.sample_id.tolist(), pa.string())
-    days = _among(snapshot["site_days"], "sample_id", sampled)
-    drawn = _among(snapshot["interviews"], "sample_id", days["sample_id"])
-    interviews = pa.concat_tables([drawn, _met_in(snapshot, design)])
-    fish = _fish_of(snapshot, design, interviews["interview_id"])
-    tables = {"site_days": days, "interviews": interviews, "fish": fish}
-    return {
-        name: Incoming(name, table, np.full(len(table), "", dtype=object), np.arange(len(table)))
-        for name, table in tables.items()
+    stored = {
+        name: TABLES[name].arrow_schema.empty_table() if name in _SEASONAL else snapshot[name]
+        for name in TABLES
     }
-
-
-def _fish_of(snapshot: Snapshot, design: Design, interviews: pa.ChunkedArray) -> pa.Table:
-    """Return the fish of some interviews, and those of no interview measured in the season."""
-    fish = snapshot["fish"]
-    alone = fish.filter(pc.is_null(fish["interview_id"]))
+    days = pa.table({"sample_id": pa.array(design.site_days.sample_id.tolist(), pa.string())})
     measured = measured_fish(snapshot, season=design.season, through=design.through)
-    return pa.concat_tables(
-        [_among(fish, "interview_id", interviews), _among(alone, "fish_id", measured["fish_id"])]
-    )
+    over: dict[str, sql.Relation] = {
+        "season_days": days,
+        "met": _met_in(snapshot, design),
+        "measured": measured.select(["fish_id"]),
+        **{f"every_{name}": snapshot.source(name) for name in _OF_SEASON},
+    }
+    for one in first_warnings(stored, _OF_SEASON, of=SHOWN, over=over):
+        rows = "1 row" if one.times == 1 else f"{one.times:,} rows, the first"
+        yield replace(one, seen=f"{rows}: {one.seen}", row=None, times=1)
 
 
 def _met_in(snapshot: Snapshot, design: Design) -> pa.Table:
-    """Return the interviews of convenience of the design's season and weeks."""
+    """Return the ids of interviews of convenience of the design's season and weeks."""
     met = convenience_interviews(snapshot, season=design.season)
-    met = met.filter(pc.less_equal(met["on_day"], pa.scalar(week_end(design.through))))
-    return _among(snapshot["interviews"], "interview_id", met["interview_id"])
-
-
-def _among(table: pa.Table, column: str, values: pa.Array | pa.ChunkedArray) -> pa.Table:
-    return table.filter(pc.is_in(table[column], value_set=pc.drop_null(values)))
+    within = pc.less_equal(met["on_day"], pa.scalar(week_end(design.through)))
+    return met.select(["interview_id"]).filter(within)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from enum import Enum, auto
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
@@ -11,11 +12,11 @@ from analytics.data import query as sql
 from analytics.data.calendar import open_days, weekday_words
 from analytics.data.checks import catch, frame, rule
 from analytics.data.schema import TABLES
-from analytics.findings import MOST_OF_A_KIND, Finding, first_of_kind
+from analytics.findings import MOST_OF_A_KIND, Finding, Severity, first_of_kind
 from analytics.result_table import texts
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
     import duckdb
 
@@ -91,7 +92,8 @@ def check_between(
     would break have no row number.
     """
     skipped = set(skip)
-    with _connect(stored, incoming, sql.name(origin) if origin else "NULL") as connection:
+    fresh = {name: one.source() for name, one in incoming.items() if name in TABLES}
+    with _connect(stored, fresh, origin=sql.name(origin) if origin else "NULL") as connection:
         applied = [rule for rule in RULES if not skipped & set(rule.needs)]
         findings: dict[Finding, None] = {}
         for rule in _broken(connection, applied):
@@ -99,13 +101,43 @@ def check_between(
     return list(findings)
 
 
+def first_warnings(
+    stored: Mapping[str, sql.Source],
+    fresh: Mapping[str, sql.Relation],
+    *,
+    of: Collection[str],
+    over: Mapping[str, sql.Relation],
+) -> Iterator[Finding]:
+    """Yield the first warning of each rule of the tables `of` that fresh rows break.
+
+    It stands for as many as rows break the rule; `fresh` are rows that need not be in memory, with
+    ``_file`` and ``_row``, by which, then by key, the first is told. `over` is what they are
+    queries over.
+    """
+    with _connect(stored, fresh, over=over) as connection:
+        for rule in RULES:
+            if rule.severity is not Severity.WARNING or rule.table not in of:
+                continue
+            key = ", ".join(map(sql.name, TABLES[rule.table].key))
+            ((n, seen),) = connection.execute(
+                f"SELECT count(*), arg_min(seen, (_row, {key})) "
+                f"FROM (SELECT DISTINCT r._row, {key}, {rule.seen} AS seen {rule.faults})"
+            ).fetchall()
+            if n:
+                yield _finding(rule, {"_file": "", "_row": 0, "seen": seen}, times=n)
+
+
 def _connect(
-    stored: Mapping[str, sql.Source], incoming: Mapping[str, Incoming | Spilled], origin: str
+    stored: Mapping[str, sql.Source],
+    fresh: Mapping[str, sql.Relation],
+    *,
+    origin: str = "NULL",
+    over: Mapping[str, sql.Relation] = MappingProxyType({}),
 ) -> duckdb.DuckDBPyConnection:
     """Return a connection with every table as it would stand, and the views of the rules."""
-    fresh = {name: one.source() for name, one in incoming.items() if name in TABLES}
     relations: dict[str, sql.Relation] = {f"stored_{table}": stored[table] for table in TABLES}
-    connection = sql.connect(relations | {f"incoming_{name}": one for name, one in fresh.items()})
+    incoming = {f"incoming_{name}": one for name, one in fresh.items()}
+    connection = sql.connect(dict(over) | relations | incoming)
     for name in TABLES:
         rows = _standing(connection, name, origin, stored=stored[name], fresh=fresh.get(name))
         connection.execute(f"CREATE TEMP {rows}")
@@ -129,7 +161,7 @@ def _standing(
     origin: str,
     *,
     stored: sql.Source,
-    fresh: sql.Source | None,
+    fresh: sql.Relation | None,
 ) -> str:
     """Return the table or the view of a table's rows as they would stand.
 
@@ -139,25 +171,25 @@ def _standing(
     old = f"SELECT {columns}, {origin}::VARCHAR AS _file, NULL::BIGINT AS _row FROM stored_{name}"
     new = f"SELECT {columns}, _file, _row FROM incoming_{name}"
     looks_up = isinstance(stored, sql.ParquetRows) and "{all_files}" in stored.query
-    in_files = any(isinstance(one, sql.ParquetRows) for one in (stored, fresh))
+    in_files = any(isinstance(one, (sql.ParquetRows, str)) for one in (stored, fresh))
     stay = _Stay.ALL if fresh is None else _staying(connection, name, stored, fresh)
     if fresh is None:
         rows = old
     elif stay is _Stay.NONE:
         rows, looks_up = new, False
-        in_files = isinstance(fresh, sql.ParquetRows)
+        in_files = not isinstance(fresh, pa.Table)
     else:
         rows = f"{old} UNION ALL {new}"
     if stay is _Stay.SOME:
         key = ", ".join(map(sql.name, TABLES[name].key))
         rows = f"{old} ANTI JOIN incoming_{name} USING ({key}) UNION ALL {new}"
-        looks_up |= isinstance(fresh, sql.ParquetRows)
+        looks_up |= not isinstance(fresh, pa.Table)
     kind = "VIEW" if in_files and not looks_up else "TABLE"
     return f"{kind} {sql.name(name)} AS {rows}"
 
 
 def _staying(
-    connection: duckdb.DuckDBPyConnection, name: str, stored: sql.Source, fresh: sql.Source
+    connection: duckdb.DuckDBPyConnection, name: str, stored: sql.Source, fresh: sql.Relation
 ) -> _Stay:
     """Return which stored rows stay; of a large batch that is counted, of others some may."""
     if isinstance(stored, pa.Table) and not stored.num_rows:
@@ -201,23 +233,23 @@ def _broken(connection: duckdb.DuckDBPyConnection, rules: Sequence[Rule]) -> lis
 
 
 def _findings_of(connection: duckdb.DuckDBPyConnection, rule: Rule) -> list[Finding]:
-    key = ", ".join(TABLES[rule.table].key)
     some = connection.sql(f"{rule.query} LIMIT {MOST_OF_A_KIND}").to_arrow_table().to_pylist()
     n = len(some)
     if n == MOST_OF_A_KIND:
         ((n,),) = connection.execute(f"SELECT count(*) {rule.faults}").fetchall()
+    return first_of_kind(some, lambda fault: _finding(rule, fault), n=n)
 
-    def finding(fault: dict[str, Any]) -> Finding:
-        stored = f"stored row {key} {fault['key']}: " if fault["_row"] is None else ""
-        return Finding(
-            severity=rule.severity,
-            table=rule.table,
-            file=fault["_file"] or "",
-            row=fault["_row"],
-            column=rule.column,
-            seen=stored + fault["seen"],
-            allowed=rule.allowed,
-            advice=rule.advice,
-        )
 
-    return first_of_kind(some, finding, n=n)
+def _finding(rule: Rule, fault: Mapping[str, Any], *, times: int = 1) -> Finding:
+    key, seen = ", ".join(TABLES[rule.table].key), fault["seen"]
+    return Finding(
+        severity=rule.severity,
+        table=rule.table,
+        file=fault["_file"] or "",
+        row=fault["_row"],
+        column=rule.column,
+        seen=seen if fault["_row"] is not None else f"stored row {key} {fault['key']}: {seen}",
+        allowed=rule.allowed,
+        advice=rule.advice,
+        times=times,
+    )
