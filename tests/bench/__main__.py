@@ -24,6 +24,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
     "small": {
         "start": [{}],
         "steps": [{"n_interviews": 200_000}],
+        "imports": [{"n_interviews": 1_200_000, "ending": "csv"}],
         "commands": [{"n_interviews": 20_000}],
         "bulletins": [{"n_interviews": 0}, {"n_interviews": 50_000}],
         "cluster": [{"n_interviews": 200_000}],
@@ -36,6 +37,11 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
     "large": {
         "start": [{}],
         "steps": [{"n_interviews": 200_000}, {"n_interviews": 2_000_000}],
+        "imports": [
+            {"n_interviews": n, "ending": ending}
+            for ending in ("csv", "parquet")
+            for n in (2_000_000, 20_000_000)
+        ],
         "commands": [{"n_interviews": 100_000}],
         "bulletins": [
             {"n_interviews": 0},

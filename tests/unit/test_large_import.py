@@ -7,16 +7,18 @@ and repeating it gives the store that one import gives.
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
 from pathlib import Path
 
+import pyarrow as pa
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.data import importing
+from analytics.data import importing, query
 from analytics.data.importing import reading
 from analytics.data.importing.spilled import Spilled
 from analytics.data.schema import TABLES
@@ -178,6 +180,56 @@ def test_changed_rows_of_a_large_table_supersede(folder, tmp_path, as_large):
         .to_pylist()
         == read["hours_fished"].to_pylist()
     )
+
+
+@pytest.fixture(scope="module")
+def correction(folders, tmp_path_factory) -> Path:
+    """A folder of changed, new and wrong interviews."""
+    place = tmp_path_factory.mktemp("correction")
+    interviews = pq.read_table(folders["parquet"] / "interviews.parquet")
+    rows = interviews.to_pylist()
+    some = [row | {"hours_fished": 2.5} for row in rows[::3]]
+    some += [row | {"interview_id": f"new{n}"} for n, row in enumerate(rows[:500])]
+    some[7] |= {"area": "nowhere"}
+    some[11] |= {"sample_id": "none"}
+    pq.write_table(pa.Table.from_pylist(some, interviews.schema), place / "interviews.parquet")
+    return place
+
+
+@pytest.fixture(scope="module")
+def corrected(folder, correction, tmp_path_factory):
+    """The correction, a store before it, and what it gives where all rows are in memory."""
+    place = tmp_path_factory.mktemp("corrected")
+    imported(folder, Store(place / "before"))
+    store = Store(shutil.copytree(place / "before", place / "after"))
+    return correction, place / "before", imported(correction, store, quarantine=True), store
+
+
+@pytest.fixture(params=["batch_small", "batch_large"])
+def is_large(request) -> bool:
+    if request.param == "batch_large":
+        request.getfixturevalue("as_large")
+    return request.param == "batch_large"
+
+
+@pytest.mark.parametrize("small_files", [query.SMALL_FILES, 0], ids=["loaded", "in_files"])
+def test_rows_in_files_are_judged_as_those_in_memory(
+    small_files, is_large, corrected, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(query, "SMALL_FILES", small_files)
+    correction, stored, found, whole = corrected
+    assert {one.column for one in found.set_aside} == {"area", "sample_id"}
+    store = Store(shutil.copytree(stored, tmp_path / "store"))
+    again = imported(correction, store, quarantine=True)
+    assert isinstance(again.tables["interviews"], Spilled) == is_large
+    assert set(again.findings) == set(found.findings)
+    assert set(again.set_aside) == set(found.set_aside)
+    assert store.batches()[-1].counts == whole.batches()[-1].counts
+    require_equal(store, whole)
+    # Both batches are now looked through: nothing is new, and nothing else is found.
+    once_more = imported(correction, store, quarantine=True)
+    assert set(once_more.set_aside) == set(found.set_aside)
+    assert store.version == 2
 
 
 def cut_short(folder: Path, kept: Path, number: int, moment: tuple[str, str, str]):

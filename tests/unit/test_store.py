@@ -75,7 +75,11 @@ def test_changed_rows_supersede_and_the_old_stay(tmp_path: Path) -> None:
     assert store.read("areas", as_of=0).num_rows == 0
 
 
-def test_withdrawing_brings_the_old_rows_back(tmp_path: Path) -> None:
+@pytest.mark.parametrize("small_files", [query.SMALL_FILES, 0], ids=["loaded", "in_files"])
+def test_withdrawing_brings_the_old_rows_back(
+    small_files: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(query, "SMALL_FILES", small_files)
     store = Store(tmp_path / "s")
     store.add(areas(a="A"))
     second = store.add(areas(a="A2", b="B")).batch
@@ -120,7 +124,11 @@ def test_a_batch_put_back_has_its_old_place(tmp_path: Path) -> None:
     assert [one.restored_version for one in store.batches()] == [None, None, None]
 
 
-def test_putting_back_is_refused_where_it_would_break_a_rule(tmp_path: Path) -> None:
+@pytest.mark.parametrize("small_files", [query.SMALL_FILES, 0], ids=["loaded", "in_files"])
+def test_putting_back_is_refused_where_it_would_break_a_rule(
+    small_files: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(query, "SMALL_FILES", small_files)
     store = Store(tmp_path / "s")
     site = {"sites": pa.table({"site": ["r"], "area": ["b"]})}
     store.add(areas(a="A"))

@@ -80,15 +80,15 @@ def on_disk(
     table: Table,
     batches: Sequence[str],
     changing: Sequence[str],
-    with_extra: bool = False,
+    more: Sequence[str] = (),
 ) -> sql.ParquetRows:
     """Return the newest row of every key as a query over a table's files, in any order.
 
     `held`: every column of the files, and whether a cell of it may be null; `batches`: visible
     ones, oldest first, rows of others are left out; `changing`: those of them that changed a key,
-    which then stands twice; `with_extra`: the JSON of the extra columns is a column, too.
+    which then stands twice; `more`: `EXTRA` or `BATCH`, where they are columns, too.
     """
-    fields = [*table.arrow_schema, *([pa.field(EXTRA, pa.string())] if with_extra else [])]
+    fields = [*table.arrow_schema, *(pa.field(name, pa.string()) for name in more)]
     columns = ", ".join(
         f"CAST({sql.name(field.name) if field.name in held else 'NULL'} "
         f"AS {_SQL_TYPE[field.type]}) AS {sql.name(field.name)}"

@@ -18,13 +18,13 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from analytics.data.checks import check_between
-from analytics.data.schema import TABLES
+from analytics.data.schema import EXTRA, TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import delta, history, rows
 from analytics.data.store.history import Batch, Counts, Event, Receipt
 from analytics.data.store.rows import BATCH
 from analytics.errors import DataRejected, NotAStoreError, StoreError, UsageError
-from analytics.findings import Severity, number_of
+from analytics.findings import Severity, how_many, number_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -51,7 +51,7 @@ def require_sound(
         if finding.severity is Severity.ERROR and finding not in already
     ]
     if broken:
-        errors = number_of(len(broken), "error")
+        errors = number_of(how_many(broken), "error")
         batches = ", ".join(sorted({finding.file for finding in broken}))
         raise DataRejected(f"{refused} {errors} would stand in rows of {batches}; {advice}", broken)
 
@@ -268,7 +268,7 @@ class Store:
             kind = history.RESTORED if undo else history.WITHDRAWN
             step = Event(len(events) + 1, found.batch, kind, _now(), {}, ())
             now, then = (
-                {name: self._labelled(name, history.visible(some)) for name in TABLES}
+                {name: self._source(name, history.visible(some), BATCH) for name in TABLES}
                 for some in (events, [*events, step])
             )
             require_sound(now, then, **_refusal(found.batch, undo=undo))
@@ -291,7 +291,7 @@ class Store:
         fresh: dict[str, pa.Table] = {}
         counts: dict[str, Counts] = {}
         for name, table in packed.items():
-            stored = self._source(name, shown)
+            stored = self._source(name, shown, EXTRA)
             if isinstance(table, pa.Table):
                 fresh[name], counts[name] = rows.compare(table, stored, table=TABLES[name])
                 continue
@@ -343,9 +343,7 @@ class Store:
         files = {name: rows for name in LARGE if (rows := self._on_disk(name, shown)) is not None}
         return Snapshot.on_disk(lambda name: self._rows(name, shown), version=version, files=files)
 
-    def _on_disk(
-        self, name: str, shown: Sequence[Batch], *, with_extra: bool = False
-    ) -> ParquetRows | None:
+    def _on_disk(self, name: str, shown: Sequence[Batch], *more: str) -> ParquetRows | None:
         """Return the current rows of a table as a query over its files; None where it has none."""
         holders = [batch for batch in shown if _wrote(batch.counts.get(name))]
         if not holders:
@@ -359,14 +357,14 @@ class Store:
             table=TABLES[name],
             batches=[batch.batch for batch in holders],
             changing=history.superseding(holders, name),
-            with_extra=with_extra,
+            more=more,
         )
         return replace(found, workers=self._workers)
 
-    def _source(self, name: str, shown: Sequence[Batch]) -> Source:
-        """Return the current rows of a table with the JSON of its extra columns, in any order."""
-        files = self._on_disk(name, shown, with_extra=True)
-        return self._rows(name, shown) if files is None or files.is_small else files
+    def _source(self, name: str, shown: Sequence[Batch], *more: str) -> Source:
+        """Return the current rows of a table for a query, with more columns, in any order."""
+        files = self._on_disk(name, shown, *more)
+        return self._labelled(name, shown) if files is None or files.is_small else files
 
     def _rows(self, name: str, shown: Sequence[Batch]) -> pa.Table:
         """Return the current rows of a table with the JSON of its extra columns."""
