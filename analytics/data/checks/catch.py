@@ -37,7 +37,7 @@ _SUM = "one total, or several that count different fish, joined by ;"
 _METHODS = "(SELECT method, count(*) AS n FROM interviews WHERE method IS NOT NULL GROUP BY method)"
 _MISSPELT = (
     f"SELECT DISTINCT few.method, few.n, (SELECT count(*) FROM interviews) AS n_all "
-    f"FROM {_METHODS} few JOIN {_METHODS} many ON many.n >= 10 * few.n "
+    f"FROM {_METHODS} few JOIN (FROM {_METHODS} WHERE n >= 10) many ON many.n >= 10 * few.n "
     "AND levenshtein(lower(trim(few.method)), lower(trim(many.method))) <= 2"
 )
 #: Rules of one table, errors and warnings.
