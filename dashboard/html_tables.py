@@ -17,9 +17,8 @@ from analytics.quantities import QUANTITIES
 from analytics.result_table import to_frame
 from analytics.rounding import DASH
 from analytics.wording import numbers, reasons
-from analytics.wording.area_sums import area_sum
 from analytics.wording.marks import PARTIAL, PLAIN, mark
-from analytics.wording.week import HEADLINE
+from analytics.wording.week import HEADLINE, headline_sums
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -223,7 +222,7 @@ def week_table(index: BulletinIndex, *, areas: Sequence[str], week: str, togethe
     """Return the week by area, the row of all areas, or of several chosen ones, first."""
     heads = ("Area", *(QUANTITIES[name].label for name in HEADLINE), "Sample size")
     lines = []
-    sums = [area_sum(index, areas, week, name) for name in HEADLINE] if not together else []
+    sums = [] if together else headline_sums(index, areas=areas, week=week)
     if any(sums):
         added = [*map(cell, sums), small(SUM_OF_AREAS)]
         lines.append(line(heads, "These areas together", added, is_all=True))

@@ -18,7 +18,6 @@ from analytics.catch_rates.build import rate_tables
 from analytics.data.calendar import season_days
 from analytics.data.kept import NOT_KEPT, Kept
 from analytics.estimates.alternative_estimates import alternative_estimates
-from analytics.estimates.area_covariance import area_covariance
 from analytics.estimates.estimate import LEVELS, Row, result_rows, week_changes
 from analytics.estimates.sampling_report import (
     convenience_findings,
@@ -211,7 +210,7 @@ def _made(
         coverage=alternatives.coverage,
         heaping=alternatives.heaping,
         variance_budget=alternatives.variance_budget,
-        area_covariance=area_covariance(prepared),
+        area_covariance=alternatives.area_covariance,
         released=released,
         rates=rates,
         outlook=outlook,

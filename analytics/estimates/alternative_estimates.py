@@ -18,6 +18,7 @@ import pyarrow.compute as pc
 from analytics.codes import JOINED_BY, coded
 from analytics.data import query
 from analytics.errors import UsageError
+from analytics.estimates.area_covariance import area_covariance
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.interview_quality import heaping_test, report_table, uneven_shares
 from analytics.estimates.sampling_report import uneven_findings
@@ -162,6 +163,7 @@ class AlternativeEstimates:
     """Other estimates of a season, in the schemas of `analytics.estimates.schemas`.
 
     - `variance_budget`: what the variance of the usual figures is made of.
+    - `area_covariance`: how their errors go together between areas.
     - `findings`: why a basis has no rows, and where interviews and counts go ill together.
     """
 
@@ -169,6 +171,7 @@ class AlternativeEstimates:
     coverage: pa.Table
     heaping: pa.Table
     variance_budget: pa.Table
+    area_covariance: pa.Table
     findings: tuple[Finding, ...]
 
 
@@ -194,6 +197,7 @@ def alternative_estimates(season: SeasonSurvey, *, level: float = 0.95) -> Alter
         coverage=coverage_table(season, level=level),
         heaping=heaping_table(season, level=level),
         variance_budget=variance_budget(season, level=level),
+        area_covariance=area_covariance(season),
         findings=tuple(findings),
     )
 

@@ -50,6 +50,11 @@ def week_answer(index: BulletinIndex, *, area: str | None, week: str) -> str:
     )
 
 
+def headline_sums(index: BulletinIndex, *, areas: Sequence[str], week: str) -> list[Row | None]:
+    """Return the five figures over several areas together, each None where there is no sum."""
+    return [area_sum(index, areas, week, name) for name in HEADLINE]
+
+
 def week_answer_by_area(index: BulletinIndex, *, areas: Sequence[str], week: str) -> str:
     """Return the encounters of several areas in one sentence, with their sum where there is one."""
     parts = [
