@@ -1,7 +1,7 @@
 """Our colours, for light and dark: one sea, one copper, one grey; safe for colour-blind readers.
 
 Blue-green and copper stay apart in every common colour-vision deficiency (a test computes it), and
-no meaning rests on colour alone. Pages and documents take them from here.
+no meaning rests on colour alone. Pages and documents take them from here, and the end of an axis.
 """
 
 from __future__ import annotations
@@ -82,3 +82,18 @@ def _luminance(channels: Sequence[float]) -> float:
 def palette(*, dark: bool) -> Palette:
     """Return the colours of the dark or the light theme."""
     return DARK if dark else LIGHT
+
+
+#: How many times the highest number the axis reaches for the ends of intervals.
+BEYOND = 2.5
+
+
+def axis_top(values: Sequence[float], highs: Sequence[float], *, is_share: bool) -> float:
+    """Return the end of an axis from zero; of shares it is never beyond 1.
+
+    The highest interval end, but no more than 2.5 times the highest number, so that one very
+    uncertain number does not flatten the rest.
+    """
+    top = max(values, default=0.0)
+    end = 1.08 * (max(top, min(max(highs, default=0.0), BEYOND * top)) or 1.0)
+    return min(end, 1.0) if is_share else end

@@ -18,6 +18,7 @@ from analytics.cli.terminal import (
     require_folder_of,
     require_room_for,
     say,
+    write_files,
     write_table,
     written_at,
 )
@@ -215,7 +216,8 @@ def estimate(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
     metavar="DIR",
-    help="Also write its tables there, as CSV and Parquet.",
+    help="Also write its tables there, as CSV and Parquet, and its documents: bulletin.html, "
+    "bulletin.pdf and bulletin.xlsx.",
 )
 @click.option(
     "--steps",
@@ -255,8 +257,9 @@ def bulletin(
     where = f"season {card.season} through {card.through}"
     say(f"bulletin {card.bulletin}: {where}, released fish {card.basis}")
     if out:
-        _write_bulletin(load(archive_of(target.path), card.bulletin), out)
-        say(f"tables written to {out}")
+        archive = archive_of(target.path)
+        _write_bulletin(load(archive, card.bulletin), archive, out)
+        say(f"documents and tables written to {out}")
 
 
 @click.command(
@@ -358,11 +361,15 @@ def _write_replicates(store: Store, target: Path, word: str, **given: Any) -> No
         say(f"no replicate has the error of strata with one unit and no neighbour: {where}")
 
 
-def _write_bulletin(bulletin: Bulletin, folder: Path) -> None:
+def _write_bulletin(bulletin: Bulletin, archive: Path, folder: Path) -> None:
     from analytics.bulletin.archive import TABLE_SCHEMAS  # noqa: PLC0415 - keeps --help quick
+    from analytics.documents.files import bulletin_files  # noqa: PLC0415
 
+    progress("writing documents")
+    documents = bulletin_files(bulletin, archive=archive)
     with written_at(folder):
         folder.mkdir(parents=True, exist_ok=True)
+    write_files(documents, folder)
     for name in TABLE_SCHEMAS:
         for ending in (".csv", ".parquet"):
             write_table(bulletin.table(name), folder / (name + ending))

@@ -9,6 +9,7 @@ import sys
 import tempfile
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,7 +18,7 @@ import click
 from analytics.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     import pyarrow as pa
 
@@ -144,6 +145,14 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     except BaseException:
         draft.unlink(missing_ok=True)
         raise
+
+
+def write_files(files: Mapping[str, bytes], folder: Path) -> None:
+    """Write files by name into a folder, each whole or not at all."""
+    for name, content in files.items():
+        if (folder / name).is_dir():
+            raise UsageError(f"{folder / name} is a folder, and a file of that name is written")
+        write_whole(folder / name, partial(Path.write_bytes, data=content))
 
 
 def _umask() -> int:

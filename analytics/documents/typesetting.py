@@ -14,6 +14,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analytics.palette import LIGHT
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import datetime
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 
 #: Stands before every template: page, fonts, headings, tables, `data` and `picture(name, alt)`.
 _STYLE = "style.typ"
+_COLOURS = ("ink", "quiet", "grid", "sea", "copper")
 _NO_PICTURES: Mapping[str, bytes] = {}
 
 
@@ -50,6 +53,7 @@ def pdf_of(
         "data": _printable(dict(data)),
         "pictures": {name: svg.decode() for name, svg in pictures.items()},
         "is_dated": made is not None,
+        "colours": {name: getattr(LIGHT, name) for name in _COLOURS},
     }
     compiled = _compiler().compile(
         (_style() + template).encode(),

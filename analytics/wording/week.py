@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from analytics.precision import Precision
 from analytics.quantities import Status
 from analytics.rounding import number
 from analytics.wording import numbers, reasons
 from analytics.wording.area_sums import area_sum
-from analytics.wording.bulletin_index import in_words
+from analytics.wording.bulletin_index import finite, in_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,11 +33,14 @@ _NO_COMPARISON = {
 }
 
 
-def week_answer(index: BulletinIndex, *, area: str | None, week: str) -> str:
-    """Return the week of one area, or of all areas together, in one sentence (Markdown)."""
+def week_answer(index: BulletinIndex, *, area: str | None, week: str, when: str = "") -> str:
+    """Return the week of one area, or of all areas together, in one sentence (Markdown).
+
+    `when` names the week; its code does where it is empty.
+    """
     met, effort = index.row(area, week, MET), index.row(area, week, EFFORT)
     where = "over all areas" if area is None else f"in {numbers.plain(index.name(area))}"
-    start = f"In week {week}, {where}{_left_out(met, effort)},"
+    start = f"In {when or f'week {week}'}, {where}{_left_out(met, effort)},"
     if met is None and effort is None:
         return f"{start} there was no open day and no sample, so there is nothing to report."
     if effort is None or effort.estimate is None:
@@ -257,3 +260,59 @@ def caution(what: str) -> str:
         f"This {what} informs; it decides nothing. Local rules, the agency in charge and licensed "
         "practice decide what is open and what may be kept."
     )
+
+
+# Where reported and sampled encounters differ by more than chance.
+
+#: What the released fish of a basis stand on.
+_FISH = {
+    "reported": "as reported in interviews",
+    "sampled": "from legal marked fish at the composition of test fishing",
+}
+
+
+def fish_words(basis: str) -> str:
+    """Return what the released fish of a basis stand on; empty where a bulletin mixes the two."""
+    return _FISH.get(basis, "")
+
+
+def basis_ratios(index: BulletinIndex, week: str | None) -> dict[str | None, dict[str, Any]]:
+    """Return sampled over reported encounters by area where the interval excludes 1.
+
+    Of a week, None of the season so far.
+    """
+    lines = map(finite, index.bulletin.table("composition_ratio").to_pylist())
+    return {
+        line["area"]: line
+        for line in lines
+        if line["week"] == week
+        and line["quantity"] == MET
+        and None not in (line["ratio"], line["ci_low"], line["ci_high"])
+        and not line["ci_low"] <= 1 <= line["ci_high"]
+    }
+
+
+def bases_apart_in_week(index: BulletinIndex, *, areas: Sequence[str | None], week: str) -> str:
+    """Return a sentence that names where the two differ in a week; empty where they do not."""
+    found = basis_ratios(index, week)
+    parts = [_apart(index, area, found[area]) for area in areas if area in found]
+    if not parts:
+        return ""
+    return f"Reported and sampled encounters of week {week} do not agree {'; '.join(parts)}. "
+
+
+def bases_apart_in_season(index: BulletinIndex, *, areas: Sequence[str | None]) -> list[str]:
+    """Return a sentence for each domain of the season in which the two differ."""
+    found = basis_ratios(index, None)
+    return [
+        f"Reported and sampled encounters do not agree {_apart(index, area, found[area])}."
+        for area in areas
+        if area in found
+    ]
+
+
+def _apart(index: BulletinIndex, area: str | None, line: dict[str, Any]) -> str:
+    where = "over all areas" if area is None else f"in {numbers.plain(index.name(area))}"
+    level = f"{100 * line['ci_level']:g} % interval"
+    ends = f"{line['ci_low']:.2f} to {line['ci_high']:.2f}"
+    return f"{where} (sampled ÷ reported **{line['ratio']:.2f}**, {level} {ends})"

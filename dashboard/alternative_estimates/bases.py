@@ -19,11 +19,6 @@ if TYPE_CHECKING:
     from analytics.wording.bulletin_index import BulletinIndex, Row
 
 REPORTED, SAMPLED = "reported", "sampled"
-#: What the released fish of a basis stand on.
-_FISH = {
-    REPORTED: "as reported in interviews",
-    SAMPLED: "from legal marked fish at the composition of test fishing",
-}
 #: The bulletin's own rows, then the bases of its table of readings.
 USUAL, ALL_BOATS, BOATS_COUNTED = "as_sampled", "all_boats", "boats_counted"
 #: How the bases of assumptions begin; the rest is the multiplier.
@@ -59,11 +54,6 @@ class Ways:
 
     bases: tuple[str, ...]
     rows: Mapping[tuple[str, str | None, str], Row]
-
-
-def fish_words(basis: str) -> str:
-    """Return what the released fish of a basis stand on; empty where a bulletin mixes the two."""
-    return _FISH.get(basis, "")
 
 
 def other_basis(index: BulletinIndex) -> BulletinIndex | None:

@@ -9,8 +9,9 @@ import streamlit as st
 from analytics.quantities import QUANTITIES
 from analytics.wording import numbers
 from analytics.wording import week as sentences
+from analytics.wording.week import bases_apart_in_season, fish_words
 from dashboard import filters, html_tables, page_frame
-from dashboard.alternative_estimates import bases, disagreement, variance
+from dashboard.alternative_estimates import bases, variance
 from dashboard.alternative_estimates import tables as way_tables
 from dashboard.charts import bars, forest
 from dashboard.charts import bases as chart
@@ -100,17 +101,17 @@ def _table(choice: Choice, ways: Ways, *, quantity: str) -> None:
 def _other_basis(choice: Choice) -> None:
     """Show the other basis as a whole."""
     index, other = choice.index, bases.other_basis(choice.index)
-    own = bases.fish_words(index.bulletin.card.basis)
+    own = fish_words(index.bulletin.card.basis)
     if other is None or not own:
         return
     rows = index.bulletin.other_basis
     st.header("The other basis of released fish", anchor=False)
     st.markdown(
         f"All pages show released fish {own}. Here they are "
-        f"{bases.fish_words(rows['basis'][0].as_py())}. Figures add up within a basis, and none is "
+        f"{fish_words(rows['basis'][0].as_py())}. Figures add up within a basis, and none is "
         "filled from the other."
     )
-    for words in disagreement.season_words(index, areas=choice.domains):
+    for words in bases_apart_in_season(index, areas=choice.domains):
         st.markdown(f"- {words}")
     with st.expander("Every quantity of the season so far"):
         st.html(html_tables.every_quantity(other, areas=choice.domains, week=None))

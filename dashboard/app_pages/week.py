@@ -9,8 +9,8 @@ import streamlit as st
 from analytics.quantities import QUANTITIES
 from analytics.wording import bulletin_index, marks, numbers, reasons
 from analytics.wording import week as sentences
+from analytics.wording.week import bases_apart_in_week, fish_words
 from dashboard import filters, html_tables, notices, page_frame
-from dashboard.alternative_estimates import bases, disagreement
 from dashboard.charts import drawing, heat, series
 from dashboard.page_frame import Chosen, colours, draw_page, lead
 
@@ -37,7 +37,7 @@ def _body(chosen: Chosen, _: None) -> None:
 def _answer(choice: Choice) -> None:
     index, week = choice.index, choice.week
     notices.standing(choice)
-    apart = disagreement.week_words(index, areas=choice.areas or (None, *index.areas), week=week)
+    apart = bases_apart_in_week(index, areas=choice.areas or (None, *index.areas), week=week)
     if len(choice.areas) <= 1:
         lead(apart + sentences.week_answer(index, area=choice.domains[0], week=week))
         st.html(html_tables.cards(index, area=choice.domains[0], week=week))
@@ -54,8 +54,8 @@ def _trends(choice: Choice) -> None:
     scale = filters.switch("Scale", tuple(SCALES), key="scale", words=SCALES.__getitem__)
     weeks, shown = choice.index.axis, choice.shown
     lines = {area: _line(choice, area, quantity) for area in shown}
-    shared = series.ceiling(row for line in lines.values() for row in line)
-    tops = {area: shared if scale == "shared" else series.ceiling(lines[area]) for area in shown}
+    shared = marks.axis_end(row for line in lines.values() for row in line)
+    tops = {area: shared if scale == "shared" else marks.axis_end(lines[area]) for area in shown}
     cut = any(series.is_cut(lines[area], top=tops[area]) for area in shown)
     more = [series.CUT] if cut else []
     due = {reasons.caution(choice.index.row(area, choice.week, quantity))[0] for area in shown}
@@ -85,7 +85,7 @@ def _panel(
     figure = series.panel(
         rows, weeks=weeks, chosen=choice.week, quantity=quantity, top=top, palette=colours()
     )
-    words = series.description(rows, weeks=weeks, area=name, label=_label(quantity))
+    words = marks.trend_description(rows, weeks=weeks, area=name, label=_label(quantity))
     page_frame.chart(figure, key=f"trend-{area}", alt=words)
 
 
@@ -134,7 +134,7 @@ def _table(choice: Choice) -> None:
     st.header(f"Week {week} by area", anchor=False)
     st.html(html_tables.week_table(index, areas=choice.shown, week=week, together=not choice.areas))
     st.caption(html_tables.SITE_DAYS)
-    if fish := bases.fish_words(index.bulletin.card.basis):
+    if fish := fish_words(index.bulletin.card.basis):
         st.caption(f"Released fish {fish}; the other basis stands on *Alternative estimates*.")
     domains: tuple[str | None, ...] = choice.areas or (None, *index.areas)
     with st.expander("Every quantity of the week"):

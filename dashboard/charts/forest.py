@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from analytics.palette import axis_top
 from analytics.rounding import percent
 from analytics.wording.numbers import Measurement, NumberKind
 from dashboard.charts import drawing
@@ -27,8 +28,6 @@ LINE_HEIGHT, MORE_HEIGHT = 30, 10
 LABEL_WIDTH = 20
 #: How far the axis reaches beyond its ends, so that a point on an end is seen in full.
 ROOM = 0.03
-#: How many times the highest number the axis reaches for the ends of intervals.
-BEYOND = 2.5
 #: Marker and glyph of each hue: no meaning rests on colour alone.
 SYMBOLS = {"sea": "circle", "copper": "diamond-open", "quiet": "square-open"}
 GLYPHS = {"sea": "●", "copper": "◇", "quiet": "□"}
@@ -97,17 +96,6 @@ def rows(
     )
 
 
-def ceiling(values: Sequence[float], highs: Sequence[float], *, is_share: bool) -> float:
-    """Return the end of an axis from zero; of shares it is never beyond 1.
-
-    The highest interval end, but no more than 2.5 times the highest number, so that one very
-    uncertain number does not flatten the rest.
-    """
-    top = max(values, default=0.0)
-    end = 1.08 * (max(top, min(max(highs, default=0.0), BEYOND * top)) or 1.0)
-    return min(end, 1.0) if is_share else end
-
-
 # The plain figure.
 
 
@@ -173,7 +161,7 @@ def axis_end(dots: Sequence[ForestRow], *, guide: float | None = None) -> float:
     values = [dot.amount.value or 0.0 for dot in dots]
     highs = [end for dot in dots for end in (dot.amount.high, dot.thin[1]) if end is not None]
     is_share = dots[0].amount.sort is NumberKind.SHARE
-    return ceiling([*values, guide or 0.0], highs, is_share=is_share)
+    return axis_top([*values, guide or 0.0], highs, is_share=is_share)
 
 
 def is_cut(dots: Sequence[ForestRow], *, guide: float | None = None) -> bool:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.wording import numbers, reasons
-from analytics.wording.marks import mark
-from dashboard.charts import drawing, forest
+from analytics.wording.marks import drawn_interval, estimated, mark
+from dashboard.charts import drawing
 from dashboard.charts.drawing import Point, weeks_across
 
 if TYPE_CHECKING:
@@ -30,17 +30,6 @@ SHARE_HUES = {"━": "copper", "▒": "copper"}
 _END = 0.3
 #: The axis of shares is never shorter, so that small moves stay small.
 _LEAST_SPAN = 0.4
-
-
-def ceiling(rows: Iterable[Row | None]) -> float:
-    """Return the top of the axis for some panels; intervals beyond it are marked in their panel.
-
-    It follows no interval of a figure that is marked as not for publication or very uncertain.
-    """
-    known = [row for row in rows if row is not None and row.estimate is not None]
-    sure = (row for row in known if reasons.caution(row)[0] != reasons.STRONG)
-    highs = [row.ci_high or 0.0 for row in sure]
-    return forest.ceiling([row.estimate or 0.0 for row in known], highs, is_share=False)
 
 
 def panel(
@@ -87,27 +76,7 @@ def panel(
 
 def is_cut(rows: Iterable[Row | None], *, top: float) -> bool:
     """Return whether an interval extends above a panel."""
-    return any((_interval(row)[1] or 0.0) > top for row in rows if row is not None)
-
-
-def _interval(row: Row) -> tuple[float | None, float | None]:
-    """Return the interval to draw; of one too wide to be useful only that it extends upwards."""
-    if row.estimate is not None and row.has_interval and not reasons.is_useful(row):
-        return None, math.inf
-    return row.ci_low, row.ci_high
-
-
-def description(rows: Sequence[Row | None], *, weeks: Sequence[str], area: str, label: str) -> str:
-    """Return a sentence that stands for a panel where it cannot be seen."""
-    known = _known(rows, weeks)
-    if not known:
-        return f"{label} by week in {area}: no week has an estimate."
-    low, high = (pick(known, key=lambda one: one[1].estimate or 0.0) for pick in (min, max))
-    return (
-        f"{label} by week in {area}, with intervals; {len(known)} of {len(weeks)} weeks have an "
-        f"estimate, lowest {numbers.figure(low[1])} in {low[0]}, "
-        f"highest {numbers.figure(high[1])} in {high[0]}."
-    )
+    return any((drawn_interval(row)[1] or 0.0) > top for row in rows if row is not None)
 
 
 def hover(week: str, row: Row | None) -> str:
@@ -119,15 +88,10 @@ def hover(week: str, row: Row | None) -> str:
     return drawing.hover(week, *lines)
 
 
-def _known(rows: Sequence[Row | None], weeks: Sequence[str]) -> list[tuple[str, Row]]:
-    pairs = zip(weeks, rows, strict=True)
-    return [(week, row) for week, row in pairs if row is not None and row.estimate is not None]
-
-
 def _points(rows: Sequence[Row | None], *, weeks: Sequence[str]) -> list[Point]:
     """Return the weeks that have a row as points, each with the symbol of its status."""
     return [
-        Point(at, row.estimate, *_interval(row), hover(week, row), mark(row).symbol)
+        Point(at, row.estimate, *drawn_interval(row), hover(week, row), mark(row).symbol)
         for at, (week, row) in enumerate(zip(weeks, rows, strict=True))
         if row is not None
     ]
@@ -176,7 +140,7 @@ def share_panel(
 
 def share_axis(rows: Iterable[Row | None]) -> tuple[float, float]:
     """Return the ends of the axis: every share and useful interval, in steps of a tenth."""
-    three = ((row.estimate, *_interval(row)) for row in rows if row is not None)
+    three = ((row.estimate, *drawn_interval(row)) for row in rows if row is not None)
     ends = [end for one in three for end in one if end is not None and math.isfinite(end)]
     if not ends:
         return 0.0, 1.0
@@ -191,7 +155,7 @@ def share_description(
     survey: Sequence[Row | None], pooled: Sequence[Row | None], *, weeks: Sequence[str], area: str
 ) -> str:
     """Return a sentence that stands for a panel where it cannot be seen."""
-    known, line = _known(survey, weeks), _known(pooled, weeks)
+    known, line = estimated(survey, weeks), estimated(pooled, weeks)
     words = f"Sublegal share by week in {area}: {len(known)} weeks with a figure of the survey"
     if not line:
         return f"{words}; no model estimate."

@@ -156,7 +156,7 @@ def _draw_weeks(choice: Choice, released: Released) -> None:
     }
     shown = [area for area, rows in lines.items() if any(rows)]
     every = [row for area in shown for row in lines[area]]
-    top = series.ceiling(every)
+    top = marks.axis_end(every)
     cut = [series.CUT] if series.is_cut(every, top=top) else []
     page_frame.signs([*marks.signs(every), *cut])
 
@@ -166,7 +166,7 @@ def _draw_weeks(choice: Choice, released: Released) -> None:
             lines[area], chosen="", quantity=RATE, top=top, palette=page_frame.colours(), **of
         )
         label = f"{name}, {QUANTITIES[RATE].label.lower()}"
-        alt = series.description(lines[area], area=index.name(area), label=label, **of)
+        alt = marks.trend_description(lines[area], area=index.name(area), label=label, **of)
         page_frame.panel(index.name(area), figure, key=f"released-weeks-{area}", alt=alt)
 
     page_frame.grid(shown, panel)

@@ -32,7 +32,7 @@ def line_of(index, area, quantity=MET):
 
 def panel_of(index, area, *, quantity=MET, top=None, chosen=CHOSEN):
     rows = line_of(index, area, quantity)
-    top = series.ceiling(rows) if top is None else top
+    top = marks.axis_end(rows) if top is None else top
     return series.panel(
         rows, weeks=index.axis, chosen=chosen, quantity=quantity, top=top, palette=LIGHT
     )
@@ -113,7 +113,7 @@ def test_the_chosen_week_is_framed(index):
 
 def test_an_interval_beyond_the_panel_is_marked(index):
     rows = line_of(index, "A4")
-    top = series.ceiling(rows)
+    top = marks.axis_end(rows)
     wide = [row and row.has_interval and not reasons.is_useful(row) for row in rows]
     over = [at for at, row in enumerate(rows) if row and (wide[at] or (row.ci_high or 0) > top)]
     assert over
@@ -125,16 +125,16 @@ def test_an_interval_beyond_the_panel_is_marked(index):
 
 def test_an_interval_too_wide_to_be_useful_is_neither_drawn_nor_sets_the_scale(index):
     rows = [row for row in line_of(index, "A1") if row and reasons.is_useful(row)]
-    top = series.ceiling(rows)
+    top = marks.axis_end(rows)
     useless = replace(rows[0], ci_high=30 * rows[0].estimate)
     assert not reasons.is_useful(useless)
     others = [useless, *rows[1:]]
-    assert series.ceiling(others) <= top
+    assert marks.axis_end(others) <= top
     withheld = replace(rows[0], se=0.6 * rows[0].estimate, ci_high=15 * rows[0].estimate)
     assert reasons.is_useful(withheld)
-    assert series.ceiling([withheld, *rows[1:]]) <= top
+    assert marks.axis_end([withheld, *rows[1:]]) <= top
     wide = replace(rows[0], ci_high=15 * rows[0].estimate)
-    assert series.ceiling([wide, *rows[1:]]) > top
+    assert marks.axis_end([wide, *rows[1:]]) > top
     assert series.is_cut([useless], top=1e9)
     assert not series.is_cut([rows[0]], top=1e9)
     weeks = [f"2036-W{at:02}" for at in range(len(others))]
@@ -147,9 +147,9 @@ def test_an_interval_too_wide_to_be_useful_is_neither_drawn_nor_sets_the_scale(i
 def test_ceiling_holds_every_estimate_and_survives_nothing(index):
     for area in index.areas:
         rows = line_of(index, area)
-        assert series.ceiling(rows) > max(row.estimate or 0 for row in rows if row)
-    assert series.ceiling([None, None]) > 0
-    assert series.ceiling([]) > 0
+        assert marks.axis_end(rows) > max(row.estimate or 0 for row in rows if row)
+    assert marks.axis_end([None, None]) > 0
+    assert marks.axis_end([]) > 0
 
 
 def test_a_share_is_read_in_percent(index):
@@ -159,14 +159,16 @@ def test_a_share_is_read_in_percent(index):
 
 def test_description_names_lowest_and_highest(index):
     rows = line_of(index, "A2")
-    words = series.description(rows, weeks=index.axis, area="Sorrel Narrows", label="Encounters")
+    words = marks.trend_description(
+        rows, weeks=index.axis, area="Sorrel Narrows", label="Encounters"
+    )
     known = [
         (row.estimate, week) for week, row in zip(index.axis, rows, strict=True) if row.estimate
     ]
     assert f"{len(known)} of {len(rows)} weeks" in words
     assert f"in {min(known)[1]}, highest" in words
     assert words.endswith(f"in {max(known)[1]}.")
-    empty = series.description([None], weeks=["2036-W01"], area="X", label="Encounters")
+    empty = marks.trend_description([None], weeks=["2036-W01"], area="X", label="Encounters")
     assert empty.endswith("no week has an estimate.")
 
 
@@ -224,7 +226,7 @@ def test_one_odd_week_does_not_take_the_colour_from_the_rest(index):
 def test_an_endless_interval_ends_in_an_arrow(index):
     area, week = ENDLESS
     rows = line_of(index, area)
-    top = series.ceiling(rows)
+    top = marks.axis_end(rows)
     assert math.isfinite(top)
     assert series.is_cut(rows, top=top)
     assert not series.is_cut([None, index.row("A1", CHOSEN, MET)], top=1e9)

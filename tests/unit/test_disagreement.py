@@ -9,7 +9,7 @@ import pyarrow as pa
 import pytest
 
 from analytics.released.schemas import COMPOSITION_RATIO_SCHEMA
-from dashboard.alternative_estimates import disagreement
+from analytics.wording.week import bases_apart_in_season, bases_apart_in_week
 
 if TYPE_CHECKING:
     from analytics.wording.bulletin_index import BulletinIndex
@@ -23,7 +23,7 @@ def index_of(*lines: tuple[str | None, str | None, float | None, float | None]) 
         {
             "area": area,
             "week": week,
-            "quantity": disagreement.MET,
+            "quantity": "encounter_fish",
             "ratio": 0.7,
             "ci_low": low,
             "ci_high": high,
@@ -39,7 +39,7 @@ def index_of(*lines: tuple[str | None, str | None, float | None, float | None]) 
 
 def test_a_ratio_that_excludes_1_is_named_with_its_interval() -> None:
     index = index_of(("A", WEEK, 0.5, 0.9), ("B", WEEK, 0.6, 1.2), ("A", None, 0.5, 0.9))
-    words = disagreement.week_words(index, areas=(None, "A", "B"), week=WEEK)
+    words = bases_apart_in_week(index, areas=(None, "A", "B"), week=WEEK)
     assert "Area A" in words
     assert "Area B" not in words
     assert "0.50 to 0.90" in words
@@ -50,10 +50,10 @@ def test_nothing_is_said_where_1_lies_inside_or_there_is_no_interval(
     ends: tuple[float | None, float | None],
 ) -> None:
     index = index_of(("A", WEEK, *ends))
-    assert disagreement.week_words(index, areas=("A",), week=WEEK) == ""
+    assert bases_apart_in_week(index, areas=("A",), week=WEEK) == ""
 
 
 def test_the_season_has_a_sentence_of_its_own() -> None:
     index = index_of((None, None, 1.1, 1.9), ("A", WEEK, 0.5, 0.9))
-    (words,) = disagreement.season_words(index, areas=(None, "A"))
+    (words,) = bases_apart_in_season(index, areas=(None, "A"))
     assert "over all areas" in words

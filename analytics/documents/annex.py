@@ -1,0 +1,133 @@
+"""The annex of a bulletin's document: season by area, methods, sampling, findings, provenance."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import TYPE_CHECKING
+
+from analytics.codes import parse, sentence
+from analytics.documents import blocks
+from analytics.documents.figure_tables import area_table
+from analytics.quantities import QUANTITIES
+from analytics.rounding import DASH
+from analytics.wording import numbers, reasons, week
+from analytics.wording.bulletin_index import in_words
+
+if TYPE_CHECKING:
+    from analytics.documents.blocks import Block
+    from analytics.documents.imprint import Imprint
+    from analytics.wording.bulletin_index import BulletinIndex, Stratum
+    from analytics.wording.limits import Standings
+
+#: Findings that an annex lists; the workbook has all.
+MOST_FINDINGS = 25
+
+
+def annex(index: BulletinIndex, standings: Standings, imprint: Imprint) -> list[Block]:
+    """Return the blocks of the annex."""
+    found = [
+        blocks.heading("Annex"),
+        blocks.heading("Season to date by area", level=3),
+        area_table(index, week.HEADLINE, None),
+        blocks.heading("Methods used this week", level=3),
+        blocks.bullets(methods(index), is_markdown=False),
+    ]
+    assumed = list(dict.fromkeys(words for of in standings.assumed.values() for words in of))
+    if assumed:
+        found.append(blocks.heading("What the projections assume", level=3))
+        found.append(blocks.bullets(assumed, is_markdown=False))
+    found.append(blocks.heading(f"Sampling in week {index.card.through}", level=3))
+    found += _sampling(index)
+    found.append(blocks.heading("Findings in the data", level=3))
+    found += _findings(index)
+    found.append(blocks.heading("About this bulletin", level=3))
+    found.append(blocks.facts(about(index, imprint)))
+    return found
+
+
+def methods(index: BulletinIndex) -> list[str]:
+    """Return how the figures of the week and the season were made, each way once, in sentences."""
+    used: dict[str, dict[str, None]] = defaultdict(dict)
+    for name, quantity in QUANTITIES.items():
+        for domain in (None, *index.areas):
+            row = index.row(domain, index.card.through, name)
+            for code in parse(row.method if row is not None else ""):
+                used[sentence(code)][quantity.label] = None
+    every = max(map(len, used.values()), default=0)
+    found = []
+    for words, labels in used.items():
+        who = "all figures" if len(labels) == every > 3 else ", ".join(map(_as_noun, labels))
+        found.append(f"{words[:1].upper()}{words[1:]}: {who}.")
+    return found or ["No figure of the week could be estimated."]
+
+
+def _as_noun(label: str) -> str:
+    return label if label.startswith("Chinook") else label[:1].lower() + label[1:]
+
+
+def _sampling(index: BulletinIndex) -> list[Block]:
+    strata = [one for one in index.strata if one.week == index.card.through]
+    if not strata:
+        return [blocks.prose("No stratum of this week is known.")]
+    heads = ["Landing area", "Days", "Site-days", "Boats", "Interviews", "Basis"]
+    lines = [_stratum(index, one) for one in strata]
+    notes = [blocks.prose(numbers.plain(one)) for one in _thin(index)]
+    widths = [1.6, 0.9, 0.9, 0.7, 0.8, 2.4]
+    return [blocks.table(heads, lines, widths=widths, are_words=[1, 5]), *notes]
+
+
+def _thin(index: BulletinIndex) -> list[str]:
+    return week.thin_notes(index, areas=index.areas, week=index.card.through)
+
+
+def _stratum(index: BulletinIndex, one: Stratum) -> list[str]:
+    word = reasons.STATUS_WORDS.get(one.status or "", (one.status or DASH, ""))[0]
+    rule = in_words(one.rule, index)
+    missing = f"; {one.n_missing_psu} without interviews" if one.n_missing_psu else ""
+    return [
+        index.name(one.landing_area),
+        week.span(one),
+        f"{one.n_psu or 0} of {one.n_psu_frame or 0}",
+        f"{one.boats_returned or 0:,}",
+        f"{one.n_interviews or 0:,}",
+        f"{word}{f': {rule}' if rule else ''}{missing}",
+    ]
+
+
+def _findings(index: BulletinIndex) -> list[Block]:
+    found = week.finding_notes(index)
+    if not found:
+        return [blocks.prose("There is no finding.")]
+    shown = blocks.bullets(found[:MOST_FINDINGS], is_markdown=False)
+    if len(found) <= MOST_FINDINGS:
+        return [shown]
+    more = f"{numbers.count(len(found) - MOST_FINDINGS, 'more finding')} in the workbook."
+    return [shown, blocks.prose(more, is_small=True)]
+
+
+def about(index: BulletinIndex, imprint: Imprint) -> list[tuple[str, str]]:
+    """Return what the bulletin is and rests on, a line a fact, and how to cite it."""
+    card = index.card
+    made = f"{card.made_utc[:10]} {card.made_utc[11:16]} UTC"
+    who = imprint.publisher or "The publisher"
+    cite = (
+        f"{who} ({card.made_utc[:4]}). Winter Chinook fishery, season {card.season}, through week "
+        f"{card.through}. Bulletin {card.bulletin}, data version {card.version}."
+    )
+    return [
+        ("Bulletin", card.bulletin),
+        ("Covers", f"season {card.season} to {numbers.week_dates(card.through)}"),
+        ("Data as of", f"version {card.version} of the store (content {card.snapshot_key})"),
+        ("Made", f"{made}, with blackmouth {card.program}"),
+        ("Bulletin before", card.since or "none of an earlier version of the data"),
+        ("Next release", imprint.next_release or _next(index)),
+        ("Publisher", imprint.publisher or "not stated"),
+        ("Contact", imprint.contact or "not stated"),
+        ("Cite as", cite),
+    ]
+
+
+def _next(index: BulletinIndex) -> str:
+    if not index.card.preliminary:
+        return "none planned: the season is over; late data would bring one"
+    return "once the data of the week after are in"

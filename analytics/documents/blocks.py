@@ -1,0 +1,199 @@
+"""What a document is made of: one content, which a PDF and a page of HTML both show.
+
+A block is a plain mapping that JSON can hold, so that it goes to the typesetter as it is. Words
+come as text, or as the Markdown of the sentence builders: bold, and signs escaped.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from analytics.documents.typesetting import pdf_of, template
+from analytics.palette import LIGHT
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+    from datetime import datetime
+
+    from jinja2 import Template
+
+Block = dict[str, Any]
+
+_MARKS = re.compile(r"(\*\*|\\.)", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Document:
+    """A document: its head, its blocks in order, its pictures by name.
+
+    Parameters
+    ----------
+    title, about, status : str
+        Its name, what it is about in a line, and whether it is preliminary.
+    foot : str
+        Stands at the foot of every page.
+    blocks, annex : list of dict
+        Made by the functions of this module; the annex begins a page and is in smaller print.
+    pictures : mapping of str to bytes
+        SVG.
+    made : datetime.datetime
+        When it says that it was made.
+    """
+
+    title: str
+    about: str
+    status: str
+    foot: str
+    blocks: Sequence[Block]
+    made: datetime
+    annex: Sequence[Block] = ()
+    pictures: Mapping[str, bytes] = field(default_factory=dict)
+
+
+def runs(words: str, *, is_markdown: bool = True) -> list[dict[str, Any]]:
+    """Return words as runs of plain and bold text."""
+    if not is_markdown:
+        return [{"text": words, "is_bold": False}]
+    found: list[dict[str, Any]] = []
+    is_bold = False
+    for part in _MARKS.split(words):
+        if part == "**":
+            is_bold = not is_bold
+            continue
+        text = part[1:] if part.startswith("\\") else part.replace("`", "")
+        if found and found[-1]["is_bold"] == is_bold:
+            found[-1]["text"] += text
+        elif text:
+            found.append({"text": text, "is_bold": is_bold})
+    return found
+
+
+def text_of(words: str) -> str:
+    """Return the Markdown of a sentence builder as plain text."""
+    return "".join(one["text"] for one in runs(words))
+
+
+def heading(words: str, *, level: int = 2, is_new_page: bool = False) -> Block:
+    """Return a heading; one of level 2 may begin a page."""
+    return {"kind": "heading", "text": words, "level": level, "is_new_page": is_new_page}
+
+
+def prose(words: str, *, is_markdown: bool = True, is_small: bool = False) -> Block:
+    """Return a paragraph."""
+    return {"kind": "prose", "runs": runs(words, is_markdown=is_markdown), "is_small": is_small}
+
+
+def paragraphs(words: str, *, is_markdown: bool = True) -> list[Block]:
+    """Return the paragraphs of a text, which an empty line parts."""
+    parts = re.split(r"\n\s*\n", words.strip())
+    return [prose(" ".join(one.split()), is_markdown=is_markdown) for one in parts if one]
+
+
+def bullets(lines: Iterable[str], *, is_markdown: bool = True) -> Block:
+    """Return a list of short paragraphs."""
+    return {"kind": "list", "items": [runs(one, is_markdown=is_markdown) for one in lines]}
+
+
+def box(blocks: Sequence[Block], *, is_urgent: bool = False) -> Block:
+    """Return blocks that stand out: what a manager must see first."""
+    return {"kind": "box", "blocks": list(blocks), "is_urgent": is_urgent}
+
+
+def beside(*columns: Sequence[Block]) -> Block:
+    """Return columns that stand beside each other on paper, and below each other on a phone."""
+    return {"kind": "columns", "columns": [list(one) for one in columns]}
+
+
+def figure(name: str, *, title: str, alt: str, caption: str = "") -> Block:
+    """Return a picture of the document by its name, with its title, and words for the blind."""
+    return {"kind": "figure", "name": name, "title": title, "alt": alt, "caption": caption}
+
+
+def cell(main: str, *small: str, mark: str = "") -> Block:
+    """Return a cell of a table: its figure, a mark of caution, small print below."""
+    return {"main": main, "mark": mark, "small": [one for one in small if one]}
+
+
+def table(
+    heads: Sequence[str],
+    lines: Sequence[Sequence[Block | str]],
+    *,
+    widths: Sequence[float],
+    first_is_all: bool = False,
+    are_words: Sequence[int] = (),
+) -> Block:
+    """Return a table, its first column the heads of its lines.
+
+    Parameters
+    ----------
+    heads : sequence of str
+    lines : sequence of sequences
+        Cells, or words.
+    widths : sequence of float
+        Of the columns, relative to each other.
+    first_is_all : bool
+        The first line is the sum of the others and stands out.
+    are_words : sequence of int
+        Columns of words, which begin at the left as the first one does.
+    """
+    cells = [[cell(one) if isinstance(one, str) else one for one in line] for line in lines]
+    return {
+        "kind": "table",
+        "heads": list(heads),
+        "lines": cells,
+        "widths": list(widths),
+        "first_is_all": first_is_all,
+        "are_words": [0, *are_words],
+    }
+
+
+def facts(lines: Sequence[tuple[str, str]]) -> Block:
+    """Return short facts, each with its name."""
+    return {"kind": "facts", "lines": [list(one) for one in lines]}
+
+
+def as_pdf(document: Document) -> bytes:
+    """Return a document as PDF/UA-1."""
+    return pdf_of(template("document.typ"), _data(document), document.pictures, made=document.made)
+
+
+def as_html(document: Document) -> bytes:
+    """Return a document as one page of HTML that needs no other file and prints well."""
+    pictures = {name: _inline(name, svg.decode()) for name, svg in document.pictures.items()}
+    page = _page().render(**_data(document), pictures=pictures, colours=LIGHT)
+    return page.encode()
+
+
+def _data(document: Document) -> dict[str, Any]:
+    return {
+        "title": document.title,
+        "about": document.about,
+        "status": document.status,
+        "foot": document.foot,
+        "blocks": list(document.blocks),
+        "annex": list(document.annex),
+    }
+
+
+@cache
+def _page() -> Template:
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 - loads late
+
+    return Environment(
+        loader=PackageLoader("analytics.documents", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    ).get_template("document.html.j2")
+
+
+def _inline(name: str, svg: str) -> str:
+    """Return an SVG that can stand in a page beside others: no prologue, ids of its own."""
+    inner = svg[svg.index("<svg") :]
+    inner = re.sub(r'\bid="([^"]+)"', rf'id="{name}-\1"', inner)
+    inner = re.sub(r'(xlink:href|href)="#([^"]+)"', rf'\1="#{name}-\2"', inner)
+    return re.sub(r"url\(#([^)]+)\)", rf"url(#{name}-\1)", inner)

@@ -1,0 +1,395 @@
+"""A bulletin as a document: two pages for the manager. The annex has a module of its own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from analytics.catch_limits import LIKELY
+from analytics.documents import blocks, figures
+from analytics.documents.annex import annex
+from analytics.documents.figure_tables import area_table, wide_cell
+from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.rounding import DASH, PERCENT, chance, number
+from analytics.wording import accuracy, limits, marks, numbers, reasons, week
+from analytics.wording.bulletin_index import index_bulletin, lines, monday
+from analytics.wording.season_strength import last_strength, strength_answer
+
+if TYPE_CHECKING:
+    from analytics.bulletin.archive import Bulletin
+    from analytics.bulletin.notes import Note
+    from analytics.documents.blocks import Block, Document
+    from analytics.documents.imprint import Imprint
+    from analytics.wording.bulletin_index import BulletinIndex
+    from analytics.wording.limits import Line, Standings
+
+#: Fish that went back or died, in the order of the table.
+RELEASED = (
+    *("kept_fish", "released_legal_fish", "released_sublegal_fish", "released_unknown_fish"),
+    *("release_deaths_fish", "drop_off_deaths_fish", "total_deaths_fish"),
+)
+#: How many reservations stand on the second page; all stand in the annex.
+MOST_RESERVATIONS = 4
+_INDEX = "Standardised encounters per angler-hour"
+#: How many limits the second page has room for, the one reached first on top.
+MOST_LIMITS = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Content:
+    """What a bulletin's document is made from: the bulletin indexed, its limits, its pictures."""
+
+    index: BulletinIndex
+    standings: Standings
+    pictures: dict[str, bytes]
+
+    @property
+    def week(self) -> str:
+        """The last week of the bulletin."""
+        return self.index.card.through
+
+    @property
+    def last_day(self) -> date:
+        """The last day of that week."""
+        return monday(self.week) + timedelta(days=6)
+
+
+def bulletin_document(bulletin: Bulletin, *, note: Note | None, imprint: Imprint) -> Document:
+    """Return the document of a bulletin.
+
+    Parameters
+    ----------
+    bulletin : Bulletin
+    note : Note or None
+        The analyst's, of this bulletin.
+    imprint : Imprint
+        Who publishes it, whom to ask, and when the next one comes.
+    """
+    index = index_bulletin(bulletin)
+    content = Content(index, limits.read(index), {})
+    card = index.card
+    found = [*_first_page(content, note), *_second_page(content)]
+    status = "Preliminary" if card.preliminary else "Final, unless late data come"
+    if has_revisions(bulletin):
+        status += " · earlier weeks revised"
+    return blocks.Document(
+        title=f"Winter Chinook fishery, week of {numbers.week_dates(card.through)}",
+        about=f"Season {card.season} · all areas · week {card.through}",
+        status=status,
+        foot=f"Bulletin {card.bulletin} · {status.lower()}",
+        blocks=found,
+        annex=annex(index, content.standings, imprint),
+        pictures=content.pictures,
+        made=datetime.fromisoformat(card.made_utc),
+    )
+
+
+def has_revisions(bulletin: Bulletin) -> bool:
+    """Return whether figures of the bulletin before were revised."""
+    return "revised" in set(bulletin.revisions["kind"].to_pylist())
+
+
+# Page 1: what to know in a minute.
+
+
+def _first_page(content: Content, note: Note | None) -> list[Block]:
+    index = content.index
+    found = [blocks.heading("Key points"), blocks.bullets(key_points(content))]
+    found.append(blocks.box(_limit_words(content), is_urgent=_is_urgent(content.standings)))
+    if note is not None and note.text:
+        by = f"{note.author}, {note.at_utc[:10]}" if note.author else note.at_utc[:10]
+        words = blocks.paragraphs(note.text, is_markdown=False)
+        signed = blocks.prose(by, is_markdown=False, is_small=True)
+        found.append(blocks.box([blocks.heading("Analyst's note", level=3), *words, signed]))
+    columns = [one for one in (_trend(content), _seasons(content)) if one]
+    if columns:
+        found.append(blocks.beside(*columns))
+    level = numbers.level(index.card.level)
+    return [
+        *found,
+        blocks.prose(f"{week.caution('bulletin')} Intervals are {level}.", is_small=True),
+    ]
+
+
+def key_points(content: Content) -> list[str]:
+    """Return three to five key points in sentences, each dated and with its interval (Markdown)."""
+    index = content.index
+    when = f"the week of {numbers.week_dates(content.week)}"
+    found = [
+        week.week_answer(index, area=None, week=content.week, when=when),
+        _to_date(content),
+        _widest_change(content),
+        f"Over all areas, {strength_answer(_strength(index))}",
+        _revised(index),
+    ]
+    return [one for one in found if one]
+
+
+def _to_date(content: Content) -> str:
+    """Return the season so far in a sentence."""
+    rows = {
+        name: content.index.row(None, None, name)
+        for name in ("kept_fish", "encounter_fish", "total_deaths_fish")
+    }
+    said = [
+        f"**{numbers.value(row)}** {words} {numbers.plain(numbers.bracket(row, full=not at))}"
+        for at, (row, words) in enumerate(
+            zip(rows.values(), ("Chinook kept", "met", "dead, fish kept included"), strict=True)
+        )
+        if row is not None and row.estimate is not None
+    ]
+    start = f"The season through {limits.day(content.last_day, year=True)}"
+    if not said:
+        return (
+            f"{start} has no totals: {numbers.plain(reasons.why_no_estimate(rows['kept_fish']))}."
+        )
+    return f"{start}: {', '.join(said)}."
+
+
+def _widest_change(content: Content) -> str:
+    """Return the areas whose encounters rose or fell clearly against the week before."""
+    index, found = content.index, dict[str, list[str]]()
+    for area in index.areas:
+        change = index.change(area, content.week, week.MET)
+        word = numbers.change_word(change)
+        if word in ("rising", "falling"):
+            words = numbers.change(change).partition(": ")[2]
+            name = f"{numbers.plain(index.name(area))} ({numbers.plain(words)})"
+            found.setdefault(word, []).append(name)
+    if not found:
+        return ""
+    parts = [f"**{word}** in {'; '.join(names)}" for word, names in found.items()]
+    return f"By area, against the week before, encounters are {', and '.join(parts)}."
+
+
+def _strength(index: BulletinIndex) -> Line | None:
+    mine = [
+        line
+        for line in lines(index, "run_strength")
+        if line["season"] == index.card.season and line["area"] is None
+    ]
+    return last_strength(sorted(mine, key=lambda line: line["week"] or ""))
+
+
+def _revised(index: BulletinIndex) -> str:
+    """Return how many figures of the bulletin before were revised, and how far."""
+    moved = [line for line in lines(index, "revisions") if line["kind"] == "revised"]
+    if not moved:
+        return ""
+    far = sum(abs(line["change_in_se"] or 0.0) > 1 for line in moved)
+    words = numbers.count(far, "figure")
+    return (
+        f"Since bulletin {numbers.plain(index.card.since)}, late data revised "
+        f"{numbers.count(len(moved), 'figure')} of earlier weeks, **{words}** of them by more than "
+        "a standard error."
+    )
+
+
+def _limit_words(content: Content) -> list[Block]:
+    found = [blocks.heading("Limits", level=3)]
+    found += blocks.paragraphs(limits.limits_answer(content.index, content.standings, ()))
+    if content.standings.limits:
+        words = (
+            "Before a season is closed or left open on these figures, read the interval and the "
+            "chance beside them; the second page has every limit and how past projections did."
+        )
+        found.append(blocks.prose(words, is_small=True))
+    return found
+
+
+def _is_urgent(standings: Standings) -> bool:
+    return any(
+        limits.is_passed(line) or (line["prob_exceeded_by_close"] or 0.0) >= LIKELY
+        for line in standings.limits
+    )
+
+
+def _trend(content: Content) -> list[Block]:
+    """Return the figure of the catch rate by week, with its smoothed trend."""
+    index = content.index
+    rows = [index.row(None, one, week.RATE) for one in index.axis]
+    if not any(row is not None and row.estimate is not None for row in rows):
+        return []
+    svg = figures.trend(
+        rows, weeks=index.axis, chosen=content.week, top=marks.axis_end(rows), band=_band(index)
+    )
+    content.pictures["trend"] = svg
+    label = QUANTITIES[week.RATE].label
+    signs = [
+        f"{one.glyph} {one.words}" for one in marks.legend(row for row in rows if row is not None)
+    ]
+    caption = f"{'; '.join(signs)}. Bars: intervals. Copper: this week."
+    caption += " Band: smoothed trend of the standardised rate." if _band(index) else ""
+    alt = marks.trend_description(rows, weeks=index.axis, area="all areas", label=label)
+    return [blocks.figure("trend", title=f"{label}, by week", alt=alt, caption=caption)]
+
+
+def _band(index: BulletinIndex) -> figures.Band | None:
+    found = [
+        line
+        for line in lines(index, "trend")
+        if line["season"] == index.card.season
+        and (line["area"], line["response"]) == (None, "encounters")
+        and not line["is_projected"]
+        and None not in (line["week"], line["level"], line["ci_low"], line["ci_high"])
+    ]
+    found.sort(key=lambda line: line["week"])
+    if len(found) < 2:
+        return None
+    weeks, *values = (
+        tuple(line[name] for line in found) for name in ("week", "level", "ci_low", "ci_high")
+    )
+    return figures.Band(weeks, *values)
+
+
+def _seasons(content: Content) -> list[Block]:
+    """Return the figure of this season over past ones."""
+    index = content.index
+    found: dict[str, dict[float, float]] = {}
+    for line in lines(index, "seasonal_pattern"):
+        if line["area"] is None and line["day"] is not None and line["index"] is not None:
+            found.setdefault(line["season"], {})[line["day"]] = line["index"]
+    now = found.pop(index.card.season, {})
+    past = {season: tuple(sorted(line.items())) for season, line in sorted(found.items())}
+    if not now or not past:
+        return []
+    points = tuple(sorted(now.items()))
+    start = _season_start(content, points[-1][0])
+    content.pictures["seasons"] = figures.seasons(points, past, start=start, name=index.card.season)
+    strength = blocks.text_of(strength_answer(_strength(index)))
+    return [
+        blocks.figure(
+            "seasons",
+            title="This season against past ones",
+            alt=f"{_INDEX} by day of the season: {strength}",
+            caption=f"{_INDEX}; grey: {numbers.count(len(past), 'past season')}.",
+        )
+    ]
+
+
+def _season_start(content: Content, last: float) -> date:
+    """Return the day that the days of the season's pattern count from."""
+    return content.last_day - timedelta(days=int(last))
+
+
+# Page 2: by area, released fish, projections, what is uncertain.
+
+
+def _second_page(content: Content) -> list[Block]:
+    index = content.index
+    dates = numbers.week_dates(content.week)
+    found = [blocks.heading(f"By area, {dates}", is_new_page=True), _by_area(content)]
+    found.append(blocks.heading("Kept, released and dead"))
+    found.append(_released(index, content))
+    fish = week.fish_words(index.card.basis)
+    if fish:
+        found.append(blocks.prose(f"Released fish {fish}.", is_small=True))
+    found.append(blocks.heading("Where the limits go"))
+    found += _projections(content)
+    found.append(blocks.heading("What is uncertain, and why"))
+    found.append(blocks.bullets(uncertain(content)))
+    return found
+
+
+def _by_area(content: Content) -> Block:
+    return area_table(content.index, week.HEADLINE, content.week)
+
+
+def _released(index: BulletinIndex, content: Content) -> Block:
+    day = limits.day(content.last_day)
+    heads = ["Chinook", "This week", f"Season through {day}"]
+    lines_: list[list[Block | str]] = []
+    for name in RELEASED:
+        rows = (index.row(None, one, name) for one in (content.week, None))
+        label = QUANTITIES[name].label
+        if QUANTITIES[name].kind is QuantityKind.DEATHS and name == RELEASED[-1]:
+            label += " (kept, released, drop-off)"
+        lines_.append([label, *map(wide_cell, rows)])
+    return blocks.table(heads, lines_, widths=[1.6, 1.2, 1.2])
+
+
+def _projections(content: Content) -> list[Block]:
+    index, found = content.index, content.standings.limits
+    if not found:
+        return [blocks.prose(limits.limits_answer(index, content.standings, ()))]
+    shown = found[:MOST_LIMITS]
+    heads = [
+        "Limit on",
+        "Fish",
+        "So far",
+        "Used",
+        "Projected at close",
+        "Chance to exceed",
+        "Reached",
+    ]
+    rows = [_limit_line(index, line) for line in shown]
+    made = [blocks.table(heads, rows, widths=[2.2, 0.8, 1.15, 1.05, 1.25, 0.95, 1.35])]
+    if len(found) > len(shown):
+        more = numbers.count(len(found) - len(shown), "further limit")
+        made.append(blocks.prose(f"The workbook has {more}.", is_small=True))
+    over = not index.card.preliminary
+    said = accuracy.accuracy_answer(content.standings.backtest, is_over=over)
+    made.append(blocks.prose(said))
+    if content.standings.issued:
+        made.append(blocks.prose(accuracy.issued_answer(content.standings.issued)))
+    return made
+
+
+def _limit_line(index: BulletinIndex, line: Line) -> list[Block | str]:
+    so_far, used, expected = limits.total(line), limits.used(line), limits.expected(line)
+    passed = line["prob_exceeded_to_date"]
+    now = f"already: {chance(passed)}" if passed is not None and passed >= limits.NOTABLE else ""
+    is_ahead = limits.has_outlook(line)
+    return [
+        limits.label(index, line),
+        number(line["limit_fish"], place=0),
+        blocks.cell(so_far.words, so_far.limits or (line["reason"] or "no interval")),
+        blocks.cell(used.words, used.limits),
+        blocks.cell(expected.words, expected.limits) if is_ahead else DASH,
+        blocks.cell(chance(line["prob_exceeded_by_close"]) if is_ahead else DASH, now),
+        _reached(line),
+    ]
+
+
+def _reached(line: Line) -> Block:
+    if limits.is_passed(line):
+        return blocks.cell("exceeded")
+    if not limits.has_outlook(line):
+        return blocks.cell(DASH if line["is_preliminary"] else "not reached")
+    half, late = line["exceedance_date_p50"], line["exceedance_date_p90"]
+    if half is None:
+        return blocks.cell("likely not")
+    words = limits.when(half, line["through"], None)
+    return blocks.cell(words, f"9 in 10: by {limits.short_day(late)}" if late else "")
+
+
+def uncertain(content: Content) -> list[str]:
+    """Return what the figures of the week rest on where that is little, and what they leave out."""
+    index, one = content.index, content.week
+    found = [*week.thin_notes(index, areas=index.areas, week=one)]
+    found += week.strata_notes(index, areas=index.areas, week=one)
+    more = len(found) - MOST_RESERVATIONS
+    said = [numbers.plain(words) for words in found[:MOST_RESERVATIONS]]
+    if more > 0:
+        said.append(f"{numbers.count(more, 'further reservation')} of this kind: see the annex.")
+    said += [part for part in (week.bases_apart_in_week(index, areas=(None,), week=one),) if part]
+    said += _elsewhere(index)
+    if week.has_marks(index, areas=(None, *index.areas), week=one):
+        signs = "; ".join(f"**{sign}** {words}" for sign, words in reasons.CAUTION_SIGNS)
+        said.append(f"In the tables, {signs}.")
+    said.append(week.COVERAGE)
+    return said
+
+
+def _elsewhere(index: BulletinIndex) -> list[str]:
+    """Return which part of boats the totals hold, where boats were asked on the water."""
+    known = [line["share"] for line in lines(index, "coverage") if line["share"] is not None]
+    if not known:
+        return []
+    low, high = (number(100 * one, place=0) for one in (min(known), max(known)))
+    part = f"{low} to {high}{PERCENT}" if low != high else f"{low}{PERCENT}"
+    return [
+        f"Totals hold the boats that land at listed sites: {part} of the boats asked on the water, "
+        "by area. Boats that land elsewhere are not in them."
+    ]

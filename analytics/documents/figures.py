@@ -1,0 +1,283 @@
+"""Figures of documents: vectors by matplotlib in the colours of the pages, always the same bytes.
+
+Text stays text, so that it can be searched and takes the type of the document around it.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+from analytics.palette import LIGHT
+from analytics.rounding import PERCENT, number
+from analytics.wording.bulletin_index import monday
+from analytics.wording.marks import drawn_interval, mark
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+    from datetime import date
+
+    from analytics.wording.bulletin_index import Row
+    from analytics.wording.numbers import Measurement
+
+Axes = Any  # of matplotlib, whose types do not know all that it takes
+
+#: Width of a page and of a column on paper, in inches.
+WIDE, NARROW = 6.85, 3.3
+#: The type that text is set in; what is measured is wider, so that nothing is cut.
+_TYPE = "'Libertinus Serif', Charter, Cambria, Georgia, serif"
+_FAMILY = "DejaVu Serif"
+#: Days that a name of a month takes on an axis.
+_ROOM = 14
+#: Markers of matplotlib for the symbols of `analytics.wording.marks`.
+_MARKERS = {
+    "circle": "o",
+    "square": "s",
+    "diamond": "D",
+    "triangle-up": "^",
+    "star": "*",
+    "x": "x",
+    "x-thin": "x",
+    "square-x": "s",
+    "circle-x": "o",
+}
+
+
+@contextmanager
+def _canvas(width: float, height: float) -> Iterator[tuple[Any, Axes, io.BytesIO]]:
+    """Give a figure to draw on; what it holds at the end is written as SVG."""
+    import matplotlib as mpl  # noqa: PLC0415 - loads only where a document is made
+    from matplotlib.figure import Figure  # noqa: PLC0415
+
+    rules = {
+        "svg.fonttype": "none",
+        "svg.hashsalt": "blackmouth",
+        "font.family": _FAMILY,
+        "font.size": 7.6,
+        "text.color": LIGHT.ink,
+        "axes.edgecolor": LIGHT.quiet,
+        "axes.linewidth": 0.6,
+        "xtick.color": LIGHT.quiet,
+        "ytick.color": LIGHT.quiet,
+        "axes.labelcolor": LIGHT.quiet,
+    }
+    with mpl.rc_context(rules):
+        figure = Figure(figsize=(width, height), layout="constrained")
+        axes = figure.add_subplot()
+        for side in ("top", "right", "left"):
+            axes.spines[side].set_visible(False)
+        axes.tick_params(length=0, pad=3)
+        axes.grid(axis="y", color=LIGHT.grid, linewidth=0.6)
+        axes.set_axisbelow(True)
+        file = io.BytesIO()
+        yield figure, axes, file
+        figure.savefig(file, format="svg", metadata={"Date": None}, transparent=True)
+
+
+def _svg(file: io.BytesIO) -> bytes:
+    words = file.getvalue().decode()
+    return re.sub(rf"'{_FAMILY}'(, [^;\"]*)?", _TYPE, words).encode()
+
+
+def _months(axes: Axes, start: date, ends: tuple[float, float], *, has_years: bool) -> None:
+    """Name the months on an axis of days since `start`; seasons over each other have no year."""
+    days = [start + timedelta(at) for at in range(math.floor(ends[0]), math.ceil(ends[1]) + 1)]
+    found = [day for day in days if day.day == 1] or days[:1]
+    found = [*(days[:1] if (found[0] - days[0]).days > _ROOM else []), *found]
+    found = found[:: -(-len(found) // 7)]
+    words = [
+        f"{day:%b}" + f" {day.year}" * (has_years and (at == 0 or day.year != found[at - 1].year))
+        for at, day in enumerate(found)
+    ]
+    axes.set_xticks([(day - start).days for day in found], words)
+    axes.set_xlim(ends[0] - 3, ends[1] + 5)
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A line with its band by week, such as the smoothed trend."""
+
+    weeks: tuple[str, ...]
+    level: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+
+
+def trend(
+    rows: Sequence[Row | None],
+    *,
+    weeks: Sequence[str],
+    chosen: str,
+    top: float,
+    band: Band | None,
+    scale: float = 1.0,
+    unit: str = "",
+) -> bytes:
+    """Draw a figure by week with its intervals, the chosen week apart, a smoothed line behind.
+
+    `rows` has one a week of `weeks`, None where it has no row; an interval beyond `top` ends there
+    in an arrow.
+    """
+    first = monday(weeks[0])
+    with _canvas(NARROW, 2.45) as (_, axes, file):
+        if band is not None:
+            at = [_day(week, first) for week in band.weeks]
+            axes.fill_between(at, band.low, band.high, color=LIGHT.sea, alpha=0.13, linewidth=0)
+            axes.plot(at, band.level, color=LIGHT.sea, linewidth=1.2, alpha=0.75)
+        for week, row in zip(weeks, rows, strict=True):
+            _point(axes, row, _day(week, first), is_chosen=week == chosen, top=top, scale=scale)
+        _months(axes, first, (0.0, _day(weeks[-1], first) + 3.0), has_years=True)
+        axes.set_ylim(0, top * scale)
+        axes.yaxis.set_major_formatter(lambda value, _: f"{value:,.4g}{unit}")
+        axes.locator_params(axis="y", nbins=5)
+    return _svg(file)
+
+
+def _day(week: str, first: date) -> float:
+    """Return the middle of a week as days from the first."""
+    return (monday(week) - first).days + 3.0
+
+
+def _point(
+    axes: Axes, row: Row | None, at: float, *, is_chosen: bool, top: float, scale: float
+) -> None:
+    if row is None:
+        return
+    colour = LIGHT.copper if is_chosen else LIGHT.sea
+    if row.estimate is None:
+        axes.plot([at], [0.03 * top * scale], "x", color=LIGHT.quiet, markersize=4)
+        return
+    low, high = drawn_interval(row)
+    if low is not None and high is not None:
+        ends = [scale * low, scale * min(high, top)]
+        axes.plot([at, at], ends, color=colour, alpha=0.5, linewidth=2.2, solid_capstyle="butt")
+    if (high or 0.0) > top:
+        axes.plot([at], [0.97 * top * scale], "^", color=colour, markersize=3, alpha=0.6)
+    symbol = mark(row).symbol
+    marker = _MARKERS.get(symbol.removesuffix("-open").removesuffix("-open-dot"), "o")
+    axes.plot(
+        [at],
+        [scale * min(row.estimate, top)],
+        marker,
+        color=colour,
+        markersize=5 if is_chosen else 3.8,
+        markerfacecolor="white" if "open" in symbol else colour,
+        markeredgewidth=1.0,
+        clip_on=False,
+    )
+
+
+Points = tuple[tuple[float, float], ...]
+
+
+def seasons(now: Points, past: Mapping[str, Points], *, start: date, name: str) -> bytes:
+    """Draw this season over past ones: a figure by days since the season's start."""
+    with _canvas(NARROW, 2.45) as (_, axes, file):
+        ends = [day for line in (now, *past.values()) for day, _ in line]
+        for points in past.values():
+            axes.plot(*zip(*points, strict=True), color=LIGHT.quiet, alpha=0.45, linewidth=0.9)
+        axes.plot(
+            *zip(*now, strict=True),
+            color=LIGHT.copper,
+            linewidth=1.8,
+            marker="o",
+            markersize=3,
+            clip_on=False,
+        )
+        last = now[-1]
+        axes.annotate(
+            name,
+            last,
+            xytext=(5, 5),
+            textcoords="offset points",
+            color=LIGHT.copper,
+            fontsize=7.6,
+            fontweight="bold",
+        )
+        _months(axes, start, (min(ends), max(ends)), has_years=False)
+        axes.set_ylim(bottom=0)
+        axes.locator_params(axis="y", nbins=5)
+    return _svg(file)
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A line of a figure of intervals: its name, what is so far, what is ahead."""
+
+    name: str
+    so_far: Measurement
+    ahead: Measurement
+
+
+def shares(bars: Sequence[Bar], *, line: float = 1.0) -> bytes:
+    """Draw shares of limits: used so far and projected, with intervals, and the limit as a line."""
+    most = max([line, *(end for bar in bars for end in (*bar.so_far.ends, *bar.ahead.ends))])
+    top = min(1.06 * most, 2.6 * line)
+    with _canvas(WIDE, 0.42 + 0.27 * len(bars)) as (_, axes, file):
+        for at, bar in enumerate(reversed(bars)):
+            _interval(axes, bar.so_far, at + 0.14, colour=LIGHT.sea, top=top)
+            _interval(axes, bar.ahead, at - 0.14, colour=LIGHT.copper, top=top)
+        axes.axvline(line, color=LIGHT.ink, linewidth=1.1)
+        axes.set_yticks(range(len(bars)), [bar.name for bar in reversed(bars)])
+        axes.tick_params(axis="y", labelcolor=LIGHT.ink)
+        axes.set_ylim(-0.6, len(bars) - 0.4)
+        axes.set_xlim(0, top)
+        axes.grid(axis="y", visible=False)
+        axes.grid(axis="x", color=LIGHT.grid, linewidth=0.6)
+        axes.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f}{PERCENT}")
+    return _svg(file)
+
+
+def _interval(axes: Axes, one: Measurement, at: float, *, colour: str, top: float) -> None:
+    if one.value is None:
+        return
+    low, high = one.low, one.high
+    if low is not None and high is not None:
+        axes.plot(
+            [min(low, top), min(high, top)],
+            [at, at],
+            color=colour,
+            alpha=0.5,
+            linewidth=2.4,
+            solid_capstyle="butt",
+        )
+    axes.plot([min(one.value, top)], [at], "o", color=colour, markersize=4, clip_on=False)
+
+
+def differences(names: Sequence[str], panels: Mapping[str, Sequence[Measurement]]) -> bytes:
+    """Draw differences from today's rule, a panel a quantity, each with its line at zero."""
+    with _canvas(WIDE, 0.75 + 0.3 * len(names)) as (figure, axes, file):
+        axes.remove()
+        grid: Any = figure.subplots(1, len(panels), sharey=True, squeeze=False)[0]
+        for panel, (title, values) in zip(grid, panels.items(), strict=True):
+            _panel(panel, title, values)
+        grid[0].set_yticks(range(len(names)), list(reversed(names)))
+        grid[0].tick_params(axis="y", labelcolor=LIGHT.ink)
+        grid[0].set_ylim(-0.6, len(names) - 0.4)
+    return _svg(file)
+
+
+def _panel(axes: Axes, title: str, values: Sequence[Measurement]) -> None:
+    for side in ("top", "right", "left"):
+        axes.spines[side].set_visible(False)
+    axes.tick_params(length=0, pad=3)
+    axes.set_title(title, fontsize=7.6, fontweight="bold", loc="left")
+    axes.grid(axis="x", color=LIGHT.grid, linewidth=0.6)
+    axes.set_axisbelow(True)
+    ends = [end for one in values for end in one.ends] or [0.0]
+    reach = max(map(abs, ends)) or 1.0
+    for at, one in enumerate(reversed(values)):
+        if one.value is None:
+            axes.plot([0.0], [at], "x", color=LIGHT.quiet, markersize=4)
+            continue
+        _interval(axes, one, at, colour=LIGHT.sea, top=float("inf"))
+    axes.axvline(0.0, color=LIGHT.ink, linewidth=1.1)
+    low, high = min([0.0, *ends]), max([0.0, *ends])
+    axes.set_xlim(low - 0.08 * reach, high + 0.08 * reach)
+    axes.locator_params(axis="x", nbins=4)
+    axes.xaxis.set_major_formatter(lambda value, _: number(value, place=0, signed=True))
