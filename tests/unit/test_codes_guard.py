@@ -28,10 +28,11 @@ PARSERS = {
     *("startswith", "endswith", "removeprefix", "removesuffix", "split", "partition"),
     *("rpartition", "rsplit", "find", "index", "replace"),
 }
-#: What people read is made in the commands and on the pages, in findings and refusals, and by the
+#: What people read is made in the commands, on the pages and in documents, in findings and refusals, and by the
 #: report of an option file.
 MAKERS = (
     *("analytics/cli", "analytics/codes.py", "dashboard", "analytics/options"),
+    *("analytics/wording", "analytics/documents"),
     "analytics/survey/coverage.py",
     "analytics/data/store/cluster.py",
 )
