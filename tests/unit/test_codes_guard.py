@@ -28,8 +28,8 @@ PARSERS = {
     *("startswith", "endswith", "removeprefix", "removesuffix", "split", "partition"),
     *("rpartition", "rsplit", "find", "index", "replace"),
 }
-#: What people read is made in the commands, on the pages and in documents, in findings and refusals, and by the
-#: report of an option file.
+#: What people read is made in the commands, on the pages and in documents, in findings and
+#: refusals, and by the report of an option file.
 MAKERS = (
     *("analytics/cli", "analytics/codes.py", "dashboard", "analytics/options"),
     *("analytics/wording", "analytics/documents"),
