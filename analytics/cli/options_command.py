@@ -23,16 +23,14 @@ from analytics.codes import sentences
 from analytics.errors import DataRejected, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
     from datetime import date
-
-    import pyarrow as pa
 
     from analytics.bulletin.archive import Bulletin, BulletinMetadata
     from analytics.data.store import Store
+    from analytics.documents.answer_document import ComparedOptions
     from analytics.options.baseline import Baseline
     from analytics.options.option import OptionSet
-    from analytics.options.report import ReportContext
 
 REPORT = "answer.md"
 
@@ -63,10 +61,11 @@ def _print_example(context: click.Context, _: click.Parameter, requested: bool) 
     "the season, each with its interval; the difference from today's rule; the probability of "
     "exceeding each limit, and when.\n\n"
     "Draws come from the newest bulletin of the season as of the newest data, made first where "
-    "there is none. DIR gets answer.md to read, and figures, limit_exceedance, dominance and "
-    "assumptions as CSV and Parquet: all of them or nothing. An option that the season cannot "
-    "support is named with the reason, and the others are compared. The answer informs; the "
-    "agency's own rules and licensed practice decide.\n\n" + _FORMAT,
+    "there is none. DIR gets answer.md, answer.html and answer.pdf to read, and figures, "
+    "limit_exceedance, dominance and assumptions as CSV and Parquet: all of them or nothing. An "
+    "option that the season cannot support is named with the reason, and the others are "
+    "compared. The answer informs; the agency's own rules and licensed practice decide.\n\n"
+    + _FORMAT,
     epilog=examples(
         "blackmouth options --example > options.toml",
         "blackmouth options options.toml --store mystore --out answer",
@@ -101,13 +100,15 @@ def options(*, file: Path, store: Path, season: str | None, out: Path) -> None:
     bulletin = _bulletin(Store(store), season)
     baseline = _baseline(bulletin)
     progress("comparing")
-    about, tables = _answer(requested, bulletin, baseline, fallback=file.stem)
+    compared = _answer(requested, bulletin, baseline, fallback=file.stem)
+    about = compared.about
     for words in (*about.left_out, *(f"not compared: {one}" for one in about.refused)):
         say(words)
-    _write(about, tables, out)
-    click.echo("\n".join(terminal_summary(about, tables)))
-    names = ", ".join(tables)
-    say(f"{REPORT}, and {names} as .csv and .parquet in {out}")
+    progress("writing documents")
+    _write(compared, out)
+    click.echo("\n".join(terminal_summary(about, compared.tables)))
+    names = ", ".join(compared.tables)
+    say(f"{REPORT}, answer.html, answer.pdf, and {names} as .csv and .parquet in {out}")
 
 
 def _read(file: Path) -> OptionSet:
@@ -206,61 +207,39 @@ def _baseline(bulletin: Bulletin) -> Baseline:
 
 def _answer(
     requested: OptionSet, bulletin: Bulletin, baseline: Baseline, *, fallback: str
-) -> tuple[ReportContext, dict[str, pa.Table]]:
-    from analytics.options.baseline_io import limits_of, passed_already  # noqa: PLC0415
+) -> ComparedOptions:
+    from analytics.documents.answer_document import compared_options  # noqa: PLC0415
+    from analytics.options.baseline_io import limits_of  # noqa: PLC0415
     from analytics.options.compare import TODAY, compare_options  # noqa: PLC0415
     from analytics.options.option_checks import split_valid  # noqa: PLC0415
-    from analytics.options.report import ReportContext  # noqa: PLC0415 - keeps --help quick
-    from analytics.options.schemas import ANSWER_SCHEMAS  # noqa: PLC0415
+    from analytics.options.schemas import ANSWER_SCHEMAS  # noqa: PLC0415 - keeps --help quick
 
-    standing, card = bulletin.table("limit_status"), bulletin.card
-    limits, left_out = limits_of(standing)
+    limits, _ = limits_of(bulletin.table("limit_status"))
     names = {row["area"]: row["area_name"] for row in bulletin.areas.to_pylist()}
     names = {area: names.get(area) or area for area in baseline.areas}
     sound, refused = split_valid(baseline, requested.options, areas=names, today=TODAY)
     if not sound:
         raise UsageError("\n  ".join(["no option can be compared:", *refused]))
     answers = compare_options(baseline, sound, limits)
-    about = ReportContext(
-        title=requested.title or fallback,
-        notes=requested.notes,
-        season=card.season,
-        through=baseline.through,
-        version=card.version,
-        bulletin=card.bulletin,
-        is_preliminary=card.preliminary,
-        n_draws=len(baseline.effort),
-        level=baseline.level,
-        limits=limits,
-        left_out=left_out,
-        refused=refused,
-        areas=names,
-        passed=passed_already(standing),
-    )
     tables = {name: getattr(answers, name) for name in ANSWER_SCHEMAS}
-    return about, tables | {"assumptions": _assumptions(bulletin, tables["assumptions"])}
+    return compared_options(
+        requested, bulletin, baseline, tables, refused=refused, fallback=fallback
+    )
 
 
-def _assumptions(bulletin: Bulletin, own: pa.Table) -> pa.Table:
-    """Return what the draws rest on, of no option alone, and then what the options do."""
-    import pyarrow as pa  # noqa: PLC0415 - keeps --help quick
-
-    kept = bulletin.table("assumptions").to_pylist()
-    shared = [{"option": None, "assumption": row["assumption"]} for row in kept]
-    return pa.concat_tables([pa.Table.from_pylist(shared, own.schema), own])
-
-
-def _write(about: ReportContext, tables: Mapping[str, pa.Table], out: Path) -> None:
+def _write(compared: ComparedOptions, out: Path) -> None:
     """Write every file of the answer into a draft folder first, then move them to their places."""
-    from analytics.options.report import report  # noqa: PLC0415 - keeps --help quick
+    from analytics.documents.files import answer_files  # noqa: PLC0415 - keeps --help quick
 
+    documents = answer_files(compared)
     is_new = not out.exists()
     with written_at(out):
         out.mkdir(parents=True, exist_ok=True)
         draft = Path(tempfile.mkdtemp(prefix=".draft-", dir=out))
     try:
-        (draft / REPORT).write_text(report(about, tables), encoding="utf-8")
-        for name, table in tables.items():
+        for name, content in documents.items():
+            (draft / name).write_bytes(content)
+        for name, table in compared.tables.items():
             for ending in (".csv", ".parquet"):
                 write_table(table, draft / (name + ending))
         _move(sorted(draft.iterdir()), out)

@@ -83,7 +83,25 @@ def heading(words: str, *, level: int = 2, is_new_page: bool = False) -> Block:
 
 def prose(words: str, *, is_markdown: bool = True, is_small: bool = False) -> Block:
     """Return a paragraph."""
-    return {"kind": "prose", "runs": runs(words, is_markdown=is_markdown), "is_small": is_small}
+    how = {"is_small": is_small, "is_sticky": False}
+    return {"kind": "prose", "runs": runs(words, is_markdown=is_markdown), **how}
+
+
+def text(words: str) -> Block:
+    """Return a paragraph of words as they are."""
+    return prose(words, is_markdown=False)
+
+
+def labelled(name: str, words: str = "", *, stays_with_next: bool = False) -> Block:
+    """Return a paragraph that begins in bold; it may head the block after it."""
+    parts = [{"text": name, "is_bold": True}, {"text": words, "is_bold": False}]
+    how = {"is_small": False, "is_sticky": stays_with_next}
+    return {"kind": "prose", "runs": parts[: 1 + bool(words)], **how}
+
+
+def quote(lines: Sequence[str]) -> Block:
+    """Return lines of somebody's words."""
+    return {"kind": "quote", "lines": list(lines)}
 
 
 def paragraphs(words: str, *, is_markdown: bool = True) -> list[Block]:

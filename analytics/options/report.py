@@ -1,4 +1,4 @@
-"""An answer to a set of options as a report to read, in Markdown."""
+"""An answer to a set of options in words: numbers, sentences, the lines of its tables."""
 
 from __future__ import annotations
 
@@ -7,13 +7,9 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
-
 from analytics import rounding
 from analytics.catch_limits import LIKELY, join_words, noun, nouns
-from analytics.codes import coded, day_words, has_code, sentences
-from analytics.quantities import QUANTITIES
+from analytics.codes import day_words, has_code, sentences
 from analytics.rounding import DASH, PERCENT, last_place, number, power
 
 if TYPE_CHECKING:
@@ -194,8 +190,9 @@ def _rounded(value: float, place: int, *, signed: bool) -> str:
 
 #: Totals that a sentence tells.
 _TOLD = ("angler_trips", "kept_fish", "released_sublegal_fish", "total_deaths_fish")
-_TOTAL = ("estimate", "ci_low", "ci_high")
-_ENDS = ("difference", "difference_low", "difference_high")
+#: Columns of a total, and of a difference from today's rule, with their intervals.
+TOTAL = ("estimate", "ci_low", "ci_high")
+DIFFERENCE = ("difference", "difference_low", "difference_high")
 #: A difference of fish or trips that is none.
 _NOTHING = 1e-6
 
@@ -245,10 +242,10 @@ COUNTS = (
 
 
 def _is_nothing(row: Row) -> bool:
-    return all(row[one] is not None and abs(row[one]) < _NOTHING for one in _ENDS)
+    return all(row[one] is not None and abs(row[one]) < _NOTHING for one in DIFFERENCE)
 
 
-class _Answer:
+class Answer:
     """The rows of an answer as a report asks for them."""
 
     def __init__(self, about: ReportContext, tables: Mapping[str, pa.Table]) -> None:
@@ -277,7 +274,7 @@ class _Answer:
         today = self.options[0]
         is_first = option == today
         rows = {one: self.figures[option, one] for one in _TOLD if (option, one) in self.figures}
-        ends = _TOTAL if is_first else _ENDS
+        ends = TOTAL if is_first else DIFFERENCE
         totals = ("" if is_first else "against today's rule, ") + ", ".join(
             f"{noun(name)} {amount(row, *ends, signed=not is_first)}" for name, row in rows.items()
         )
@@ -291,27 +288,9 @@ class _Answer:
         limits = f"limits likely exceeded: {n} of {of}{beside}"
         return [totals, limits, *([f"reached first: {first}"] if first else [])]
 
-    def totals(self) -> list[list[str]]:
-        """Return the lines of the decision table."""
-        lines = []
-        for option in self.options:
-            name = (
-                Markup(plain(option) + " **(dominated)**") if option in self.dominated else option
-            )
-            likely = [self.likely(option)] if self.exceedance else []
-            lines.append([name, *(self._figure(option, one, _TOTAL) for one in COUNTS), *likely])
-        return lines
-
-    def differences(self) -> list[list[str]]:
-        """Return the lines of the differences from today's rule."""
-        return [
-            [option, *(self._figure(option, one, _ENDS) for one in COUNTS)]
-            for option in self.options[1:]
-        ]
-
-    def _figure(self, option: str, quantity: str, ends: tuple[str, str, str]) -> str:
-        row = self.figures.get((option, quantity))
-        return amount(row, *ends, signed=ends is _ENDS) if row else DASH
+    def figure(self, option: str, quantity: str) -> Row | None:
+        """Return the season's total of an option over all areas."""
+        return self.figures.get((option, quantity))
 
     def likely(self, option: str) -> str:
         """Return how many limits an option likely exceeds, as ``5 of 8``."""
@@ -338,7 +317,7 @@ class _Answer:
         return [
             [
                 option,
-                amount(row, *_TOTAL),
+                amount(row, *TOTAL),
                 chance(row["prob_exceeded_by_close"]),
                 points(row["prob_exceeded_by_close_difference"]),
                 limit_dates(row, through=through, passed=passed),
@@ -363,47 +342,6 @@ class _Answer:
         return {"all options": list(every) or ["none given"]} | {k: v for k, v in rest.items() if v}
 
 
-def report(about: ReportContext, tables: Mapping[str, pa.Table]) -> str:
-    """Return the report: sentences, decision table, limits, options dominated, assumptions.
-
-    Parameters
-    ----------
-    about : ReportContext
-    tables : mapping of str to pyarrow.Table
-        In the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`.
-
-    Returns
-    -------
-    str
-        Markdown, ending in a line break; every value is escaped.
-    """
-    made = _Answer(about, tables)
-    page = _environment().get_template("report.md.j2")
-    text = page.render(
-        about=about,
-        answer=made,
-        said=made.sentences(),
-        heads=[QUANTITIES[one].label for one in COUNTS],
-        named=[about.named(one) for one in about.limits],
-        caution=CAUTION,
-        rule=sentences(coded(_RULE)),
-        day=day,
-    )
-    return re.sub(r"\n{3,}", "\n\n", text).rstrip() + "\n"
-
-
-def _environment() -> Environment:
-    """Return templates in which all that is put in is escaped for Markdown."""
-    return Environment(
-        loader=PackageLoader("analytics.options", "."),
-        autoescape=False,  # of HTML; `finalize` escapes for Markdown, HTML's signs included
-        finalize=lambda value: value if isinstance(value, Markup) else plain(str(value)),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-
-
 # An answer in a few aligned lines, for a terminal.
 
 _COLUMNS = {
@@ -424,7 +362,7 @@ def terminal_summary(about: ReportContext, tables: Mapping[str, pa.Table]) -> li
     tables : mapping of str to pyarrow.Table
         In the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`.
     """
-    made = _Answer(about, tables)
+    made = Answer(about, tables)
     lines = [["option", *_COLUMNS.values(), "limits likely exceeded"]]
     for option in made.options:
         is_first = option == made.options[0]
@@ -442,10 +380,10 @@ def terminal_summary(about: ReportContext, tables: Mapping[str, pa.Table]) -> li
 def _cell(row: Mapping[str, Any] | None, *, is_first: bool) -> str:
     if row is None:
         return DASH
-    total = first_number(row, *_TOTAL)
+    total = first_number(row, *TOTAL)
     if is_first or row["difference"] is None:
         return total
-    return f"{total} ({first_number(row, *_ENDS, signed=True)})"
+    return f"{total} ({first_number(row, *DIFFERENCE, signed=True)})"
 
 
 def _cut(name: str) -> str:

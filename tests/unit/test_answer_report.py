@@ -8,6 +8,8 @@ import pyarrow as pa
 import pytest
 
 from analytics.codes import coded, sentences
+from analytics.documents.answer_document import ComparedOptions, answer_document
+from analytics.documents.markdown import as_markdown
 from analytics.options.baseline import Limit
 from analytics.options.baseline_io import limits_of
 from analytics.options.report import (
@@ -18,7 +20,6 @@ from analytics.options.report import (
     chance,
     limit_dates,
     points,
-    report,
     terminal_summary,
 )
 from analytics.options.schemas import ANSWER_SCHEMAS
@@ -110,6 +111,10 @@ def about(**given):
         "limits": LIMITS,
     }
     return ReportContext(**facts | given)
+
+
+def report(told: ReportContext, tables: dict[str, pa.Table]) -> str:
+    return as_markdown(answer_document(ComparedOptions(told, tables)))
 
 
 def section(text: str, title: str) -> str:
@@ -204,7 +209,7 @@ def test_the_chances_of_all_limits_stand_side_by_side(tables):
     lines = section(report(about(), tables), "Probability of exceeding each limit").splitlines()
     assert lines[2] == "| Option | sublegal releases in VEL and SOR, at most 20,000 (L1) |"
     assert lines[4:6] == [
-        "| Today's rule | 64 %, 14 March 2036 |",
+        "| Today's rule | 64 % (14 March 2036) |",
         r"| Close \| early | under 1 % |",
     ]
 
