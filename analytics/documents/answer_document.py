@@ -11,6 +11,7 @@ import pyarrow as pa
 
 from analytics.codes import coded, sentences
 from analytics.documents import blocks, figures
+from analytics.documents.rules_in_words import rule_lines
 from analytics.options.baseline_io import limits_of, passed_already
 from analytics.options.report import (
     CAUTION,
@@ -22,7 +23,6 @@ from analytics.options.report import (
     amount,
     day,
 )
-from analytics.options.rules_in_words import rule_lines
 from analytics.options.schemas import ANSWER_SCHEMAS
 from analytics.quantities import QUANTITIES
 from analytics.rounding import PERCENT
@@ -33,9 +33,9 @@ if TYPE_CHECKING:
 
     from analytics.bulletin.archive import Bulletin
     from analytics.documents.blocks import Block, Document
+    from analytics.documents.rules_in_words import RuleLine
     from analytics.options.baseline import Baseline
     from analytics.options.option import OptionSet
-    from analytics.options.rules_in_words import RuleLine
 
 #: Quantities of the figure: opportunity, catch, cost in fish.
 DRAWN = ("angler_trips", "kept_fish", "released_sublegal_fish", "total_deaths_fish")

@@ -14,7 +14,7 @@ from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.rounding import DASH, PERCENT, chance, number
 from analytics.wording import accuracy, limits, marks, numbers, reasons, week
 from analytics.wording.bulletin_index import index_bulletin, lines, monday
-from analytics.wording.season_strength import last_strength, strength_answer
+from analytics.wording.week import last_strength, strength_answer
 
 if TYPE_CHECKING:
     from analytics.bulletin.archive import Bulletin

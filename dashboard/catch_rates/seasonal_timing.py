@@ -10,7 +10,7 @@ from analytics.rounding import DASH, PERCENT, number, percent
 from analytics.wording import numbers
 from analytics.wording.bulletin_index import monday
 from analytics.wording.numbers import NumberKind, day_words
-from analytics.wording.season_strength import last_strength, strength_answer, verdict, why_no_ratio
+from analytics.wording.week import last_strength, strength_answer, verdict, why_no_ratio
 from dashboard import html_tables
 from dashboard.catch_rates import records
 from dashboard.catch_rates.records import SHARES

@@ -6,7 +6,7 @@ from datetime import date
 
 import pytest
 
-from analytics.wording.season_strength import last_strength
+from analytics.wording.week import last_strength
 from dashboard.catch_rates import records, seasonal_timing
 from tests.app import sample_rates
 from tests.app.rate_pages import plain, with_tables

@@ -12,8 +12,8 @@ import pytest
 
 from analytics.documents.answer_document import ComparedOptions
 from analytics.documents.files import ANSWER_FILES, answer_files
+from analytics.documents.rules_in_words import AS_TODAY, RuleLine, rule_lines
 from analytics.options.option import AtLimit, Change, Option
-from analytics.options.rules_in_words import AS_TODAY, RuleLine, rule_lines
 from tests.season_cases import small_baseline
 from tests.unit.test_answer_report import CLOSE, about, tables  # noqa: F401 - a fixture
 from tests.unit.test_bulletin_documents import plain, read

@@ -134,7 +134,12 @@ def test_the_answer_is_written_told_and_can_be_read(tmp_path, run, store, file):
     out = tmp_path / "deep" / "answer"
     status, said, err = run("options", file, "--store", store, "--out", out)
     assert status == 0, err
-    assert {path.name for path in out.iterdir()} == {*FILES, "answer.md"}
+    assert {path.name for path in out.iterdir()} == {
+        *FILES,
+        "answer.md",
+        "answer.html",
+        "answer.pdf",
+    }
     assert f"from bulletin {name}" in err
     lines = [line.split("  ")[0] for line in said.splitlines()[2:5]]
     assert lines == ["Today's rule", "Close VEL early", "One fish"]
