@@ -5,10 +5,12 @@ from __future__ import annotations
 import streamlit as st
 
 from analytics.palette import palette
-from dashboard.pages import pages
+from dashboard.pages import pages, start
 from dashboard.style import is_dark, sheet, tools
 
 st.set_page_config(page_title="Blackmouth", layout="wide")
 st.html(sheet(palette(dark=is_dark())))
 st.html(tools(), unsafe_allow_javascript=True)
-st.navigation(pages(), position="top").run()
+page = st.navigation(pages(), position="top")
+start(page)
+page.run()

@@ -16,6 +16,7 @@ from analytics.wording.week import (
     strata_notes,
     thin_notes,
 )
+from dashboard import store_access
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -75,6 +76,12 @@ def empty_archive(folder: Path | None) -> None:
         st.markdown("No folder of bulletins was named. Start the dashboard with its command:")
         st.code("blackmouth open --store DIR", language="text")
         st.markdown("Without `--store` it opens the demo season.")
+        return
+    if store_access.store_path() is not None:
+        st.markdown(
+            "Take the week's files in on the page *Data desk*, then make one on the page *New "
+            "bulletin*; both are in the menu under *Data*."
+        )
         return
     st.markdown("Import the week's field tables, make a bulletin, then come back to this page:")
     st.code(

@@ -55,8 +55,10 @@ def browser() -> Iterator[Browser]:
 
 
 @contextlib.contextmanager
-def dashboard(archive_folder: Path, *, log: Path | None = None) -> Iterator[str]:
-    """Give the address of a dashboard that shows `archive_folder`."""
+def dashboard(
+    archive_folder: Path, *, log: Path | None = None, store: Path | None = None
+) -> Iterator[str]:
+    """Give the address of a dashboard that shows `archive_folder` and may write `store`."""
     spec = find_spec("dashboard")
     assert spec is not None
     assert spec.origin is not None
@@ -66,6 +68,7 @@ def dashboard(archive_folder: Path, *, log: Path | None = None) -> Iterator[str]
     with contextlib.ExitStack() as stack:
         out = stack.enter_context(log.open("wb")) if log else subprocess.DEVNULL
         environment = os.environ | {"BLACKMOUTH_ARCHIVE": str(archive_folder)}
+        environment |= {"BLACKMOUTH_STORE": str(store)} if store else {}
         child = subprocess.Popen(command, env=environment, stdout=out, stderr=out)
         try:
             _wait_for(f"http://localhost:{port}/_stcore/health", child)
