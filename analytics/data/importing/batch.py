@@ -148,8 +148,8 @@ class Progress:
     def reached(self, share: float) -> None:
         """Take the share that is done, 0 to 1."""
         if self._say and self._next <= share < 1:
-            self._say(f"{self._what}: {share:.0%}")
-            self._next = share + _SAY_EVERY
+            self._say(f"{self._what}: {100 * share:.0f} %")
+            self._next += _SAY_EVERY * (1 + (share - self._next) // _SAY_EVERY)
 
 
 def read_rows(rows: Mapping[str, Mapping[int, Mapping[str, str]]], *, source: str) -> Reading:
