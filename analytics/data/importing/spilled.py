@@ -48,7 +48,7 @@ class Spilled:
             return
         data = incoming.source(with_extra=True, start=self.n_rows)
         part = self._folder / f"{len(self.parts):06d}.parquet"
-        pq.write_table(data, part, compression="lz4")
+        pq.write_table(data, part, compression="lz4", write_statistics=False)
         self.parts.append(part)
         self.files |= set(incoming.file)
         self.n_rows += n

@@ -36,6 +36,8 @@ _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 _WITH_COMMA = re.compile(r"[+-]?\d+(,\d+)+(\.\d+)?")
 _DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 _TIME = re.compile(r"([01][0-9]|2[0-3]):[0-5][0-9]")
+#: Labels as most are: what neither begins nor ends with a blank or a sign.
+_LABEL = r"\A[A-Za-z0-9_](?:[A-Za-z0-9_ .:/-]*[A-Za-z0-9_.])?\z"
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 _FLAGS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 _YEARS = (1900, 2199)
@@ -279,7 +281,8 @@ def _contract_column(raw: Raw, column: Column) -> tuple[pa.Array, list[Finding]]
     def judge(value: Any) -> Any:
         return read_cell(value, column=column)
 
-    typed, findings, is_fault = _judged(raw, column.name, column.arrow_type, judge)
+    is_free = column.kind is ColumnKind.TEXT and not column.allowed and not column.pattern
+    typed, findings, is_fault = _judged(raw, column.name, column.arrow_type, judge, is_free=is_free)
     if column.plausible_high is not None:
         findings += _implausible(raw, column, typed)
     if column.filled:
@@ -307,7 +310,7 @@ def _empty(raw: Raw, column: Column, is_empty: Bools) -> list[Finding]:
 
 
 def _extra_column(raw: Raw, name: str) -> tuple[pa.Array, list[Finding]]:
-    typed, findings, _ = _judged(raw, name, pa.string(), read_extra)
+    typed, findings, _ = _judged(raw, name, pa.string(), read_extra, is_free=True)
     place: dict[str, Any] = {"table": raw.table, "file": raw.file, "row": 1, "column": name}
     header = read_extra(name)
     if isinstance(header, Fault):
@@ -334,17 +337,20 @@ def _extra_column(raw: Raw, name: str) -> tuple[pa.Array, list[Finding]]:
 
 
 def _judged(
-    raw: Raw, name: str, kind: pa.DataType, judge: Callable[[Any], Any]
+    raw: Raw, name: str, kind: pa.DataType, judge: Callable[[Any], Any], *, is_free: bool = False
 ) -> tuple[pa.Array, list[Finding], Bools]:
     """Judge every distinct value once and give every row its value's verdict.
 
-    Returns the values, the findings, and which cells are at fault.
+    Returns the values, the findings, and which cells are at fault. `is_free`: any label will do.
     """
-    values, codes = _distinct(raw.data[name])
+    cells = _plain(raw.data[name].combine_chunks())
+    is_fault = np.zeros(len(raw.row), dtype=bool)
+    if is_free and _are_labels(cells):
+        return cells, [], is_fault
+    values, codes = _distinct(cells)
     verdicts = [judge(value) for value in values]
     good = [None if isinstance(verdict, Fault) else verdict for verdict in verdicts]
     typed = pa.array(good, kind).take(codes)
-    is_fault = np.zeros(len(raw.row), dtype=bool)
     kinds: dict[str, list[int]] = defaultdict(list)
     for code, verdict in enumerate(verdicts):
         if isinstance(verdict, Fault):
@@ -365,9 +371,15 @@ def _judged(
     return typed, sorted(findings, key=lambda one: one.row or sys.maxsize), is_fault
 
 
-def _distinct(column: pa.ChunkedArray) -> tuple[list[Any], pa.Array]:
+def _are_labels(cells: pa.Array) -> bool:
+    """Whether all cells are empty or texts that `read_cell` returns as they are, seen at once."""
+    if cells.type != pa.string() or (pc.max(pc.binary_length(cells)).as_py() or 0) > TEXT_CEILING:
+        return False
+    return pc.all(pc.match_substring_regex(cells, _LABEL)).as_py() is not False
+
+
+def _distinct(array: pa.Array) -> tuple[list[Any], pa.Array]:
     """Return the distinct values of a column and the place of each row's value among them."""
-    array = _plain(column.combine_chunks())
     try:
         coded = array.dictionary_encode()
         return coded.dictionary.to_pylist(), coded.indices
