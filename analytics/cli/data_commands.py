@@ -109,7 +109,7 @@ def batches(store: Path) -> None:
     """List what came in and when, oldest first, withdrawn batches too.
 
     Columns, separated by tabs: version of the store, batch, instant (UTC), state, number of rows
-    new and changed, files.
+    new and changed, files, the reason given for it.
     """
     from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
 
@@ -171,6 +171,32 @@ def templates(out: Path) -> None:
     with written_at(out):
         written = write_templates(out)
     say(f"{written[0]} and {_number_of(len(written) - 1, 'CSV file')} in {written[1].parent}")
+
+
+@click.command(
+    short_help="Write the blank paper form of a sampled day, to print.",
+    epilog=examples("blackmouth form --out form.pdf"),
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    required=True,
+    metavar="FILE",
+    help="The form: a .pdf file; one of that name is replaced.",
+)
+def form(out: Path) -> None:
+    """Write the blank paper form of a sampled day, to print: site-day, boats, fish, other species.
+
+    Three pages of A4, the fields in the order in which the page Paper forms keys them.
+    """
+    from analytics.documents.blank_form import blank_form  # noqa: PLC0415 - keeps --help quick
+
+    if out.suffix.lower() != ".pdf":
+        raise UsageError(f"--out {out}: the form is written as PDF; allowed: a file ending in .pdf")
+    require_folder_of(out)
+    written = blank_form()
+    write_whole(out, lambda draft: draft.write_bytes(written))
+    say(f"the blank form is in {out}")
 
 
 def _require_new(*files: Path | None) -> None:

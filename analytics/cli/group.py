@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analytics.cli.data_commands import batches, import_, templates, withdraw
+from analytics.cli.data_commands import batches, form, import_, templates, withdraw
 from analytics.cli.holding_command import holding
 from analytics.cli.open_command import open_
 from analytics.cli.options_command import options
@@ -47,6 +47,7 @@ for _command in (
     batches,
     withdraw,
     templates,
+    form,
     estimate,
     bulletin,
     revisions,

@@ -70,9 +70,9 @@ PARTS: dict[str, Part] = {
     part.name: part
     for part in (
         Part("site_day", "site_days", "Site-day", _written("site_days")),
-        Part("boats", "interviews", "Boats", _written("interviews"), 16),
-        Part("fish", "fish", "Fish measured", (LINE, *_written("fish")), 20),
-        Part("bycatch", "bycatch", "Other species", (LINE, *_written("bycatch")), 10),
+        Part("boats", "interviews", "Boats", _written("interviews"), 28),
+        Part("fish", "fish", "Fish measured", (LINE, *_written("fish")), 15),
+        Part("bycatch", "bycatch", "Other species", (LINE, *_written("bycatch")), 15),
     )
 }
 #: Fields of the site-day that every form has; the others stand apart, for designs that need them.

@@ -11,7 +11,8 @@ import pyarrow.compute as pc
 from analytics.data.importing import check, check_on, read_rows
 from analytics.data.snapshot import Snapshot
 from analytics.documents import form_layout
-from analytics.documents.form_layout import PARTS
+from analytics.documents.form_layout import PARTS, head
+from dashboard.forms.placed import Cells, Placed, filled
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -20,14 +21,13 @@ if TYPE_CHECKING:
     from analytics.data.store import Store
     from analytics.findings import Finding
 
-#: Text of a cell by column; cells left empty are not there.
-Cells = dict[str, str]
 #: Parts that have lines, in their order.
 LINED = tuple(name for name, part in PARTS.items() if part.lines)
 #: The site-day's row in a table, and that of line 1: the header of a file is row 1.
 _FIRST_ROW = 2
-#: Days around the form whose site-days are looked at while it is keyed; all are when it is stored.
-_DAYS_NEAR = 400
+#: Days around the form whose site-days are looked at while it is keyed, and seasons, which last
+#: up to a year; all are when it is stored.
+_DAYS_NEAR, _SEASONS_NEAR = 400, 800
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +80,6 @@ class DayForm:
     def source(self) -> str:
         """Where its rows come from, as a batch says it: a name without the signs of a path."""
         return f"keyed {self.title}".replace("/", "-").replace("\\", "-")
-
-
-def filled(cells: Mapping[str, Any]) -> Cells:
-    """Return the cells that hold something, as text."""
-    texts = {name: "" if value is None else str(value).strip() for name, value in cells.items()}
-    return {name: text for name, text in texts.items() if text}
 
 
 def to_json(form: DayForm) -> dict[str, Any]:
@@ -191,26 +185,16 @@ def _without_line(cells: Cells) -> Cells:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CheckedForm:
-    """A form after the checks: its id, what is checked, findings by part and line.
-
-    Line 0 of a part is what no line of it can be given for.
-    """
+    """A form after the checks: its id, what is checked, findings by part at their lines."""
 
     sample: str
     checked: Checked
-    places: Mapping[tuple[str, int], tuple[Finding, ...]]
+    found: Mapping[str, tuple[Placed, ...]]
 
-    def findings(self, part: str) -> list[tuple[int, Finding]]:
-        """Return the findings of a part with their lines, by line."""
-        return sorted(
-            (
-                (line, one)
-                for (name, line), found in self.places.items()
-                if name == part
-                for one in found
-            ),
-            key=lambda placed: placed[0],
-        )
+    @property
+    def n_errors(self) -> int:
+        """How many errors forbid storing it."""
+        return sum(one.is_error for found in self.found.values() for one in found)
 
 
 def check_form(form: DayForm, store: Store) -> CheckedForm:
@@ -242,42 +226,39 @@ def _near(snapshot: Snapshot, form: DayForm, sample: str) -> Snapshot:
         day = pa.scalar(form.date, pa.string()).cast(pa.date32())
     except pa.ArrowInvalid:
         day = None
-    dates = {
-        "site_days": "date",
-        "planned_site_days": "date",
-        "holidays": "date",
-        "seasons": "open_date",
-    }
-    for name, column in dates.items():
-        kept[name] = snapshot[name] if day is None else _around(snapshot[name], column, day)
+    for name in ("site_days", "planned_site_days", "holidays", "seasons"):
+        column, days = ("open_date", _SEASONS_NEAR) if name == "seasons" else ("date", _DAYS_NEAR)
+        kept[name] = snapshot[name] if day is None else _around(snapshot[name], column, day, days)
     return Snapshot.of(kept, version=snapshot.version)
 
 
-def _around(rows: pa.Table, column: str, day: pa.Scalar) -> pa.Table:
+def _around(rows: pa.Table, column: str, day: pa.Scalar, days: int) -> pa.Table:
     apart = pc.days_between(rows[column], day)
-    return rows.filter(pc.less_equal(pc.abs(apart), _DAYS_NEAR))
+    return rows.filter(pc.less_equal(pc.abs(apart), days))
 
 
 def _placed(sample: str, checked: Checked) -> CheckedForm:
-    parts = {part.table: part.name for part in PARTS.values()}
-    places: dict[tuple[str, int], list[Finding]] = {}
+    parts = {part.table: part for part in PARTS.values()}
+    found: dict[str, list[Placed]] = {name: [] for name in PARTS}
     for one in checked.findings:
-        if not sample and is_made(one):
+        part = parts.get(one.table)
+        if not sample and not _is_keyed(one):
             continue  # ids follow once site and date are there
-        line = 0 if one.row is None or one.table not in parts else one.row - 1
-        places.setdefault((parts.get(one.table, "site_day"), line), []).append(one)
-    return CheckedForm(sample, checked, {place: tuple(found) for place, found in places.items()})
+        line = 0 if one.row is None or part is None else one.row - 1
+        column = "" if part is None else column_of(part.name, one)
+        field_of = head(part.column(column)) if part and column else (one.column or "")
+        found["site_day" if part is None else part.name].append(Placed(line, field_of, one))
+    return CheckedForm(sample, checked, {name: tuple(some) for name, some in found.items()})
 
 
-def is_made(finding: Finding) -> bool:
-    """Whether a finding is about a column that nobody keys."""
-    keyed = {column.name for part in PARTS.values() for column in part.columns}
-    return finding.column not in keyed
+def _is_keyed(finding: Finding) -> bool:
+    """Whether a finding is about a column that is typed, not made by rule."""
+    return any(finding.column == one.name for part in PARTS.values() for one in part.columns)
 
 
 def column_of(part: str, finding: Finding) -> str:
-    """Return the column of the form that a finding is about: of ids made by rule, their source."""
+    """Return the typed column that a finding is about: of an id of a boat, its line."""
     names = {column.name for column in PARTS[part].columns}
-    if finding.column is None or finding.column in names:
-        return finding.column or ""
-    return "line" if "line" in names else ""
+    if finding.column in names:
+        return str(finding.column)
+    return "line" if "line" in names and finding.column else ""

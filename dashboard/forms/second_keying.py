@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analytics.documents.form_layout import LINE, PARTS
-from dashboard.forms.day_form import Cells, DayForm, filled
+from dashboard.forms.placed import Cells, filled
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
+
+    from dashboard.forms.day_form import DayForm
 
 #: Which keying a cell was chosen from.
 FIRST, SECOND = "first", "second"

@@ -54,12 +54,12 @@ def store(tmp_path: Path) -> Store:
 
 
 def errors(form: DayForm, store: Store) -> set[tuple[str, int, str]]:
-    checked = day_form.check_form(form, store)
+    found = day_form.check_form(form, store).found
     return {
-        (part, line, day_form.column_of(part, one))
+        (part, one.line, day_form.column_of(part, one.finding))
         for part in PARTS
-        for line, one in checked.findings(part)
-        if one.severity is Severity.ERROR
+        for one in found[part]
+        if one.finding.severity is Severity.ERROR
     }
 
 

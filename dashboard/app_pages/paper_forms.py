@@ -1,0 +1,288 @@
+"""Paper forms: keying a day's forms, checked as one types, kept as drafts, stored as a batch."""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from analytics.data import importing
+from analytics.data.snapshot import Snapshot
+from analytics.errors import BlackmouthError
+from analytics.findings import Severity, number_of
+from analytics.wording import numbers
+from dashboard import notices, page_frame, store_access, url_state
+from dashboard.forms import (
+    day_form,
+    drafts,
+    panels,
+    receipts,
+    second_keying,
+    stored_day,
+    work,
+)
+from dashboard.forms.placed import SIGNS, findings_table
+from dashboard.forms.work import COMPARING, KEYING, SECOND, Work
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from analytics.data.store import Store
+    from dashboard.forms.day_form import CheckedForm
+
+ADDRESS = "paper_forms"
+_RECEIPT = "paper-form-receipt"
+#: Checks wait for a pause in the typing, so that the browser is free to take the next cell.
+_PAUSE_SECONDS = 0.4
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _store(path: str) -> Store:
+    found = store_access.store()
+    assert found is not None
+    return found
+
+
+def show() -> None:
+    """Draw the page, or say in words why it cannot be drawn."""
+    st.title("Paper forms")
+    notices.invented()
+    url_state.follow(ADDRESS)
+    try:
+        path = store_access.store_path()
+        if path is None:
+            page_frame.lead("No store is open. Start with `blackmouth open --store DIR`.")
+            return
+        store, folder = _store(str(path)), store_access.desk("drafts")
+        under_way = work.current(folder, st.query_params.get("draft", ""))
+        if work.read_typed(under_way):
+            work.keep(under_way, folder)
+            time.sleep(_PAUSE_SECONDS)  # the next cell may be under way: it ends this run here
+        _page(under_way, store, folder)
+    except BlackmouthError as error:
+        st.error(numbers.plain(f"{str(error)[:1].upper()}{str(error)[1:]}."))
+        st.button("Begin a new form", on_click=panels.begin_anew, key="begin-after-fault")
+    url_state.write()
+
+
+def _page(under_way: Work, store: Store, folder: Path) -> None:
+    if under_way.revision:
+        url_state.note("draft", under_way.name)
+    snapshot = store.snapshot() if store.exists else Snapshot.of({})
+    # What comes and goes stands in a part that is always there: a grid that moves loses the focus.
+    top, listed = st.container(), st.container()
+    with listed:
+        panels.list_drafts(under_way, folder)
+    if under_way.stage == COMPARING:
+        _compare(under_way, folder)
+        return
+    checked = day_form.check_form(under_way.form, store)
+    with top:
+        _answer(under_way, checked)
+    panels.site_day(under_way, checked, snapshot)
+    panels.lined_parts(under_way, checked, snapshot)
+    st.header("Check and store", anchor=False)
+    if under_way.stage == SECOND:
+        _end_second(under_way, folder)
+    else:
+        _end(under_way, checked, store, folder)
+
+
+def _answer(under_way: Work, checked: CheckedForm) -> None:
+    """Draw where the form stands in a sentence, and what happened to its draft."""
+    receipt = st.session_state.pop(_RECEIPT, "")
+    if receipt:
+        st.success(receipt)
+    form = under_way.form
+    if under_way.stage == SECOND:
+        page_frame.lead(
+            "Second keying: type the same form again without looking at the first. Differences "
+            "are shown at the end, cell by cell."
+        )
+    elif form.is_empty:
+        page_frame.lead(
+            "A new form. Begin with the site and the date; then one line a boat, its fish and "
+            "other species below, each with the line of its boat."
+        )
+    else:
+        held = receipts.rows_words(*(_n_lines(under_way, part) for part in work.LINED))
+        faults = number_of(checked.n_errors, "error")
+        state = f"{faults} to correct" if checked.n_errors else "nothing to correct"
+        page_frame.lead(f"**{numbers.plain(form.title)}**: {held}; {state}.")
+    panels.draft_state(under_way)
+
+
+def _n_lines(under_way: Work, part: str) -> int:
+    return sum(map(bool, under_way.form.lines(part)))
+
+
+# The end of a form: a second keying, the store's own row, and the batch.
+
+
+def _end(under_way: Work, checked: CheckedForm, store: Store, folder: Path) -> None:
+    snapshot = store.snapshot() if store.exists else Snapshot.of({})
+    form = under_way.form
+    if under_way.n_decided is not None:
+        st.caption(f"Keyed twice; {number_of(under_way.n_decided, 'difference')} decided.")
+    is_confirmed = _ask(under_way, checked, snapshot)
+    why = ""
+    if form.is_empty:
+        why = "The form is empty."
+    elif not checked.sample:
+        why = "Fill in the site and the date first."
+    elif checked.n_errors:
+        why = f"Correct {number_of(checked.n_errors, 'error')} first; warnings may stay."
+    elif not is_confirmed:
+        why = "Say first that the stored site-day is to be replaced."
+    elif under_way.elsewhere is not None:
+        why = "Choose first how to go on with this draft."
+    left, middle, _ = st.columns([1, 1, 1])
+    if left.button(
+        "Store the form", type="primary", disabled=bool(why), key="store-form", width="stretch"
+    ):
+        _store_form(under_way, store, folder)
+    middle.button(
+        "Key it a second time",
+        on_click=_to,
+        args=(SECOND,),
+        disabled=form.is_empty or under_way.elsewhere is not None,
+        help="Optional: the same form keyed again, differences shown cell by cell.",
+        key="key-again",
+        width="stretch",
+    )
+    if why:
+        st.caption(why)
+
+
+def _ask(under_way: Work, checked: CheckedForm, snapshot: Snapshot) -> bool:
+    """Ask whether a site-day of the store is to be replaced; True where there is none."""
+    found = stored_day.stored_day(checked, snapshot) if checked.sample else None
+    if found is None:
+        return True
+    gone = ""
+    if found.not_on_form:
+        listed = ", ".join(found.not_on_form[:6]) + (" ..." if len(found.not_on_form) > 6 else "")
+        gone = (
+            f" {number_of(len(found.not_on_form), 'row')} of the store are not on this form and "
+            f"stay: {listed}."
+        )
+    st.warning(
+        numbers.plain(
+            f"{SIGNS[Severity.WARNING]} The store has site-day {checked.sample} already, with "
+            f"{number_of(found.n_boats, 'boat')}. Storing this form adds "
+            f"{number_of(found.n_added, 'row')} and replaces {number_of(found.n_changed, 'row')}; "
+            f"what was there stays in the history.{gone}"
+        )
+    )
+    if not any(under_way.form.lines(part) for part in work.LINED):
+        st.button(
+            "Load it into the form to correct it",
+            on_click=_load_stored,
+            args=(snapshot, checked.sample),
+            key="load-stored",
+        )
+    return st.checkbox(
+        f"Replace the stored rows of {numbers.plain(checked.sample)}",
+        key=f"replace-{under_way.name}-{checked.sample}",
+    )
+
+
+def _load_stored(snapshot: Snapshot, sample: str) -> None:
+    under_way: Work = st.session_state["paper-form"]
+    form = stored_day.as_form(snapshot, sample)
+    if form is None:
+        st.session_state[_RECEIPT] = (
+            "The store's rows of this site-day have other ids than a form makes: correct them as "
+            "a file on the page *Data desk*."
+        )
+        return
+    under_way.first = form
+    under_way.renew()
+    work.keep(under_way, store_access.desk("drafts"))
+
+
+def _store_form(under_way: Work, store: Store, folder: Path) -> None:
+    """Check the form against all of the store and store it as one batch."""
+    checked = day_form.check_whole(under_way.form, store)
+    if checked.n_errors:
+        for found in checked.found.values():
+            if found:
+                st.html(findings_table([one for one in found if one.is_error]))
+        return
+    about = {}
+    if under_way.n_decided is not None:
+        decided = number_of(under_way.n_decided, "difference")
+        about = importing.about_reason(f"keyed twice, {decided} decided")
+    receipt = importing.store_checked(checked.checked, store, about=about)
+    if under_way.revision:
+        drafts.remove(folder, under_way.name, revision=under_way.revision)
+    st.session_state[_RECEIPT] = receipts.receipt_words(receipt)
+    panels.begin_anew()
+    st.rerun()
+
+
+def _to(stage: str) -> None:
+    """Turn to another stage of the form and keep that with the draft."""
+    under_way: Work = st.session_state["paper-form"]
+    under_way.stage = stage
+    under_way.renew()
+    work.keep(under_way, store_access.desk("drafts"))
+
+
+def _end_second(under_way: Work, folder: Path) -> None:
+    left, right, _ = st.columns([1, 1, 1])
+    left.button(
+        "Compare the two keyings",
+        type="primary",
+        on_click=_to,
+        args=(COMPARING,),
+        disabled=under_way.second.is_empty,
+        key="compare",
+        width="stretch",
+    )
+    right.button(
+        "Back to the first keying", on_click=_to, args=(KEYING,), key="back", width="stretch"
+    )
+
+
+def _compare(under_way: Work, folder: Path) -> None:
+    """Draw every difference with both texts to choose from, one by one."""
+    found = second_keying.differences(under_way.first, under_way.second)
+    left = second_keying.undecided(found, under_way.chosen)
+    page_frame.lead(
+        f"**{numbers.plain(under_way.first.title)}** was keyed twice: "
+        + (
+            f"{number_of(len(found), 'cell')} differ, {len(left)} to decide. Look at the paper "
+            "and choose what stands there."
+            if found
+            else "the two are the same in every cell."
+        )
+    )
+    panels.draft_state(under_way)
+    for one in found:
+        panels.choice(under_way, one, folder)
+    forth, back, _ = st.columns([1, 1, 1])
+    forth.button(
+        "Use these choices" if found else "Go on to store it",
+        type="primary",
+        on_click=_decide,
+        disabled=bool(left),
+        key="decide",
+        width="stretch",
+    )
+    back.button(
+        "Back to the second keying", on_click=_to, args=(SECOND,), key="to-second", width="stretch"
+    )
+
+
+def _decide() -> None:
+    under_way: Work = st.session_state["paper-form"]
+    found = second_keying.differences(under_way.first, under_way.second)
+    under_way.n_decided = len(found)
+    under_way.first = second_keying.decided(under_way.first, under_way.second, under_way.chosen)
+    under_way.second, under_way.chosen = day_form.DayForm(), {}
+    _to(KEYING)
+
+
+show()

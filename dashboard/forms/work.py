@@ -1,0 +1,164 @@
+"""The form under way in a browser tab: typed, kept as a draft at each change, one tab at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+from analytics.documents.form_layout import PARTS
+from analytics.errors import StoreError
+from dashboard.forms import day_form, drafts, grid
+from dashboard.forms.day_form import LINED, DayForm
+from dashboard.forms.drafts import Draft, DraftChanged
+from dashboard.forms.grid import Grid
+from dashboard.forms.placed import filled
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from dashboard.forms.placed import Cells
+
+_KEY = "paper-form"
+#: What is done with a form: keyed, keyed a second time, or both keyings compared.
+KEYING, SECOND, COMPARING = "keying", "second", "comparing"
+
+
+@dataclass(slots=True)
+class Work:
+    """A form under way.
+
+    `revision` is that of the draft this tab wrote or read last; `generation` numbers the widgets,
+    which are made anew whenever something else than typing changed the form. `elsewhere` is set
+    where another tab changed the draft; `fault` says why it could not be kept.
+    """
+
+    name: str
+    revision: int = 0
+    saved_utc: str = ""
+    stage: str = KEYING
+    first: DayForm = field(default_factory=DayForm)
+    second: DayForm = field(default_factory=DayForm)
+    chosen: dict[str, str] = field(default_factory=dict)
+    n_decided: int | None = None
+    generation: int = 0
+    shown: DayForm = field(default_factory=DayForm)
+    elsewhere: DraftChanged | None = None
+    fault: str = ""
+
+    @property
+    def form(self) -> DayForm:
+        """The keying that is shown."""
+        return self.second if self.stage == SECOND else self.first
+
+    def renew(self) -> None:
+        """Give the widgets the form as it stands now."""
+        self.generation += 1
+        self.shown = self.form
+
+    def content(self) -> dict[str, Any]:
+        """Return what a draft holds of it."""
+        return {
+            "stage": self.stage,
+            "first": day_form.to_json(self.first),
+            "second": day_form.to_json(self.second),
+            "chosen": dict(self.chosen),
+            "n_decided": self.n_decided,
+        }
+
+    def take(self, draft: Draft) -> None:
+        """Take what a draft holds; `StoreError` where that is no form."""
+        content = draft.content
+        try:
+            first, second = (
+                day_form.from_json(content.get(part) or {}) for part in ("first", "second")
+            )
+            chosen = {str(key): str(one) for key, one in (content.get("chosen") or {}).items()}
+        except (TypeError, ValueError, AttributeError) as error:
+            raise StoreError(
+                f"the draft {draft.name} holds no form; it is left as it is: open it in a text "
+                "editor to see what was typed"
+            ) from error
+        stage = content.get("stage")
+        self.name, self.revision, self.saved_utc = draft.name, draft.revision, draft.saved_utc
+        self.first, self.second, self.chosen = first, second, chosen
+        self.stage = stage if stage in (SECOND, COMPARING) else KEYING
+        self.n_decided = content.get("n_decided")
+        self.elsewhere, self.fault = None, ""
+        self.renew()
+
+
+def current(folder: Path, name: str) -> Work:
+    """Return this tab's work; another draft is read first (`StoreError` where it cannot be)."""
+    work: Work | None = st.session_state.get(_KEY)
+    if work is None or (name and name != work.name):
+        work = Work(drafts.new_name(), generation=work.generation + 1 if work else 0)
+        if name:
+            work.take(drafts.load(folder, name))
+        st.session_state[_KEY] = work
+    return work
+
+
+def begin() -> Work:
+    """Begin a new form in this tab; the one before stays as a draft."""
+    before: Work | None = st.session_state.get(_KEY)
+    work = Work(drafts.new_name(), generation=before.generation + 1 if before else 0)
+    st.session_state[_KEY] = work
+    return work
+
+
+def keep(work: Work, folder: Path) -> None:
+    """Keep the work as a draft, unless another tab changed it: then nothing is written."""
+    if work.elsewhere is not None:
+        return
+    try:
+        saved = drafts.save(folder, work.name, work.content(), revision=work.revision)
+    except DraftChanged as changed:
+        work.elsewhere = changed
+    except StoreError as error:
+        work.fault = str(error)
+    else:
+        work.revision, work.saved_utc, work.fault = saved.revision, saved.saved_utc, ""
+
+
+# What is typed in the widgets of a form, read before they are drawn again.
+
+
+def grid_of(work: Work, part: str) -> Grid:
+    """Return the grid of a part that has lines."""
+    key = f"form-{work.generation}-{work.stage}-{part}"
+    columns = PARTS[part].columns
+    return Grid(key, columns, work.shown.lines(part), f"{PARTS[part].title}, one a line")
+
+
+def field_key(work: Work, column: str) -> str:
+    """Return the key of the widget of a field of the site-day."""
+    return f"form-{work.generation}-{work.stage}-{column}"
+
+
+def read_typed(work: Work) -> bool:
+    """Take what was typed since the run before; return whether that changed the form."""
+    if not grid.is_drawn(grid_of(work, "boats").key):
+        # The reader comes back from another page: widgets are made anew from what was typed.
+        if work.shown != work.form:
+            work.renew()
+        return False
+    form = work.shown.with_lines("site_day", [_fields(work)])
+    for part in LINED:
+        form = form.with_lines(part, grid_of(work, part).typed())
+    if form == work.form:
+        return False
+    if work.stage == SECOND:
+        work.second = form
+    else:
+        work.first = form
+    return True
+
+
+def _fields(work: Work) -> Cells:
+    shown = work.shown.site_day
+    names = [column.name for column in PARTS["site_day"].columns]
+    return filled(
+        {name: st.session_state.get(field_key(work, name), shown.get(name)) for name in names}
+    )
