@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ from analytics.documents.markdown import as_markdown
 from analytics.documents.workbook import workbook
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     from analytics.bulletin.archive import Bulletin
 
@@ -24,7 +25,12 @@ ANSWER_FILES = ("answer.md", "answer.html", "answer.pdf")
 BULLETIN_FILES = ("bulletin.html", "bulletin.pdf", "bulletin.xlsx")
 
 
-def bulletin_files(bulletin: Bulletin, *, archive: Path | str | None = None) -> Mapping[str, bytes]:
+def bulletin_files(
+    bulletin: Bulletin,
+    *,
+    archive: Path | str | None = None,
+    names: Sequence[str] = BULLETIN_FILES,
+) -> Mapping[str, bytes]:
     """Return a bulletin as documents, by the names of their files.
 
     The same bulletin, note and imprint give the same bytes: the time in them is the one at which
@@ -35,6 +41,8 @@ def bulletin_files(bulletin: Bulletin, *, archive: Path | str | None = None) -> 
     bulletin : Bulletin
     archive : path, optional
         The folder it is kept in, where the analyst's note and the store's imprint are found.
+    names : sequence of str
+        Those of `BULLETIN_FILES` that are wanted.
 
     Raises
     ------
@@ -45,13 +53,34 @@ def bulletin_files(bulletin: Bulletin, *, archive: Path | str | None = None) -> 
     if archive is not None:
         note = next(reversed(notes(archive, bulletin.card.bulletin)), None)
         imprint = read_imprint(Path(archive).parent)
-    document = bulletin_document(bulletin, note=note, imprint=imprint)
-    book = workbook(bulletin, note=note, imprint=imprint)
-    return dict(zip(BULLETIN_FILES, (as_html(document), as_pdf(document), book), strict=True))
+    document = cache(lambda: bulletin_document(bulletin, note=note, imprint=imprint))
+    return _made(
+        names,
+        (
+            lambda: as_html(document()),
+            lambda: as_pdf(document()),
+            lambda: workbook(bulletin, note=note, imprint=imprint),
+        ),
+        all_names=BULLETIN_FILES,
+    )
 
 
-def answer_files(compared: ComparedOptions) -> Mapping[str, bytes]:
-    """Return a comparison of options as documents, by the names of their files."""
+def answer_files(
+    compared: ComparedOptions, *, names: Sequence[str] = ANSWER_FILES
+) -> Mapping[str, bytes]:
+    """Return a comparison of options as documents, by the names of their files that are wanted."""
     document = answer_document(compared)
-    made = (as_markdown(document).encode(), as_html(document), as_pdf(document))
-    return dict(zip(ANSWER_FILES, made, strict=True))
+    makers = (
+        lambda: as_markdown(document).encode(),
+        lambda: as_html(document),
+        lambda: as_pdf(document),
+    )
+    return _made(names, makers, all_names=ANSWER_FILES)
+
+
+def _made(
+    names: Sequence[str], makers: Sequence[Callable[[], bytes]], *, all_names: Sequence[str]
+) -> dict[str, bytes]:
+    """Make the files that are wanted, and no other."""
+    of = dict(zip(all_names, makers, strict=True))
+    return {name: of[name]() for name in names}

@@ -13,11 +13,11 @@ from analytics.quantities import QUANTITIES
 from analytics.wording import limits as standings
 from analytics.wording import limits as words
 from analytics.wording import numbers
-from dashboard import data, filters, notices, page_frame
+from dashboard import data, document_buttons, filters, notices, page_frame
 from dashboard.catch_rates.records import has_tables
 from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
-from dashboard.options import change_kinds, form, option_sets, sentences
+from dashboard.options import change_kinds, compare, form, option_sets, sentences
 from dashboard.options import tables as answer_tables
 from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
 from dashboard.released.records import head
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
+    from analytics.documents.answer_document import ComparedOptions
     from analytics.options.option import OptionSet
     from analytics.wording.limits import Line
     from dashboard.filters import Choice
@@ -69,7 +70,8 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
     limits = data.view("limits", choice.index.card).limits
     with top:
         _answer(choice, result, on, limits)
-    _answers(choice, result, limits, on.baseline.through)
+    document = compare.as_document(choice.index, on, result, toml)
+    _answers(choice, result, limits, on.baseline.through, document=document)
 
 
 def _why_not(choice: Choice, on: ComparisonInputs | None) -> str:
@@ -138,7 +140,12 @@ def _refused(choice: Choice, found: OptionSet) -> Sequence[str]:
 
 
 def _answers(
-    choice: Choice, result: ComparisonResult, limits: Sequence[Line], through: date
+    choice: Choice,
+    result: ComparisonResult,
+    limits: Sequence[Line],
+    through: date,
+    *,
+    document: ComparedOptions,
 ) -> None:
     found = result.answer
     labels = {line["limit_id"]: standings.label(choice.index, line) for line in limits}
@@ -160,6 +167,7 @@ def _answers(
         panels.assumed(choice, held, "What every number ahead rests on")
     with st.container(key="downloads"):
         st.header("Downloads", anchor=False)
+        document_buttons.answer_buttons(document, key="answer")
         for name, said in SAID.items():
             table = result.tables[name]
             page_frame.download(said, table, choice, f"options.{name}", is_every_area=True)

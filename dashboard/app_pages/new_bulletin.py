@@ -12,7 +12,7 @@ from analytics.errors import BlackmouthError
 from analytics.settings import FishBasis
 from analytics.wording import numbers
 from analytics.wording import week as sentences
-from dashboard import data, filters, notices, store_access, url_state
+from dashboard import data, document_buttons, filters, notices, store_access, url_state
 from dashboard.new_bulletin import job
 from dashboard.new_bulletin.state import StoreState, day_words, read_state, standing_words
 from dashboard.page_frame import lead
@@ -121,6 +121,7 @@ def _outcome(folder: Path, archive: Path, cards: Sequence[BulletinMetadata]) -> 
     elif made:
         words += "; the same data give the same bulletin, so it is left as it was"
     st.caption(f"{words}.")
+    document_buttons.bulletin_buttons(card, key="new")
     st.page_link(
         "app_pages/week.py",
         label="Open it on This week",

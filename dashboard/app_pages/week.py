@@ -6,11 +6,20 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from analytics.bulletin.notes import notes
 from analytics.quantities import QUANTITIES
 from analytics.wording import bulletin_index, marks, numbers, reasons
 from analytics.wording import week as sentences
 from analytics.wording.week import bases_apart_in_week, fish_words
-from dashboard import filters, html_tables, notices, page_frame
+from dashboard import (
+    data,
+    document_buttons,
+    filters,
+    html_tables,
+    notices,
+    page_frame,
+    store_access,
+)
 from dashboard.charts import drawing, heat, series
 from dashboard.page_frame import Chosen, colours, draw_page, lead
 
@@ -28,6 +37,7 @@ SCALES = {"own": "A scale for each", "shared": "One scale for all"}
 def _body(chosen: Chosen, _: None) -> None:
     choice = chosen.choice
     _answer(choice)
+    _documents(choice)
     _trends(choice)
     _heat_map(choice)
     _table(choice)
@@ -46,6 +56,21 @@ def _answer(choice: Choice) -> None:
     for area in choice.areas:
         st.subheader(numbers.plain(index.name(area)), anchor=False)
         st.html(html_tables.cards(index, area=area, week=week))
+
+
+def _documents(choice: Choice) -> None:
+    """Draw the analyst's note, and the whole bulletin as documents where it is the bulletin's week.
+
+    An archive without its store, such as the public's, is shown on the pages alone.
+    """
+    index, folder = choice.index, data.archive_folder()
+    if folder is None or store_access.store_path() is None or choice.week != index.card.through:
+        return
+    kept = notes(folder, index.card.bulletin)
+    if kept and kept[-1].text:
+        by = f" ({kept[-1].author})" if kept[-1].author else ""
+        st.markdown(f"**Analyst's note{numbers.plain(by)}.** {numbers.plain(kept[-1].text)}")
+    document_buttons.bulletin_buttons(index.card, key="week")
 
 
 def _trends(choice: Choice) -> None:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     import pyarrow as pa
 
+    from analytics.documents.answer_document import ComparedOptions
     from analytics.options.baseline import Baseline, Limit
     from analytics.options.compare import Fans
     from analytics.options.option import Option
@@ -65,6 +66,24 @@ def compare(on: ComparisonInputs, text: str) -> ComparisonResult:
     tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
     answer = records.read(tables, binding=on.binding, through=on.baseline.through)
     return ComparisonResult(tables, answer, found.fans, refused)
+
+
+def as_document(
+    index: BulletinIndex, on: ComparisonInputs, result: ComparisonResult, text: str
+) -> ComparedOptions:
+    """Return a comparison ready to be written as a document; `text` are its options as TOML."""
+    from analytics.documents.answer_document import compared_options  # noqa: PLC0415 - on a click
+
+    asked = read_options(text)
+    asked = replace(asked, options=tuple(_bare(one) for one in asked.options))
+    return compared_options(
+        asked,
+        index.bulletin,
+        on.baseline,
+        result.tables,
+        refused=result.refused,
+        fallback=f"Rule changes of season {index.card.season}",
+    )
 
 
 def _bare(one: Option) -> Option:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from importlib.resources import files
 
 import pytest
 
 from analytics.wording import bulletin_index, reasons
 from analytics.wording import week as sentences
 from analytics.wording.numbers import PERCENT
+from analytics.wording.week import COVERAGE
 from dashboard import notices
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.app.sample_cases import ENDLESS, NO_ERROR, PARTIAL
@@ -239,5 +242,14 @@ def test_glossary_explains_every_status_word():
     assert f"90{PERCENT} CI" in words
     for short, long in reasons.STATUS_WORDS.values():
         assert f"**{short}**: {long}" in words
-    assert "contained the truth in about 9 of 10 cases, not 19 of 20" in words
+    assert COVERAGE in words
     assert "stratum" not in words.lower()
+
+
+def test_what_is_said_of_coverage_is_what_simulations_showed():
+    text = (files("analytics") / "docs" / "validation.md").read_text()
+    rows = re.findall(r"intervals: (\w+), area-week, (?!change).*?\| ([\d.]+)% hold", text)
+    held = [float(share) for _, share in rows]
+    said = [int(one) for one in re.findall(r"\d+", COVERAGE)[:2]]
+    assert len({fishery for fishery, _ in rows}) == 5
+    assert [round(min(held)), round(max(held))] == said

@@ -169,7 +169,7 @@ def test_every_quantity_stands_whole(open_page):
 
 def test_site_days_are_explained_below_the_table(open_page):
     assert any("do not add up to all areas" in one.value for one in open_page().caption)
-    assert any("9 of 10 cases" in one.value for one in open_page().caption)
+    assert any("93 to 98 of 100 cases" in one.value for one in open_page().caption)
 
 
 def test_the_download_is_the_bulletins_own_rows(open_page, archive_folder):
