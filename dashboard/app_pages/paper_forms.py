@@ -13,11 +13,11 @@ from analytics.errors import BlackmouthError
 from analytics.findings import Severity, number_of
 from analytics.wording import numbers
 from dashboard import notices, page_frame, store_access, url_state
+from dashboard.desk.batches import receipt_words
 from dashboard.forms import (
     day_form,
     drafts,
     panels,
-    receipts,
     second_keying,
     stored_day,
     work,
@@ -33,6 +33,10 @@ if TYPE_CHECKING:
 
 ADDRESS = "paper_forms"
 _RECEIPT = "paper-form-receipt"
+_NEXT = (
+    "Next: the next form, or the bulletin made anew on the page *New bulletin*. A slip is taken "
+    "back on the page *Data desk*, where the batch stands in the history."
+)
 #: Checks wait for a pause in the typing, so that the browser is free to take the next cell.
 _PAUSE_SECONDS = 0.4
 
@@ -106,7 +110,11 @@ def _answer(under_way: Work, checked: CheckedForm) -> None:
             "other species below, each with the line of its boat."
         )
     else:
-        held = receipts.rows_words(*(_n_lines(under_way, part) for part in work.LINED))
+        boats, fish, others = (_n_lines(under_way, part) for part in work.LINED)
+        held = (
+            f"{number_of(boats, 'boat')}, {fish:,} fish measured, "
+            f"{number_of(others, 'line')} of other species"
+        )
         faults = number_of(checked.n_errors, "error")
         state = f"{faults} to correct" if checked.n_errors else "nothing to correct"
         page_frame.lead(f"**{numbers.plain(form.title)}**: {held}; {state}.")
@@ -217,7 +225,7 @@ def _store_form(under_way: Work, store: Store, folder: Path) -> None:
     receipt = importing.store_checked(checked.checked, store, about=about)
     if under_way.revision:
         drafts.remove(folder, under_way.name, revision=under_way.revision)
-    st.session_state[_RECEIPT] = receipts.receipt_words(receipt)
+    st.session_state[_RECEIPT] = f"{numbers.plain(receipt_words(receipt))} {_NEXT}"
     panels.begin_anew()
     st.rerun()
 
