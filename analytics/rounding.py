@@ -72,8 +72,8 @@ def percent(part: float, *, digits: int = 0) -> str:
 def chance(part: float, *, almost: float = _ALMOST) -> str:
     """Return a proportion in whole percent, never as 0 or 100 %: ``under 1 %``, ``over 99 %``.
 
-    It is said so within `almost` of none or all.
+    It is said so where it is no further than `almost` from none or all.
     """
-    if part < almost:
+    if part <= almost:
         return f"under 1{PERCENT}"
     return f"over 99{PERCENT}" if part >= 1 - almost else percent(part)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from textwrap import wrap
+from textwrap import shorten
 from typing import TYPE_CHECKING
 
 import pyarrow as pa
@@ -41,8 +41,8 @@ if TYPE_CHECKING:
 DRAWN = ("angler_trips", "kept_fish", "released_sublegal_fish", "total_deaths_fish")
 #: Options or limits that stand side by side; of more, the table of each limit says the same.
 MOST_ACROSS = 6
-#: Characters of a line of a label, and its lines.
-_LABEL, _LINES = 24, 3
+#: Characters of a label of the figure; the table below it has the whole name.
+_LABEL = 32
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -187,7 +187,12 @@ def _amount(row: Mapping[str, object] | None, *, signed: bool) -> Block:
     """Return a figure of an option as a cell, its interval below it."""
     if row is None:
         return blocks.cell("–")
-    main, _, ends = amount(row, *(DIFFERENCE if signed else TOTAL), signed=signed).partition(" (")
+    return _bracketed(amount(row, *(DIFFERENCE if signed else TOTAL), signed=signed))
+
+
+def _bracketed(words: str) -> Block:
+    """Return a figure as a cell, what stands in brackets after it below it."""
+    main, _, ends = words.partition(" (")
     return blocks.cell(main, ends.removesuffix(")"))
 
 
@@ -203,7 +208,7 @@ def _differences(answer: Answer, pictures: dict[str, bytes]) -> list[Block]:
         if any((option, name) in answer.figures for option in changed)
     }
     if panels:
-        names = ["\n".join(wrap(name, _LABEL)[:_LINES]) for name in changed]
+        names = [shorten(name, _LABEL, placeholder="…") or name[:_LABEL] for name in changed]
         pictures["differences"] = figures.differences(names, panels)
         said = "; ".join(f"{name}: {words}" for name, words in answer.sentences()[1:])
         title = "By the end of the season, over all areas"
@@ -259,8 +264,11 @@ def _limits(answer: Answer) -> list[Block]:
         what = about.limit(limit)
         words = f", at most {limit.fish:,.10g} fish ({limit.limit_id})."
         found.append(blocks.labelled(f"{what[:1].upper()}{what[1:]}", words, stays_with_next=True))
-        lines = answer.limit(limit.limit_id)
-        found.append(blocks.table(heads, lines, widths=[1.4, 1.3, 1.0, 0.9, 2.0]))
+        lines: list[list[Block | str]] = [
+            [option, _bracketed(total), *rest]
+            for option, total, *rest in answer.limit(limit.limit_id)
+        ]
+        found.append(blocks.table(heads, lines, widths=[1.6, 1.0, 1.0, 0.9, 2.2]))
     return found
 
 

@@ -106,8 +106,10 @@ def quote(lines: Sequence[str]) -> Block:
 
 def paragraphs(words: str, *, is_markdown: bool = True) -> list[Block]:
     """Return the paragraphs of a text, which an empty line parts."""
-    parts = re.split(r"\n\s*\n", words.strip())
-    return [prose(" ".join(one.split()), is_markdown=is_markdown) for one in parts if one]
+    parts = re.split(r"\n[ \t]*\n", words.strip())
+    # A space that keeps a number with its sign stays as it is.
+    lines = [re.sub(r"[ \t\r\n]+", " ", one).strip(" ") for one in parts]
+    return [prose(one, is_markdown=is_markdown) for one in lines if one]
 
 
 def bullets(lines: Iterable[str], *, is_markdown: bool = True) -> Block:

@@ -192,7 +192,8 @@ def _limit_words(content: Content) -> list[Block]:
     if content.standings.limits:
         words = (
             "Before a season is closed or left open on these figures, read the interval and the "
-            "chance beside them; the second page has every limit and how past projections did."
+            "chance beside them; every limit, and how past projections did, stands below under "
+            "“Where the limits go”."
         )
         found.append(blocks.prose(words, is_small=True))
     return found

@@ -279,5 +279,5 @@ def _panel(axes: Axes, title: str, values: Sequence[Measurement]) -> None:
     axes.axvline(0.0, color=LIGHT.ink, linewidth=1.1)
     low, high = min([0.0, *ends]), max([0.0, *ends])
     axes.set_xlim(low - 0.08 * reach, high + 0.08 * reach)
-    axes.locator_params(axis="x", nbins=4)
+    axes.locator_params(axis="x", nbins=3)
     axes.xaxis.set_major_formatter(lambda value, _: number(value, place=0, signed=True))
