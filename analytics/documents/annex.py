@@ -14,6 +14,8 @@ from analytics.wording import numbers, reasons, week
 from analytics.wording.bulletin_index import in_words
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from analytics.documents.blocks import Block
     from analytics.documents.imprint import Imprint
     from analytics.wording.bulletin_index import BulletinIndex, Stratum
@@ -23,10 +25,13 @@ if TYPE_CHECKING:
 MOST_FINDINGS = 25
 
 
-def annex(index: BulletinIndex, standings: Standings, imprint: Imprint) -> list[Block]:
-    """Return the blocks of the annex."""
+def annex(
+    index: BulletinIndex, standings: Standings, imprint: Imprint, *, note: Sequence[Block] = ()
+) -> list[Block]:
+    """Return the blocks of the annex; `note` has the analyst's where the first page cuts it."""
     found = [
         blocks.heading("Annex"),
+        *note,
         blocks.heading("Season to date by area", level=3),
         area_table(index, week.HEADLINE, None),
         blocks.heading("Methods used this week", level=3),

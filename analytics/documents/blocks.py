@@ -76,6 +76,16 @@ def text_of(words: str) -> str:
     return "".join(one["text"] for one in runs(words))
 
 
+def words_of(found: Sequence[Block]) -> str:
+    """Return the words of paragraphs and lists, in boxes too."""
+    parts = []
+    for block in found:
+        lines = [block.get("runs", []), *block.get("items", [])]
+        parts += [one["text"] for line in lines for one in line]
+        parts.append(words_of(block.get("blocks", [])))
+    return "".join(parts)
+
+
 def heading(words: str, *, level: int = 2, is_new_page: bool = False) -> Block:
     """Return a heading; one of level 2 may begin a page."""
     return {"kind": "heading", "text": words, "level": level, "is_new_page": is_new_page}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -29,6 +29,9 @@ RELEASED = (
     *("kept_fish", "released_legal_fish", "released_sublegal_fish", "released_unknown_fish"),
     *("release_deaths_fish", "drop_off_deaths_fish", "total_deaths_fish"),
 )
+#: Characters that the first page has room for beside its figures, and those a note has at least.
+FIRST_PAGE, LEAST_NOTE = 2300, 400
+NOTE = "Analyst's note"
 #: How many reservations stand on the second page; all stand in the annex.
 MOST_RESERVATIONS = 4
 _INDEX = "Standardised encounters per angler-hour"
@@ -38,11 +41,15 @@ MOST_LIMITS = 8
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Content:
-    """What a bulletin's document is made from: the bulletin indexed, its limits, its pictures."""
+    """What a bulletin's document is made from: the bulletin indexed, and its limits.
+
+    `pictures` gathers the figures, `left_over` what the first page had no room for.
+    """
 
     index: BulletinIndex
     standings: Standings
-    pictures: dict[str, bytes]
+    pictures: dict[str, bytes] = field(default_factory=dict)
+    left_over: list[Block] = field(default_factory=list)
 
     @property
     def week(self) -> str:
@@ -67,7 +74,7 @@ def bulletin_document(bulletin: Bulletin, *, note: Note | None, imprint: Imprint
         Who publishes it, whom to ask, and when the next one comes.
     """
     index = index_bulletin(bulletin)
-    content = Content(index, limits.read(index), {})
+    content = Content(index, limits.read(index))
     card = index.card
     found = [*_first_page(content, note), *_second_page(content)]
     status = "Preliminary" if card.preliminary else "Final, unless late data come"
@@ -79,7 +86,7 @@ def bulletin_document(bulletin: Bulletin, *, note: Note | None, imprint: Imprint
         status=status,
         foot=f"Bulletin {card.bulletin} · {status.lower()}",
         blocks=found,
-        annex=annex(index, content.standings, imprint),
+        annex=annex(index, content.standings, imprint, note=content.left_over),
         pictures=content.pictures,
         made=datetime.fromisoformat(card.made_utc),
     )
@@ -98,10 +105,11 @@ def _first_page(content: Content, note: Note | None) -> list[Block]:
     found = [blocks.heading("Key points"), blocks.bullets(key_points(content))]
     found.append(blocks.box(_limit_words(content), is_urgent=_is_urgent(content.standings)))
     if note is not None and note.text:
-        by = f"{note.author}, {note.at_utc[:10]}" if note.author else note.at_utc[:10]
-        words = blocks.paragraphs(note.text, is_markdown=False)
-        signed = blocks.prose(by, is_markdown=False, is_small=True)
-        found.append(blocks.box([blocks.heading("Analyst's note", level=3), *words, signed]))
+        room = max(FIRST_PAGE - len(blocks.words_of(found)), LEAST_NOTE)
+        found.append(blocks.box([blocks.heading(NOTE, level=3), *_note(note, room)]))
+        if len(note.text) > room:
+            whole = [blocks.heading(NOTE, level=3), *_note(note, len(note.text))]
+            content.left_over.extend(whole)
     columns = [one for one in (_trend(content), _seasons(content)) if one]
     if columns:
         found.append(blocks.beside(*columns))
@@ -110,6 +118,17 @@ def _first_page(content: Content, note: Note | None) -> list[Block]:
         *found,
         blocks.prose(f"{week.caution('bulletin')} Intervals are {level}.", is_small=True),
     ]
+
+
+def _note(note: Note, room: int) -> list[Block]:
+    """Return a note with its signature, cut to so many characters."""
+    by = f"{note.author}, {note.at_utc[:10]}" if note.author else note.at_utc[:10]
+    words = note.text
+    if len(words) > room:
+        words = f"{words[:room].rpartition(' ')[0] or words[:room]} …"
+        by += " · the whole note stands in the annex"
+    signed = blocks.prose(by, is_markdown=False, is_small=True)
+    return [*blocks.paragraphs(words, is_markdown=False), signed]
 
 
 def key_points(content: Content) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import math
 import re
@@ -241,6 +242,37 @@ def test_a_note_is_shown_as_the_text_it_is(full, tmp_path):
     assert plain("Wind: *no* boats <b>out</b> on #Saturday.A second thought.") in first
     assert "Wind: *no* boats <b>out</b> on #Saturday." in read(made["bulletin.html"]).words
     assert "Wind: *no*" in str(sheets(made["bulletin.xlsx"])["about"])
+
+
+def test_a_long_note_leaves_the_first_page_whole(full, tmp_path):
+    folder = tmp_path / "bulletins"
+    (folder / full.card.bulletin).mkdir(parents=True)
+    (folder / full.card.bulletin / "bulletin.json").write_text("{}")
+    add_note(folder, full.card.bulletin, "Wind kept boats ashore. " * 80 + "The end.")
+    first, second, third, *_ = pages(bulletin_files(full, archive=folder)["bulletin.pdf"])
+    assert "thewholenotestandsintheannex" in first
+    assert "Whatisuncertain" in second
+    assert "Theend." in third
+
+
+# What is asked of a disk that is full.
+
+
+def test_a_full_disk_leaves_no_half_file(full, tmp_path, monkeypatch):
+    from analytics.cli import terminal
+
+    (tmp_path / "bulletin.pdf").write_bytes(b"before")
+
+    def full_disk(path: Path, data: bytes) -> int:
+        with path.open("wb") as file:
+            file.write(data[:10])
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_bytes", full_disk)
+    with pytest.raises(OSError, match="No space left"):
+        terminal.write_files({"bulletin.pdf": b"x" * 100}, tmp_path)
+    assert [one.name for one in tmp_path.iterdir()] == ["bulletin.pdf"]
+    assert (tmp_path / "bulletin.pdf").read_bytes() == b"before"
 
 
 # Thin and empty bulletins.
