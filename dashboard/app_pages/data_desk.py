@@ -15,8 +15,7 @@ from analytics.wording import numbers
 from dashboard import notices, pages, store_access
 from dashboard.desk import batches, findings_panel, history_panel
 from dashboard.desk.checking import CheckedUpload, check_upload, store_upload
-from dashboard.desk.findings_table import severity_words
-from dashboard.desk.uploads import DROPPED, Moved, Upload, Uploads, table_of
+from dashboard.desk.uploads import DROPPED, READ, Arrival, Moved, Upload, Uploads, table_of
 from dashboard.page_frame import lead
 
 if TYPE_CHECKING:
@@ -90,14 +89,16 @@ def _answer(found: CheckedUpload | None, *, n_batches: int) -> str:
             if n_batches
             else "This store has no data yet."
         )
-    rows = f"{numbers.count(found.n_rows, 'row')} in {_n_files(found)}"
+    files = numbers.count(found.n_files, "file")
     if found.errors:
         errors = numbers.count(len(found.errors), "error")
         stand = "stands" if len(found.errors) == 1 else "stand"
-        return f"**{errors}** {stand} against this upload of {_n_files(found)}; nothing is stored."
+        return f"**{errors}** {stand} against this upload of {files}; nothing is stored."
     aside = f"; {numbers.count(found.n_aside, 'row')} set aside" if found.n_aside else ""
-    warned = severity_words(found.findings, Severity.WARNING)
-    return f"**No error.** {rows} can be accepted{aside} ({warned})."
+    n_warned = sum(one.severity is Severity.WARNING for one in found.findings)
+    warned = f"; {numbers.count(n_warned, 'warning')}" if n_warned else ""
+    rows = numbers.count(found.n_rows, "row")
+    return f"**No error.** {rows} in {files} can be accepted{aside}{warned}."
 
 
 def _n_files(found: CheckedUpload) -> str:
@@ -175,7 +176,7 @@ def _files(uploads: Uploads, found: CheckedUpload) -> None:
         st.dataframe(
             {
                 "File": [one.name for one in upload.files],
-                "Table": [table_of(one) or "by its sheets" for one in upload.files],
+                "Table": [_table_words(one) for one in upload.files],
                 "Size": [_size(one.n_bytes) for one in upload.files],
             },
             hide_index=True,
@@ -207,7 +208,15 @@ def _choose(uploads: Uploads, upload: Upload, name: str, key: str) -> None:
     _try(uploads.choose_table, upload, name, st.session_state[key])
 
 
+def _table_words(file: Arrival) -> str:
+    if file.ending not in READ:
+        return "none"
+    return table_of(file) or ("by its sheets" if file.ending == importing.WORKBOOK else "not known")
+
+
 def _size(n_bytes: int) -> str:
+    if n_bytes < 1000:
+        return numbers.count(n_bytes, "byte")
     return f"{n_bytes / 1e6:,.1f} MB" if n_bytes >= 100_000 else f"{n_bytes / 1e3:,.1f} kB"
 
 
@@ -233,35 +242,32 @@ def _decide(store: Store, uploads: Uploads, found: CheckedUpload) -> None:
             key=f"aside-{upload.upload}",
             help="They are not stored; they are kept with the batch, to download and correct.",
         )
-    accept, aside, drop = st.columns([2, 2, 1])
     words = f"Accept {numbers.count(found.n_rows, 'row')}" if not found.errors else "Accept"
     # What was seen is accepted, and nothing that came in since: steps run before the page does.
-    accept.button(
-        words,
-        type="primary",
-        disabled=bool(found.errors) or not found.n_rows,
-        help="Correct the errors first, or set their rows aside." if found.errors else None,
-        width="stretch",
-        key="accept",
-        on_click=_accept,
-        args=(store, uploads, found),
-    )
-    if found.n_aside:
-        aside.download_button(
-            f"{numbers.count(found.n_aside, 'row')} set aside (CSV)",
-            importing.quarantine_csv(found.checked.set_aside, found.raws),
-            file_name="set_aside.csv",
-            mime="text/csv",
-            on_click="ignore",
-            width="stretch",
+    with st.container(horizontal=True):
+        st.button(
+            words,
+            type="primary",
+            disabled=bool(found.errors) or not found.n_rows,
+            help="Correct the errors first, or set their rows aside." if found.errors else None,
+            key="accept",
+            on_click=_accept,
+            args=(store, uploads, found),
         )
-    drop.button(
-        "Drop",
-        help="Nothing is stored; it can be taken up again.",
-        width="stretch",
-        on_click=_try,
-        args=(uploads.drop, upload),
-    )
+        if found.n_aside:
+            st.download_button(
+                f"{numbers.count(found.n_aside, 'row')} set aside (CSV)",
+                importing.quarantine_csv(found.checked.set_aside, found.raws),
+                file_name="set_aside.csv",
+                mime="text/csv",
+                on_click="ignore",
+            )
+        st.button(
+            "Drop",
+            help="Nothing is stored; it can be taken up again.",
+            on_click=_try,
+            args=(uploads.drop, upload),
+        )
 
 
 def _accept(store: Store, uploads: Uploads, found: CheckedUpload) -> None:

@@ -51,8 +51,12 @@ def corrections_of(batch: Batch) -> list[Correction]:
 
 
 def counts_frame(counts: Mapping[str, Counts]) -> pd.DataFrame:
-    """Return the rows of a batch by table."""
-    rows = [(name, one.new, one.changed, one.unchanged) for name, one in counts.items()]
+    """Return the rows of a batch by table, tables without a row left out."""
+    rows = [
+        (name, one.new, one.changed, one.unchanged)
+        for name, one in counts.items()
+        if one.new + one.changed + one.unchanged
+    ]
     return pd.DataFrame(rows, columns=["Table", "New", "Changed", "There already"])
 
 

@@ -7,7 +7,7 @@ from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
 from analytics.data import importing
-from analytics.data.importing import ENDINGS, Checked, Correction
+from analytics.data.importing import ENDINGS, Checked
 from analytics.data.schema import TABLES
 from analytics.findings import Finding, Severity
 from dashboard.desk.uploads import READ, Arrival, Upload, Uploads, table_of
@@ -50,6 +50,11 @@ class CheckedUpload:
         return self.checked.errors
 
     @property
+    def n_files(self) -> int:
+        """Files that are read."""
+        return sum(one.ending in READ for one in self.upload.files)
+
+    @property
     def n_rows(self) -> int:
         """Rows that would be stored, those in the store already among them."""
         return sum(one.n_rows for one in self.checked.tables.values())
@@ -83,10 +88,12 @@ def check_upload(
     unknown = [one for one in upload.files if one.ending in ENDINGS and not table_of(one)]
     read = [one for one in upload.files if one not in other and one not in unknown]
     names = {str(uploads.path(upload, one)): one.name for one in read}
+    paths = {name: path for path, name in names.items()}
+    made = [replace(one, file=_renamed(one.file, paths)) for one in upload.corrections]
     reading = importing.read_paths(
         [uploads.path(upload, one) for one in read],
         progress=progress,
-        amend=importing.amending([_on_disk(one, names) for one in upload.corrections]),
+        amend=importing.amending(made),
     )
     if progress:
         progress("checking")
@@ -101,7 +108,7 @@ def check_upload(
             findings=tuple(findings),
             set_aside=tuple(_shown(checked.set_aside, names)),
         ),
-        tuple(replace(one, file=_shown_file(one.file, names)) for one in raws),
+        tuple(replace(one, file=_renamed(one.file, names)) for one in raws),
         tuple(one for one in upload.files if one.name in unnamed or one.table),
     )
 
@@ -136,29 +143,24 @@ def store_upload(uploads: Uploads, found: CheckedUpload, store: Store) -> Receip
 
 def _shown(findings: Sequence[Finding], names: Mapping[str, str]) -> list[Finding]:
     """Return findings with the names that files came with."""
+    files = {file: _renamed(file, names) for file in {one.file for one in findings}}
     return [
         replace(
             one,
-            file=(file := _shown_file(one.file, names)),
+            file=files[one.file],
             # Where no table could be given, it is the file's name.
-            table=one.table if one.table in TABLES else file or one.table,
+            table=one.table if one.table in TABLES else files[one.file] or one.table,
         )
         for one in findings
     ]
 
 
-def _shown_file(file: str, names: Mapping[str, str]) -> str:
-    path, sheet, title = file.partition(_SHEET) if file not in names else (file, "", "")
-    return names.get(path, path) + sheet + title
-
-
-def _on_disk(one: Correction, names: Mapping[str, str]) -> Correction:
-    """Return a correction with the path of its file."""
-    paths = {name: path for path, name in names.items()}
-    for name, path in paths.items():
-        if one.file == name or one.file.startswith(name + _SHEET):
-            return replace(one, file=path + one.file[len(name) :])
-    return one
+def _renamed(file: str, names: Mapping[str, str]) -> str:
+    """Return a file, or a sheet of it, under its other name."""
+    for old, new in names.items():
+        if file == old or file.startswith(old + _SHEET):
+            return new + file[len(old) :]
+    return file
 
 
 def _unknown(file: Arrival) -> Finding:

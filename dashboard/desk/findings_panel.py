@@ -92,16 +92,19 @@ def draw(found: CheckedUpload, correct: Correct) -> None:
     )
     rows = [row for row in event["selection"]["rows"] if row < len(shown)]
     if rows:
-        _one(found, shown[rows[0]], correct)
+        _one(found, shown[rows[0]])
     else:
         st.caption("Choose a finding to see the row that it is about.")
-    st.download_button(
-        "Download all findings (CSV)",
-        findings_csv(found.findings),
-        file_name="findings.csv",
-        mime="text/csv",
-        on_click="ignore",
-    )
+    with st.container(horizontal=True):
+        if rows:
+            _leave_out(found, shown[rows[0]], correct)
+        st.download_button(
+            "Download all findings (CSV)",
+            findings_csv(found.findings),
+            file_name="findings.csv",
+            mime="text/csv",
+            on_click="ignore",
+        )
 
 
 def _of_severity(found: CheckedUpload) -> Sequence[Finding]:
@@ -121,7 +124,8 @@ def _of_severity(found: CheckedUpload) -> Sequence[Finding]:
     return [one for one in found.findings if chosen in (None, _EVERY, str(one.severity))]
 
 
-def _one(found: CheckedUpload, one: Finding, correct: Correct) -> None:
+def _one(found: CheckedUpload, one: Finding) -> None:
+    """Draw a finding in words, then its row or line to correct."""
     allowed = f" Allowed: {numbers.plain(one.allowed)}." if one.allowed else ""
     advice = f" **What to do:** {numbers.plain(one.advice)}." if one.advice else ""
     st.markdown(
@@ -134,14 +138,19 @@ def _one(found: CheckedUpload, one: Finding, correct: Correct) -> None:
         _line(found, one, line)
     elif cells is not None:
         _cells(found, one, cells)
-    if line is not None or cells is not None:
-        st.button(
-            "Leave this row out",
-            key=f"out-{_key(found, one)}",
-            help="The row is not stored; the file stays as it came, and this can be undone.",
-            on_click=correct,
-            args=(found.upload, Correction(one.file, one.row or 0, "", line or "", "")),
-        )
+
+
+def _leave_out(found: CheckedUpload, one: Finding, correct: Correct) -> None:
+    line = tables.line_of(found, one)
+    if line is None and tables.row_of(found, one) is None:
+        return
+    st.button(
+        "Leave this row out",
+        key=f"out-{_key(found, one)}",
+        help="The row is not stored; the file stays as it came, and this can be undone.",
+        on_click=correct,
+        args=(found.upload, Correction(one.file, one.row or 0, "", line or "", "")),
+    )
 
 
 def _line(found: CheckedUpload, one: Finding, line: str) -> None:

@@ -61,24 +61,22 @@ def templates() -> None:
         "*dictionary* with the meaning of every column. Fill in the sheets that you need; the "
         "others may stay empty."
     )
-    left, right, _ = st.columns([1, 1, 1])
-    left.download_button(
-        "Workbook (XLSX)",
-        _workbook(),
-        file_name=importing.WORKBOOK_NAME,
-        on_click="ignore",
-        key="template-workbook",
-        width="stretch",
-    )
-    right.download_button(
-        "CSV files (ZIP)",
-        _zipped(),
-        file_name="tables.zip",
-        mime="application/zip",
-        on_click="ignore",
-        key="template-csv",
-        width="stretch",
-    )
+    with st.container(horizontal=True):
+        st.download_button(
+            "Workbook (XLSX)",
+            _workbook(),
+            file_name=importing.WORKBOOK_NAME,
+            on_click="ignore",
+            key="template-workbook",
+        )
+        st.download_button(
+            "CSV files (ZIP)",
+            _zipped(),
+            file_name="tables.zip",
+            mime="application/zip",
+            on_click="ignore",
+            key="template-csv",
+        )
 
 
 @st.cache_data(max_entries=1, show_spinner=False)
@@ -98,7 +96,14 @@ def _zipped() -> bytes:
 
 def _one(store: Store, uploads: Uploads, batch: Batch) -> None:
     st.markdown(f"**Batch {numbers.plain(batch.batch)}**, {batches.state_words(batch)}")
-    st.dataframe(batches.counts_frame(batch.counts), hide_index=True, placeholder="")
+    counts = batches.counts_frame(batch.counts)
+    st.dataframe(counts, hide_index=True, placeholder="", height=height(len(counts), most=20))
+    with st.container(horizontal=True):
+        _steps(store, uploads, batch)
+
+
+def _steps(store: Store, uploads: Uploads, batch: Batch) -> None:
+    """Draw what can be downloaded of a batch, and taking it out or putting it back."""
     made = batches.corrections_of(batch)
     if made:
         st.download_button(

@@ -17,6 +17,7 @@ from dashboard.desk import batches, checking, findings_table, uploads
 from dashboard.desk.checking import CheckedUpload, check_upload, store_upload
 from dashboard.desk.uploads import Moved, Upload, Uploads
 from tests.field_week import field_week, write_week
+from tests.unit.test_workbook import week_book
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -26,14 +27,14 @@ FAULTS = {"anglers": "two", "hours_fished": 45}
 
 @pytest.fixture
 def desk(tmp_path: Path) -> Uploads:
-    folder = tmp_path / "store" / "desk" / "uploads"
+    folder = tmp_path / "a sheet store" / "desk" / "uploads"
     folder.mkdir(parents=True)
     return Uploads(folder)
 
 
 @pytest.fixture
 def store(desk: Uploads, tmp_path: Path) -> Store:
-    return Store(tmp_path / "store")
+    return Store(tmp_path / "a sheet store")
 
 
 def week_files(tmp_path: Path, **faults: Any) -> list[tuple[str, bytes]]:
@@ -79,10 +80,30 @@ def test_files_become_a_batch_with_its_corrections(
     assert b"two" in desk.path(kept, file).read_bytes()
 
 
+def test_a_sheet_of_a_workbook_is_corrected(desk: Uploads, store: Store, tmp_path: Path) -> None:
+    rows = field_week()
+    rows["interviews"][0] |= FAULTS
+    book = week_book(rows, tmp_path / "my sheet 1.xlsx")
+    upload = desk.add([(book.name, book.read_bytes())])
+    found = check_upload(desk, upload, store)
+    file = "my sheet 1.xlsx sheet interviews"
+    assert [(one.file, one.row) for one in found.errors] == [(file, 2), (file, 2)]
+    row = findings_table.row_of(found, found.errors[0])
+    assert row is not None
+    assert row.cells[0][:2] == ("anglers", "two")
+    for (name, old), new in zip(FAULTS.items(), ("2", "4.5"), strict=True):
+        upload = desk.correct(upload, Correction(file, 2, name, str(old), new))
+    found = check_upload(desk, upload, store)
+    assert found.errors == ()
+    store_upload(desk, found, store)
+    assert store.batches()[0].sources == ("my sheet 1.xlsx",)
+    assert store.read("interviews")["hours_fished"].to_pylist() == [4.5, 4.5]
+
+
 def test_an_upload_outlives_the_browser(desk: Uploads, store: Store, tmp_path: Path) -> None:
     found = check_upload(desk, desk.add(week_files(tmp_path, **FAULTS)), store)
     upload = corrected(desk, found, anglers="2")
-    again = Uploads(tmp_path / "store" / "desk" / "uploads").current()
+    again = Uploads(tmp_path / "a sheet store" / "desk" / "uploads").current()
     assert again == upload
     assert check_upload(desk, again, store).errors[0].column == "hours_fished"
     assert desk.undo_correction(again).corrections == ()
@@ -154,8 +175,8 @@ def test_a_name_leads_nowhere(desk: Uploads, tmp_path: Path, name: str, shown: s
     assert file.name == shown
     path = desk.path(upload, file).resolve()
     assert path.is_file()
-    assert path.is_relative_to(tmp_path / "store" / "desk" / "uploads" / upload.upload)
-    assert {one.name for one in tmp_path.iterdir()} == {"store"}
+    assert path.is_relative_to(tmp_path / "a sheet store" / "desk" / "uploads" / upload.upload)
+    assert {one.name for one in tmp_path.iterdir()} == {"a sheet store"}
 
 
 def test_a_name_of_300_characters(desk: Uploads, store: Store) -> None:
@@ -254,7 +275,7 @@ def test_a_full_disk_is_told_and_leaves_the_upload(
 
 def test_a_damaged_record_is_left_alone(desk: Uploads, tmp_path: Path) -> None:
     upload = desk.add([("areas.csv", b"area\n")])
-    record = tmp_path / "store" / "desk" / "uploads" / upload.upload / "upload.json"
+    record = tmp_path / "a sheet store" / "desk" / "uploads" / upload.upload / "upload.json"
     record.write_text("{")
     assert desk.current() is None
     record.write_text(json.dumps({"upload": "x"}))
