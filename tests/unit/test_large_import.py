@@ -24,6 +24,7 @@ from analytics.data.importing.spilled import Spilled
 from analytics.data.schema import TABLES
 from analytics.data.store import Store
 from analytics.findings import MOST_OF_A_KIND
+from tests.bench.big_tables import big_tables, write_tables
 from tests.sizes import IS_FULL
 
 DEMO = Path(__file__).parents[2] / "demo_parquet"
@@ -282,7 +283,6 @@ def test_where_every_row_is_bad_the_first_are_kept_and_the_others_counted(
         request.getfixturevalue("as_large")
     for quarantine in (False, True):
         checked = imported(every_row_bad, Store(tmp_path / "store"), quarantine=quarantine)
-        # The rules between tables do not speak of a table with faulty cells.
         hours = [one for one in checked.findings if one.column == "hours_fished"]
         assert [one.times for one in hours] == [1] * MOST_OF_A_KIND + [25_000 - MOST_OF_A_KIND]
         assert (hours[0].row, hours[-2].row, hours[-1].row) == (2, MOST_OF_A_KIND + 1, None)
@@ -290,6 +290,9 @@ def test_where_every_row_is_bad_the_first_are_kept_and_the_others_counted(
         assert importing.grouped(hours)[-1] == "  ... and 24,997 more like it"
         # Rows that are counted and not named cannot be set aside.
         assert not checked.set_aside and checked.errors
+        # Nor does a rule speak of rows that are at fault already.
+        told = {one.column for one in checked.findings if one.table == "interviews"}
+        assert told == {"hours_fished"}
     assert Store(tmp_path / "store").version == 0
     lines = importing.findings_csv(checked.findings).splitlines()
     assert len(lines) == len(checked.findings) + 1
@@ -321,3 +324,33 @@ def test_lines_that_are_no_rows_end_a_file_once_they_are_too_many(every_row_bad,
     path.write_text("\n".join([head, *(f"{line},more" for line in lines), ""]))
     (fault,) = importing.read_paths([path]).faults
     assert fault.seen.startswith(f"more than {MOST_OF_A_KIND:,} rows whose number of cells")
+
+
+#: A program that imports a folder twice with small parts, and says the most bytes that tables took.
+MEASURED = """
+import sys
+import pyarrow as pa
+from pathlib import Path
+from analytics.data import importing, query
+from analytics.data.importing import reading
+from analytics.data.store import Store, rows
+reading._LARGE_BYTES = reading._PART_BYTES = 1 << 16
+rows.ROWS_AT_ONCE = 1_000
+query.SMALL_FILES = 0
+for _ in range(2):
+    importing.import_files(Store(sys.argv[2]), Path(sys.argv[1]))
+print(pa.default_memory_pool().max_memory())
+"""
+
+
+def test_memory_does_not_grow_with_rows(tmp_path):
+    peaks = []
+    # The reader runs 32 parts ahead: both tables have more.
+    for n in (40_000, 120_000):
+        tables = big_tables(n_interviews=n, n_site_days=500)
+        write_tables(tables, tmp_path / f"tables{n}")
+        words = [str(tmp_path / f"{what}{n}") for what in ("tables", "store")]
+        said = subprocess.run([sys.executable, "-c", MEASURED, *words], check=True, stdout=-1)
+        peaks.append(int(said.stdout))
+        assert Store(words[1]).version == 1
+    assert peaks[1] < 1.3 * peaks[0]

@@ -192,13 +192,12 @@ def check_on(reading: Reading, snapshot: Snapshot, *, quarantine: bool = False) 
     # Errors that were counted and not kept name no row that could be set aside.
     if not quarantine or any(error.row is None for error in errors):
         skip = {finding.table for finding in errors}
-        at_fault = {_place(finding) for finding in errors}
         once = {
             name: first_of_keys(incoming) if name in skip else incoming
             for name, incoming in tables.items()
         }
         between = check_between(stored, once, skip=skip)
-        findings += [one for one in between if one.row is None or _place(one) not in at_fault]
+        findings += _beside(errors, between)
         return Checked(reading, tables, _ordered(findings), (), snapshot.version)
     aside: list[Finding] = []
     while True:
@@ -212,6 +211,20 @@ def check_on(reading: Reading, snapshot: Snapshot, *, quarantine: bool = False) 
         if not errors or any(error.row is None for error in errors):
             break
     return Checked(reading, tables, _ordered(findings), tuple(aside), snapshot.version)
+
+
+def _beside(errors: Sequence[Finding], between: Sequence[Finding]) -> Iterator[Finding]:
+    """Give what rules say of rows that are not at fault already.
+
+    Of a table of which some errors are counted and not kept, these rows are not known.
+    """
+    at_fault = {_place(error) for error in errors}
+    some, unknown = ({error.table for error in errors if error.times >= times} for times in (1, 2))
+    for one in between:
+        is_known = one.row is not None and _place(one) in at_fault
+        is_counted = one.times > 1 and one.table in some
+        if not is_known and not is_counted and not (one.row and one.table in unknown):
+            yield one
 
 
 def store_checked(

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 #: Bytes, or rows of Parquet, which may be compressed, over which a file is read part by part.
 _LARGE_BYTES, _LARGE_ROWS = 64 << 20, 500_000
 #: Bytes and rows of a part.
-_PART_BYTES, _PART_ROWS = 16 << 20, 200_000
+_PART_BYTES, _PART_ROWS = 8 << 20, 200_000
 _PARQUET_BUFFER = 1 << 20
 #: What the message of the reader holds where a line with more or fewer cells is not skipped.
 _TOO_MANY = " columns, got "
