@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
+from unicodedata import bidirectional
 
 from analytics.catch_limits import LIKELY
 from analytics.documents import blocks, figures
 from analytics.documents.annex import annex
 from analytics.documents.figure_tables import area_table, wide_cell
-from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, PERCENT, chance, number
 from analytics.wording import accuracy, limits, marks, numbers, reasons, week
 from analytics.wording.bulletin_index import index_bulletin, lines, monday
@@ -32,6 +33,8 @@ RELEASED = (
 #: Characters that the first page has room for beside its figures, and those a note has at least.
 FIRST_PAGE, LEAST_NOTE = 2300, 400
 NOTE = "Analyst's note"
+#: Classes of letters from right to left, and the mark that ends them without a sign.
+_RIGHT_TO_LEFT, _LEFT_TO_RIGHT = frozenset({"R", "AL"}), "\u200e"
 #: How many reservations stand on the second page; all stand in the annex.
 MOST_RESERVATIONS = 4
 _INDEX = "Standardised encounters per angler-hour"
@@ -73,7 +76,7 @@ def bulletin_document(bulletin: Bulletin, *, note: Note | None, imprint: Imprint
     imprint : Imprint
         Who publishes it, whom to ask, and when the next one comes.
     """
-    index = index_bulletin(bulletin)
+    index = _readable(index_bulletin(bulletin))
     content = Content(index, limits.read(index))
     card = index.card
     found = [*_first_page(content, note), *_second_page(content)]
@@ -90,6 +93,15 @@ def bulletin_document(bulletin: Bulletin, *, note: Note | None, imprint: Imprint
         pictures=content.pictures,
         made=datetime.fromisoformat(card.made_utc),
     )
+
+
+def _readable(index: BulletinIndex) -> BulletinIndex:
+    """Return an index in which names from right to left do not turn the words after them."""
+    names = {
+        area: f"{name}{_LEFT_TO_RIGHT}" if _RIGHT_TO_LEFT & set(map(bidirectional, name)) else name
+        for area, name in index.names.items()
+    }
+    return replace(index, names=names)
 
 
 def has_revisions(bulletin: Bulletin) -> bool:
@@ -112,7 +124,7 @@ def _first_page(content: Content, note: Note | None) -> list[Block]:
             content.left_over.extend(whole)
     columns = [one for one in (_trend(content), _seasons(content)) if one]
     if columns:
-        found.append(blocks.beside(*columns))
+        found.append(blocks.beside(*columns, *([[]] * (2 - len(columns)))))
     level = numbers.level(index.card.level)
     return [
         *found,
@@ -158,6 +170,8 @@ def _to_date(content: Content) -> str:
         )
         if row is not None and row.estimate is not None
     ]
+    if rows["kept_fish"] is None:
+        return ""
     start = f"The season through {limits.day(content.last_day, year=True)}"
     if not said:
         return (
@@ -297,14 +311,10 @@ def _season_start(content: Content, last: float) -> date:
 
 
 def _second_page(content: Content) -> list[Block]:
-    index = content.index
     dates = numbers.week_dates(content.week)
     found = [blocks.heading(f"By area, {dates}", is_new_page=True), _by_area(content)]
     found.append(blocks.heading("Kept, released and dead"))
-    found.append(_released(index, content))
-    fish = week.fish_words(index.card.basis)
-    if fish:
-        found.append(blocks.prose(f"Released fish {fish}.", is_small=True))
+    found += _released(content)
     found.append(blocks.heading("Where the limits go"))
     found += _projections(content)
     found.append(blocks.heading("What is uncertain, and why"))
@@ -316,17 +326,22 @@ def _by_area(content: Content) -> Block:
     return area_table(content.index, week.HEADLINE, content.week)
 
 
-def _released(index: BulletinIndex, content: Content) -> Block:
-    day = limits.day(content.last_day)
-    heads = ["Chinook", "This week", f"Season through {day}"]
+def _released(content: Content) -> list[Block]:
+    """Return fish kept, released and dead, of the week and the season; quantities it has alone."""
+    index = content.index
     lines_: list[list[Block | str]] = []
     for name in RELEASED:
-        rows = (index.row(None, one, name) for one in (content.week, None))
+        rows = [index.row(None, one, name) for one in (content.week, None)]
         label = QUANTITIES[name].label
-        if QUANTITIES[name].kind is QuantityKind.DEATHS and name == RELEASED[-1]:
-            label += " (kept, released, drop-off)"
-        lines_.append([label, *map(wide_cell, rows)])
-    return blocks.table(heads, lines_, widths=[1.6, 1.2, 1.2])
+        label += " (kept, released, drop-off)" * (name == RELEASED[-1])
+        if rows != [None, None]:
+            lines_.append([label, *map(wide_cell, rows)])
+    if not lines_:
+        return [blocks.text("The bulletin has no such figure.")]
+    heads = ["Chinook", "This week", f"Season through {limits.day(content.last_day)}"]
+    found = [blocks.table(heads, lines_, widths=[1.6, 1.2, 1.2])]
+    fish = week.fish_words(index.card.basis)
+    return found + [blocks.prose(f"Released fish {fish}.", is_small=True)] * bool(fish)
 
 
 def _projections(content: Content) -> list[Block]:

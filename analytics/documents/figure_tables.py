@@ -49,6 +49,6 @@ def area_table(index: BulletinIndex, names: Sequence[str], one_week: str | None)
 def wide_cell(row: Row | None) -> Block:
     """Return a figure with its interval on its own line, for a wide column."""
     if row is None or row.estimate is None:
-        return blocks.cell(DASH, reasons.why_no_estimate_short(row))
+        return blocks.cell(DASH, reasons.why_no_estimate_short(row) if row else "")
     ends = numbers.interval(row) or reasons.brief(reasons.why_no_interval(row))
     return blocks.cell(f"{numbers.value(row)} ({ends})", mark=reasons.caution(row)[0])

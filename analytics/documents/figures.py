@@ -14,7 +14,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from analytics.palette import LIGHT
-from analytics.rounding import PERCENT, number
+from analytics.rounding import number
 from analytics.wording.bulletin_index import monday
 from analytics.wording.marks import drawn_interval, mark
 
@@ -115,8 +115,6 @@ def trend(
     chosen: str,
     top: float,
     band: Band | None,
-    scale: float = 1.0,
-    unit: str = "",
 ) -> bytes:
     """Draw a figure by week with its intervals, the chosen week apart, a smoothed line behind.
 
@@ -130,10 +128,10 @@ def trend(
             axes.fill_between(at, band.low, band.high, color=LIGHT.sea, alpha=0.13, linewidth=0)
             axes.plot(at, band.level, color=LIGHT.sea, linewidth=1.2, alpha=0.75)
         for week, row in zip(weeks, rows, strict=True):
-            _point(axes, row, _day(week, first), is_chosen=week == chosen, top=top, scale=scale)
+            _point(axes, row, _day(week, first), is_chosen=week == chosen, top=top)
         _months(axes, first, (0.0, _day(weeks[-1], first) + 3.0), has_years=True)
-        axes.set_ylim(0, top * scale)
-        axes.yaxis.set_major_formatter(lambda value, _: f"{value:,.4g}{unit}")
+        axes.set_ylim(0, top)
+        axes.yaxis.set_major_formatter(lambda value, _: f"{value:,.4g}")
         axes.locator_params(axis="y", nbins=5)
     return _svg(file)
 
@@ -143,26 +141,24 @@ def _day(week: str, first: date) -> float:
     return (monday(week) - first).days + 3.0
 
 
-def _point(
-    axes: Axes, row: Row | None, at: float, *, is_chosen: bool, top: float, scale: float
-) -> None:
+def _point(axes: Axes, row: Row | None, at: float, *, is_chosen: bool, top: float) -> None:
     if row is None:
         return
     colour = LIGHT.copper if is_chosen else LIGHT.sea
     if row.estimate is None:
-        axes.plot([at], [0.03 * top * scale], "x", color=LIGHT.quiet, markersize=4)
+        axes.plot([at], [0.03 * top], "x", color=LIGHT.quiet, markersize=4)
         return
     low, high = drawn_interval(row)
     if low is not None and high is not None:
-        ends = [scale * low, scale * min(high, top)]
+        ends = [low, min(high, top)]
         axes.plot([at, at], ends, color=colour, alpha=0.5, linewidth=2.2, solid_capstyle="butt")
     if (high or 0.0) > top:
-        axes.plot([at], [0.97 * top * scale], "^", color=colour, markersize=3, alpha=0.6)
+        axes.plot([at], [0.97 * top], "^", color=colour, markersize=3, alpha=0.6)
     symbol = mark(row).symbol
     marker = _MARKERS.get(symbol.removesuffix("-open").removesuffix("-open-dot"), "o")
     axes.plot(
         [at],
-        [scale * min(row.estimate, top)],
+        [min(row.estimate, top)],
         marker,
         color=colour,
         markersize=5 if is_chosen else 3.8,
@@ -202,34 +198,6 @@ def seasons(now: Points, past: Mapping[str, Points], *, start: date, name: str) 
         _months(axes, start, (min(ends), max(ends)), has_years=False)
         axes.set_ylim(bottom=0)
         axes.locator_params(axis="y", nbins=5)
-    return _svg(file)
-
-
-@dataclass(frozen=True, slots=True)
-class Bar:
-    """A line of a figure of intervals: its name, what is so far, what is ahead."""
-
-    name: str
-    so_far: Measurement
-    ahead: Measurement
-
-
-def shares(bars: Sequence[Bar], *, line: float = 1.0) -> bytes:
-    """Draw shares of limits: used so far and projected, with intervals, and the limit as a line."""
-    most = max([line, *(end for bar in bars for end in (*bar.so_far.ends, *bar.ahead.ends))])
-    top = min(1.06 * most, 2.6 * line)
-    with _canvas(WIDE, 0.42 + 0.27 * len(bars)) as (_, axes, file):
-        for at, bar in enumerate(reversed(bars)):
-            _interval(axes, bar.so_far, at + 0.14, colour=LIGHT.sea, top=top)
-            _interval(axes, bar.ahead, at - 0.14, colour=LIGHT.copper, top=top)
-        axes.axvline(line, color=LIGHT.ink, linewidth=1.1)
-        axes.set_yticks(range(len(bars)), [bar.name for bar in reversed(bars)])
-        axes.tick_params(axis="y", labelcolor=LIGHT.ink)
-        axes.set_ylim(-0.6, len(bars) - 0.4)
-        axes.set_xlim(0, top)
-        axes.grid(axis="y", visible=False)
-        axes.grid(axis="x", color=LIGHT.grid, linewidth=0.6)
-        axes.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f}{PERCENT}")
     return _svg(file)
 
 

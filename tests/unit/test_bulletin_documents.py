@@ -324,6 +324,18 @@ def test_a_thin_bulletin_has_documents(full, case):
         assert not re.search(r"\b(nan|NaN|null|None(?! was))\b|\*\*", words)
 
 
+@pytest.mark.parametrize("folder", ["old_bulletin", "old_bulletin_2"])
+def test_bulletins_of_earlier_versions_have_documents(folder):
+    archive = ARCHIVE.parent / folder
+    made = bulletin_files(load(archive, next(archive.glob("[!.]*")).name))
+    assert "Keypoints" in pages(made["bulletin.pdf"])[0]
+
+
+def test_names_from_right_to_left_do_not_turn_what_follows(full):
+    page = bulletin_files(named(full, ["A", "مرحبا"]), names=["bulletin.html"])["bulletin.html"]
+    assert "مرحبا\u200e 2036-W07 Sat–Sun" in "".join(read(page).words)
+
+
 def test_a_small_sample_has_documents():
     made = bulletin_files(make(NOW))
     assert "Keypoints" in pages(made["bulletin.pdf"])[0]
