@@ -91,11 +91,11 @@ def _answer(found: CheckedUpload | None, *, n_batches: int) -> str:
         )
     files = numbers.count(found.n_files, "file")
     if found.errors:
-        errors = numbers.count(len(found.errors), "error")
-        stand = "stands" if len(found.errors) == 1 else "stand"
+        n = found.n_of(Severity.ERROR)
+        errors, stand = numbers.count(n, "error"), "stands" if n == 1 else "stand"
         return f"**{errors}** {stand} against this upload of {files}; nothing is stored."
     aside = f"; {numbers.count(found.n_aside, 'row')} set aside" if found.n_aside else ""
-    n_warned = sum(one.severity is Severity.WARNING for one in found.findings)
+    n_warned = found.n_of(Severity.WARNING)
     warned = f"; {numbers.count(n_warned, 'warning')}" if n_warned else ""
     rows = numbers.count(found.n_rows, "row")
     return f"**No error.** {rows} in {files} can be accepted{aside}{warned}."
@@ -154,12 +154,13 @@ def _checked(store: Store, uploads: Uploads, upload: Upload) -> CheckedUpload:
             f"The store went from version {before[-1]} to {version} meanwhile: the upload was "
             "checked again."
         )
-    steps = len(upload.files) + 1
     bar = st.progress(0.0, text="reading")
-    done = iter(range(1, steps + 1))
+    begun: set[str] = set()
 
     def progress(words: str) -> None:
-        bar.progress(min(next(done, steps) / (steps + 1), 1.0), text=numbers.plain(words))
+        begun.add(words.partition(":")[0])  # after it stands the share of a large file
+        share = min(len(begun) / (len(upload.files) + 2), 1.0)
+        bar.progress(share, text=numbers.plain(words))
 
     found = check_upload(uploads, upload, store, quarantine=quarantine, progress=progress)
     bar.empty()

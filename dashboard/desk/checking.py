@@ -49,6 +49,11 @@ class CheckedUpload:
         """What forbids storing the batch."""
         return self.checked.errors
 
+    def n_of(self, severity: Severity) -> int:
+        """Return how many findings there are of a severity that still counts."""
+        shown = self.errors if severity is Severity.ERROR else self.findings
+        return sum(one.times for one in shown if one.severity is severity)
+
     @property
     def n_files(self) -> int:
         """Files that are read."""
@@ -70,9 +75,12 @@ class CheckedUpload:
         return bool(self.errors) and all(one.row is not None and one.row > 1 for one in self.errors)
 
     def raw_of(self, one: Finding) -> Raw | None:
-        """Return the cells of the file that a finding is about; None where there are none."""
+        """Return the cells of the row that a finding is about; None where there are none.
+
+        A large file comes in parts.
+        """
         here = (raw for raw in self.raws if (raw.file, raw.table) == (one.file, one.table))
-        return next(here, None)
+        return next((raw for raw in here if one.row in raw.row or one.row in raw.ragged), None)
 
 
 def check_upload(

@@ -64,7 +64,8 @@ def place_words(one: Finding) -> str:
 
 def severity_words(findings: Sequence[Finding], severity: Severity) -> str:
     """Return how many findings there are of a severity, such as ``2 errors``."""
-    return numbers.count(sum(one.severity is severity for one in findings), str(severity))
+    n = sum(one.times for one in findings if one.severity is severity)
+    return numbers.count(n, str(severity))
 
 
 def row_of(found: CheckedUpload, one: Finding) -> CellRow | None:

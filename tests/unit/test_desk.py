@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pytest
 
-from analytics.data.importing import Correction
+from analytics.data.importing import Correction, reading
 from analytics.data.store import Store
 from analytics.errors import DataRejected, StoreError, UsageError
 from analytics.findings import Severity
@@ -98,6 +98,25 @@ def test_a_sheet_of_a_workbook_is_corrected(desk: Uploads, store: Store, tmp_pat
     store_upload(desk, found, store)
     assert store.batches()[0].sources == ("my sheet 1.xlsx",)
     assert store.read("interviews")["hours_fished"].to_pylist() == [4.5, 4.5]
+
+
+def test_a_row_of_a_large_file_is_shown_and_corrected(
+    desk: Uploads, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(reading, "_LARGE_BYTES", 1_000)
+    monkeypatch.setattr(reading, "_PART_BYTES", 2_000)
+    days = [f"{dt.date(2031, 1, 1) + dt.timedelta(at)},day {at}" for at in range(900)]
+    days[800] = "soon,day 800"
+    upload = desk.add([("holidays.csv", ("date,holiday\n" + "\n".join(days)).encode())])
+    found = check_upload(desk, upload, store)
+    row = findings_table.row_of(found, found.errors[0])
+    assert row is not None
+    assert row.cells[0][:2] == ("date", "soon")
+    made = Correction("holidays.csv", 802, "date", "soon", "2035-01-01")
+    found = check_upload(desk, desk.correct(upload, made), store)
+    assert (found.errors, found.n_rows) == ((), 900)
+    store_upload(desk, found, store)
+    assert store.read("holidays").num_rows == 900
 
 
 def test_an_upload_outlives_the_browser(desk: Uploads, store: Store, tmp_path: Path) -> None:
