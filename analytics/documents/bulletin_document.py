@@ -32,6 +32,8 @@ RELEASED = (
 )
 #: Characters that the first page has room for beside its figures, and those a note has at least.
 FIRST_PAGE, LEAST_NOTE = 2300, 400
+#: Height of its figures in inches: as the words leave room, by so much a character.
+_LOWEST, _USUAL, _TALLEST, _PER_SIGN = 2.0, 2.45, 3.1, 0.0015
 NOTE = "Analyst's note"
 #: Classes of letters from right to left, and the mark that ends them without a sign.
 _RIGHT_TO_LEFT, _LEFT_TO_RIGHT = frozenset({"R", "AL"}), "\u200e"
@@ -122,7 +124,9 @@ def _first_page(content: Content, note: Note | None) -> list[Block]:
         if len(note.text) > room:
             whole = [blocks.heading(NOTE, level=3), *_note(note, len(note.text))]
             content.left_over.extend(whole)
-    columns = [one for one in (_trend(content), _seasons(content)) if one]
+    used = len(blocks.words_of(found))
+    height = min(max(_USUAL + _PER_SIGN * (FIRST_PAGE - used), _LOWEST), _TALLEST)
+    columns = [one for one in (_trend(content, height), _seasons(content, height)) if one]
     if columns:
         found.append(blocks.beside(*columns, *([[]] * (2 - len(columns)))))
     level = numbers.level(index.card.level)
@@ -239,14 +243,19 @@ def _is_urgent(standings: Standings) -> bool:
     )
 
 
-def _trend(content: Content) -> list[Block]:
+def _trend(content: Content, height: float) -> list[Block]:
     """Return the figure of the catch rate by week, with its smoothed trend."""
     index = content.index
     rows = [index.row(None, one, week.RATE) for one in index.axis]
     if not any(row is not None and row.estimate is not None for row in rows):
         return []
     svg = figures.trend(
-        rows, weeks=index.axis, chosen=content.week, top=marks.axis_end(rows), band=_band(index)
+        rows,
+        weeks=index.axis,
+        chosen=content.week,
+        top=marks.axis_end(rows),
+        band=_band(index),
+        height=height,
     )
     content.pictures["trend"] = svg
     label = QUANTITIES[week.RATE].label
@@ -277,7 +286,7 @@ def _band(index: BulletinIndex) -> figures.Band | None:
     return figures.Band(weeks, *values)
 
 
-def _seasons(content: Content) -> list[Block]:
+def _seasons(content: Content, height: float) -> list[Block]:
     """Return the figure of this season over past ones."""
     index = content.index
     found: dict[str, dict[float, float]] = {}
@@ -290,7 +299,9 @@ def _seasons(content: Content) -> list[Block]:
         return []
     points = tuple(sorted(now.items()))
     start = _season_start(content, points[-1][0])
-    content.pictures["seasons"] = figures.seasons(points, past, start=start, name=index.card.season)
+    content.pictures["seasons"] = figures.seasons(
+        points, past, start=start, name=index.card.season, height=height
+    )
     strength = blocks.text_of(strength_answer(_strength(index)))
     return [
         blocks.figure(

@@ -115,14 +115,15 @@ def trend(
     chosen: str,
     top: float,
     band: Band | None,
+    height: float,
 ) -> bytes:
     """Draw a figure by week with its intervals, the chosen week apart, a smoothed line behind.
 
     `rows` has one a week of `weeks`, None where it has no row; an interval beyond `top` ends there
-    in an arrow.
+    in an arrow. `height` is in inches.
     """
     first = monday(weeks[0])
-    with _canvas(NARROW, 2.45) as (_, axes, file):
+    with _canvas(NARROW, height) as (_, axes, file):
         if band is not None:
             at = [_day(week, first) for week in band.weeks]
             axes.fill_between(at, band.low, band.high, color=LIGHT.sea, alpha=0.13, linewidth=0)
@@ -171,9 +172,11 @@ def _point(axes: Axes, row: Row | None, at: float, *, is_chosen: bool, top: floa
 Points = tuple[tuple[float, float], ...]
 
 
-def seasons(now: Points, past: Mapping[str, Points], *, start: date, name: str) -> bytes:
+def seasons(
+    now: Points, past: Mapping[str, Points], *, start: date, name: str, height: float
+) -> bytes:
     """Draw this season over past ones: a figure by days since the season's start."""
-    with _canvas(NARROW, 2.45) as (_, axes, file):
+    with _canvas(NARROW, height) as (_, axes, file):
         ends = [day for line in (now, *past.values()) for day, _ in line]
         for points in past.values():
             axes.plot(*zip(*points, strict=True), color=LIGHT.quiet, alpha=0.45, linewidth=0.9)
