@@ -138,6 +138,11 @@ def _one(found: CheckedUpload, one: Finding) -> None:
         _line(found, one, line)
     elif cells is not None:
         _cells(found, one, cells)
+    elif one.file and one.severity is Severity.ERROR:
+        st.caption(
+            "Correct the file and drop it here again under the same name: it takes this one's "
+            "place. Or take the file out of the upload, in the list of files above."
+        )
 
 
 def _leave_out(found: CheckedUpload, one: Finding, correct: Correct) -> None:

@@ -242,8 +242,9 @@ class Uploads:
         """Return an upload as it is now; one in another state is `Moved`."""
         now = _read(self._folder / upload.upload / _RECORD)
         if now is None or now.state != state:
-            became = f"accepted as batch {now.batch}" if now and now.batch else "dropped"
-            raise Moved(f"the upload was {became} in another window meanwhile")
+            became = now.state if now else "deleted"
+            batch = f" as batch {now.batch}" if now and now.batch else ""
+            raise Moved(f"the upload was {became}{batch} in another window meanwhile")
         return now
 
     def _keep(self, upload: Upload) -> Upload:
