@@ -72,7 +72,7 @@ def read_record(path: Path) -> StepRecord:
             steps.append(Step(**json.loads(line)))
         except (ValueError, TypeError):
             break
-    return StepRecord(tuple(steps), _is_held(path))
+    return StepRecord(tuple(steps), is_held(_lock_of(path)))
 
 
 @contextmanager
@@ -104,8 +104,8 @@ def recording(path: Path) -> Iterator[Callable[[str, str], None]]:
         lock.release()
 
 
-def _is_held(path: Path) -> bool:
-    lock = _lock_of(path)
+def is_held(lock: Path) -> bool:
+    """Return whether a process holds a lock; one that was never taken is not held."""
     if not lock.exists():
         return False
     try:

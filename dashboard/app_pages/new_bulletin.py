@@ -70,8 +70,8 @@ def _wishes(state: StoreState, folder: Path, store: Path) -> None:
         )
     with columns[2]:
         basis = filters.pick("Released fish", tuple(BASES), key="basis", words=_basis_words)
-    is_running = job.progress(folder).record.is_running
-    asked = st.button("Make the bulletin", type="primary", disabled=is_running, key="make")
+    is_busy = job.progress(folder).is_busy
+    asked = st.button("Make the bulletin", type="primary", disabled=is_busy, key="make")
     if asked:
         options = ["--season", season, "--basis", str(basis)]
         options += [] if through == NEWEST else ["--through", through]
@@ -87,7 +87,7 @@ def _wishes(state: StoreState, folder: Path, store: Path) -> None:
 def _progress(folder: Path) -> None:
     """Draw how far the process is, asked again and again as long as it runs."""
     now = job.progress(folder)
-    if now.record.is_running:
+    if now.is_busy:
         st.fragment(_follow, run_every=EVERY_SECONDS)(folder)
     elif now.has_failed:
         st.error(f"The bulletin was not made: {now.error}")
@@ -95,7 +95,7 @@ def _progress(folder: Path) -> None:
 
 def _follow(folder: Path) -> None:
     now = job.progress(folder)
-    if not now.record.is_running:
+    if not now.is_busy:
         st.rerun()
     steps = [one for one in now.record.steps if one.kind == STEP]
     here = steps[-1].words if steps else "starting"
@@ -108,8 +108,9 @@ def _follow(folder: Path) -> None:
 
 def _outcome(folder: Path, archive: Path, cards: Sequence[BulletinMetadata]) -> None:
     """Draw the bulletin of a season made last: what changed, and its note."""
-    record = job.progress(folder).record
-    if record.is_running or not cards:
+    now = job.progress(folder)
+    record = now.record
+    if now.is_busy or not cards:
         return
     made = [one for one in cards if one.bulletin == record.bulletin]
     card = made[0] if made else cards[-1]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from filelock import FileLock, Timeout
 
-from analytics.bulletin.step_record import StepRecord, read_record
+from analytics.bulletin.step_record import StepRecord, is_held, read_record
 from analytics.errors import StoreError, UsageError
 
 if TYPE_CHECKING:
@@ -35,12 +35,18 @@ class Progress:
     record: StepRecord
     part: float | None
     error: str
+    is_starting: bool = False
+
+    @property
+    def is_busy(self) -> bool:
+        """Whether a bulletin is being made, or its process is about to begin."""
+        return self.is_starting or self.record.is_running
 
     @property
     def has_failed(self) -> bool:
         """Whether a process began and ended without a bulletin."""
         began = bool(self.record.steps or self.error)
-        return began and not self.record.is_running and self.record.bulletin is None
+        return began and not self.is_busy and self.record.bulletin is None
 
 
 def start(folder: Path, store: Path, options: Sequence[str] = ()) -> None:
@@ -100,7 +106,8 @@ def progress(folder: Path) -> Progress:
         error = _error_words(folder / ERRORS)
         if record.steps and not error:
             error = "its process was ended from outside; start it again"
-    return Progress(record, _part(record, read_record(folder / BEFORE)), error)
+    part = _part(record, read_record(folder / BEFORE))
+    return Progress(record, part, error, is_starting=is_held(folder / _LOCK))
 
 
 def _part(record: StepRecord, before: StepRecord) -> float | None:

@@ -1,0 +1,77 @@
+"""From an accepted batch to the bulletin as PDF, in a real browser, in a few clicks."""
+
+from __future__ import annotations
+
+import io
+import shutil
+import time
+from typing import TYPE_CHECKING
+
+import pypdf
+import pytest
+
+from tests.browser import serving
+from tests.browser.visiting import Visit, assert_fits
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from playwright.sync_api import Browser
+
+pytestmark = pytest.mark.browser
+MADE = 180_000
+
+
+@pytest.fixture
+def address(chromium: Browser, demo_store: Path, tmp_path: Path) -> Iterator[str]:
+    store = shutil.copytree(demo_store, tmp_path / "store")
+    log = tmp_path / "streamlit.log"
+    with serving.dashboard(store / "bulletins", log=log, store=store) as running:
+        yield running
+    assert "Traceback" not in log.read_text(), log.read_text()
+
+
+def test_an_accepted_batch_is_a_pdf_in_few_clicks(chromium, address, capsys) -> None:
+    visit = Visit(chromium.new_context().new_page(), address)
+    page = visit.page
+    began = time.monotonic()
+    page.goto(f"{address}/new_bulletin")  # the link that the desk shows once a batch is stored
+    page.get_by_role("button", name="Make the bulletin").click()
+    under_way = page.get_by_text("The bulletin is made in a process of its own")
+    under_way.wait_for(timeout=MADE)
+    # Another tab sees the same work and cannot start it twice.
+    other = visit.page.context.new_page()
+    other.goto(f"{address}/new_bulletin")
+    button = other.get_by_role("button", name="Make the bulletin")
+    button.wait_for(timeout=30_000)
+    assert button.is_disabled()
+    other.close()
+    pdf = page.get_by_role("button", name="PDF", exact=True)
+    under_way.wait_for(state="hidden", timeout=MADE)
+    page.wait_for_function("!document.querySelector('[data-stale=true]')")
+    with page.expect_download(timeout=MADE) as download:
+        pdf.click()
+    document = pypdf.PdfReader(io.BytesIO(download.value.path().read_bytes()))
+    seconds = time.monotonic() - began
+    assert "Key points" in document.pages[0].extract_text()
+    assert_fits(page)
+    with capsys.disabled():
+        print(f"\nbatch to PDF: {seconds:.0f} s by the wall")
+    visit.close()
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_the_note_is_kept_and_shown_on_the_week(chromium, address, width) -> None:
+    visit = Visit(chromium.new_context().new_page(), address, width=width)
+    page = visit.page
+    page.goto(f"{address}/new_bulletin")
+    page.get_by_role("textbox", name="What a reader should know").fill("<b>Storm</b> on Saturday")
+    page.get_by_role("textbox", name="Your name or initials").fill("R. T.")
+    page.get_by_role("button", name="Keep the note").click()
+    page.get_by_text("by R. T.").wait_for()
+    assert_fits(page)
+    page.goto(f"{address}/")
+    shown = page.get_by_text("<b>Storm</b> on Saturday")
+    shown.wait_for(timeout=30_000)
+    visit.close()
