@@ -19,7 +19,12 @@ RESULTS = {
     "methods": "Methods and cautions",
 }
 #: Those that write, in the order of the work; there only where a store may be written.
-DATA = {"data_desk": "Data desk", "paper_forms": "Paper forms", "new_bulletin": "New bulletin"}
+DATA = {
+    "data_desk": "Data desk",
+    "paper_forms": "Paper forms",
+    "small_tables": "Season tables",
+    "new_bulletin": "New bulletin",
+}
 _STARTED = "started"
 
 

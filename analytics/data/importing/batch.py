@@ -155,13 +155,15 @@ class Progress:
 def read_rows(rows: Mapping[str, Mapping[int, Mapping[str, str]]], *, source: str) -> Reading:
     """Type rows that were keyed: cells as text, by table and row, the first row being 2.
 
-    `source` stands where the name of a file would.
+    `source` stands where the name of a file would; columns that no schema knows are kept as text.
     """
     raws, tables, findings = [], {}, []
     for name in (name for name in TABLES if rows.get(name)):
+        known = TABLES[name].arrow_schema.names
+        every = dict.fromkeys([*known, *(one for cells in rows[name].values() for one in cells)])
         columns = {
             column: pa.array([cells.get(column) for cells in rows[name].values()], pa.string())
-            for column in TABLES[name].arrow_schema.names
+            for column in every
         }
         places = np.array(list(rows[name]), dtype=np.int64)
         raws.append(Raw(name, source, pa.table(columns), places, {}))

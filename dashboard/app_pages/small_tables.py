@@ -1,0 +1,235 @@
+"""Season tables: seasons, holidays, limits and rates edited in a grid, stored with a reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from analytics.data import importing
+from analytics.data.schema import TABLES
+from analytics.data.store import REASON
+from analytics.documents.form_layout import head
+from analytics.errors import BlackmouthError
+from analytics.findings import number_of
+from analytics.rounding import DASH
+from analytics.wording import numbers
+from dashboard import filters, html_tables, notices, page_frame, store_access, url_state
+from dashboard.desk.batches import receipt_words
+from dashboard.forms import grid, table_edit
+from dashboard.forms.grid import Grid
+from dashboard.forms.placed import Cells, beside, findings_table
+from dashboard.forms.table_edit import EDITED, CheckedTable, Clash
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from analytics.data.store import Store
+
+ADDRESS = "season_tables"
+_TABLES, _RECEIPT = "season-tables", "season-tables-receipt"
+_VISIBLE = 14
+_LISTED = 40
+_CAUTION = (
+    "These tables steer the estimates; they are no regulation. Before a rule or a limit is told to "
+    "anybody, compare it with the agency's own text."
+)
+
+
+@dataclass(slots=True)
+class Editing:
+    """A table under edit in this tab.
+
+    `base` are the store's lines that the edit began with, `shown` those that the grid was given,
+    `lines` what stands there now; `generation` numbers the grids.
+    """
+
+    base: list[Cells]
+    shown: list[Cells]
+    lines: list[Cells]
+    generation: int = 0
+    clashes: list[Clash] = field(default_factory=list)
+
+    def renew(self, lines: list[Cells]) -> None:
+        """Give a new grid these lines."""
+        self.shown = self.lines = lines
+        self.generation += 1
+
+
+def show() -> None:
+    """Draw the page, or say in words why it cannot be drawn."""
+    st.title("Season tables")
+    notices.invented()
+    url_state.follow(ADDRESS)
+    try:
+        store = store_access.store()
+        if store is None:
+            page_frame.lead("No store is open. Start with `blackmouth open --store DIR`.")
+            return
+        name = filters.pick("Table", list(EDITED), key="table", words=EDITED.__getitem__)
+        _table(name, store)
+    except BlackmouthError as error:
+        st.error(numbers.plain(f"{str(error)[:1].upper()}{str(error)[1:]}."))
+    url_state.write()
+
+
+def _table(name: str, store: Store) -> None:
+    stored = table_edit.stored_table(store, name)
+    editing = _editing(name, stored)
+    drawn = _grid(name, editing, stored)
+    if grid.is_drawn(drawn.key):
+        editing.lines = _without_last_blanks(drawn.typed())
+    elif editing.lines != editing.shown:
+        editing.renew(editing.lines)
+        drawn = _grid(name, editing, stored)
+    checked = table_edit.check_table(editing.lines, name, store)
+    top = st.container()
+    st.caption(f"{TABLES[name].meaning} {grid.KEYS}")
+    filled = [n for n, cells in enumerate(editing.lines, start=1) if cells]
+    grid.draw(drawn, checks=beside(checked.found, filled), visible=_VISIBLE)
+    with st.container():
+        if checked.found:
+            st.html(findings_table(checked.found))
+    with top:
+        _answer(name, editing, checked, stored)
+    _preview(name, checked, store)
+    _end(name, editing, checked, store, stored)
+    st.caption(_CAUTION)
+
+
+def _without_last_blanks(lines: list[Cells]) -> list[Cells]:
+    last = max((n for n, cells in enumerate(lines, start=1) if cells), default=0)
+    return lines[:last]
+
+
+def _editing(name: str, stored: pa.Table) -> Editing:
+    held: dict[str, Editing] = st.session_state.setdefault(_TABLES, {})
+    if name not in held:
+        lines = table_edit.as_lines(stored)
+        held[name] = Editing(lines, lines, lines)
+    return held[name]
+
+
+def _grid(name: str, editing: Editing, stored: pa.Table) -> Grid:
+    key = f"table-{name}-{editing.generation}"
+    columns = table_edit.columns_of(stored, name)
+    return Grid(key, columns, tuple(editing.shown), f"{name}, one row a line", "Row")
+
+
+def _is_elsewhere(editing: Editing, stored: pa.Table) -> bool:
+    """Whether the table was changed in the store since this edit began."""
+    return table_edit.as_lines(stored) != editing.base
+
+
+def _answer(name: str, editing: Editing, checked: CheckedTable, stored: pa.Table) -> None:
+    """Draw where the edit stands in a sentence, and what another tab stored meanwhile."""
+    receipt = st.session_state.pop(_RECEIPT, "")
+    if receipt:
+        st.success(receipt)
+    found = checked.changes
+    if found.is_empty and not found.gone and not checked.n_errors:
+        rows = number_of(len(editing.base), "row")
+        page_frame.lead(f"{rows} as stored. Change a cell, or add a row on an empty line.")
+    else:
+        faults = f"; {number_of(checked.n_errors, 'error')} to correct" if checked.n_errors else ""
+        page_frame.lead(
+            f"**{number_of(len(found.added), 'row')}** added, **{found.n_changed:,}** changed"
+            f"{faults}. Nothing is stored yet."
+        )
+    if _is_elsewhere(editing, stored):
+        st.warning(
+            "This table was changed in the store since you began. What you typed is still here "
+            "and nothing was overwritten. Take in what was stored: cells that you did not change "
+            "follow the store, those that you changed stay as you typed them."
+        )
+        st.button("Take in what was stored", on_click=_take_in, args=(name,), key="take-in")
+    for one in editing.clashes[:_LISTED]:
+        said = (
+            f"Changed here and elsewhere: {' '.join(one.key)}, {one.column}: yours is "
+            f"{one.mine or DASH}, stored is {one.theirs or DASH}. Yours is kept in the grid."
+        )
+        st.warning(numbers.plain(said))
+
+
+def _take_in(name: str) -> None:
+    store = store_access.store()
+    editing: Editing = st.session_state[_TABLES][name]
+    if store is None:
+        return
+    theirs = table_edit.as_lines(table_edit.stored_table(store, name))
+    lines, editing.clashes = table_edit.merge(editing.base, editing.lines, theirs, name=name)
+    editing.base = theirs
+    editing.renew(lines)
+
+
+def _preview(name: str, checked: CheckedTable, store: Store) -> None:
+    """Draw what would change in the store, and what to do about rows that were emptied."""
+    found = checked.changes
+    if found.is_empty and not found.gone:
+        return
+    st.header("What changes", anchor=False)
+    heads = ("Row", "Field", "Before", "After")
+    lines = [
+        html_tables.line(heads, " ".join(key), ["all", DASH, "new row"]) for key in found.added
+    ]
+    columns = {one.name: one for one in TABLES[name].columns}
+    lines += [
+        html_tables.line(
+            heads,
+            " ".join(one.key),
+            [head(columns[one.column]), one.before or DASH, one.after or DASH],
+        )
+        for one in found.changed
+    ]
+    if len(lines) > _LISTED:
+        more = f"and {len(lines) - _LISTED:,} more"
+        lines = [*lines[:_LISTED], html_tables.words_line(heads, more)]
+    if lines:
+        st.html(html_tables.table(heads, lines))
+    batches = table_edit.batches_of(store, name, found.gone)
+    for key in found.gone[:_LISTED]:
+        st.warning(
+            numbers.plain(
+                f"Row {' '.join(key)} is not in the grid any more, and stays in the store: rows "
+                f"are never deleted by a change. It came in with batch {batches.get(key, DASH)}; "
+                "to take it out, withdraw that batch on the page Data desk and put its other rows "
+                "in again, or give the row values under which it counts for nothing, such as an "
+                "earlier close_date."
+            )
+        )
+
+
+def _end(
+    name: str, editing: Editing, checked: CheckedTable, store: Store, stored: pa.Table
+) -> None:
+    st.header("Store the change", anchor=False)
+    reason = st.text_input(
+        "Reason for the change (required; kept with the batch)",
+        key=f"reason-{name}-{editing.generation}",
+        placeholder="such as: area closes two weeks early, notice of 3 February",
+        max_chars=500,
+    )
+    why = ""
+    if checked.n_errors:
+        why = f"Correct {number_of(checked.n_errors, 'error')} first."
+    elif checked.changes.is_empty:
+        why = "Nothing changes yet."
+    elif _is_elsewhere(editing, stored):
+        why = "Take in first what was stored elsewhere."
+    elif not reason.strip():
+        why = "Write the reason first."
+    if st.button("Store the change", type="primary", disabled=bool(why), key="store-table"):
+        about = importing.about_reason(reason)
+        receipt = importing.store_checked(checked.checked, store, about=about)
+        said = f"{numbers.plain(receipt_words(receipt))} Reason: {numbers.plain(about[REASON])}. "
+        st.session_state[_RECEIPT] = f"{said}Figures follow once a bulletin is made anew."
+        del st.session_state[_TABLES][name]
+        lines = table_edit.as_lines(table_edit.stored_table(store, name))
+        st.session_state[_TABLES][name] = Editing(lines, lines, lines, editing.generation + 1)
+        st.rerun()
+    if why:
+        st.caption(why)
+
+
+show()

@@ -1,0 +1,163 @@
+"""A small table edited as text: checked as an import would, compared with the store, merged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analytics.data.importing import Incoming, check, read_rows
+from analytics.data.schema import TABLES, Column, ColumnKind
+from analytics.data.store import BATCH
+from analytics.findings import Severity
+from dashboard.forms.changes import Changes, Key, changes, text_of
+from dashboard.forms.placed import Cells, Placed, filled
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pyarrow as pa
+
+    from analytics.data.importing import Checked
+    from analytics.data.store import Store
+
+#: The tables that are edited, with what each says.
+EDITED = {
+    "seasons": "Seasons: what is open, when, and under which rules",
+    "holidays": "Holidays: days that count with day 7 of the week",
+    "limits": "Limits: what a season may cost",
+    "release_rates": "Release rates: deaths after release",
+    "drop_off": "Drop-off: deaths of fish lost before the boat",
+    "areas": "Areas",
+    "sites": "Sites: where boats land",
+}
+
+
+def columns_of(table: pa.Table, name: str) -> tuple[Column, ...]:
+    """Return the columns of the schema, then the extra ones of the store's rows as text."""
+    known = TABLES[name].arrow_schema.names
+    extra = (one for one in table.column_names if one not in known)
+    return (
+        *TABLES[name].columns,
+        *(
+            Column(name=one, kind=ColumnKind.TEXT, meaning="A column of your own, kept as it is.")
+            for one in extra
+        ),
+    )
+
+
+def stored_table(store: Store, name: str) -> pa.Table:
+    """Return the current rows of a table, none where there is no store yet."""
+    return store.read(name) if store.exists else TABLES[name].arrow_schema.empty_table()
+
+
+def as_lines(table: pa.Table) -> list[Cells]:
+    """Return stored rows as lines of text."""
+    rows = table.to_pylist()
+    return [filled({name: text_of(value) for name, value in row.items()}) for row in rows]
+
+
+def key_of(line: Cells, name: str) -> Key:
+    """Return the key of a line as text."""
+    return tuple(line.get(column, "") for column in TABLES[name].key)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CheckedTable:
+    """A table as edited, after the checks: what would change, and findings at their lines."""
+
+    checked: Checked
+    found: tuple[Placed, ...]
+    changes: Changes
+
+    @property
+    def n_errors(self) -> int:
+        """How many errors forbid storing it."""
+        return sum(one.is_error for one in self.found)
+
+
+def check_table(lines: Sequence[Cells], name: str, store: Store) -> CheckedTable:
+    """Check a table as edited against all of the store; lines left empty are no rows."""
+    rows = {n + 1: cells for n, cells in enumerate(lines, start=1) if cells}
+    checked = check(read_rows({name: rows}, source=f"{name}, edited"), store)
+    typed = checked.reading.tables.get(name)
+    stored = stored_table(store, name)
+    rows_typed = typed.data if isinstance(typed, Incoming) else stored.slice(0, 0)
+    found = tuple(
+        Placed(
+            0 if one.row is None or one.table != name else one.row - 1,
+            (one.column or "").replace("_", " "),
+            one,
+        )
+        for one in checked.findings
+        if one.severity is not Severity.NOTE
+    )
+    return CheckedTable(checked, found, changes(rows_typed, stored, table=name))
+
+
+def batches_of(store: Store, name: str, keys: Sequence[Key]) -> dict[Key, str]:
+    """Return the newest batch, still in the store, that each row of some keys came in with."""
+    if not keys:
+        return {}
+    shown = [one.batch for one in store.batches() if one.withdrawn_version is None]
+    rank = {batch: place for place, batch in enumerate(shown)}
+    rows = store.every_row(name, TABLES[name].key).to_pylist()
+    found: dict[Key, str] = {}
+    for row in sorted(rows, key=lambda row: rank.get(row[BATCH], -1)):
+        key = tuple(text_of(row[column]) for column in TABLES[name].key)
+        if key in set(keys) and row[BATCH] in rank:
+            found[key] = row[BATCH]
+    return found
+
+
+# Two tabs on one table: what the other stored comes in, what was typed here stays.
+
+
+@dataclass(frozen=True, slots=True)
+class Clash:
+    """A cell that both changed: what stands here and what was stored elsewhere."""
+
+    key: Key
+    column: str
+    mine: str
+    theirs: str
+
+
+def merge(
+    base: Sequence[Cells], mine: Sequence[Cells], theirs: Sequence[Cells], *, name: str
+) -> tuple[list[Cells], list[Clash]]:
+    """Return the lines of `mine` with what was stored elsewhere since `base`, and the clashes.
+
+    A cell that was changed here stays as it was typed here; every other one is as stored now.
+    """
+    before, now = _by_key(base, name), _by_key(theirs, name)
+    lines: list[Cells] = []
+    clashes: list[Clash] = []
+    for line in mine:
+        key = key_of(line, name)
+        if key not in before:
+            lines.append(dict(line))
+        elif key in now:
+            merged, found = _merged(key, before[key], line, now[key])
+            lines.append(merged)
+            clashes += found
+        elif line != before[key]:
+            lines.append(dict(line))
+    here = {key_of(line, name) for line in mine} | before.keys()
+    return [*lines, *(line for key, line in now.items() if key not in here)], clashes
+
+
+def _by_key(lines: Sequence[Cells], name: str) -> dict[Key, Cells]:
+    return {key_of(line, name): line for line in lines if line}
+
+
+def _merged(
+    key: Key, base: Mapping[str, str], mine: Mapping[str, str], theirs: Mapping[str, str]
+) -> tuple[Cells, list[Clash]]:
+    cells: Cells = {}
+    clashes = []
+    for column in dict.fromkeys([*theirs, *mine, *base]):
+        was, here, there = (one.get(column, "") for one in (base, mine, theirs))
+        cells[column] = there if here == was else here
+        if here not in (was, there) and there != was:
+            clashes.append(Clash(key, column, here, there))
+    return filled(cells), clashes

@@ -1,0 +1,143 @@
+"""The page of season tables: edited, checked, previewed, stored with a reason; two tabs at once."""
+
+from __future__ import annotations
+
+from importlib.util import find_spec
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from analytics.data.store import Store
+from dashboard import data, store_access
+from tests.field_week import field_store
+
+
+class Tab:
+    """A browser tab on the page, with one of the tables."""
+
+    def __init__(self, table: str = "seasons") -> None:
+        script = Path(find_spec("dashboard").origin).parent / "app_pages" / "small_tables.py"
+        self.page = AppTest.from_file(script, default_timeout=60)
+        self.page.query_params["table"] = table
+        self.table = table
+        self.run()
+
+    def run(self) -> Tab:
+        self.page.run()
+        assert not self.page.exception
+        return self
+
+    @property
+    def generation(self) -> int:
+        return self.page.session_state["season-tables"][self.table].generation
+
+    def type(self, lines: dict[int, dict[str, str | None]]) -> Tab:
+        key = f"table-{self.table}-{self.generation}"
+        edits = {"edited_rows": lines, "added_rows": [], "deleted_rows": []}
+        self.page.session_state[key] = edits
+        return self.run()
+
+    def reason(self, words: str) -> Tab:
+        self.page.text_input(key=f"reason-{self.table}-{self.generation}").set_value(words)
+        return self.run()
+
+    def press(self, key: str) -> Tab:
+        self.page.button(key=key).click()
+        return self.run()
+
+    @property
+    def can_store(self) -> bool:
+        return not self.page.button(key="store-table").disabled
+
+    @property
+    def words(self) -> str:
+        kinds = ("markdown", "caption", "warning", "error", "success")
+        found = [one.value for kind in kinds for one in getattr(self.page, kind)]
+        return "\n".join([*found, *(one.proto.body for one in self.page.get("html"))]).replace(
+            "\\", ""
+        )
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
+    field_store(tmp_path)
+    monkeypatch.setenv(store_access.STORE_VARIABLE, str(tmp_path / "store"))
+    monkeypatch.delenv(data.ARCHIVE_VARIABLE, raising=False)
+    return Store(tmp_path / "store")
+
+
+def test_a_change_needs_a_reason_and_is_previewed(store: Store):
+    tab = Tab()
+    assert "2 rows as stored" in tab.words
+    assert not tab.can_store
+    tab.type({0: {"daily_limit_fish": "2"}})
+    assert "<td data-label='Before'>1</td><td data-label='After'>2</td>" in tab.words
+    assert "Write the reason first" in tab.words
+    assert not tab.can_store
+    tab.reason("notice of 3 February").press("store-table")
+    assert store.batches()[-1].about == {"reason": "notice of 3 February"}
+    assert store.read("seasons")["daily_limit_fish"].to_pylist() == [2, 1]
+    assert store.batches()[-1].batch in tab.words
+    assert "2 rows as stored" in tab.words
+
+
+def test_faults_forbid_storing(store: Store):
+    tab = Tab("limits").type({0: {"limit_fish": "many"}}).reason("x")
+    assert not tab.can_store
+    assert "many" in tab.words
+    grid = tab.page.data_editor[0].value
+    assert grid["line and check"].tolist()[0] == "1 ✗ limit fish"
+    tab.type({0: {"limit_fish": "950"}})
+    assert tab.can_store
+
+
+def test_a_reason_that_is_no_label_is_refused(store: Store):
+    tab = Tab("holidays").type({5: {"date": "2031-02-18", "holiday": "Thaw"}}).reason("=1+1")
+    tab.press("store-table")
+    assert "does not begin with" in tab.words
+    assert store.version == 1
+
+
+def test_an_emptied_row_is_told_what_to_do(store: Store):
+    tab = Tab("holidays").type({0: {"date": None, "holiday": None}})
+    assert "stays in the store" in tab.words
+    assert store.batches()[0].batch in tab.words
+    assert not tab.can_store
+
+
+def test_of_two_tabs_the_second_is_told_and_loses_nothing(store: Store):
+    first, second = Tab(), Tab()
+    second.type({0: {"min_length_mm": "560"}, 1: {"daily_limit_fish": "3"}})
+    first.type({0: {"min_length_mm": "555", "daily_limit_fish": "2"}})
+    first.reason("first").press("store-table")
+    second.reason("second")
+    assert "changed in the store since you began" in second.words
+    assert not second.can_store
+    second.press("take-in")
+    assert "Changed here and elsewhere" in second.words
+    grid = second.page.data_editor[0].value
+    assert grid["min_length_mm"].tolist()[:2] == ["560", "559"]
+    assert grid["daily_limit_fish"].tolist()[:2] == ["2", "3"]
+    second.reason("second").press("store-table")
+    assert store.read("seasons")["min_length_mm"].to_pylist() == [560, 559]
+    assert store.read("seasons")["daily_limit_fish"].to_pylist() == [2, 3]
+
+
+def test_names_are_shown_as_text(store: Store):
+    name = "<script>alert(1)</script> \u202eabc " + "n" * 300
+    tab = Tab("areas").type({0: {"area_name": name}, 2: {"area": name}})
+    assert "<script>" not in "".join(one.proto.body for one in tab.page.get("html"))
+    tab.reason("a name").press("store-table")
+    areas = store.read("areas")
+    assert areas["area"].to_pylist() == [name, "A", "B"]
+    assert areas["area_name"].to_pylist() == [None, name, "South"]
+
+
+def test_an_empty_store_begins_with_empty_tables(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setenv(store_access.STORE_VARIABLE, str(tmp_path / "new"))
+    tab = Tab("areas").type({0: {"area": "A", "area_name": "North"}}).reason("the first area")
+    tab.press("store-table")
+    assert Store(tmp_path / "new").read("areas")["area"].to_pylist() == ["A"]
+    monkeypatch.delenv(store_access.STORE_VARIABLE)
+    assert "No store is open" in Tab().words
