@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from typing import TYPE_CHECKING
 
 import streamlit as st
@@ -37,8 +36,6 @@ _NEXT = (
     "Next: the next form, or the bulletin made anew on the page *New bulletin*. A slip is taken "
     "back on the page *Data desk*, where the batch stands in the history."
 )
-#: Checks wait for a pause in the typing, so that the browser is free to take the next cell.
-_PAUSE_SECONDS = 0.4
 
 
 @st.cache_resource(max_entries=2, show_spinner=False)
@@ -60,9 +57,8 @@ def show() -> None:
             return
         store, folder = _store(str(path)), store_access.desk("drafts")
         under_way = work.current(folder, st.query_params.get("draft", ""))
-        if work.read_typed(under_way):
-            work.keep(under_way, folder)
-            time.sleep(_PAUSE_SECONDS)  # the next cell may be under way: it ends this run here
+        if panels.keep_typed(under_way, folder):
+            panels.pause()
         _page(under_way, store, folder)
     except BlackmouthError as error:
         st.error(numbers.plain(f"{str(error)[:1].upper()}{str(error)[1:]}."))
@@ -71,8 +67,8 @@ def show() -> None:
 
 
 def _page(under_way: Work, store: Store, folder: Path) -> None:
-    if under_way.revision:
-        url_state.note("draft", under_way.name)
+    # From the start: a link that changes while cells are typed would draw the grids anew.
+    url_state.note("draft", under_way.name)
     snapshot = store.snapshot() if store.exists else Snapshot.of({})
     # What comes and goes stands in a part that is always there: a grid that moves loses the focus.
     top, listed = st.container(), st.container()
@@ -85,7 +81,7 @@ def _page(under_way: Work, store: Store, folder: Path) -> None:
     with top:
         _answer(under_way, checked)
     panels.site_day(under_way, checked, snapshot)
-    panels.lined_parts(under_way, checked, snapshot)
+    panels.lined_parts(under_way, checked, snapshot, folder)
     st.header("Check and store", anchor=False)
     if under_way.stage == SECOND:
         _end_second(under_way, folder)
@@ -105,9 +101,10 @@ def _answer(under_way: Work, checked: CheckedForm) -> None:
             "are shown at the end, cell by cell."
         )
     elif form.is_empty:
+        gone = "The draft of this link was stored or dropped. " if under_way.is_gone else ""
         page_frame.lead(
-            "A new form. Begin with the site and the date; then one line a boat, its fish and "
-            "other species below, each with the line of its boat."
+            f"{gone}A new form. Begin with the site and the date; then one line a boat, its fish "
+            "and other species below, each with the line of its boat."
         )
     else:
         boats, fish, others = (_n_lines(under_way, part) for part in work.LINED)

@@ -18,7 +18,7 @@ from analytics.wording import numbers
 from dashboard import filters, html_tables, notices, page_frame, store_access, url_state
 from dashboard.desk.batches import receipt_words
 from dashboard.forms import grid, table_edit
-from dashboard.forms.grid import Grid
+from dashboard.forms.grid import Beside, Grid
 from dashboard.forms.placed import Cells, beside, findings_table
 from dashboard.forms.table_edit import EDITED, CheckedTable, Clash
 
@@ -87,7 +87,7 @@ def _table(name: str, store: Store) -> None:
     top = st.container()
     st.caption(f"{TABLES[name].meaning} {grid.KEYS}")
     filled = [n for n, cells in enumerate(editing.lines, start=1) if cells]
-    grid.draw(drawn, checks=beside(checked.found, filled), visible=_VISIBLE)
+    grid.draw(drawn, Beside(beside(checked.found, filled)), visible=_VISIBLE)
     with st.container():
         if checked.found:
             st.html(findings_table(checked.found))

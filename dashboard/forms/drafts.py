@@ -98,6 +98,11 @@ def load(folder: Path, name: str) -> Draft:
         ) from error
 
 
+def is_there(folder: Path, name: str) -> bool:
+    """Whether there is a draft of this name; `StoreError` where it cannot be a name."""
+    return _path(folder, name).exists()
+
+
 def listed(folder: Path) -> tuple[list[Draft], list[str]]:
     """Return the drafts of a folder, the newest first, and the names of those unreadable."""
     found, unreadable = [], []

@@ -6,7 +6,7 @@ fixed number of lines keeps its edits while the columns beside them change.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -72,18 +72,22 @@ def _edits(key: str) -> Mapping[Any, Mapping[str, Any]]:
     return found.get("edited_rows") or {}
 
 
-def draw(
-    grid: Grid,
-    *,
-    checks: Mapping[int, str],
-    becomes: Mapping[int, str] | None = None,
-    visible: int = 10,
-    words: Mapping[str, Sequence[str]] | None = None,
-) -> None:
-    """Draw a grid; `checks` and `becomes` stand beside its lines, by line.
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What stands beside the lines of a grid, by line, and known values said of its columns.
 
-    `words` are known values of columns, said in the help of the column.
+    `checks`: what the checks say; `becomes`: the id made of the line, where ids are made by rule;
+    `known`: values by column, which its help lists.
     """
+
+    checks: Mapping[int, str]
+    becomes: Mapping[int, str] | None = None
+    known: Mapping[str, Sequence[str]] = field(default_factory=dict)
+
+
+def draw(grid: Grid, beside: Beside, *, visible: int = 10) -> None:
+    """Draw a grid with what stands beside its lines; `visible` lines are in sight."""
+    checks, becomes = beside.checks, beside.becomes
     lines = range(1, grid.n_lines + 1)
     data: dict[str, list[str | None]] = {
         LINE_AND_CHECK: [f"{n} {checks[n]}" if n in checks else str(n) for n in lines]
@@ -103,7 +107,7 @@ def draw(
         placeholder="",
         alt=grid.label,
         disabled=[LINE_AND_CHECK, BECOMES],
-        column_config=_config(grid, words or {}),
+        column_config=_config(grid, beside.known),
     )
 
 

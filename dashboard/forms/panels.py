@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import TYPE_CHECKING
 
 import streamlit as st
@@ -11,6 +12,7 @@ from analytics.findings import number_of
 from analytics.wording import numbers
 from dashboard import store_access
 from dashboard.forms import day_form, drafts, grid, second_keying, work
+from dashboard.forms.grid import Beside
 from dashboard.forms.placed import beside, findings_table
 
 if TYPE_CHECKING:
@@ -25,6 +27,9 @@ if TYPE_CHECKING:
 #: Lines of a grid in sight.
 _VISIBLE = {"boats": 10, "fish": 8, "bycatch": 5}
 _LISTED = 30
+_METHODS = 12
+#: Checks wait for a pause in the typing; the next cell ends the wait.
+_PAUSE_SECONDS = 0.4
 
 
 def begin_anew() -> None:
@@ -167,9 +172,8 @@ def _field(under_way: Work, column: Column, known: dict[str, str | None] | None 
     label = head(column).capitalize()
     if known is None:
         hint = "YYYY-MM-DD" if column.name == "date" else None
-        st.text_input(
-            label, value or "", key=key, help=grid.help_of(column), placeholder=hint, max_chars=500
-        )
+        # No sign of help stands between the fields: it would stop the Tab key.
+        st.text_input(label, value or "", key=key, placeholder=hint, max_chars=500)
         return
     typed = st.session_state.get(key, value)
     options = [*known, *([typed] if typed and typed not in known else [])]
@@ -179,38 +183,59 @@ def _field(under_way: Work, column: Column, known: dict[str, str | None] | None 
         index=options.index(value) if value in options else None,
         key=key,
         format_func=lambda one: f"{one} · {known[one]}" if known.get(one) else str(one),
-        help=grid.help_of(column),
         placeholder="type a code or a name",
         accept_new_options=True,
     )
 
 
-def lined_parts(under_way: Work, checked: CheckedForm, snapshot: Snapshot) -> None:
+def lined_parts(under_way: Work, checked: CheckedForm, snapshot: Snapshot, folder: Path) -> None:
     """Draw the grid of every part that has lines, and what was found under it."""
     areas = [str(one) for one in snapshot["areas"]["area"].to_pylist()]
     methods = sorted({one for one in snapshot["interviews"]["method"].unique().to_pylist() if one})
-    words = {"area": areas, "method": methods[:12]}
+    words = {"area": areas, "method": methods[:_METHODS]}
     for number, name in enumerate(work.LINED, start=2):
         part = PARTS[name]
         st.header(f"{number} · {part.title}", anchor=False)
         if name == "boats":
             st.caption(grid.KEYS)
-            known = [f"areas {', '.join(areas)}"] if areas else []
-            known += [f"methods so far {', '.join(methods[:12])}"] if methods else []
+            known = [f"{noun}s {', '.join(some)}" for noun, some in words.items() if some]
             if known:
                 st.caption(numbers.plain(f"Known {'; '.join(known)}."))
         filled = [n for n, cells in enumerate(under_way.form.lines(name), start=1) if cells]
         made = {n: interview_id(checked.sample, n) for n in filled} if name == "boats" else None
-        grid.draw(
-            work.grid_of(under_way, name),
-            checks=beside(checked.found[name], filled),
-            becomes=made,
-            visible=_VISIBLE[name],
-            words=words,
-        )
+        marks = Beside(beside(checked.found[name], filled), made, words)
+        _typed_part(under_way, folder, name, marks)
         with st.container():
             if checked.found[name]:
                 st.html(findings_table(checked.found[name]))
+            else:
+                st.caption("No findings.")
+
+
+# A fast keyer is ahead of the checks: while cells follow each other, only this part runs again, so
+# that the browser is free to take the next one; the page follows at the next pause. The grid is
+# drawn first: a part that ends without its grid would take it, and the focus, away.
+@st.fragment
+def _typed_part(under_way: Work, folder: Path, name: str, beside_lines: Beside) -> None:
+    is_changed = keep_typed(under_way, folder)
+    with st.container(key=f"keying-{name}"):
+        grid.draw(work.grid_of(under_way, name), beside_lines, visible=_VISIBLE[name])
+    if is_changed:
+        pause()
+        st.rerun()
+
+
+def keep_typed(under_way: Work, folder: Path) -> bool:
+    """Keep what was typed since the run before; return whether anything was."""
+    is_changed = work.read_typed(under_way)
+    if is_changed:
+        work.keep(under_way, folder)
+    return is_changed
+
+
+def pause() -> None:
+    """Wait for a pause in the typing: the next cell ends the wait with the run."""
+    time.sleep(_PAUSE_SECONDS)
 
 
 def choice(under_way: Work, one: Difference, folder: Path) -> None:

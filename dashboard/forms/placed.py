@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from analytics.findings import Finding, Severity, shortened
+from analytics.findings import Finding, Severity
 from dashboard import html_tables
 
 if TYPE_CHECKING:
@@ -18,7 +18,8 @@ Cells = dict[str, str]
 #: A mark for each severity, which stands with its word: never colour alone.
 SIGNS = {Severity.ERROR: "✗", Severity.WARNING: "!", Severity.NOTE: "·"}
 _RANK = {severity: place for place, severity in enumerate(Severity)}
-_SHOWN = 40
+_SHOWN = 20
+_LONGEST = 160
 _HEADS = ("Field", "Seen", "Allowed", "What to do")
 
 
@@ -55,17 +56,24 @@ def beside(found: Iterable[Placed], lines: Iterable[int]) -> dict[int, str]:
     return words
 
 
+def _seen(text: str) -> str:
+    """Return what was seen, long texts cut; a sign that cannot be printed is written out."""
+    if len(text) > _LONGEST:
+        text = f"{text[: _LONGEST - 3]}..."
+    return text if text.isprintable() else repr(text)[1:-1]
+
+
 def findings_table(found: Sequence[Placed], *, noun: str = "line") -> Markup:
     """Return findings as a table: line, field, what was seen, what is allowed, what to do."""
     heads = (noun.capitalize(), *_HEADS)
-    ordered = sorted(found, key=lambda one: (_RANK[one.finding.severity], one.line))
+    ordered = sorted(found, key=lambda one: (_RANK[one.finding.severity], one.line == 0, one.line))
     lines = [
         html_tables.line(
             heads,
             f"{SIGNS[one.finding.severity]} {noun} {one.line}"
             if one.line
             else SIGNS[one.finding.severity],
-            [one.field, shortened(one.finding.seen), one.finding.allowed, one.finding.advice],
+            [one.field, _seen(one.finding.seen), one.finding.allowed, one.finding.advice],
             below=html_tables.small(str(one.finding.severity)),
         )
         for one in ordered[:_SHOWN]

@@ -31,7 +31,8 @@ class Work:
 
     `revision` is that of the draft this tab wrote or read last; `generation` numbers the widgets,
     which are made anew whenever something else than typing changed the form. `elsewhere` is set
-    where another tab changed the draft; `fault` says why it could not be kept.
+    where another tab changed the draft; `fault` says why it could not be kept; `is_gone` where a
+    link named a draft that is not there.
     """
 
     name: str
@@ -46,6 +47,7 @@ class Work:
     shown: DayForm = field(default_factory=DayForm)
     elsewhere: DraftChanged | None = None
     fault: str = ""
+    is_gone: bool = False
 
     @property
     def form(self) -> DayForm:
@@ -90,12 +92,17 @@ class Work:
 
 
 def current(folder: Path, name: str) -> Work:
-    """Return this tab's work; another draft is read first (`StoreError` where it cannot be)."""
+    """Return this tab's work; another draft than before is read first (`StoreError` if it cannot).
+
+    A name without a draft, as that of one that was stored, begins a new form.
+    """
     work: Work | None = st.session_state.get(_KEY)
     if work is None or (name and name != work.name):
-        work = Work(drafts.new_name(), generation=work.generation + 1 if work else 0)
-        if name:
+        work = Work(name or drafts.new_name(), generation=work.generation + 1 if work else 0)
+        if name and drafts.is_there(folder, name):
             work.take(drafts.load(folder, name))
+        elif name:
+            work.is_gone = True
         st.session_state[_KEY] = work
     return work
 
