@@ -81,7 +81,7 @@ def _page(under_way: Work, store: Store, folder: Path) -> None:
     with top:
         _answer(under_way, checked)
     panels.site_day(under_way, checked, snapshot)
-    panels.lined_parts(under_way, checked, snapshot, folder)
+    panels.lined_parts(under_way, checked, snapshot)
     st.header("Check and store", anchor=False)
     if under_way.stage == SECOND:
         _end_second(under_way, folder)

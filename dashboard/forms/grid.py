@@ -29,7 +29,8 @@ _ROW_PIXELS, _HEAD_PIXELS = 35, 38
 LINE_AND_CHECK, BECOMES = "line and check", "becomes"
 KEYS = (
     "Keys: Tab goes to the next cell, Enter to the cell below, arrows anywhere; for a new line: "
-    "arrow down, Home, Tab. Delete empties a cell. A block copied from a spreadsheet can be pasted."
+    "arrow down, Home, Tab. Delete empties a cell; Escape, then Tab leaves the grid. A block "
+    "copied from a spreadsheet can be pasted."
 )
 
 

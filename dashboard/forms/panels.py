@@ -188,7 +188,7 @@ def _field(under_way: Work, column: Column, known: dict[str, str | None] | None 
     )
 
 
-def lined_parts(under_way: Work, checked: CheckedForm, snapshot: Snapshot, folder: Path) -> None:
+def lined_parts(under_way: Work, checked: CheckedForm, snapshot: Snapshot) -> None:
     """Draw the grid of every part that has lines, and what was found under it."""
     areas = [str(one) for one in snapshot["areas"]["area"].to_pylist()]
     methods = sorted({one for one in snapshot["interviews"]["method"].unique().to_pylist() if one})
@@ -204,25 +204,13 @@ def lined_parts(under_way: Work, checked: CheckedForm, snapshot: Snapshot, folde
         filled = [n for n, cells in enumerate(under_way.form.lines(name), start=1) if cells]
         made = {n: interview_id(checked.sample, n) for n in filled} if name == "boats" else None
         marks = Beside(beside(checked.found[name], filled), made, words)
-        _typed_part(under_way, folder, name, marks)
+        with st.container(key=f"keying-{name}"):
+            grid.draw(work.grid_of(under_way, name), marks, visible=_VISIBLE[name])
         with st.container():
             if checked.found[name]:
                 st.html(findings_table(checked.found[name]))
             else:
                 st.caption("No findings.")
-
-
-# A fast keyer is ahead of the checks: while cells follow each other, only this part runs again, so
-# that the browser is free to take the next one; the page follows at the next pause. The grid is
-# drawn first: a part that ends without its grid would take it, and the focus, away.
-@st.fragment
-def _typed_part(under_way: Work, folder: Path, name: str, beside_lines: Beside) -> None:
-    is_changed = keep_typed(under_way, folder)
-    with st.container(key=f"keying-{name}"):
-        grid.draw(work.grid_of(under_way, name), beside_lines, visible=_VISIBLE[name])
-    if is_changed:
-        pause()
-        st.rerun()
 
 
 def keep_typed(under_way: Work, folder: Path) -> bool:
