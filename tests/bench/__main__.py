@@ -33,6 +33,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
         "options": [{"size": "weeks"}, {"size": "slider"}],
         "page": [{}],
         "archives": [{}],
+        "documents": [{}],
     },
     "large": {
         "start": [{}],
@@ -55,6 +56,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
         "options": [{"size": "season"}, {"size": "slider"}],
         "page": [{}],
         "archives": [{}],
+        "documents": [{}],
     },
 }
 
