@@ -32,6 +32,10 @@ if TYPE_CHECKING:
 
 ADDRESS = "paper_forms"
 _RECEIPT = "paper-form-receipt"
+_LATER = (
+    "Lines are compared with each other and with the store once site and date are there and every "
+    "cell can be read."
+)
 _NEXT = (
     "Next: the next form, or the bulletin made anew on the page *New bulletin*. A slip is taken "
     "back on the page *Data desk*, where the batch stands in the history."
@@ -115,6 +119,8 @@ def _answer(under_way: Work, checked: CheckedForm) -> None:
         faults = number_of(checked.n_errors, "error")
         state = f"{faults} to correct" if checked.n_errors else "nothing to correct"
         page_frame.lead(f"**{numbers.plain(form.title)}**: {held}; {state}.")
+        if checked.n_errors or not checked.sample:
+            st.caption(_LATER)
     panels.draft_state(under_way)
 
 

@@ -87,7 +87,9 @@ def _table(name: str, store: Store) -> None:
     top = st.container()
     st.caption(f"{TABLES[name].meaning} {grid.KEYS}")
     filled = [n for n, cells in enumerate(editing.lines, start=1) if cells]
-    grid.draw(drawn, Beside(beside(checked.found, filled)), visible=_VISIBLE)
+    grid.draw(
+        drawn, Beside(beside(checked.found, () if checked.n_errors else filled)), visible=_VISIBLE
+    )
     with st.container():
         if checked.found:
             st.html(findings_table(checked.found))

@@ -103,7 +103,9 @@ def list_drafts(under_way: Work, folder: Path) -> None:
     )
     if under_way.form.is_empty and not others:
         return
-    with st.expander(f"Drafts to go on with ({len(others)})", expanded=under_way.form.is_empty):
+    with st.expander(
+        f"Drafts to go on with ({len(others)}), or a new form", expanded=under_way.form.is_empty
+    ):
         if not under_way.form.is_empty:
             st.button("Begin a new form", on_click=begin_anew, key="begin-new")
         for one in others[:_LISTED]:
@@ -203,7 +205,9 @@ def lined_parts(under_way: Work, checked: CheckedForm, snapshot: Snapshot) -> No
                 st.caption(numbers.plain(f"Known {'; '.join(known)}."))
         filled = [n for n, cells in enumerate(under_way.form.lines(name), start=1) if cells]
         made = {n: interview_id(checked.sample, n) for n in filled} if name == "boats" else None
-        marks = Beside(beside(checked.found[name], filled), made, words)
+        # With a cell that cannot be read, rows are not compared yet: none is called in order.
+        sound = filled if checked.sample and not checked.n_errors else ()
+        marks = Beside(beside(checked.found[name], sound), made, words)
         with st.container(key=f"keying-{name}"):
             grid.draw(work.grid_of(under_way, name), marks, visible=_VISIBLE[name])
         with st.container():
