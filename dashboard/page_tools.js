@@ -106,8 +106,16 @@
   const valueOf = (row, at) => {
     const text = (row.cells[at]?.firstChild?.textContent ?? "").trim() ||
       (row.cells[at]?.textContent ?? "").trim();
-    const number = parseFloat(text.replace(/[,\s]/g, "").replace("\u2212", "-"));
-    return Number.isNaN(number) ? text.toLowerCase() : number;
+    if (/^\d{4}-W\d\d/.test(text)) return text.toLowerCase();
+    const [, day, month, year] = text.match(/^(\d{1,2}) ([A-Z][a-z]{2})\b(?: (\d{4}))?/) ?? [];
+    const isLate = /Jul|Aug|Sep|Oct|Nov|Dec/.test(month); // a season passes the turn of the year
+    const date = Date.parse(`${day} ${month} ${year ?? (isLate ? 1999 : 2000)} UTC`);
+    if (month && !Number.isNaN(date)) return date;
+    const [, bound] = text.match(/^(under|over) \d/) ?? [];
+    const digits = bound ? text.slice(bound.length) : text;
+    const number = parseFloat(digits.replace(/[,\s]/g, "").replace("\u2212", "-"));
+    if (Number.isNaN(number)) return text.toLowerCase();
+    return number + ({ under: -1e-6, over: 1e-6 }[bound] ?? 0);
   };
   const compare = (one, other) => {
     if (typeof one === typeof other) return one < other ? -1 : Number(one > other);

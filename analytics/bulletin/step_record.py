@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 #: What a record may end with: the bulletin that was made.
 MADE = "made"
 STEP = "step"
+#: Whoever asks whether a lock is held holds it for a moment: so long is waited before it counts.
+MOMENT_SECONDS = 0.2
+_POLL_SECONDS = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +66,7 @@ def read_record(path: Path) -> StepRecord:
     A line that is being written is not read yet.
     """
     steps = []
+    is_running = is_held(_lock_of(path))  # first: what ends meanwhile has all its lines
     try:
         lines = path.read_text("utf-8").splitlines()
     except (OSError, UnicodeDecodeError):
@@ -72,7 +76,7 @@ def read_record(path: Path) -> StepRecord:
             steps.append(Step(**json.loads(line)))
         except (ValueError, TypeError):
             break
-    return StepRecord(tuple(steps), is_held(_lock_of(path)))
+    return StepRecord(tuple(steps), is_running)
 
 
 @contextmanager
@@ -86,7 +90,7 @@ def recording(path: Path) -> Iterator[Callable[[str, str], None]]:
     """
     lock = FileLock(_lock_of(path))
     try:
-        lock.acquire(timeout=0)
+        lock.acquire(timeout=5 * MOMENT_SECONDS, poll_interval=_POLL_SECONDS)
     except Timeout:
         raise UsageError(
             f"another process is making a bulletin and writes its steps to {path}; wait for its end"
@@ -109,7 +113,7 @@ def is_held(lock: Path) -> bool:
     if not lock.exists():
         return False
     try:
-        with FileLock(lock).acquire(timeout=0):
+        with FileLock(lock).acquire(timeout=MOMENT_SECONDS, poll_interval=_POLL_SECONDS):
             return False
     except Timeout:
         return True

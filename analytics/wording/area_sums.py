@@ -10,7 +10,6 @@ import pyarrow.compute as pc
 
 from analytics.codes import coded
 from analytics.intervals import log_t, logit_t
-from analytics.propagation import joint_df
 from analytics.quantities import QUANTITIES, RATIOS, CiMethod, QuantityKind, Status
 
 if TYPE_CHECKING:
@@ -33,9 +32,11 @@ def area_sum(
 
     Totals add up, ``v = Σ_ab cov(a, b)``; a ratio is that of the sums, ``v(R) = Σ_ab [cov_yy - R
     (cov_yx + cov_xy) + R² cov_xx] / X²``, the linearised variance (Cochran 1977, Sampling
-    Techniques, section 6.11; from memory). Degrees of freedom are joint ones of the areas
-    (Satterthwaite 1946, as of `propagation.joint_df`). The interval is Student's t on the log
-    scale, of a share on the logit scale; it borrows nothing from other weeks.
+    Techniques, section 6.11; from memory). Degrees of freedom are a mean of those of the areas,
+    ``(Σ v / Σ (v / √df))²``: boats of one site-day fish in several areas, so that their variances
+    err together, and are taken as if they did so fully; Satterthwaite's rule for independent ones
+    would say several times too many. The interval is Student's t on the log scale, of a share on
+    the logit scale; it borrows nothing from other weeks.
 
     All areas together have a row of their own, which counts strata that borrow exactly.
     """
@@ -88,6 +89,15 @@ def _ratio(total: Floats, cov: Floats) -> tuple[float, float]:
     return ratio, float(sign @ cov @ sign) / below**2
 
 
+def _df(known: Sequence[Row]) -> float:
+    """Return the degrees of freedom of a sum whose parts' variances err together."""
+    parts = [(row.se**2, row.df) for row in known if row.se and row.df]
+    if not parts:
+        return 0.0
+    variance, df = np.array(parts, dtype=np.float64).T
+    return float((variance.sum() / (variance / np.sqrt(df)).sum()) ** 2)
+
+
 def _row(known: Sequence[Row], value: float, variance: float) -> Row | None:
     first, kind = known[0], QUANTITIES[known[0].quantity].kind
     if not np.isfinite(value):
@@ -96,8 +106,7 @@ def _row(known: Sequence[Row], value: float, variance: float) -> Row | None:
     level = first.ci_level or 0.95
     low = high = df = None
     if se is not None:
-        parts = [(row.se**2, row.df) for row in known if row.se and row.df]
-        df = float(joint_df(*zip(*parts, strict=True))) if parts else 0.0
+        df = _df(known)
         interval = logit_t if kind is QuantityKind.SHARE else log_t
         low, high = (
             end if np.isfinite(end) else None for end in interval(value, se, df=df, level=level)

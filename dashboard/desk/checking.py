@@ -132,9 +132,6 @@ def store_upload(uploads: Uploads, found: CheckedUpload, store: Store) -> Receip
         As `analytics.data.importing.store_checked`.
     """
     upload, aside = found.upload, found.checked.set_aside
-    about = (
-        {"corrections": importing.to_records(upload.corrections)} if upload.corrections else None
-    )
     with uploads.accepting(upload) as batch:
         # Before the batch: once it is stored, rows set aside are nowhere else.
         if aside:

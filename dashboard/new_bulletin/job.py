@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from filelock import FileLock, Timeout
 
-from analytics.bulletin.step_record import StepRecord, is_held, read_record
+from analytics.bulletin.step_record import MOMENT_SECONDS, StepRecord, is_held, read_record
 from analytics.errors import StoreError, UsageError
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def start(folder: Path, store: Path, options: Sequence[str] = ()) -> None:
         If the process cannot be started.
     """
     try:
-        with FileLock(folder / _LOCK, timeout=0):
+        with FileLock(folder / _LOCK, timeout=5 * MOMENT_SECONDS):
             _start(folder, store, options)
     except Timeout:
         raise UsageError("a bulletin is being started already; wait for it") from None

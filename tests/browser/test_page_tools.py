@@ -4,21 +4,22 @@ from __future__ import annotations
 
 import io
 import struct
+from pathlib import Path
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree as ET
 
 import pypdf
 import pytest
 
+from dashboard import page_frame
 from tests.app.sample_bulletin import CHOSEN
 from tests.browser import screens
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from playwright.sync_api import Page
 
 pytestmark = pytest.mark.browser
+SCRIPT = Path(page_frame.__file__).with_name("page_tools.js")
 
 #: Inside the margins of a sheet of A4, in CSS pixels.
 PAPER = 695
@@ -135,6 +136,30 @@ def test_a_table_is_sorted_by_a_click_on_its_head(visit):
     falling = [one for one in table.evaluate(values) if one is not None]
     assert falling == rising[::-1]
     assert "All areas" in table.locator("tbody tr").first.inner_text()
+
+
+@pytest.mark.parametrize(
+    "rising",
+    [
+        ["30 Nov", "18 Feb", "9 Mar", "13 Apr", "likely not"],
+        ["28 Dec 2035", "3 Jan 2036", "11 Feb 2036"],
+        ["2035-W49", "2036-W02", "2036-W10"],
+        ["under 1 %", "1 %", "42 %", "99 %", "over 99 %"],
+        ["\u22123 points", "1,100", "20,000", "\u2013"],
+    ],
+)
+def test_dates_weeks_and_chances_are_sorted_as_what_they_are(chromium, rising):
+    page = chromium.new_page()
+    rows = "".join(f"<tr><td>{one}</td></tr>" for one in sorted(rising))
+    page.set_content(
+        "<table class='bm-table'><thead><tr><th>Reached</th></tr></thead>"
+        f"<tbody>{rows}</tbody></table>"
+    )
+    page.add_script_tag(path=SCRIPT)
+    for order in (rising, rising[::-1]):
+        page.get_by_role("button", name="Reached").click()
+        assert page.locator("tbody td").all_inner_texts() == order
+    page.close()
 
 
 def test_a_long_table_is_searched(visit):

@@ -82,6 +82,16 @@ def test_errors_of_areas_are_not_taken_as_independent(demo):
     assert max(np.abs(np.array(apart) - 1)) > 0.01
 
 
+def test_areas_of_the_same_site_days_do_not_add_their_degrees_of_freedom(demo):
+    _, index = demo
+    for week in (None, *index.weeks):
+        found = area_sum(index, index.areas, week, KEPT)
+        own = [index.row(area, week, KEPT).df for area in index.areas if found is not None]
+        if found is not None and found.df and all(own):
+            assert min(own) - 1e-9 <= found.df <= max(own) + 1e-9
+    assert area_sum(index, index.areas, None, KEPT).df
+
+
 def test_a_share_of_several_areas_lies_among_theirs(demo):
     _, index = demo
     for week in (None, *index.weeks):

@@ -5,12 +5,14 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from typing import TYPE_CHECKING
 
 import pytest
+from filelock import FileLock
 
-from analytics.bulletin.step_record import MADE, STEP, read_record, recording
+from analytics.bulletin.step_record import MADE, MOMENT_SECONDS, STEP, read_record, recording
 from analytics.errors import UsageError
 from dashboard.new_bulletin import job
 
@@ -40,6 +42,22 @@ def test_one_process_writes_at_a_time(tmp_path: Path) -> None:
         with pytest.raises(UsageError), recording(file):
             pass
         assert len(read_record(file).steps) == 1
+
+
+def test_asking_for_a_moment_keeps_nobody_from_beginning(tmp_path: Path) -> None:
+    file = tmp_path / "steps.jsonl"
+    asked = FileLock(tmp_path / ".steps.jsonl.lock", thread_local=False)
+    asked.acquire()
+    moment = threading.Timer(MOMENT_SECONDS / 4, asked.release)
+    moment.start()
+    assert not read_record(file).is_running
+    moment.join()
+    asked.acquire()
+    moment = threading.Timer(MOMENT_SECONDS / 4, asked.release)
+    moment.start()
+    with recording(file) as add:
+        add(STEP, "one")
+    moment.join()
 
 
 def test_half_a_line_is_not_read(tmp_path: Path) -> None:
