@@ -232,7 +232,9 @@ def _chances(answer: Answer) -> list[Block]:
     about, options = answer.about, answer.options
     found = [
         blocks.heading("Probability of exceeding each limit"),
-        blocks.text(f"With the day by which it is exceeded with 50{PERCENT}."),
+        blocks.text(
+            f"With the day by which it is exceeded with 50{PERCENT}.", stays_with_next=True
+        ),
     ]
     if not about.limits or min(len(about.limits), len(options)) > MOST_ACROSS:
         return []

@@ -97,9 +97,9 @@ def prose(words: str, *, is_markdown: bool = True, is_small: bool = False) -> Bl
     return {"kind": "prose", "runs": runs(words, is_markdown=is_markdown), **how}
 
 
-def text(words: str) -> Block:
-    """Return a paragraph of words as they are."""
-    return prose(words, is_markdown=False)
+def text(words: str, *, stays_with_next: bool = False) -> Block:
+    """Return a paragraph of words as they are; it may stay with the block after it."""
+    return prose(words, is_markdown=False) | {"is_sticky": stays_with_next}
 
 
 def labelled(name: str, words: str = "", *, stays_with_next: bool = False) -> Block:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
-from unicodedata import bidirectional
+from unicodedata import bidirectional, east_asian_width
 
 from analytics.catch_limits import LIKELY
 from analytics.documents import blocks, figures
@@ -32,6 +32,8 @@ RELEASED = (
 )
 #: Characters that the first page has room for beside its figures, and those a note has at least.
 FIRST_PAGE, LEAST_NOTE = 2300, 400
+#: Characters of a line of the note; a paragraph takes whole lines, and half a line above it.
+_LINE = 105
 #: Height of its figures in inches: as the words leave room, by so much a character.
 _LOWEST, _USUAL, _TALLEST, _PER_SIGN = 2.0, 2.45, 3.1, 0.0015
 NOTE = "Analyst's note"
@@ -118,13 +120,14 @@ def _first_page(content: Content, note: Note | None) -> list[Block]:
     index = content.index
     found = [blocks.heading("Key points"), blocks.bullets(key_points(content))]
     found.append(blocks.box(_limit_words(content), is_urgent=_is_urgent(content.standings)))
-    if note is not None and note.text:
-        room = max(FIRST_PAGE - len(blocks.words_of(found)), LEAST_NOTE)
-        found.append(blocks.box([blocks.heading(NOTE, level=3), *_note(note, room)]))
-        if len(note.text) > room:
-            whole = [blocks.heading(NOTE, level=3), *_note(note, len(note.text))]
-            content.left_over.extend(whole)
     used = len(blocks.words_of(found))
+    if note is not None and note.text:
+        shown = _fitting(note.text, max(FIRST_PAGE - used, LEAST_NOTE))
+        used += _space(shown) + _LINE  # its heading and signature
+        found.append(blocks.box([blocks.heading(NOTE, level=3), *_note(note, shown)]))
+        if shown != note.text:
+            whole = [blocks.heading(NOTE, level=3), *_note(note, note.text)]
+            content.left_over.extend(whole)
     height = min(max(_USUAL + _PER_SIGN * (FIRST_PAGE - used), _LOWEST), _TALLEST)
     columns = [one for one in (_trend(content, height), _seasons(content, height)) if one]
     if columns:
@@ -136,15 +139,33 @@ def _first_page(content: Content, note: Note | None) -> list[Block]:
     ]
 
 
-def _note(note: Note, room: int) -> list[Block]:
-    """Return a note with its signature, cut to so many characters."""
+def _note(note: Note, shown: str) -> list[Block]:
+    """Return what is shown of a note, with its signature."""
     by = f"{note.author}, {note.at_utc[:10]}" if note.author else note.at_utc[:10]
-    words = note.text
-    if len(words) > room:
-        words = f"{words[:room].rpartition(' ')[0] or words[:room]} …"
+    if shown != note.text:
         by += " · the whole note stands in the annex"
     signed = blocks.prose(by, is_markdown=False, is_small=True)
-    return [*blocks.paragraphs(words, is_markdown=False), signed]
+    return [*blocks.paragraphs(shown, is_markdown=False), signed]
+
+
+def _fitting(words: str, room: int) -> str:
+    """Return a text, or as much of it as the room has space for, up to a whole word."""
+    if _space(words) <= room:
+        return words
+    end = next(n for n in range(min(room, len(words)), -1, -1) if _space(words[:n]) <= room)
+    cut = words[:end].rstrip()
+    return f"{cut.rpartition(' ')[0] or cut} …"
+
+
+def _space(words: str) -> int:
+    """Return the characters whose room the paragraphs of a text take on the page."""
+    found = [blocks.words_of([one]) for one in blocks.paragraphs(words, is_markdown=False)]
+    widths = [sum(2 if _is_wide(sign) else 1 for sign in one) for one in found]
+    return sum(-(-width // _LINE) * _LINE + _LINE // 2 for width in widths)
+
+
+def _is_wide(sign: str) -> bool:
+    return sign in "mwMW@" or east_asian_width(sign) in "WF"
 
 
 def key_points(content: Content) -> list[str]:

@@ -244,15 +244,18 @@ def test_a_note_is_shown_as_the_text_it_is(full, tmp_path):
     assert "Wind: *no*" in str(sheets(made["bulletin.xlsx"])["about"])
 
 
-def test_a_long_note_leaves_the_first_page_whole(full, tmp_path):
+@pytest.mark.parametrize(
+    "line", ["Wind kept boats ashore. ", "Wind kept boats ashore.\n\n", "w" * 20]
+)
+def test_a_long_note_leaves_the_first_page_whole(full, tmp_path, line):
     folder = tmp_path / "bulletins"
     (folder / full.card.bulletin).mkdir(parents=True)
     (folder / full.card.bulletin / "bulletin.json").write_text("{}")
-    add_note(folder, full.card.bulletin, "Wind kept boats ashore. " * 80 + "The end.")
-    first, second, third, *_ = pages(bulletin_files(full, archive=folder)["bulletin.pdf"])
+    add_note(folder, full.card.bulletin, line * 75 + "The end.")
+    first, second, *annex = pages(bulletin_files(full, archive=folder)["bulletin.pdf"])
     assert "thewholenotestandsintheannex" in first
     assert "Whatisuncertain" in second
-    assert "Theend." in third
+    assert "Theend." in "".join(annex)
 
 
 # What is asked of a disk that is full.
