@@ -24,7 +24,9 @@ from dashboard.revisions import moves
 ARCHIVE = Path(__file__).parent / "old_bulletin"
 NAME = "2035-36.2036-W07.v3"
 #: Tables that came after it.
-LATER = {"other_basis", "variance_budget", "projections", "projection_scores"}
+LATER = {
+    *("other_basis", "variance_budget", "area_covariance", "projections", "projection_scores"),
+}
 
 #: Table and column as they were kept, and as they are read.
 RENAMED = [
