@@ -98,8 +98,12 @@ class Desk:
         box = grid.bounding_box()
         assert box is not None
         self.click(grid, position={"x": box["width"] * 0.35, "y": 52})
-        self.page.keyboard.press("Enter")
         cell = self.page.locator("#portal textarea, #portal input")
+        for _ in range(4):  # the grid takes the focus a moment after the click
+            self.page.keyboard.press("Enter")
+            with suppress(PlaywrightTimeoutError):
+                cell.wait_for(timeout=3_000)
+                break
         cell.fill(text)
         cell.press("Enter")
 
