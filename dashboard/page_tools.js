@@ -52,15 +52,34 @@
     layer.querySelectorAll(".hoverlayer, .draglayer, .menulayer").forEach((one) => one.remove());
     return layer;
   };
+  const LINE = 16; // of the title, in pixels, and about how wide a letter of it is
+  const LETTER = 6.5;
+  const linesOf = (said, width) => {
+    // What it shows, up to the first comma of its description: away from its page it must say so.
+    const lines = [""];
+    for (const word of said.split(/[,;.:](?:\s|$)/)[0].split(/\s+/)) {
+      if ((lines.at(-1).length + word.length) * LETTER > width - LINE) lines.push("");
+      lines.push(`${lines.pop()} ${word}`.trim());
+    }
+    return lines.filter(Boolean);
+  };
   const picture = (plot, title) => {
-    const { width, height } = sizeOf(plot);
+    const { width, height: below } = sizeOf(plot);
+    const said = plot.closest("[aria-label]")?.getAttribute("aria-label") ?? "";
+    const lines = linesOf(said, width);
+    const above = lines.length * LINE + (lines.length ? LINE / 2 : 0);
+    const height = below + above;
     const whole = element("svg", {
       xmlns: SVG, width, height, viewBox: `0 0 ${width} ${height}`, role: "img" });
-    const said = plot.closest("[aria-label]")?.getAttribute("aria-label") ?? "";
-    const fill = getComputedStyle(document.querySelector(".stApp")).backgroundColor;
+    const app = getComputedStyle(document.querySelector(".stApp"));
     whole.append(element("title", {}, title), element("desc", {}, said),
-      element("rect", { width: "100%", height: "100%", fill }));
-    for (const svg of layers(plot)) whole.append(...withStyles(svg).childNodes);
+      element("rect", { width: "100%", height: "100%", fill: app.backgroundColor }));
+    lines.forEach((words, at) => whole.append(element("text", {
+      x: LINE / 2, y: (at + 1) * LINE, fill: app.color, "font-size": 12, "font-weight": 600,
+      "font-family": app.fontFamily }, words)));
+    const figure = element("g", { transform: `translate(0 ${above})` });
+    for (const svg of layers(plot)) figure.append(...withStyles(svg).childNodes);
+    whole.append(figure);
     return { text: new XMLSerializer().serializeToString(whole), width, height };
   };
   const save = (blob, name) => {

@@ -109,7 +109,11 @@ def test_a_figure_is_saved_as_vectors_and_as_pixels(visit, tmp_path):
     drawing = ET.fromstring(content)
     assert name.startswith("trend-")
     assert name.endswith(".svg")
-    assert [float(drawing.get(side)) for side in ("width", "height")] == size
+    whole = [float(drawing.get(side)) for side in ("width", "height")]
+    assert whole[0] == size[0]
+    assert whole[1] > size[1]  # what it shows stands above it
+    title = [one.text for one in drawing.findall(f"{SVG}text")]
+    assert "Chinook encounters by week in" in " ".join(title)
     assert "Chinook encounters by week in" in drawing.findtext(f"{SVG}desc")
     assert len([one for one in drawing.iter(f"{SVG}text") if one.text]) > 3
     assert len(list(drawing.iter(f"{SVG}path"))) > 5
@@ -117,7 +121,7 @@ def test_a_figure_is_saved_as_vectors_and_as_pixels(visit, tmp_path):
     assert name.endswith(".png")
     width, height = struct.unpack(">II", content[16:24])
     assert content[:8] == b"\x89PNG\r\n\x1a\n"
-    assert [width, height] == [int(2 * side) for side in size]
+    assert [width, height] == [int(2 * side) for side in whole]
 
 
 def test_a_table_is_sorted_by_a_click_on_its_head(visit):
