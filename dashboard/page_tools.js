@@ -52,6 +52,32 @@
     layer.querySelectorAll(".hoverlayer, .draglayer, .menulayer").forEach((one) => one.remove());
     return layer;
   };
+  /* Away from its page a picture has no font of it, and a wider one cuts its labels: the letters
+     go into the file. They come from where the page has them. */
+  const dataOf = async (url) => {
+    const file = await (await fetch(url)).blob();
+    return new Promise((done) => {
+      const reader = new FileReader();
+      reader.onload = () => done(reader.result);
+      reader.readAsDataURL(file);
+    });
+  };
+  const faces = () => [...document.styleSheets]
+    .flatMap((sheet) => { try { return [...sheet.cssRules]; } catch { return []; } })
+    .filter((rule) => rule instanceof CSSFontFaceRule
+      && /^.?Source Sans.?$/.test(rule.style.getPropertyValue("font-family"))
+      && rule.style.getPropertyValue("font-style") !== "italic");
+  const embedded = async (face) => {
+    const source = /url\(["']?([^"')]+)/.exec(face.style.getPropertyValue("src"))?.[1];
+    const url = source && new URL(source, face.parentStyleSheet.href ?? document.baseURI);
+    if (url?.origin !== location.origin) return "";
+    const weight = face.style.getPropertyValue("font-weight") || "400";
+    return `@font-face {font-family: "Source Sans"; font-weight: ${weight}; `
+      + `src: url(${await dataOf(url)});}`;
+  };
+  let letters = null;
+  const fonts = () => letters ??= Promise.all(faces().map(embedded)).then((all) => all.join("\n"));
+
   const LINE = 16; // of the title, in pixels, and about how wide a letter of it is
   const LETTER = 6.5;
   const linesOf = (said, width) => {
@@ -63,7 +89,7 @@
     }
     return lines.filter(Boolean);
   };
-  const picture = (plot, title) => {
+  const picture = async (plot, title) => {
     const { width, height: below } = sizeOf(plot);
     const said = plot.closest("[aria-label]")?.getAttribute("aria-label") ?? "";
     const lines = linesOf(said, width);
@@ -73,6 +99,7 @@
       xmlns: SVG, width, height, viewBox: `0 0 ${width} ${height}`, role: "img" });
     const app = getComputedStyle(document.querySelector(".stApp"));
     whole.append(element("title", {}, title), element("desc", {}, said),
+      element("style", {}, await fonts()),
       element("rect", { width: "100%", height: "100%", fill: app.backgroundColor }));
     lines.forEach((words, at) => whole.append(element("text", {
       x: LINE / 2, y: (at + 1) * LINE, fill: app.color, "font-size": 12, "font-weight": 600,
@@ -90,10 +117,10 @@
     setTimeout(() => URL.revokeObjectURL(link.href), 10000);
   };
   const saveAs = {
-    SVG: (plot, name) =>
-      save(new Blob([picture(plot, name).text], { type: "image/svg+xml" }), `${name}.svg`),
-    PNG: (plot, name) => {
-      const { text, width, height } = picture(plot, name);
+    SVG: async (plot, name) =>
+      save(new Blob([(await picture(plot, name)).text], { type: "image/svg+xml" }), `${name}.svg`),
+    PNG: async (plot, name) => {
+      const { text, width, height } = await picture(plot, name);
       const image = new Image();
       image.onload = () => {
         const canvas = document.createElement("canvas");

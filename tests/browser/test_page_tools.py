@@ -116,6 +116,9 @@ def test_a_figure_is_saved_as_vectors_and_as_pixels(visit, tmp_path):
     assert "Chinook encounters by week in" in " ".join(title)
     assert "Chinook encounters by week in" in drawing.findtext(f"{SVG}desc")
     assert len([one for one in drawing.iter(f"{SVG}text") if one.text]) > 3
+    letters = "".join(one.text or "" for one in drawing.iter(f"{SVG}style"))
+    assert "@font-face" in letters
+    assert "base64," in letters
     assert len(list(drawing.iter(f"{SVG}path"))) > 5
     name, content = saved(page, "PNG", tmp_path)
     assert name.endswith(".png")
