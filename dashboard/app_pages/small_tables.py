@@ -31,6 +31,8 @@ ADDRESS = "season_tables"
 _TABLES, _RECEIPT = "season-tables", "season-tables-receipt"
 _VISIBLE = 14
 _LISTED = 40
+#: Stands in the preview for a cell at fault.
+_UNREAD = "cannot be read"
 _CAUTION = (
     "These tables steer the estimates; they are no regulation. Before a rule or a limit is told to "
     "anybody, compare it with the agency's own text."
@@ -176,11 +178,17 @@ def _preview(name: str, checked: CheckedTable, store: Store) -> None:
         html_tables.line(heads, " ".join(key), ["all", DASH, "new row"]) for key in found.added
     ]
     columns = {one.name: one for one in TABLES[name].columns}
+    # A cell that cannot be read is no value: it was not emptied.
+    unread = {one.finding.column for one in checked.found if one.is_error}
     lines += [
         html_tables.line(
             heads,
             " ".join(one.key),
-            [head(columns[one.column]), one.before or DASH, one.after or DASH],
+            [
+                head(columns[one.column]),
+                one.before or DASH,
+                one.after or (_UNREAD if one.column in unread else DASH),
+            ],
         )
         for one in found.changed
     ]

@@ -88,6 +88,7 @@ def test_faults_forbid_storing(store: Store):
     assert "many" in tab.words
     grid = tab.page.data_editor[0].value
     assert grid["line and check"].tolist()[0] == "1 ✗ limit fish"
+    assert "<td data-label='After'>cannot be read</td>" in tab.words
     tab.type({0: {"limit_fish": "950"}})
     assert tab.can_store
 
