@@ -74,8 +74,17 @@ def dashboard(
             _wait_for(f"http://localhost:{port}/_stcore/health", child)
             yield f"http://localhost:{port}"
         finally:
-            child.terminate()
-            child.wait(timeout=10)
+            _end(child)
+
+
+def _end(child: subprocess.Popen[bytes]) -> None:
+    """End the server; on a busy machine one that holds a page open is killed."""
+    child.terminate()
+    try:
+        child.wait(timeout=30)
+    except subprocess.TimeoutExpired:
+        child.kill()
+        child.wait()
 
 
 def _free_port() -> int:

@@ -42,7 +42,7 @@ def on_paper(page: Page) -> list[dict[str, float]]:
 
 def off_paper(page: Page, width: int) -> None:
     page.set_viewport_size({"width": width, "height": 900})
-    page.emulate_media(media="screen")
+    page.emulate_media(media="null")  # what the browser would use
     page.evaluate("dispatchEvent(new Event('afterprint'))")
 
 
