@@ -53,13 +53,14 @@ def _page() -> None:
     season = st.session_state.get("season", state.seasons[0])
     season = season if season in state.weeks else state.seasons[0]
     lead(standing_words(state, cards, season))
-    _wishes(state, folder, store.path)
-    _progress(folder)
-    _outcome(folder, archive, [card for card in cards if card.season == season])
+    now = job.progress(folder)
+    _wishes(state, folder, store.path, is_busy=now.is_busy)
+    _progress(now, folder)
+    _outcome(now, archive, [card for card in cards if card.season == season])
     url_state.write()
 
 
-def _wishes(state: StoreState, folder: Path, store: Path) -> None:
+def _wishes(state: StoreState, folder: Path, store: Path, *, is_busy: bool) -> None:
     """Draw what can be asked for and the button."""
     columns = st.columns([2, 4, 4], vertical_alignment="bottom")
     with columns[0]:
@@ -70,7 +71,6 @@ def _wishes(state: StoreState, folder: Path, store: Path) -> None:
         )
     with columns[2]:
         basis = filters.pick("Released fish", tuple(BASES), key="basis", words=_basis_words)
-    is_busy = job.progress(folder).is_busy
     asked = st.button("Make the bulletin", type="primary", disabled=is_busy, key="make")
     if asked:
         options = ["--season", season, "--basis", str(basis)]
@@ -84,9 +84,8 @@ def _wishes(state: StoreState, folder: Path, store: Path) -> None:
             st.rerun()
 
 
-def _progress(folder: Path) -> None:
+def _progress(now: job.Progress, folder: Path) -> None:
     """Draw how far the process is, asked again and again as long as it runs."""
-    now = job.progress(folder)
     if now.is_busy:
         st.fragment(_follow, run_every=EVERY_SECONDS)(folder)
     elif now.has_failed:
@@ -106,9 +105,8 @@ def _follow(folder: Path) -> None:
     )
 
 
-def _outcome(folder: Path, archive: Path, cards: Sequence[BulletinMetadata]) -> None:
+def _outcome(now: job.Progress, archive: Path, cards: Sequence[BulletinMetadata]) -> None:
     """Draw the bulletin of a season made last: what changed, and its note."""
-    now = job.progress(folder)
     record = now.record
     if now.is_busy or not cards:
         return

@@ -8,17 +8,16 @@ from typing import TYPE_CHECKING
 
 import pyarrow.compute as pc
 
+from analytics.catch_limits import join_words
 from analytics.weeks import week_of
 from analytics.wording import numbers
+from dashboard.revisions.moves import batch_name
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from analytics.bulletin.archive import BulletinMetadata
     from analytics.data.store import Batch, Store
-
-#: Files of a batch that are named; the rest are counted.
-FILES_NAMED = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +81,7 @@ def standing_words(state: StoreState, cards: Sequence[BulletinMetadata], season:
         for batch in state.batches
         if batch.version > newest.version or (batch.withdrawn_version or 0) > newest.version
     ]
-    named = _and([batch_words(batch) for batch in since])
+    named = join_words([batch_words(batch) for batch in since])
     verb = "has" if changes == 1 else "have"
     return (
         f"{shown}. Since then **{numbers.count(changes, 'change')} of the data** {verb} come in"
@@ -92,12 +91,8 @@ def standing_words(state: StoreState, cards: Sequence[BulletinMetadata], season:
 
 
 def batch_words(batch: Batch) -> str:
-    """Return a batch as ``b0004 (week_2036-W07.parquet)``, or what was taken out again."""
-    files = list(batch.sources)
-    named = ", ".join(numbers.plain(name) for name in files[:FILES_NAMED])
-    if len(files) > FILES_NAMED:
-        named += f" and {len(files) - FILES_NAMED} more"
-    words = batch.batch.partition("-")[0] + (f" ({named})" if named else "")
+    """Return a batch by its name, or what was taken out again (Markdown)."""
+    words = numbers.plain(batch_name(batch.batch, batch.sources))
     return f"{words}, withdrawn" if batch.withdrawn_version else words
 
 
@@ -112,8 +107,3 @@ def day_words(at_utc: str) -> str:
 
 def _week(week: str) -> str:
     return f"{week} ({numbers.week_dates(week)})"
-
-
-def _and(words: Sequence[str]) -> str:
-    *most, last = words or [""]
-    return f"{', '.join(most)} and {last}" if most else last

@@ -203,11 +203,15 @@ def _cause_words(cause: Cause) -> str:
     if cause.event == "program":
         return f"another version of this program ({cause.batch.removeprefix('program ')})"
     files = [name for name in cause.files.split(", ") if name]
+    return f"batch {batch_name(cause.batch, files)}, {cause.event} {_day(cause.at_utc)}".rstrip()
+
+
+def batch_name(batch: str, files: Sequence[str]) -> str:
+    """Return a batch as ``b0004 (week_2036-W07.parquet)``: its number and its first files."""
     named = ", ".join(files[:FILES_NAMED])
     if len(files) > FILES_NAMED:
         named += f" and {len(files) - FILES_NAMED} more"
-    batch = f"batch {cause.batch.partition('-')[0]}" + (f" ({named})" if named else "")
-    return f"{batch}, {cause.event} {_day(cause.at_utc)}".rstrip()
+    return batch.partition("-")[0] + (f" ({named})" if named else "")
 
 
 def _day(instant: str) -> str:
