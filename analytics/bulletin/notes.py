@@ -11,6 +11,7 @@ from filelock import FileLock
 
 from analytics.bulletin.archive import CARD_FILE
 from analytics.errors import StoreError, UsageError
+from analytics.whole_files import replace_whole
 
 #: A note is read in a minute; a longer text is a report of its own (our choice, no source).
 LONGEST = 2000
@@ -71,9 +72,7 @@ def add_note(archive: Path | str, bulletin: str, text: str, *, author: str = "")
             now = datetime.now(UTC).isoformat(timespec="seconds")
             note = Note(words, author.strip(), now)
             lines = [json.dumps(asdict(one), ensure_ascii=False) for one in (*before, note)]
-            draft = folder / f".{_FILE}"
-            draft.write_text("\n".join(lines) + "\n", "utf-8")
-            draft.replace(folder / _FILE)
+            replace_whole(folder / _FILE, ("\n".join(lines) + "\n").encode())
     except (OSError, TimeoutError) as error:
         raise StoreError(f"the note on {bulletin} cannot be kept: {error}") from error
     return note

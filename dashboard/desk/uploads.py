@@ -8,7 +8,6 @@ is written whole by a rename, under one lock.
 from __future__ import annotations
 
 import json
-import os
 import secrets
 import shutil
 from contextlib import contextmanager
@@ -28,6 +27,7 @@ from analytics.data.importing import (
 )
 from analytics.data.schema import TABLES
 from analytics.errors import BlackmouthError, StoreError, UsageError
+from analytics.whole_files import replace_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -305,12 +305,7 @@ def _read(path: Path) -> Upload | None:
 
 def _write_whole(path: Path, data: bytes) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    draft = path.with_name(f".draft-{secrets.token_hex(4)}")
-    try:
-        draft.write_bytes(data)
-        os.replace(draft, path)  # noqa: PTH105 - says what it does
-    finally:
-        draft.unlink(missing_ok=True)
+    replace_whole(path, data)
 
 
 def _new_name() -> str:

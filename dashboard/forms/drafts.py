@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import secrets
 from dataclasses import asdict, dataclass
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from filelock import FileLock, Timeout
 
 from analytics.errors import BlackmouthError, StoreError
+from analytics.whole_files import replace_whole
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -70,7 +70,7 @@ def save(folder: Path, name: str, content: Mapping[str, Any], *, revision: int) 
                 raise DraftChanged(current)
             now = datetime.now(UTC).isoformat(timespec="seconds")
             draft = Draft(name, revision + 1, now, content)
-            _write(path, json.dumps(asdict(draft), ensure_ascii=False))
+            replace_whole(path, json.dumps(asdict(draft), ensure_ascii=False).encode())
     except (OSError, Timeout) as error:
         why = getattr(error, "strerror", None) or "another program holds the folder"
         raise StoreError(
@@ -139,17 +139,3 @@ def _path(folder: Path, name: str) -> Path:
             "the link names no draft; begin a new form, or choose a draft from the list"
         )
     return folder / f"{name}.json"
-
-
-def _write(path: Path, text: str) -> None:
-    """Write a file by another name, then rename it: it is whole or not there."""
-    beside = path.with_suffix(f".{secrets.token_hex(4)}.tmp")
-    try:
-        with beside.open("w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(path)
-    except BaseException:
-        beside.unlink(missing_ok=True)
-        raise

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import os
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
@@ -285,7 +286,7 @@ def test_a_full_disk_is_told_and_leaves_the_upload(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(uploads.os, "replace", full)
+    monkeypatch.setattr(os, "replace", full)
     with pytest.raises(StoreError, match="No space left on device; make room"):
         desk.add([("sites.csv", b"x")])
     monkeypatch.undo()
