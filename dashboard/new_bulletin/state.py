@@ -6,9 +6,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-import pyarrow.compute as pc
-
 from analytics.catch_limits import join_words
+from analytics.data import query
 from analytics.weeks import week_of
 from analytics.wording import numbers
 from dashboard.revisions.moves import batch_name
@@ -18,6 +17,13 @@ if TYPE_CHECKING:
 
     from analytics.bulletin.archive import BulletinMetadata
     from analytics.data.store import Batch, Store
+
+
+#: Days with a boat count or with an interview of its own; no interview is loaded for them.
+_SAMPLED = """
+SELECT date FROM site_days WHERE boats_returned IS NOT NULL
+UNION SELECT date FROM interviews WHERE sample_id IS NULL AND date IS NOT NULL
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,12 +49,10 @@ def read_state(store: Store) -> StoreState:
     """Return what a store holds; nothing where it does not exist yet."""
     if not store.exists:
         return StoreState(0, {}, ())
-    version = store.version
-    days = store.read("site_days", as_of=version).select(["date", "boats_returned"])
-    dates = set(days.filter(pc.is_valid(days["boats_returned"]))["date"].to_pylist())
-    own = store.read("interviews", as_of=version).select(["sample_id", "date"])
-    dates |= set(own.filter(pc.is_null(own["sample_id"]))["date"].drop_null().to_pylist())
-    openings = store.read("seasons", as_of=version).select(["season", "open_date", "close_date"])
+    snapshot = store.snapshot()
+    tables = {"site_days": snapshot["site_days"], "interviews": snapshot.source("interviews")}
+    dates = set(query.run(_SAMPLED, tables)["date"].to_pylist())
+    openings = snapshot["seasons"].select(["season", "open_date", "close_date"])
     weeks: dict[str, set[str]] = {}
     for row in sorted(openings.to_pylist(), key=lambda row: row["open_date"]):
         inside = {day for day in dates if row["open_date"] <= day <= row["close_date"]}
@@ -56,7 +60,7 @@ def read_state(store: Store) -> StoreState:
     sampled = {
         season: tuple(sorted(found, reverse=True)) for season, found in weeks.items() if found
     }
-    return StoreState(version, sampled, tuple(store.batches()))
+    return StoreState(snapshot.version, sampled, tuple(store.batches()))
 
 
 def standing_words(state: StoreState, cards: Sequence[BulletinMetadata], season: str) -> str:
