@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from analytics.bulletin.places import PLACE_SCHEMAS
 from analytics.catch_rates.schemas import RATE_SCHEMAS
 from analytics.data.schema import cast_to_schema
 from analytics.errors import StoreError, UsageError
@@ -77,6 +78,7 @@ GROUPS: dict[str, dict[str, pa.Schema]] = {
     "released": RELEASED_SCHEMAS,
     "rates": RATE_SCHEMAS,
     "outlook": OUTLOOK_SCHEMAS,
+    "places": PLACE_SCHEMAS,
 }
 TABLE_SCHEMAS: dict[str, pa.Schema] = {
     "rows": RESULT_SCHEMA,
@@ -213,7 +215,7 @@ class Bulletin:
 
     Tables after `FIRST_TABLES` are empty where a bulletin is older than they are. `released` holds
     those of `RELEASED_SCHEMAS` by name, `rates` those of `RATE_SCHEMAS`, `outlook` those of
-    `OUTLOOK_SCHEMAS`.
+    `OUTLOOK_SCHEMAS`, `places` those of `PLACE_SCHEMAS`.
     """
 
     card: BulletinMetadata
@@ -232,6 +234,7 @@ class Bulletin:
     released: Mapping[str, pa.Table] = field(default_factory=dict)
     rates: Mapping[str, pa.Table] = field(default_factory=dict)
     outlook: Mapping[str, pa.Table] = field(default_factory=dict)
+    places: Mapping[str, pa.Table] = field(default_factory=dict)
 
     def table(self, name: str) -> pa.Table:
         """Return a table by its name in `TABLE_SCHEMAS`, empty where the bulletin lacks it."""

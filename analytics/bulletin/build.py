@@ -12,6 +12,7 @@ from threadpoolctl import threadpool_limits
 
 from analytics import findings
 from analytics.bulletin import archive
+from analytics.bulletin.places import place_tables
 from analytics.bulletin.projection_record import with_scores
 from analytics.bulletin.revisions import moved_since
 from analytics.catch_rates.build import rate_tables
@@ -214,6 +215,7 @@ def _made(
         released=released,
         rates=rates,
         outlook=outlook,
+        places=place_tables(snapshot, prepared.design.season),
     )
 
 

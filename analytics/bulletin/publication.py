@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from scipy.special import logit, ndtri, stdtrit
 
+from analytics.bulletin.places import public_places
 from analytics.catch_rates.trips import SHARE
 from analytics.codes import coded
 from analytics.precision import WITHHELD_OVER, Precision, marks_of, pse
@@ -316,7 +317,8 @@ def public_bulletin(bulletin: Bulletin) -> Bulletin:
     -------
     Bulletin
         Result rows and alternative estimates as by `public_rows`; a change or a revision of which
-        either side is withheld is not shown; strata and findings, which name site-days, are empty.
+        either side is withheld is not shown; strata and findings, which name site-days, and landing
+        sites are empty.
     """
     rows = public_rows(bulletin.rows)
     return replace(
@@ -329,6 +331,7 @@ def public_bulletin(bulletin: Bulletin) -> Bulletin:
         released=public_released(bulletin.released),
         rates=public_rates(bulletin.rates, rows),
         outlook=public_standing(bulletin.outlook),
+        places=public_places(bulletin.places),
         strata=bulletin.strata.slice(0, 0),
         findings=bulletin.findings.slice(0, 0),
     )

@@ -12,6 +12,8 @@ from analytics.errors import UsageError
 from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pyarrow as pa
 
     from analytics.data.query import Relation, Source
@@ -89,16 +91,19 @@ def daylight_hours(latitude: float, day: pd.Timestamp) -> float:
     return (fall - rise).total_seconds() / 3600
 
 
-def weekday_words(digits: str) -> str:
-    """Return weekday digits as words, runs joined: ``12345`` gives ``Mon–Fri``."""
+def weekday_words(digits: str, names: Sequence[str] = _WEEKDAYS) -> str:
+    """Return weekday digits as words, runs joined: ``12345`` gives ``Mon–Fri``.
+
+    `names` are those of the seven days from Monday on.
+    """
     runs: list[list[int]] = []
     for day in sorted({int(digit) for digit in digits}):
         if runs and day == runs[-1][-1] + 1:
             runs[-1].append(day)
         else:
             runs.append([day])
-    names = [_WEEKDAYS[run[0] - 1 : run[-1]] for run in runs]
-    return ", ".join(run[0] if len(run) == 1 else f"{run[0]}–{run[-1]}" for run in names)
+    ends = [(names[run[0] - 1], names[run[-1] - 1]) for run in runs]
+    return ", ".join(first if first == last else f"{first}–{last}" for first, last in ends)
 
 
 def _group_of(weekday: int, groups: str) -> tuple[int, str]:

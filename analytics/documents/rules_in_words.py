@@ -10,8 +10,11 @@ import numpy as np
 
 from analytics.catch_limits import join_words
 from analytics.codes import day_words
+from analytics.data.calendar import weekday_words
 from analytics.options.option import AtLimit
 from analytics.rounding import percent
+from analytics.units import length_words
+from analytics.wording.regulations import marked_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -19,7 +22,6 @@ if TYPE_CHECKING:
     from analytics.options.baseline import Baseline
     from analytics.options.option import Change, Option
 
-_WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 #: Said where an option changes none of a kind of rule.
 AS_TODAY = "as today"
 
@@ -67,14 +69,14 @@ def _words(change: Change, baseline: Baseline) -> Iterator[tuple[str, str, str]]
     if dates := _dates(change):
         yield "Opening and closing", dates, now.close
     if change.open_weekdays:
-        yield "Days of the week", _week(change.open_weekdays), now.weekdays
+        yield "Days of the week", weekday_words(change.open_weekdays), now.weekdays
     if change.daily_limit_fish is not None:
         stops = "; anglers stop at it" if change.at_limit is AtLimit.STOP else ""
         yield "Daily limit", f"{change.daily_limit_fish} Chinook{stops}", now.daily_limit
     if change.min_length_mm is not None:
-        yield "Minimum length", f"{change.min_length_mm:g} mm", now.min_length
+        yield "Minimum length", length_words(change.min_length_mm), now.min_length
     if change.mark_selective is not None:
-        yield "Fish that may be kept", _marked(change.mark_selective), now.marked
+        yield "Fish that may be kept", marked_words(change.mark_selective), now.marked
     if change.method_mix:
         yield "Fishing methods", _mix(change.method_mix), now.mix
     for row in change.release_rates:
@@ -95,14 +97,6 @@ def _dates(change: Change) -> str:
         if day is not None
     ]
     return "; ".join(parts)
-
-
-def _week(digits: str) -> str:
-    return ", ".join(_WEEKDAYS[int(one) - 1] for one in sorted(digits))
-
-
-def _marked(is_selective: bool) -> str:
-    return "marked fish only" if is_selective else "marked and unmarked fish"
 
 
 def _mix(shares: Mapping[str, float]) -> str:
@@ -139,7 +133,7 @@ class _Today:
         """The weekdays that are open."""
         days = self.baseline.days[self.is_open.any(axis=0)]
         found = sorted({one.astype(date).isoweekday() for one in days})
-        return _week("".join(map(str, found))) if found else "no day left"
+        return weekday_words("".join(map(str, found))) if found else "no day left"
 
     @property
     def daily_limit(self) -> str:
@@ -163,7 +157,7 @@ class _Today:
     def marked(self) -> str:
         """Whether marked fish alone may be kept."""
         found = set(self.baseline.rules.is_mark_selective[self.rows][self.is_open].tolist())
-        return _marked(found == {True}) if len(found) < 2 else "marked fish only in part"
+        return marked_words(found == {True}) if len(found) < 2 else "marked fish only in part"
 
     @property
     def mix(self) -> str:

@@ -19,7 +19,7 @@ from analytics.findings import to_arrow as findings_to_arrow
 from analytics.quantities import QUANTITIES, CiMethod, QuantityKind, Status
 from analytics.result_table import to_arrow
 from analytics.weeks import weeks_between
-from tests.app import sample_rates, sample_released, sample_season, sample_ways
+from tests.app import sample_places, sample_rates, sample_released, sample_season, sample_ways
 from tests.app.sample_cases import (
     CLOSED,
     NO_DESIGN,
@@ -104,6 +104,7 @@ def make(season: str) -> Bulletin:
             season, draft.weeks, tuple(AREAS), CLOSED if season == NOW else ()
         ),
         outlook=sample_season.tables(season, draft.weeks, tuple(AREAS), NOW),
+        places=sample_places.tables(season, tuple(AREAS)),
     )
 
 

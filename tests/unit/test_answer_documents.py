@@ -93,9 +93,9 @@ def test_rules_stand_beside_todays():
     said = {one.rule: (one.changed, one.today) for one in lines[:-1]}
     assert said["Opening and closing"][0] == "closed from 1 March 2036"
     assert said["Opening and closing"][1].startswith("open through ")
-    assert said["Days of the week"][0] == "Sat, Sun"
+    assert said["Days of the week"][0] == "Sat–Sun"
     assert said["Daily limit"][0] == "1 Chinook; anglers stop at it"
-    assert said["Minimum length"][0] == "580 mm"
+    assert said["Minimum length"][0] == "580\u00a0mm"
     assert said["Fish that may be kept"][0] == "marked fish only"
     assert said["Effort of an open day"] == ("0.9 times today's", "1")
     known = found.rules.min_length_mm[0][found.rules.is_open[0]]

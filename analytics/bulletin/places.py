@@ -1,0 +1,74 @@
+"""What a bulletin keeps of its season's rules and places: openings and landing sites."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from analytics.data.schema import TABLES, cast_to_schema
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from analytics.data.snapshot import Snapshot
+
+#: Openings of the season with their rules, as the store has them: one row an opening of an area.
+REGULATION_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("area", pa.string()),
+        ("open_date", pa.date32()),  # first open day
+        ("close_date", pa.date32()),  # last open day; null where none was given
+        ("open_weekdays", pa.string()),  # ISO digits, 1 is Monday
+        ("min_length_mm", pa.float64()),  # null: not recorded
+        ("daily_limit_fish", pa.int64()),  # null: not recorded
+        ("mark_selective", pa.bool_()),  # null: not recorded
+    ]
+)
+
+#: Places where boats land; none in a bulletin for the public.
+LANDING_SITE_SCHEMA = pa.schema(
+    [
+        ("site", pa.string()),
+        ("site_name", pa.string()),
+        ("area", pa.string()),  # where the site lies
+        ("longitude", pa.float64()),  # degrees, WGS 84
+        ("latitude", pa.float64()),  # degrees, WGS 84
+    ]
+)
+
+#: The shapes of these tables, by name.
+PLACE_SCHEMAS: dict[str, pa.Schema] = {
+    "regulations": REGULATION_SCHEMA,
+    "landing_sites": LANDING_SITE_SCHEMA,
+}
+
+
+def place_tables(snapshot: Snapshot, season: str) -> dict[str, pa.Table]:
+    """Return the tables of `PLACE_SCHEMAS` for a season of a snapshot.
+
+    Areas without an opening in the season have no landing site in them.
+    """
+    openings = snapshot["seasons"]
+    openings = openings.filter(pc.equal(openings["season"], season))
+    openings = openings.sort_by([("area", "ascending"), ("open_date", "ascending")])
+    sites = snapshot["sites"]
+    sites = sites.filter(pc.is_in(sites["area"], openings["area"].combine_chunks()))
+    return {
+        "regulations": cast_to_schema(_with_weekdays(openings), REGULATION_SCHEMA),
+        "landing_sites": cast_to_schema(sites.sort_by("site"), LANDING_SITE_SCHEMA),
+    }
+
+
+def public_places(places: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
+    """Return these tables for the public: rules and no landing site."""
+    return dict(places) | {"landing_sites": LANDING_SITE_SCHEMA.empty_table()}
+
+
+def _with_weekdays(openings: pa.Table) -> pa.Table:
+    default = next(one.default for one in TABLES["seasons"].columns if one.name == "open_weekdays")
+    at = openings.schema.get_field_index("open_weekdays")
+    filled = pc.fill_null(openings["open_weekdays"], default)
+    return openings.set_column(at, openings.schema.field(at), filled)

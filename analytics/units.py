@@ -1,0 +1,124 @@
+"""Units of the reader's choice: lengths, weights and dates, kept as mm, g and days everywhere else.
+
+A choice is one short code, such as ``in.lb.mdy``, so that a link can hold it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from datetime import date
+
+MM_AN_INCH = 25.4
+G_A_POUND = 453.59237
+
+
+class Length(StrEnum):
+    """Units of length."""
+
+    MM = "mm"
+    CM = "cm"
+    IN = "in"
+
+
+class Weight(StrEnum):
+    """Units of weight."""
+
+    G = "g"
+    KG = "kg"
+    LB = "lb"
+
+
+class DateOrder(StrEnum):
+    """Orders of day, month and year."""
+
+    DMY = "dmy"
+    MDY = "mdy"
+    YMD = "ymd"
+
+
+#: How many mm or g a unit holds, and the last digit shown of it as a power of ten.
+_SIZES: dict[str, tuple[float, int]] = {
+    Length.MM: (1.0, 1),
+    Length.CM: (10.0, 1),
+    Length.IN: (MM_AN_INCH, 1),
+    Weight.G: (1.0, 0),
+    Weight.KG: (1000.0, 2),
+    Weight.LB: (G_A_POUND, 1),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """A reader's choice of units."""
+
+    length: Length = Length.MM
+    weight: Weight = Weight.G
+    dates: DateOrder = DateOrder.DMY
+
+    @property
+    def code(self) -> str:
+        """The choice as a link holds it."""
+        return f"{self.length}.{self.weight}.{self.dates}"
+
+
+DEFAULT_UNITS = Units()
+
+
+def read_units(code: str, default: Units = DEFAULT_UNITS) -> Units | None:
+    """Return the choice that a code stands for, in any order; None where a part is no unit.
+
+    Parameters
+    ----------
+    code : str
+        As by `Units.code`; parts that are left out are those of `default`.
+    default : Units
+    """
+    chosen = {"length": default.length, "weight": default.weight, "dates": default.dates}
+    kinds = {"length": Length, "weight": Weight, "dates": DateOrder}
+    for part in code.lower().split(".") if code else []:
+        name = next((name for name, kind in kinds.items() if part in kind.__members__.values()), "")
+        if not name:
+            return None
+        chosen[name] = kinds[name](part)
+    return Units(**chosen)  # type: ignore[arg-type]  # each part by its own kind
+
+
+def length_words(mm: float, unit: Length = Length.MM) -> str:
+    """Return a length in a unit, such as ``559 mm``, ``55.9 cm`` or ``22 in``."""
+    return _shown(mm, unit)
+
+
+def weight_words(g: float, unit: Weight = Weight.G) -> str:
+    """Return a weight in a unit, such as ``2,150 g``, ``2.15 kg`` or ``4.7 lb``."""
+    return _shown(g, unit)
+
+
+def both_lengths(mm: float, first: Length = Length.MM) -> str:
+    """Return a length in a unit and in inches, or in cm beside inches: ``559 mm (22 in)``."""
+    other = Length.CM if first is Length.IN else Length.IN
+    return f"{_shown(mm, first)} ({_shown(mm, other)})"
+
+
+def day_words(day: date, order: DateOrder = DateOrder.DMY, *, with_year: bool = True) -> str:
+    """Return a day in the reader's order: ``30 April 2036``, ``April 30, 2036``, ``2036-04-30``."""
+    if order is DateOrder.YMD:
+        return day.isoformat()
+    year = f"{day.year}" if with_year else ""
+    if order is DateOrder.MDY:
+        return f"{day:%B} {day.day}" + (f", {year}" if year else "")
+    return f"{day.day} {day:%B} {year}".rstrip()
+
+
+def amount(value: float, unit: Length | Weight) -> float:
+    """Return mm or g in another unit, not rounded."""
+    return value / _SIZES[unit][0]
+
+
+def _shown(value: float, unit: Length | Weight) -> str:
+    digits = _SIZES[unit][1]
+    number = f"{amount(value, unit):,.{digits}f}"
+    return f"{number.rstrip('0').rstrip('.') if digits else number}\u00a0{unit}"
