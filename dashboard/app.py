@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from analytics.palette import palette
+from dashboard.page_frame import tab_title
 from dashboard.pages import pages, start
 from dashboard.style import is_dark, sheet, tools
 
@@ -13,4 +14,5 @@ st.html(sheet(palette(dark=is_dark())))
 st.html(tools(), unsafe_allow_javascript=True)
 page = st.navigation(pages(), position="top")
 start(page)
+tab_title(page.title)
 page.run()

@@ -39,6 +39,11 @@ class Choice:
         """The domains with a figure of their own: all areas together, or each chosen area."""
         return self.areas or (None,)
 
+    @property
+    def area_names(self) -> tuple[str, ...]:
+        """The names of the chosen areas; none where all are meant."""
+        return tuple(self.index.name(area) for area in self.areas)
+
 
 def choose(folder: Path, cards: Sequence[BulletinMetadata], *, with_week: bool = True) -> Choice:
     """Draw the filters and return the choices from at least one bulletin of an archive.

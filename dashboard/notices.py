@@ -80,7 +80,7 @@ def empty_archive(folder: Path | None) -> None:
     if store_access.store_path() is not None:
         st.markdown(
             "Take the week's files in on the page *Data desk*, then make one on the page *New "
-            "bulletin*; both are in the menu under *Data*."
+            "bulletin*; both are in the menu under *Biologist*."
         )
         return
     st.markdown("Import the week's field tables, make a bulletin, then come back to this page:")

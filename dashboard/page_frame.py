@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+PRODUCT = "Blackmouth"
 COLUMNS = 3
 OWN_SCALE = "Each panel has its own scale, from zero."
 
@@ -66,6 +67,7 @@ def draw_page(
             notices.empty_archive(folder)
             return
         choice = filters.choose(folder, cards, with_week=with_week)
+        tab_title(title, *([choice.week] if with_week else []), *choice.area_names)
         loaded = data.view(view, choice.index.card) if view else None
     except BlackmouthError as error:
         notices.unreadable(error)
@@ -79,6 +81,11 @@ def draw_page(
     with wishes:
         notices.unmet(url_state.unmet())
     url_state.write()
+
+
+def tab_title(*parts: str) -> None:
+    """Name the tab of the browser: the page, then what was chosen."""
+    st.set_page_config(page_title=" · ".join([*parts, PRODUCT]))
 
 
 def lead(words: str) -> None:

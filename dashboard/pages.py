@@ -1,4 +1,4 @@
-"""The pages of the dashboard, in the order of the menu."""
+"""The pages of the dashboard by who asks, in the order of the menu."""
 
 from __future__ import annotations
 
@@ -6,18 +6,28 @@ import streamlit as st
 
 from dashboard import data, store_access
 
-#: Scripts and titles of the pages that show bulletins, the first one at the start.
-RESULTS = {
-    "week": "This week",
-    "revisions": "Revisions",
-    "season_limits": "Season limits",
-    "compare_rules": "Compare rule changes",
-    "catch_rates": "Catch rates",
-    "seasonal_pattern": "Seasonal pattern",
-    "released": "Released fish",
-    "alternative_estimates": "Alternative estimates",
-    "methods": "Methods and cautions",
+#: Scripts and titles of the pages that show bulletins, by who asks; without a name stands alone.
+SECTIONS = {
+    "": {"today": "Today"},
+    "Biologist": {
+        "week": "This week",
+        "revisions": "Revisions",
+        "catch_rates": "Catch rates",
+        "released": "Released fish",
+        "seasonal_pattern": "Seasonal pattern",
+        "alternative_estimates": "Alternative estimates",
+    },
+    "Manager": {
+        "season_limits": "Season limits",
+        "compare_rules": "Compare rule changes",
+    },
+    "Anglers": {},
+    "Everyone": {
+        "methods": "Methods and cautions",
+    },
 }
+#: All of them; the first one opens at the root.
+RESULTS = {script: title for section in SECTIONS.values() for script, title in section.items()}
 #: Those that write, in the order of the work; there only where a store may be written.
 DATA = {
     "data_desk": "Data desk",
@@ -25,28 +35,48 @@ DATA = {
     "small_tables": "Season tables",
     "new_bulletin": "New bulletin",
 }
+#: Whose pages those that write stand with.
+WRITERS = "Biologist"
+#: Where a page has another name in the address than its script.
+_ADDRESSES: dict[str, str] = {}
+#: Choices of the page that stood at the root once: links to it hold one of them.
+_ONCE_AT_ROOT = ("week", "show", "map", "scale")
 _STARTED = "started"
 
 
+def menu() -> dict[str, dict[str, str]]:
+    """Return scripts and titles of the pages there are now, by section."""
+    has_store = store_access.store_path() is not None
+    shown = SECTIONS | ({WRITERS: SECTIONS[WRITERS] | DATA} if has_store else {})
+    return {section: scripts for section, scripts in shown.items() if scripts}
+
+
 def pages() -> dict[str, list[st.Page]]:
-    """Return every page by section; a section without a name stands in the menu itself."""
-    first = next(iter(RESULTS))
-    shown = {"": [_page(*one, default=one[0] == first) for one in RESULTS.items()]}
-    if store_access.store_path() is not None:
-        shown["Data"] = [_page(*one) for one in DATA.items()]
-    return shown
+    """Return the pages of the menu; a section without a name stands in the menu itself."""
+    return {name: [_page(*one) for one in scripts.items()] for name, scripts in menu().items()}
 
 
 def start(page: st.Page) -> None:
-    """Open on the page where data go in, once, where the store has no bulletin to show yet."""
+    """Open on another page than the first where the link or the store asks for it, once.
+
+    A link from when the week stood at the root opens the week. Where the store has no bulletin to
+    show yet, the page opens where data go in.
+    """
     is_first = not st.session_state.get(_STARTED)
     st.session_state[_STARTED] = True
+    if not is_first or page.url_path:
+        return
+    if any(key in st.query_params for key in _ONCE_AT_ROOT):
+        asked = {key: st.query_params.get_all(key) for key in st.query_params}
+        st.switch_page("app_pages/week.py", query_params=asked)
     archive = data.archive_folder()
-    if not is_first or store_access.store_path() is None or page.url_path:
+    if store_access.store_path() is None:
         return
     if archive is None or not data.kept_bulletins(archive)[0]:
         st.switch_page(f"app_pages/{next(iter(DATA))}.py")
 
 
-def _page(script: str, title: str, *, default: bool = False) -> st.Page:
-    return st.Page(f"app_pages/{script}.py", title=title, default=default)
+def _page(script: str, title: str) -> st.Page:
+    is_first = script == next(iter(RESULTS))
+    address = None if is_first else _ADDRESSES.get(script, script)
+    return st.Page(f"app_pages/{script}.py", title=title, url_path=address, default=is_first)

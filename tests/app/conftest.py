@@ -40,7 +40,13 @@ def opener(monkeypatch: pytest.MonkeyPatch, archive_folder: Path):
 
 @pytest.fixture
 def open_page(opener):
-    """Return a function that opens the page with a link, in the archive of the tests or another."""
+    """Return a function that opens the week with a link, in the archive of the tests or another."""
+    return opener("app_pages/week.py")
+
+
+@pytest.fixture
+def open_app(opener):
+    """Return a function that opens the whole dashboard with a link."""
     return opener("app.py")
 
 

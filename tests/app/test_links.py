@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.app.reading import answer_of, words_of
 from tests.app.sample_bulletin import CHOSEN, NOW
 
@@ -70,3 +72,24 @@ def test_the_week_falls_back_when_the_season_changes(open_page):
     page.selectbox("season").set_value("2034-35").run()
     assert page.selectbox("week").value == "2035-W06"
     assert not page.warning
+
+
+def test_the_root_is_today(open_app):
+    page = open_app()
+    assert not page.exception
+    assert page.title[0].value == "Today"
+
+
+@pytest.mark.parametrize(("key", "value"), [("week", CHOSEN), ("show", "kept_fish")])
+def test_a_link_from_when_the_week_stood_at_the_root_opens_the_week(open_app, key, value):
+    page = open_app(**{key: value, "area": "A3"})
+    assert page.title[0].value == "This week"
+    assert page.query_params[key] in (value, [value])
+    assert page.multiselect("area").value == ["A3"]
+
+
+def test_the_tab_says_page_and_choices(open_page, monkeypatch):
+    said = []
+    monkeypatch.setattr("streamlit.set_page_config", lambda **how: said.append(how["page_title"]))
+    open_page(week=CHOSEN, area="A1")
+    assert said[-1] == f"This week · {CHOSEN} · Quillon Bank · Blackmouth"

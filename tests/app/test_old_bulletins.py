@@ -10,15 +10,12 @@ from pathlib import Path
 import pytest
 
 from analytics.bulletin import archive
+from dashboard.pages import RESULTS
 from tests.app.reading import words_of
 
 UNIT = Path(__file__).parents[1] / "unit"
 #: Folder of a sample, and the version of its format.
 SAMPLES = {"old_bulletin": 1, "old_bulletin_2": 2, "old_bulletin_3": 3}
-PAGES = (
-    *("week", "revisions", "season_limits", "compare_rules", "catch_rates"),
-    *("seasonal_pattern", "released", "alternative_estimates", "methods"),
-)
 
 
 def test_there_is_a_sample_of_every_format():
@@ -40,7 +37,7 @@ def test_a_sample_is_listed_and_read_whole(folder):
         assert read.table(name).num_rows
 
 
-@pytest.mark.parametrize("page", PAGES)
+@pytest.mark.parametrize("page", RESULTS)
 @pytest.mark.parametrize("folder", SAMPLES)
 def test_a_sample_opens_on_every_page(folder, page, opener):
     shown = opener(f"app_pages/{page}.py")(folder=UNIT / folder)

@@ -26,7 +26,8 @@ RELEASED_CHARTS = "[class*=st-key-released-]"
 RATE_CHARTS = "[class*=st-key-rates-]"
 SEASON_CHARTS = "[class*=st-key-season-]"
 CHARTS = {
-    "": WEEK_CHARTS,
+    "": "",
+    "week": WEEK_CHARTS,
     "revisions": "[class*=st-key-moved-chart]",
     "season_limits": SEASON_CHARTS,
     "compare_rules": SEASON_CHARTS,
@@ -45,7 +46,7 @@ def take(address: str, out: Path, *, query: str = "", page: str = "") -> list[Pa
     with browser() as started:
         for width in WIDTHS:
             for scheme in SCHEMES:
-                path = out / f"{page or 'week'}-{width}-{scheme}.png"
+                path = out / f"{page or 'today'}-{width}-{scheme}.png"
                 _take_one(
                     started,
                     f"{address}/{page}?{query}",

@@ -7,7 +7,7 @@ from urllib.parse import parse_qs, urlparse
 import pytest
 
 from tests.browser.screens import CHARTS, settle
-from tests.browser.visiting import assert_fits, downloaded
+from tests.browser.visiting import assert_fits, downloaded, turn_to
 
 pytestmark = pytest.mark.browser
 HERE = {"page": "revisions", "charts": CHARTS["revisions"]}
@@ -44,7 +44,7 @@ def test_the_answer_follows_area_and_quantity(visit):
 
 def test_choices_go_from_page_to_page(visit):
     page = visit().open("week=2036-W05&area=A3&show=kept_fish")
-    page.get_by_role("link", name="Revisions").first.click()
+    turn_to(page, "Revisions")
     page.get_by_text("weekly figures of Chinook kept in Pale Hook").wait_for()
     settle(page, charts=CHARTS["revisions"])
     assert parse_qs(urlparse(page.url).query) == {
@@ -52,7 +52,7 @@ def test_choices_go_from_page_to_page(visit):
         "area": ["A3"],
         "show": ["kept_fish"],
     }
-    page.get_by_role("link", name="This week").first.click()
+    turn_to(page, "This week")
     page.get_by_text("In week 2036-W05, in Pale Hook").wait_for()
     settle(page)
     assert page.locator("[data-testid=stAlert]").count() == 0

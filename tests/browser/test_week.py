@@ -1,4 +1,4 @@
-"""The first page in a real browser: it draws, follows the filters, keeps its link, fits."""
+"""The page This week in a real browser: it draws, follows the filters, keeps its link, fits."""
 
 from __future__ import annotations
 
@@ -87,6 +87,15 @@ def test_a_pasted_link_opens_the_same_view(visit):
     assert (
         second.locator(".bm-card").all_inner_texts() == first.locator(".bm-card").all_inner_texts()
     )
+
+
+def test_an_old_link_to_the_root_opens_the_week(visit):
+    page = visit().open("week=2036-W03&area=A3&show=kept_fish", page="")
+    assert urlparse(page.url).path == "/week"
+    assert link(page)["week"] == ["2036-W03"]
+    assert link(page)["area"] == ["A3"]
+    assert link(page)["show"] == ["kept_fish"]
+    assert "in Pale Hook" in answer(page)
 
 
 def test_back_takes_back_a_choice(visit):

@@ -9,6 +9,7 @@ from urllib.parse import urlparse
 
 from playwright.sync_api import TimeoutError as PlaywrightTimeoutError
 
+from dashboard.pages import SECTIONS
 from tests.browser.screens import WEEK_CHARTS, settle
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ class Visit:
         for event, listener in self._listeners.items():
             self.page.on(event, listener)
 
-    def open(self, query: str = "", *, page: str = "", charts: str = WEEK_CHARTS) -> Page:
+    def open(self, query: str = "", *, page: str = "week", charts: str = WEEK_CHARTS) -> Page:
         self.page.goto(f"{self.address}/{page}?{query}")
         settle(self.page, charts=charts)
         return self.page
@@ -85,6 +86,20 @@ class Visit:
         is_own = "404" in message.text and OWN_PARTS.search(message.location["url"])
         if message.type in ("error", "warning") and not is_own:
             self.complaints.append(f"{message.type}: {message.text}")
+
+
+def turn_to(page: Page, title: str) -> None:
+    """Choose a page of the menu, in the drawer of a phone or under its section in the top line."""
+    if page.viewport_size["width"] < 768:
+        page.get_by_test_id("stExpandSidebarButton").click()
+        page.get_by_test_id("stSidebarNavLink").filter(has_text=title).click()
+        return
+    if page.get_by_test_id("stTopNavLink").filter(has_text=title).count():
+        page.get_by_test_id("stTopNavLink").filter(has_text=title).click()
+        return
+    (section,) = [name for name, scripts in SECTIONS.items() if title in scripts.values()]
+    page.get_by_test_id("stTopNavSection").filter(has_text=section).click()
+    page.get_by_role("menuitem", name=title, exact=True).click()
 
 
 def assert_fits(page: Page, out: str = OUT) -> None:
