@@ -324,6 +324,14 @@ def _apart(index: BulletinIndex, area: str | None, line: dict[str, Any]) -> str:
 Line = dict[str, Any]
 
 
+_VERDICTS = {
+    "above": "stronger than past ones",
+    "below": "weaker than past ones",
+    "alike": "not clearly different from past ones",
+    "unknown": "of unknown strength",
+}
+
+
 def last_strength(lines: Sequence[Line]) -> Line | None:
     """Return the last week's comparison with past seasons, of those with a ratio if any has.
 
@@ -353,12 +361,15 @@ def why_no_ratio(line: Line | None) -> str:
 
 def verdict(line: Line) -> str:
     """Return whether a season is stronger or weaker than the past, by its interval."""
-    low, high = line["ci_low"], line["ci_high"]
+    return _VERDICTS[strength_side(line)]
+
+
+def strength_side(line: Line | None) -> str:
+    """Return ``above``, ``below`` or ``alike`` by the interval of the ratio, or ``unknown``."""
+    low, high = (None, None) if line is None else (line["ci_low"], line["ci_high"])
     if low is None or high is None:
-        return "of unknown strength"
-    if low > 1:
-        return "stronger than past ones"
-    return "weaker than past ones" if high < 1 else "not clearly different from past ones"
+        return "unknown"
+    return "above" if low > 1 else "below" if high < 1 else "alike"
 
 
 def _envelope(line: Line) -> str:

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from analytics.wording.bulletin_index import Row
+    from dashboard.catch_rates.records import Rates
     from dashboard.filters import Choice
 
 TREND = (sentences.MET, sentences.KEPT, sentences.EFFORT, sentences.RATE, sentences.SHARE)
@@ -34,10 +35,11 @@ HEAT = (sentences.RATE, sentences.SHARE)
 SCALES = {"own": "A scale for each", "shared": "One scale for all"}
 
 
-def _body(chosen: Chosen, _: None) -> None:
+def _body(chosen: Chosen, rates: Rates) -> None:
     choice = chosen.choice
     _answer(choice)
     _documents(choice)
+    _against_past(choice, rates)
     _trends(choice)
     _heat_map(choice)
     _table(choice)
@@ -71,6 +73,18 @@ def _documents(choice: Choice) -> None:
         by = f" ({kept[-1].author})" if kept[-1].author else ""
         st.markdown(f"**Analyst's note{numbers.plain(by)}.** {numbers.plain(kept[-1].text)}")
     document_buttons.bulletin_buttons(index.card, key="week")
+
+
+def _against_past(choice: Choice, rates: Rates) -> None:
+    """Draw all areas together, or the one chosen area, against past seasons."""
+    if len(choice.domains) > 1 or (found := series.against_past(rates, choice.domains[0])) is None:
+        return
+    page_frame.panel(
+        series.past_title(found),
+        series.past_figure(found, palette=colours()),
+        key="trend-past",
+        alt=series.past_description(found),
+    )
 
 
 def _trends(choice: Choice) -> None:
@@ -182,4 +196,4 @@ def _label(quantity: str) -> str:
     return QUANTITIES[quantity].label
 
 
-draw_page("This week", "week", body=_body, with_week=True)
+draw_page("This week", "week", view="rates", body=_body, with_week=True)

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import plotly.graph_objects as go
 
+from analytics.wording.bulletin_index import monday
+from analytics.wording.numbers import day_words, week_dates
 from dashboard.charts import theme
 
 if TYPE_CHECKING:
@@ -46,6 +48,11 @@ def hover(head: str, *lines: str) -> str:
     """Return hover words: a bold head, then lines, wrapped; empty ones are left out."""
     parts = [part for line in lines for one in line.split("\n") for part in wrap(one, HOVER_WIDTH)]
     return "<br>".join([f"<b>{escape(head)}</b>", *map(escape, parts)])
+
+
+def week_words(week: str) -> str:
+    """Return a week by its dates and its ISO number, as the pointer shows it."""
+    return f"{week_dates(week)} ({week})"
 
 
 def label(words: str, width: int) -> str:
@@ -212,10 +219,10 @@ def axis(title: str = "", **how: Any) -> dict[str, Any]:
 
 
 def weeks_across(weeks: Sequence[str], *, ticks: int = 5, room: float = 0.1) -> dict[str, Any]:
-    """Return an axis of ISO weeks by place, a few of them named."""
+    """Return an axis of weeks by place, a few of them named by their Monday."""
     places = range(0, len(weeks), max(1, -(-len(weeks) // ticks)))
     ends = [-0.5 - room, len(weeks) - 0.5 + room]
-    names = [weeks[at][5:] for at in places]
+    names = [day_words(monday(weeks[at])) for at in places]
     return axis(tickvals=list(places), ticktext=names, range=ends, showgrid=False, tickangle=0)
 
 

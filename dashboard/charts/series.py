@@ -1,16 +1,26 @@
-"""Weeks across, one small figure an area: trends with every interval, and the sublegal share."""
+"""Weeks across: a season against past ones, trends with every interval, the sublegal share."""
 
 from __future__ import annotations
 
 import math
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import timedelta
 from html import escape
+from statistics import median
 from typing import TYPE_CHECKING, Any
 
+from analytics.palette import axis_top
 from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.weeks import week_of, weeks_between
 from analytics.wording import numbers, reasons
 from analytics.wording.marks import drawn_interval, estimated, mark
+from analytics.wording.numbers import Measurement, NumberKind
+from analytics.wording.week import last_strength, strength_side
+from dashboard.catch_rates.records import ENCOUNTERS
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Point, weeks_across
+from dashboard.charts.rates import start_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -19,6 +29,7 @@ if TYPE_CHECKING:
 
     from analytics.palette import Palette
     from analytics.wording.bulletin_index import Row
+    from dashboard.catch_rates.records import Line, Rates
 
 HEIGHT, SHARE_HEIGHT = 190, 225
 #: The sign of an interval that extends above its panel, with its words.
@@ -85,7 +96,7 @@ def hover(week: str, row: Row | None) -> str:
     if row is not None and row.estimate is not None:
         lines += [reasons.precision(row), " ".join(reasons.caution(row)).strip()]
         lines.append(reasons.behind(row))
-    return drawing.hover(week, *lines)
+    return drawing.hover(drawing.week_words(week), *lines)
 
 
 def _points(rows: Sequence[Row | None], *, weeks: Sequence[str]) -> list[Point]:
@@ -115,7 +126,7 @@ def share_panel(
     """Draw the weeks of one area; `span` is the axis, the same for panels to be compared."""
     points = _points(survey, weeks=weeks)
     words = [
-        f"<b>{week}, model estimate</b><br>{escape(numbers.figure(row))}"
+        f"<b>{drawing.week_words(week)}, model estimate</b><br>{escape(numbers.figure(row))}"
         for week, row in zip(weeks, pooled, strict=True)
     ]
     how: dict[str, Any] = {"mode": "lines+markers", "marker": {"size": 3, "color": palette.copper}}
@@ -177,3 +188,171 @@ def _bands(rows: Sequence[Row | None]) -> list[list[tuple[float, float, float]]]
     return [
         [(run[0][0] - _END, *run[0][1:]), *run, (run[-1][0] + _END, *run[-1][1:])] for run in runs
     ]
+
+
+# This season's rate by week against past seasons: a line with intervals, past ones as a band.
+
+
+@dataclass(frozen=True, slots=True)
+class AgainstPast:
+    """What the figure of a season against past ones shows; weeks are places on its axis.
+
+    `weeks` run to the last one that a past season has; `now` are lines of the table ``index``,
+    `band` has the lowest and the highest past season where two or more have a figure, `middle`
+    their median, `n_past` how many there are; `strength` is the line of the table ``run_strength``.
+    """
+
+    weeks: tuple[str, ...]
+    now: tuple[Line, ...]
+    band: tuple[tuple[int, float, float], ...]
+    middle: tuple[tuple[int, float], ...]
+    n_past: int
+    strength: Line | None
+
+    @property
+    def top(self) -> float:
+        """Top of the axis; what extends beyond it is marked."""
+        known = [one["index"] for one in self.now if one["index"] is not None]
+        highs = [one["ci_high"] for one in self.now if one["ci_high"] is not None]
+        return axis_top([*known, *(high for *_, high in self.band)], highs, is_share=False)
+
+    @property
+    def points(self) -> list[Point]:
+        """The weeks of this season as points, those without a figure too."""
+        return [
+            Point(
+                self.weeks.index(one["week"]),
+                one["index"],
+                one["ci_low"],
+                one["ci_high"],
+                drawing.hover(drawing.week_words(one["week"]), _rate_words(one)),
+            )
+            for one in self.now
+        ]
+
+    @property
+    def last(self) -> Line:
+        """The line of the last week that has a figure."""
+        return [one for one in self.now if one["index"] is not None][-1]
+
+
+def against_past(rates: Rates, area: str | None = None) -> AgainstPast | None:
+    """Return standardised encounters per angler-hour by week, of a season and of past ones.
+
+    None where the bulletin has no past season of the area, or no figure of this one.
+    """
+    now = rates.index.get((ENCOUNTERS, area), ())
+    start, seasons = start_of(rates, area), rates.seasons(area)
+    if start is None or all(one["index"] is None for one in now):
+        return None
+    past: dict[str, list[float]] = defaultdict(list)
+    for season in seasons:
+        for one in rates.timing[season, area]:
+            if one["day"] is not None and one["index"] is not None:
+                # The day ends a week of this season's calendar.
+                past[week_of(start + timedelta(days=one["day"]))].append(one["index"])
+    if not past:
+        return None
+    every = [*past, *(one["week"] for one in now)]
+    weeks = weeks_between(min(every), max(every))
+    placed = [(at, past[week]) for at, week in enumerate(weeks) if week in past]
+    return AgainstPast(
+        weeks=weeks,
+        now=now,
+        band=tuple((at, min(of), max(of)) for at, of in placed if len(of) > 1),
+        middle=tuple((at, median(of)) for at, of in placed),
+        n_past=len(seasons),
+        strength=last_strength(rates.strength.get(area, ())),
+    )
+
+
+def past_title(found: AgainstPast) -> str:
+    """Return the finding of the figure: the season so far against past ones."""
+    past = numbers.count(found.n_past, "past season")
+    past = past if found.n_past == 1 else f"the mean of {past}"
+    return {
+        "above": f"Encounters per angler-hour are above {past}",
+        "below": f"Encounters per angler-hour are below {past}",
+        "alike": f"Encounters per angler-hour are not clearly different from {past}",
+    }.get(strength_side(found.strength), f"Encounters per angler-hour beside {past}")
+
+
+def past_description(found: AgainstPast) -> str:
+    """Return sentences that stand for the figure where it cannot be seen."""
+    last = found.last
+    words = (
+        f"{past_title(found)}, by week; the last week with a figure, "
+        f"{drawing.week_words(last['week'])}, has {_rate_words(last)}"
+    )
+    at = found.weeks.index(last["week"])
+    for place, low, high in found.band:
+        if place == at:
+            shown = _rate(last).between(low, high)
+            words += f"; past seasons ranged from {shown.replace('–', ' to ')} in that week"
+    return f"{words}."
+
+
+def past_figure(found: AgainstPast, *, palette: Palette, height: float = 260) -> go.Figure:
+    """Draw a season in the band of past ones, the last week and the past named where they end."""
+    points, ends = found.points, (0.0, found.top)
+    x, y = [one.at for one in points], [one.value for one in points]
+    sea: dict[str, Any] = {"colour": palette.sea}
+    return drawing.figure(
+        [
+            drawing.band(
+                drawing.parts(found.band), colour=palette.quiet, opacity=0.22, name="past range"
+            ),
+            drawing.line(
+                *zip(*found.middle, strict=True),
+                colour=palette.quiet,
+                width=1.4,
+                dash="dot",
+                name="past median",
+            ),
+            drawing.intervals(points, ends=ends, opacity=0.35, name="intervals", **sea),
+            drawing.line(x, y, width=1.8, name="this season line", **sea),
+            drawing.marks(points, size=7, name="this season", **sea),
+            drawing.gaps(points, ends=ends, palette=palette),
+            drawing.cuts(points, ends=ends, **sea),
+        ],
+        palette=palette,
+        height=height,
+        margin=(40, 12, 24, 26),
+        annotations=_past_notes(found, palette=palette),
+        xaxis=weeks_across(found.weeks, ticks=7),
+        yaxis=drawing.axis(range=list(ends), nticks=5),
+    )
+
+
+def _past_notes(found: AgainstPast, *, palette: Palette) -> list[dict[str, Any]]:
+    """Return the names that stand on the lines, and the unit over the axis."""
+    last, end = found.last, len(found.weeks) - 1
+    at = found.weeks.index(last["week"])
+    past = numbers.count(found.n_past, "past season")
+    high = found.band[-1][2] if found.band else found.middle[-1][1]
+    name = f"{past}, lowest to highest" if found.band else past
+    place: dict[str, Any] = {"xref": "x", "yref": "y"}
+    beside: dict[str, Any] = {"x": at, "y": last["index"], "xshift": 8, "yanchor": "middle"}
+    if at > 0.7 * end:
+        # No room beside the last point: over its interval.
+        over = last["ci_high"] if last["ci_high"] is not None else last["index"]
+        beside = {"x": at, "y": min(over, found.top), "xanchor": "right", "yshift": 3}
+    return [
+        drawing.note("fish per angler-hour, standardised", colour=palette.quiet),
+        drawing.note(
+            f"<b>this season: {_rate(last).words}</b>", colour=palette.sea, **(place | beside)
+        ),
+        drawing.note(
+            name, colour=palette.quiet, x=end, y=min(high, found.top), xanchor="right", **place
+        ),
+    ]
+
+
+def _rate(line: Line) -> Measurement:
+    return numbers.of_line(line, "index", NumberKind.RATIO)
+
+
+def _rate_words(line: Line) -> str:
+    if line["index"] is None:
+        return line["reason"] or "no figure"
+    return f"{_rate(line).figure(line['ci_level'])} fish per angler-hour"
