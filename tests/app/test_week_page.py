@@ -52,7 +52,7 @@ def test_several_areas_stand_apart(open_page):
 
 def test_every_area_has_a_panel_and_a_line(open_page):
     page = open_page(week=CHOSEN)
-    assert len(page.get("plotly_chart")) == 6 + 2
+    assert len(page.get("plotly_chart")) == 1 + 6 + 2
     table = next(one.proto.body for one in page.get("html") if one.proto.body.startswith("<table"))
     assert table.count("<tr") == 1 + 7
     assert "<tr class='bm-all'><th scope='row'>All areas</th>" in table

@@ -41,7 +41,7 @@ def test_the_page_is_drawn_whole(visit):
     page = visit().open(f"week={CHOSEN}")
     assert answer(page).startswith(f"In week {CHOSEN}, over all areas, anglers made ")
     assert page.locator(".bm-card").count() == 5
-    assert len(seen(page, ".js-plotly-plot")) == 7
+    assert len(seen(page, ".js-plotly-plot")) == 8
     assert page.locator(".bm-table:not(.bm-every) tbody tr").count() == 7
     # A chart without a size or without points is an empty box.
     for chart in seen(page, ".js-plotly-plot"):

@@ -75,8 +75,16 @@ def test_the_line_breaks_where_there_is_no_sample(index):
     at = list(figure.data[3].x).index(gap)
     assert (
         figure.data[3].text[at]
-        == "<b>2035-W50</b><br>no site-day sampled where boats of this area land"
+        == "<b>10 – 16 Dec 2035 (2035-W50)</b><br>no site-day sampled where boats of this area land"
     )
+
+
+def test_weeks_stand_on_the_axis_as_dates(index):
+    axis = panel_of(index, "A1").layout.xaxis
+    at = list(axis.tickvals).index(0)
+    assert index.axis[0] == "2035-W45"
+    assert axis.ticktext[at] == "5 Nov"
+    assert not any("W" in one for one in axis.ticktext)
 
 
 def test_a_closed_week_has_no_mark(index):
@@ -137,7 +145,7 @@ def test_an_interval_too_wide_to_be_useful_is_neither_drawn_nor_sets_the_scale(i
     assert marks.axis_end([wide, *rows[1:]]) > top
     assert series.is_cut([useless], top=1e9)
     assert not series.is_cut([rows[0]], top=1e9)
-    weeks = [f"2036-W{at:02}" for at in range(len(others))]
+    weeks = [f"2036-W{at:02}" for at in range(1, len(others) + 1)]
     figure = series.panel(others, weeks=weeks, chosen="", quantity=MET, top=top, palette=LIGHT)
     assert 0 not in figure.data[0].x
     assert 1 in figure.data[0].x
@@ -287,7 +295,9 @@ def test_a_map_of_nothing_is_still_a_map():
         quantity=RATE,
         palette=DARK,
     )
-    assert figure.data[2].customdata == ("<b>x</b> · <b>2036-W01</b><br>no open day",)
+    assert figure.data[2].customdata == (
+        "<b>x</b> · <b>31 Dec 2035 – 6 Jan 2036 (2036-W01)</b><br>no open day",
+    )
 
 
 def test_legend_says_each_mark_once_and_only_those_seen(index):

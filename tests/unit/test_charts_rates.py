@@ -10,8 +10,9 @@ import pytest
 from analytics.palette import LIGHT
 from analytics.wording import bulletin_index
 from analytics.wording.numbers import NumberKind
+from analytics.wording.week import strength_side
 from dashboard.catch_rates import models, records, seasonal_timing
-from dashboard.charts import curves, drawing, rates, timing
+from dashboard.charts import curves, drawing, rates, series, timing
 from tests.app import sample_rates
 from tests.app.sample_bulletin import NOW, make
 
@@ -256,3 +257,69 @@ def test_a_spike_of_a_past_season_is_cut_on_a_run():
     assert run.top < 1
     assert run.cut == [27]
     assert timing.CUT in timing.signs([run])
+
+
+# This season against past ones.
+
+
+def past_by_week(told, season, area):
+    lines = told.timing[season, area]
+    return {line["day"]: line["index"] for line in lines if line["index"] is not None}
+
+
+def test_past_seasons_are_a_band_behind_this_one(told):
+    found = series.against_past(told)
+    drawn = traces(series.past_figure(found, palette=COLOURS))
+    seasons = [past_by_week(told, season, None) for season in told.seasons(None)]
+    assert found.n_past == len(seasons) == 2
+    both = sorted(set(seasons[0]) & set(seasons[1]))
+    ends = [(min(values), max(values)) for day in both for values in [[s[day] for s in seasons]]]
+    assert [(low, high) for _, low, high in found.band] == ends
+    assert {y for y in drawn["past range"][0].y if y is not None} == {
+        y for two in ends for y in two
+    }
+    lines = told.index["encounters", None]
+    known = [line["index"] for line in lines if line["index"] is not None]
+    assert list(drawn["this season"][0].y) == known
+    assert len([y for y in drawn["intervals"][0].y if y is not None]) == 2 * len(known)
+
+
+def test_a_week_of_the_past_stands_over_the_same_week_of_this_season(told):
+    found = series.against_past(told)
+    # Days count from one Monday in every season: that of this season's own lines.
+    own = {one["day"]: one["week"] for one in told.timing[told.season, None]}
+    season = past_by_week(told, told.seasons(None)[0], None)
+    placed = {found.weeks[at]: (low, high) for at, low, high in found.band}
+    shared = [day for day in own if day in season and own[day] in placed]
+    assert shared
+    for day in shared:
+        low, high = placed[own[day]]
+        assert low <= season[day] <= high
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "side"),
+    [(1.1, 1.6, "above"), (0.4, 0.9, "below"), (0.8, 1.2, "alike"), (None, None, "unknown")],
+)
+def test_the_title_states_the_finding_by_the_interval(told, low, high, side):
+    found = series.against_past(told)
+    line = {"ratio": 1.0, "ci_low": low, "ci_high": high}
+    assert strength_side(line) == side
+    title = series.past_title(replace(found, strength=line))
+    others = {
+        series.past_title(replace(found, strength={"ci_low": a, "ci_high": b}))
+        for a, b in [(1.1, 1.6), (0.4, 0.9), (0.8, 1.2), (None, None)]
+    }
+    assert title in others
+    assert len(others) == 4
+    assert series.past_description(replace(found, strength=line)).startswith(title)
+
+
+def test_without_a_past_season_there_is_no_band(told):
+    assert series.against_past(replace(told, timing={}, strength={})) is None
+    one = {key: of for key, of in told.timing.items() if key[0] != told.seasons(None)[0]}
+    found = series.against_past(replace(told, timing=one))
+    assert found.n_past == 1
+    assert found.band == ()
+    assert "mean" not in series.past_title(found)
+    assert series.past_figure(found, palette=COLOURS).data
