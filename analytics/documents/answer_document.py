@@ -17,6 +17,7 @@ from analytics.options.report import (
     CAUTION,
     COUNTS,
     DIFFERENCE,
+    RISK,
     TOTAL,
     Answer,
     ReportContext,
@@ -261,6 +262,8 @@ def _limits(answer: Answer) -> list[Block]:
     if not about.limits and not about.left_out:
         found.append(blocks.text("The season has no limit in the store."))
     found += [blocks.text(f"{one[:1].upper()}{one[1:]}.") for one in about.left_out]
+    if about.limits:
+        found.append(blocks.text(RISK))
     heads = ["Option", "Total", "Probability of exceeding it", "Difference", "Exceeded on"]
     for limit in about.limits:
         what = about.limit(limit)

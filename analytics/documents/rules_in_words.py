@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING
+from itertools import groupby
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -24,6 +25,14 @@ if TYPE_CHECKING:
 
 #: Said where an option changes none of a kind of rule.
 AS_TODAY = "as today"
+#: Rules that differ by area: what is said before them, and the unit of their numbers.
+RULES = {
+    "close": ("open through ", ""),
+    "weekdays": ("", ""),
+    "daily_limit": ("", "Chinook"),
+    "min_length": ("", "mm"),
+    "marked": ("", ""),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,20 +74,20 @@ def _where(change: Change, area_name: Callable[[str], str]) -> str:
 
 def _words(change: Change, baseline: Baseline) -> Iterator[tuple[str, str, str]]:
     """Yield the rule, its words under the change, and today's."""
-    now = _Today(baseline, change.areas)
+    now = TodaysRules(baseline, change.areas)
     if dates := _dates(change):
-        yield "Opening and closing", dates, now.close
+        yield "Opening and closing", dates, now.words("close")
     if change.open_weekdays:
-        yield "Days of the week", weekday_words(change.open_weekdays), now.weekdays
+        yield "Days of the week", weekday_words(change.open_weekdays), now.words("weekdays")
     if change.daily_limit_fish is not None:
         stops = "; anglers stop at it" if change.at_limit is AtLimit.STOP else ""
-        yield "Daily limit", f"{change.daily_limit_fish} Chinook{stops}", now.daily_limit
+        yield "Daily limit", f"{change.daily_limit_fish} Chinook{stops}", now.words("daily_limit")
     if change.min_length_mm is not None:
-        yield "Minimum length", length_words(change.min_length_mm), now.min_length
+        yield "Minimum length", length_words(change.min_length_mm), now.words("min_length")
     if change.mark_selective is not None:
-        yield "Fish that may be kept", marked_words(change.mark_selective), now.marked
+        yield "Fish that may be kept", marked_words(change.mark_selective), now.words("marked")
     if change.method_mix:
-        yield "Fishing methods", _mix(change.method_mix), now.mix
+        yield "Fishing methods", _mix(change.method_mix), _mix(now.mix()) or "not known"
     for row in change.release_rates:
         kind = f"{row['size_class']} fish, {row['method']} method, {row['wound_class']} wound"
         yield f"Deaths after release: {kind}", percent(row["rate_prop"]), now.rate(row)
@@ -103,71 +112,91 @@ def _mix(shares: Mapping[str, float]) -> str:
     return ", ".join(f"{method} {percent(part)}" for method, part in shares.items())
 
 
-class _Today:
-    """Today's rules in words, over the areas of a change; ranges where they differ."""
+class TodaysRules:
+    """Today's rules in words over the areas of a change, said apart where areas differ.
 
-    def __init__(self, baseline: Baseline, areas: Sequence[str]) -> None:
-        mine = [at for at, area in enumerate(baseline.areas) if area in areas]
-        self.baseline = baseline
-        self.rows = mine or list(range(len(baseline.areas)))
-        self.is_open = baseline.rules.is_open[self.rows]
+    Parameters
+    ----------
+    baseline : Baseline
+    areas : sequence of str
+        Codes; none for all.
+    area_name : callable
+        Name of an area for people.
+    """
 
-    @property
-    def close(self) -> str:
-        """The planned close."""
-        lasts = {
-            baseline_day.astype(date)
-            for row in self.is_open
-            if row.any()
-            for baseline_day in [self.baseline.days[np.flatnonzero(row)[-1]]]
-        }
-        if not lasts:
+    def __init__(
+        self, baseline: Baseline, areas: Sequence[str], area_name: Callable[[str], str] = str
+    ) -> None:
+        known = baseline.areas
+        mine = [at for at, area in enumerate(known) if area in areas] or range(len(known))
+        self.baseline, self.area_name = baseline, area_name
+        self.rows = list(mine)
+        #: Areas with an open day to come: the others have no rule that could change.
+        self.open_rows = [row for row in self.rows if baseline.rules.is_open[row].any()]
+
+    def of_areas(self, rule: str) -> dict[str, list[str]]:
+        """Return the names of areas by their rule in words; `rule` is one of `RULES`."""
+        found: dict[tuple[Any, str], list[str]] = {}
+        for row in self.open_rows:
+            name = self.area_name(self.baseline.areas[row])
+            found.setdefault(getattr(self, f"_{rule}")(row), []).append(name)
+        return {words: found[value, words] for value, words in sorted(found)}
+
+    def words(self, rule: str) -> str:
+        """Return a rule in words, such as ``1 Chinook in 3 areas, 2 in 3``."""
+        found = {words: len(areas) for words, areas in self.of_areas(rule).items()}
+        if not found:
             return "no day left"
-        first, last = min(lasts), max(lasts)
-        if first == last:
-            return f"open through {day_words(last)}"
-        return f"open through {day_words(first)} to {day_words(last)}, by area"
+        before, unit = RULES[rule]
+        first, *others = found
+        start = before + (f"{first} {unit}" if unit and first[:1].isdigit() else first)
+        if not others:
+            return start
+        parts = [f"{start} in {found[first]} area{'s' if found[first] > 1 else ''}"]
+        parts += [f"{words} in {found[words]}" for words in others]
+        return ("; " if any("," in words for words in found) else ", ").join(parts)
 
-    @property
-    def weekdays(self) -> str:
-        """The weekdays that are open."""
-        days = self.baseline.days[self.is_open.any(axis=0)]
-        found = sorted({one.astype(date).isoweekday() for one in days})
-        return weekday_words("".join(map(str, found))) if found else "no day left"
+    # The rule of one area: its value, by which areas are sorted, and its words.
 
-    @property
-    def daily_limit(self) -> str:
-        """Fish that may be kept a day."""
-        return self._range(self.baseline.rules.daily_limit_fish, "Chinook") or "no daily limit"
+    def _close(self, row: int) -> tuple[Any, str]:
+        last = np.flatnonzero(self.baseline.rules.is_open[row])[-1]
+        close = self.baseline.days[last].astype(date)
+        return close, day_words(close)
 
-    @property
-    def min_length(self) -> str:
-        """The minimum length."""
-        return self._range(self.baseline.rules.min_length_mm, "mm") or "no minimum length"
+    def _weekdays(self, row: int) -> tuple[Any, str]:
+        days = self.baseline.days[self.baseline.rules.is_open[row]]
+        digits = "".join(sorted({str(one.astype(date).isoweekday()) for one in days}))
+        return digits, weekday_words(digits)
 
-    def _range(self, values: np.ndarray, unit: str) -> str:
-        known = values[self.rows][self.is_open]
-        known = known[np.isfinite(known)]
-        if not known.size:
-            return ""
-        low, high = known.min(), known.max()
-        return f"{low:g} {unit}" if low == high else f"{low:g} to {high:g} {unit}"
+    def _daily_limit(self, row: int) -> tuple[Any, str]:
+        return self._in_turn(self.baseline.rules.daily_limit_fish, row, "no daily limit")
 
-    @property
-    def marked(self) -> str:
-        """Whether marked fish alone may be kept."""
-        found = set(self.baseline.rules.is_mark_selective[self.rows][self.is_open].tolist())
-        return marked_words(found == {True}) if len(found) < 2 else "marked fish only in part"
+    def _min_length(self, row: int) -> tuple[Any, str]:
+        return self._in_turn(self.baseline.rules.min_length_mm, row, "no minimum length")
 
-    @property
-    def mix(self) -> str:
-        """Shares of trips by method, of those whose method is known."""
+    def _in_turn(self, values: np.ndarray, row: int, none: str) -> tuple[Any, str]:
+        """Return the values of the open days of an area, each new one after the one before."""
+        known = values[row][self.baseline.rules.is_open[row]]
+        turns = [value for value, _ in groupby(np.nan_to_num(known, nan=np.inf).tolist())]
+        words = (f"{value:g}" if np.isfinite(value) else none for value in turns)
+        return tuple(turns), ", then ".join(words)
+
+    def _marked(self, row: int) -> tuple[Any, str]:
+        rules = self.baseline.rules
+        found = sorted(set(rules.is_mark_selective[row][rules.is_open[row]].tolist()))
+        words = marked_words(found[0]) if len(found) < 2 else "marked fish only on some days"
+        return tuple(found), words
+
+    def mix(self) -> dict[str, float]:
+        """Return the shares of trips by method so far, of those whose method is known."""
         trips = self.baseline.by_method[:, self.rows, :, 0].mean(axis=0, dtype=float).sum(axis=0)
         known = {
-            name: part for name, part in zip(self.baseline.methods, trips, strict=True) if name
+            name: float(part)
+            for name, part in zip(self.baseline.methods, trips, strict=True)
+            if name
         }
         total = sum(known.values())
-        return _mix({name: part / total for name, part in known.items()}) if total else "not known"
+        return {name: part / total for name, part in known.items()} if total else {}
 
     def rate(self, row: Mapping[str, object]) -> str:
         """Return the rate of today that a row takes the place of."""

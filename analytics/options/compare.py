@@ -13,7 +13,13 @@ from analytics.codes import coded, join_codes
 from analytics.options.area_projection import AreaProjection, CatchCalculator, DisplacedEffort
 from analytics.options.assumptions import assumptions_of
 from analytics.options.baseline_arrays import CLASSES, BaselineArrays
-from analytics.options.limit_exceedance import FAN, LimitExceedance, limit_exceedance, quantiles
+from analytics.options.limit_exceedance import (
+    FAN,
+    LimitExceedance,
+    limit_exceedance,
+    paired_difference_se,
+    quantiles,
+)
 from analytics.options.option import Option
 from analytics.options.option_checks import check_options
 from analytics.options.regulations import option_plan, today_plan
@@ -313,6 +319,9 @@ def _exceedance_rows(scale: _Comparison, answers: list[_Answer]) -> Iterator[dic
                 "prob_exceeded_by_close": found.prob_exceeded_by_close,
                 "prob_exceeded_by_close_difference": found.prob_exceeded_by_close
                 - was.prob_exceeded_by_close,
+                "prob_exceeded_by_close_difference_se": paired_difference_se(
+                    found.used, was.used, limit.fish
+                ),
                 **dict(zip(_DATES, found.dates, strict=True)),
             }
 

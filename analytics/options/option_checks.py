@@ -15,6 +15,7 @@ from analytics.options.baseline_arrays import marked_shares
 from analytics.options.catch_per_trip import LEAST_MEASURED, measured, so_far_mm
 from analytics.options.option import AtLimit, Option, OptionSet
 from analytics.options.option_file import Fault, InvalidOptionsError, require_valid, shown
+from analytics.options.regulations import option_plan, today_plan
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -70,6 +71,17 @@ def split_valid(
     found = [(one, list(_faults(baseline, one, today, areas))) for one in options]
     valid = tuple(one for one, faults in found if not faults)
     return valid, tuple("; ".join(map(str, faults)) for _, faults in found if faults)
+
+
+def idle_areas(baseline: Baseline, change: Change) -> tuple[str, ...]:
+    """Return the areas with an open day to come whose rules a sound change leaves as they are."""
+    option = Option("change", (change,))
+    plans = {
+        area: (today_plan(baseline, at), option_plan(baseline, option, at))
+        for at, area in enumerate(baseline.areas)
+        if not change.areas or area in change.areas
+    }
+    return tuple(area for area, (was, now) in plans.items() if was.is_open.any() and now.is_as(was))
 
 
 def _faults(

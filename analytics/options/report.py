@@ -130,14 +130,22 @@ def chance(part: float | None) -> str:
     return DASH if part is None else rounding.chance(part).replace(PERCENT, " %")
 
 
-def points(difference: float | None) -> str:
-    """Return a difference of probabilities in percentage points."""
+def points(difference: float | None, se: float | None = None) -> str:
+    """Return a difference of probabilities in percentage points, such as ``−15.1 ± 0.8 points``.
+
+    After ± stands the Monte-Carlo standard error, if given; under 0.05 points as ``under 0.1``.
+    """
     if difference is None:
         return DASH
-    if not round(100 * difference):
-        return "no change" if difference == 0 else "under ±1 point"
-    shown = f"{100 * difference:+.0f}".replace("-", "−")
-    return f"{shown} point{'' if shown[1:] == '1' else 's'}"
+    if difference == 0 and not se:
+        return "no change"
+    shown = f"{100 * difference:+.1f}".replace("-", "−")
+    if float(shown.replace("−", "-")) == 0:
+        shown = "under ±0.1"
+    error = "" if se is None else f" ± {number(100 * se, place=-1)}"
+    if se is not None and round(100 * se, 1) == 0:
+        error = " ± under 0.1"
+    return f"{shown}{error} points"
 
 
 def day(one: date | None) -> str:
@@ -167,6 +175,13 @@ def limit_dates(
 def already(passed: float | None) -> str:
     """Return that the total so far may be over a limit, with the chance where it is known."""
     return "may be exceeded already" + ("" if passed is None else f" ({chance(passed)})")
+
+
+def risk_moved(row: Mapping[str, Any]) -> str:
+    """Return how the probability of exceeding a limit differs from today's, in points."""
+    return points(
+        row["prob_exceeded_by_close_difference"], row["prob_exceeded_by_close_difference_se"]
+    )
 
 
 def _place(value: float, half: float, *, signed: bool) -> int:
@@ -217,6 +232,8 @@ def binding(about: ReportContext, exceedance: Sequence[Row], option: str) -> str
         key=lambda one: (one["exceedance_date_p50"] or date.max, -one["prob_exceeded_by_close"]),
     )
     passing = chance(row["prob_exceeded_by_close"])
+    if row["prob_exceeded_by_close_difference"]:
+        passing += f" ({risk_moved(row)})"
     words = f"{about.named(limits[row['limit_id']])}: {passing} to exceed it"
     if row["exceedance_date_p50"] is None:
         return words
@@ -228,6 +245,11 @@ def binding(about: ReportContext, exceedance: Sequence[Row], option: str) -> str
 CAUTION = (
     "These figures inform and decide nothing: the agency's own rules and licensed practice decide. "
     "They hold as far as the assumptions below do."
+)
+RISK = (
+    "Differences of probabilities are in percentage points from today's rule, ± the standard error "
+    "that the number of draws leaves in them: both rules are judged on the same draws. The error "
+    "of the data is in the probabilities themselves."
 )
 #: Code of the rule by which an option is dominated; it stands with the options that are.
 _RULE = "dominance_rule"
@@ -319,7 +341,7 @@ class Answer:
                 option,
                 amount(row, *TOTAL),
                 chance(row["prob_exceeded_by_close"]),
-                points(row["prob_exceeded_by_close_difference"]),
+                risk_moved(row),
                 limit_dates(row, through=through, passed=passed),
             ]
             for option in self.options

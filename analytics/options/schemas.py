@@ -46,6 +46,7 @@ LIMIT_EXCEEDANCE_SCHEMA = pa.schema(
             "limit_fish", "estimate", "ci_low", "ci_high", "ci_level", "prob_exceeded_by_close"
         ),
         ("prob_exceeded_by_close_difference", pa.float64()),  # from today's rule
+        ("prob_exceeded_by_close_difference_se", pa.float64()),  # of the number of draws alone
         ("exceedance_date_p10", pa.date32()),
         ("exceedance_date_p50", pa.date32()),
         ("exceedance_date_p90", pa.date32()),

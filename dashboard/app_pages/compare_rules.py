@@ -48,12 +48,14 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
     if on is None or folder is None or why:
         lead(why)
         return
-    found, unmet = option_sets.held(on.baseline)
+    found, unmet = option_sets.held(on.baseline, on.first)
     top = st.container()
     for said in unmet:
         st.warning(numbers.plain(f"{said[:1].upper()}{said[1:]}."))
     st.header("The options", anchor=False)
     st.caption(form.ABOUT)
+    if found == option_sets.example(on.baseline, on.first):
+        st.caption(option_sets.STARTS_FROM)
     found = form.draw(found, change_kinds.FormContext(choice.index, on.baseline))
     unlinked = option_sets.hold(found)
     option_sets.note()

@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from analytics.catch_limits import split_list
 from analytics.options.baseline_io import from_table, limits_of
 from analytics.options.option_file import read_options
 from analytics.options.schemas import ANSWER_SCHEMAS
 from dashboard.options import records
 from dashboard.options.change_kinds import ChangeKind, kinds_of
+from dashboard.options.option_sets import FirstLimit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -26,12 +28,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ComparisonInputs:
-    """What options of a season are compared on; limits left out come with the reason."""
+    """What options of a season are compared on; limits left out come with the reason.
+
+    `binding` is the limit that is reached first today, `first` what of it a reader starts from.
+    """
 
     baseline: Baseline
     limits: tuple[Limit, ...]
     left_out: tuple[str, ...]
     binding: str | None = None
+    first: FirstLimit | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,8 +57,11 @@ def inputs(index: BulletinIndex) -> ComparisonInputs | None:
         return None
     standing = index.bulletin.table("limit_status")
     limits, left_out = limits_of(standing)
-    binding = next((row["limit_id"] for row in standing.to_pylist() if row["is_binding"]), None)
-    return ComparisonInputs(from_table(draws), limits, left_out, binding)
+    row = next((row for row in standing.to_pylist() if row["is_binding"]), None)
+    if row is None:
+        return ComparisonInputs(from_table(draws), limits, left_out)
+    first = FirstLimit(split_list(row["areas"]), row["exceedance_date_p50"])
+    return ComparisonInputs(from_table(draws), limits, left_out, row["limit_id"], first)
 
 
 def compare(on: ComparisonInputs, text: str) -> ComparisonResult:

@@ -7,9 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
+from analytics.catch_limits import join_words
 from analytics.options.option import AtLimit
+from analytics.options.option_checks import idle_areas
+from analytics.units import both_lengths
+from analytics.wording import numbers
 from dashboard.options import option_sets
-from dashboard.options.change_kinds import LABELS, ChangeKind, today
+from dashboard.options.change_kinds import LABELS, ChangeKind, kinds_of, only
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -23,7 +27,16 @@ AT_LIMIT = {
     AtLimit.GO_ON: "go on fishing and release what they catch",
     AtLimit.STOP: "stop and go home",
 }
-MARKED = {True: "only marked fish", False: "marked and unmarked fish"}
+MARKED = {"": "as today", "marked": "only marked fish", "all": "marked and unmarked fish"}
+_MARKED = {None: "", True: "marked", False: "all"}
+#: What today's rule of a kind is called in `analytics.documents.rules_in_words.RULES`.
+RULES = {
+    ChangeKind.DATES: "close",
+    ChangeKind.WEEKDAYS: "weekdays",
+    ChangeKind.DAILY: "daily_limit",
+    ChangeKind.LENGTH: "min_length",
+    ChangeKind.MARKED: "marked",
+}
 WOUNDS = {"any": "any hook wound", "shallow": "shallow hooks", "deep": "deep hooks"}
 SIZES = {"sublegal": "sublegal fish", "legal": "legal fish", "any": "all fish"}
 
@@ -89,8 +102,37 @@ def kinds(chosen: Sequence[ChangeKind], start: str) -> list[ChangeKind]:
 
 
 def draw(kind: ChangeKind, change: Change, ground: FormContext, start: str) -> Change:
-    """Draw the widgets of one kind and return the change as they tell it."""
-    return _DRAWN[kind](change, ground, f"{start}-{kind}")
+    """Draw the widgets of one kind, today's rule below, and return the change as they tell it."""
+    made: Change = _DRAWN[kind](change, ground, f"{start}-{kind}")
+    said = [*_today(kind, made, ground), *_idle(kind, made, ground)]
+    if said:
+        st.caption(numbers.plain(" ".join(said)))
+    return made
+
+
+def _today(kind: ChangeKind, change: Change, ground: FormContext) -> list[str]:
+    """Return today's rule over the areas of a change, those of each rule named where few."""
+    if kind not in RULES:
+        return []
+    now = ground.today(change)
+    by_rule = now.of_areas(RULES[kind])
+    said = [f"Today: {now.words(RULES[kind])}."]
+    if len(by_rule) > 1:
+        few = (f"{rule}: {', '.join(names)}" for rule, names in by_rule.items())
+        said.append(f"({'; '.join(few)}.)")
+    return said
+
+
+def _idle(kind: ChangeKind, change: Change, ground: FormContext) -> list[str]:
+    """Return in which areas a change of a kind leaves the rules as they are."""
+    mine = only(change, kind)
+    if kind not in kinds_of(mine) or kind is ChangeKind.SPAN:
+        return []
+    same = idle_areas(ground.baseline, mine)
+    if not same:
+        return []
+    names = join_words([ground.index.name(area) for area in same])
+    return [f"Nothing changes in {names}: it is today's rule there."]
 
 
 def _dates(change: Change, ground: FormContext, start: str) -> Change:
@@ -135,11 +177,10 @@ def _weekdays(change: Change, _: FormContext, start: str) -> Change:
 
 def _daily(change: Change, ground: FormContext, start: str) -> Change:
     left, right = st.columns([1, 2])
-    now = today(ground.baseline, change).daily_limit_fish
     with left:
-        name = key(f"{start}-fish")
-        seed(name, int(change.daily_limit_fish or 0))
-        fish = st.number_input(f"Fish a day (now {now})", 0, 100, key=name)
+        fish = _number("Fish a day", change.daily_limit_fish, f"{start}-fish", most=100)
+    if fish is None:
+        return replace(change, daily_limit_fish=None, at_limit=AtLimit.GO_ON)
     with right:
         name = key(f"{start}-at")
         seed(name, change.at_limit)
@@ -151,29 +192,47 @@ def _at_words(one: AtLimit) -> str:
     return AT_LIMIT[AtLimit(one)]
 
 
-def _length(change: Change, ground: FormContext, start: str) -> Change:
-    now = today(ground.baseline, change).min_length_mm
-    value = slide(
-        f"Minimum length in mm (now {now:g})",
-        float(change.min_length_mm or now),
-        f"{start}-mm",
-        ends=(max(now - 150, 0.0), now + 150),
-        step=1.0,
+def _number(
+    label: str, value: float | None, name: str, *, most: float, unsaid: str = "as today"
+) -> float | None:
+    """Draw a number that may be left out, which changes nothing; `most` is whole or not."""
+    seed(key(name), value)
+    kind = type(most)
+    return st.number_input(
+        label,
+        min_value=kind(0),
+        max_value=most,
+        value=None,
+        step=kind(1),
+        format="%d" if kind is int else "%g",
+        key=key(name),
+        placeholder=unsaid,
     )
+
+
+def _length(change: Change, _: FormContext, start: str) -> Change:
+    left, right = st.columns([1, 2], vertical_alignment="bottom")
+    with left:
+        name = f"{start}-mm"
+        value = _number("Minimum length in mm", change.min_length_mm, name, most=1500.0)
+    if value:
+        with right:
+            st.caption(both_lengths(value))
     return replace(change, min_length_mm=value)
 
 
 def _marked(change: Change, _: FormContext, start: str) -> Change:
     name = key(f"{start}-marked")
-    seed(name, bool(change.mark_selective))
+    seed(name, _MARKED[change.mark_selective])
     found = st.radio(
         "Anglers may keep", list(MARKED), key=name, format_func=MARKED.get, horizontal=True
     )
-    return replace(change, mark_selective=bool(found))
+    return replace(change, mark_selective={"marked": True, "all": False}.get(found or ""))
 
 
 def _methods(change: Change, ground: FormContext, start: str) -> Change:
-    mix = dict(change.method_mix or {})
+    now = ground.today(change).mix()
+    mix = dict(change.method_mix or now)
     known = [one for one in ground.baseline.methods if one]
     names = [*known, *(one for one in mix if one not in known)]
     if not names:
@@ -193,6 +252,8 @@ def _methods(change: Change, ground: FormContext, start: str) -> Change:
     st.caption(f"Used: {', '.join(f'{at} {value} %' for at, value in used.items())} of trips.")
     if shown == begun:
         return change
+    if shown == whole({at: now.get(at, 0.0) for at in names}):
+        return replace(change, method_mix=None)
     return replace(change, method_mix={at: value / total for at, value in shown.items() if value})
 
 
@@ -205,8 +266,14 @@ def whole(mix: Mapping[str, float]) -> dict[str, int]:
     return floors
 
 
+#: The row of rates that the form begins with; without a rate it changes nothing.
+_ROW = {"size_class": "sublegal", "method": "any", "wound_class": "any"}
+_ROW |= {"source": "stated for this option"}
+
+
 def _deaths(change: Change, ground: FormContext, start: str) -> Change:
-    row, *others = (dict[str, Any](one) for one in change.release_rates)
+    given, *others = change.release_rates or (_ROW,)
+    row = dict[str, Any](given)
     sizes, methods, wounds, rates, errors = st.columns([2, 2, 2, 3, 3])
     with sizes:
         size = _pick("Released", list(SIZES), row["size_class"], f"{start}-size", SIZES)
@@ -217,16 +284,27 @@ def _deaths(change: Change, ground: FormContext, start: str) -> Change:
     with wounds:
         hooked = row.get("wound_class") or "any"
         wound = _pick("Hooked", list(WOUNDS), str(hooked), f"{start}-wound", WOUNDS)
+    row |= {"size_class": size, "method": method, "wound_class": wound}
+    now = ground.today(change).rate(row)
     with rates:
-        rate = percent("Die of it, %", float(row["rate_prop"]), f"{start}-rate")
+        rate = _percent_or_none("Die of it, %", row.get("rate_prop"), f"{start}-rate", f"now {now}")
     with errors:
         error = percent("Standard error, %", float(row.get("rate_se") or 0), f"{start}-se", most=20)
     if others:
         st.caption(f"{len(others)} more rows of rates came with the option and hold too.")
-    row |= {"size_class": size, "method": method, "wound_class": wound}
-    row |= {"rate_prop": rate, "rate_se": error}
-    rows: Any = (row, *others)
+    if rate is None:
+        return replace(change, release_rates=change.release_rates if others else ())
+    rows: Any = (row | {"rate_prop": rate, "rate_se": error}, *others)
     return replace(change, release_rates=rows)
+
+
+def _percent_or_none(label: str, part: Any, name: str, unsaid: str) -> float | None:
+    """Draw a part in percent that may be left out."""
+    begun = None if part is None else round(100 * float(part), 6)
+    shown = _number(label, begun, name, most=100.0, unsaid=unsaid)
+    if shown is None:
+        return None
+    return part if shown == begun else shown / 100
 
 
 def _pick(label: str, options: list[str], value: str, name: str, said: dict[str, str]) -> str:

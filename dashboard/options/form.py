@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 MOST_CHANGES = 4
 CHOSEN = "_set_chosen"
 ABOUT = (
-    "Today's rule is always compared too. Each option below says what it would change, from the "
-    "day after the data end; what it leaves out stays as it is."
+    "Today's rules are always compared too. Each option says what it would change, from the day "
+    "after the data end; a field left empty changes nothing."
 )
 
 
@@ -76,9 +76,7 @@ def _change(change: Change, ground: FormContext, *, start: str, number: int, of:
     change = replace(change, areas=areas)
     for kind in ChangeKind:
         if kind in chosen:
-            change = fields.draw(
-                kind, change_kinds.begun(change, kind, ground.baseline), ground, start
-            )
+            change = fields.draw(kind, change, ground, start)
         else:
             change = change_kinds.without(change, kind)
     return change

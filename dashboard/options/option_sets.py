@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -21,29 +21,43 @@ if TYPE_CHECKING:
     from analytics.options.baseline import Baseline
 
 #: Most options beside today's rule.
-MOST = 6
+MOST = 10
 #: The choice in the link, and what is held beside it: the set itself, its link, the form's number.
 KEY = "set"
 _SET, _LINKED, _FORM, _FILE = "_set", "_set_linked", "_set_form", "_set_file"
 TOO_LONG = "These options are too long for a link: save them as a file to pass them on."
 KEPT = "The file was not taken, and the options stay as they were:"
-#: How long before the planned close the first example closes.
-EARLY = timedelta(days=14)
+#: How long before the median date the first example closes, and, where no limit is reached with an
+#: even chance, how long before the planned close: our choice, no source.
+BEFORE, EARLY = timedelta(days=7), timedelta(days=14)
+STARTS_FROM = (
+    "The option to start from closes the areas of the limit that is reached first, a week before "
+    "the day by which it is exceeded with a probability of 50 %, or at once where that day is "
+    "nearer. Where no limit is likely to be exceeded it closes two weeks before the planned close."
+)
 
 
-def held(baseline: Baseline) -> tuple[OptionSet, list[str]]:
+@dataclass(frozen=True, slots=True)
+class FirstLimit:
+    """The limit that is reached first: its areas, and the day by which it likely is, if any."""
+
+    areas: tuple[str, ...]
+    half: date | None
+
+
+def held(baseline: Baseline, first: FirstLimit | None = None) -> tuple[OptionSet, list[str]]:
     """Return the set of this reader, or of the link, or an example, and what could not be had."""
     state = st.session_state
     if KEY in state and _SET in state and state[KEY] == state.get(_LINKED):
         return state[_SET], []
     asked = [state[KEY]] if state.get(KEY) else st.query_params.get_all(KEY)[-1:]
     if not asked:
-        take(example(baseline))
+        take(example(baseline, first))
         return state[_SET], []
     try:
         found = from_link(asked[0])
     except UsageError as error:
-        take(example(baseline))
+        take(example(baseline, first))
         return state[_SET], [f"{error}; an example stands in its place"]
     take(found)
     return state[_SET], _over(found)
@@ -110,10 +124,14 @@ def _over(found: OptionSet) -> list[str]:
     ]
 
 
-def example(baseline: Baseline) -> OptionSet:
-    """Return the set that a reader starts from: all areas closed two weeks early."""
-    close = max(last_open(baseline) - EARLY, first_day(baseline))
-    return OptionSet("", (Option("Close early", (Change(close_from=close),)),))
+def example(baseline: Baseline, first: FirstLimit | None = None) -> OptionSet:
+    """Return the set that a reader starts from, by the rule in `STARTS_FROM`."""
+    areas = () if first is None or set(first.areas) >= set(baseline.areas) else first.areas
+    close = last_open(baseline, areas) - EARLY
+    if first is not None and first.half is not None:
+        close = first.half - BEFORE
+    change = Change(areas=areas, close_from=max(close, first_day(baseline)))
+    return OptionSet("", (Option("Close early", (change,)),))
 
 
 def added(found: OptionSet, one: Option) -> OptionSet:
@@ -148,8 +166,9 @@ def last_day(baseline: Baseline) -> date:
     return day
 
 
-def last_open(baseline: Baseline) -> date:
+def last_open(baseline: Baseline, areas: Sequence[str] = ()) -> date:
     """Return the last day that is open under today's rules; the first to come where none is."""
-    is_open = np.flatnonzero(baseline.rules.is_open.any(axis=0))
+    rows = [at for at, area in enumerate(baseline.areas) if not areas or area in areas]
+    is_open = np.flatnonzero(baseline.rules.is_open[rows].any(axis=0))
     day: date = baseline.days[is_open[-1] if is_open.size else 0].astype(object)
     return day

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from analytics.catch_limits import nouns
 from analytics.codes import has_code
+from analytics.options.report import risk_moved
 from analytics.rounding import DASH, chance
 from analytics.wording import numbers
 from analytics.wording.limits import day, is_by_now
@@ -26,7 +27,9 @@ MEANING = (
     "Figures are totals of the whole season, so far and to come. All options are compared on the "
     "same draws of what may come, so a difference (in bold) is that of the rules alone; below each "
     "figure stands its interval. A limit is likely exceeded where its chance is 50 % or more; the "
-    "chance shown is that of the limit reached first today, and all limits stand further below."
+    "chance shown is that of the limit reached first today, and all limits stand further below. "
+    "How a chance differs from today's is in percentage points, ± the standard error that the "
+    "number of draws leaves in it (Monte-Carlo error); the error of the data is in the chances."
 )
 DOMINANCE = (
     "An option is dominated where another is at least as good on every count and better on one: "
@@ -167,7 +170,7 @@ def _chances(line: Line) -> str:
     if abs(now - before) < POINT or chance(before) == chance(now):
         return f"stays at **{chance(now)}**"
     verb = "falls" if now < before else "rises"
-    return f"{verb} from {chance(before)} to **{chance(now)}**"
+    return f"{verb} from {chance(before)} to **{chance(now)}** ({risk_moved(line)})"
 
 
 def _days(today: Line | None, line: Line, through: date | None) -> str:
@@ -178,15 +181,3 @@ def _days(today: Line | None, line: Line, through: date | None) -> str:
     if is_by_now(before, through) or is_by_now(now, through):
         return ""  # no day to come: the limit may be exceeded already
     return f", and its day moves from {day(before)} to {day(now)}"
-
-
-def points(part: float | None) -> str:
-    """Return a difference of chances in points."""
-    if part is None:
-        return ""
-    if part == 0:
-        return "no change"
-    if abs(part) < POINT / 2:
-        return "under ±1 point"
-    shown = f"{100 * part:+.0f}".replace("-", "−")
-    return f"{shown} point{'' if shown[1:] == '1' else 's'}"

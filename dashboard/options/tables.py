@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analytics.options.report import COUNTS
+from analytics.options.report import COUNTS, risk_moved
 from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, chance
 from dashboard import html_tables
@@ -80,7 +80,9 @@ def _chance(found: Answered, labels: Mapping[str, str], name: str) -> str:
     line = found.reach.get((limit, name)) if limit else None
     if limit is None or line is None or line["prob_exceeded_by_close"] is None:
         return DASH
-    return chance(line["prob_exceeded_by_close"]) + html_tables.small(labels.get(limit, limit))
+    moved = "" if name == found.options[0] else risk_moved(line)
+    shown = chance(line["prob_exceeded_by_close"]) + (html_tables.bold(moved) if moved else "")
+    return shown + html_tables.small(labels.get(limit, limit))
 
 
 def limits(
@@ -111,7 +113,7 @@ def _limit_line(name: str, line: Line, days: str, *, is_today: bool) -> str:
     inside = [
         html_tables.amount(records.total(line)),
         DASH if line["prob_exceeded_by_close"] is None else chance(line["prob_exceeded_by_close"]),
-        DASH if is_today else sentences.points(line["prob_exceeded_by_close_difference"]) or DASH,
+        DASH if is_today else risk_moved(line),
         days,
     ]
     return html_tables.line(LIMIT_HEADS, name, inside, is_all=is_today)

@@ -103,14 +103,14 @@ def option_fan(found: Standings, line: Line, fans: Fans, name: str) -> Fan | Non
         )
     ]
     middle = fans.quantiles[now][:, QUANTILES.index("q50")].tolist()
-    lines = _until_still((*past, *ahead), middle)
-    weeks = len(lines) - len(past)
+    lines = _to_close(_until_still((*past, *ahead), middle), line["planned_close"])
+    days = [one["day"] for one in lines[len(past) :]]
     return Fan(
         lines=lines,
         limit_fish=line["limit_fish"],
         now=standings.total(line),
         close=line["planned_close"],
-        beside=() if now == other else tuple(zip(days[:weeks], middle[:weeks], strict=True)),
+        beside=() if now == other else tuple(zip(days, middle, strict=False)),
         unit=sentences.unit(line),
     )
 

@@ -84,6 +84,7 @@ def _figure(name: str, area: str | None, quantity: str) -> Row:
 
 def _reach(limit: str, name: str) -> Row:
     chance, half = REACH[(limit, name)]
+    moved = chance - REACH[(limit, TODAY)][0]
     return {
         "option": name,
         "limit_id": limit,
@@ -93,7 +94,8 @@ def _reach(limit: str, name: str) -> Row:
         "ci_high": 2700.0,
         "ci_level": 0.95,
         "prob_exceeded_by_close": chance,
-        "prob_exceeded_by_close_difference": chance - REACH[(limit, TODAY)][0],
+        "prob_exceeded_by_close_difference": moved,
+        "prob_exceeded_by_close_difference_se": 0.011 if moved else 0.0,
         "exceedance_date_p10": date(2036, 3, 3),
         "exceedance_date_p50": half,
         "exceedance_date_p90": None,

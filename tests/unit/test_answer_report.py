@@ -54,6 +54,7 @@ def reach(option, chances, difference, dates):
         "ci_level": 0.95,
         "prob_exceeded_by_close": chances,
         "prob_exceeded_by_close_difference": difference,
+        "prob_exceeded_by_close_difference_se": 0.0108 if difference else 0.0,
     } | dates
 
 
@@ -144,7 +145,7 @@ def test_the_answer_opens_with_a_sentence_an_option(tables):
         "**Close \\| early**: against today's rule, angler trips −810 (−1,190 to −510), "
         "Chinook kept −810 (−1,190 to −510), sublegal releases −810 (−1,190 to −510), "
         "total deaths −810 (−1,190 to −510); limits likely exceeded: 0 of 1 (today 1); reached "
-        f"first: {limit}: under 1 % to exceed it."
+        f"first: {limit}: under 1 % (−64.0 ± 1.1 points) to exceed it."
     )
     assert lines[2].startswith("**Poor\\_one**: changes nothing in trips")
     assert lines[3] == "**Not compared**: no A."
@@ -218,7 +219,7 @@ def test_each_limit_has_its_table(tables):
     text = section(report(about(), tables), "Limits")
     assert "**Sublegal releases in VEL and SOR**, at most 20,000 fish (L1)." in text
     assert "| 64 % | no change | 10 % by 3 March 2036, 50 % by 14 March 2036 |" in text
-    assert "| under 1 % | −64 points | not reached with 10 % |" in text
+    assert "| under 1 % | −64.0 ± 1.1 points | not reached with 10 % |" in text
 
 
 def test_no_limits_and_limits_left_out_are_told(tables):
@@ -305,17 +306,19 @@ def test_no_chance_is_certain(part, words):
 
 
 @pytest.mark.parametrize(
-    ("difference", "words"),
+    ("difference", "se", "words"),
     [
-        (0.0, "no change"),
-        (0.01, "+1 point"),
-        (-0.52, "−52 points"),
-        (0.004, "under ±1 point"),
-        (None, "–"),
+        (0.0, 0.0, "no change"),
+        (0.0, 0.004, "under ±0.1 ± 0.4 points"),
+        (0.01, 0.0021, "+1.0 ± 0.2 points"),
+        (-0.5204, 0.0112, "−52.0 ± 1.1 points"),
+        (0.0004, 0.0004, "under ±0.1 ± under 0.1 points"),
+        (0.3, None, "+30.0 points"),
+        (None, None, "–"),
     ],
 )
-def test_differences_of_chances_are_points(difference, words):
-    assert points(difference) == words
+def test_differences_of_chances_are_points_with_their_error(difference, se, words):
+    assert points(difference, se) == words
 
 
 def test_days_that_draws_never_reach_are_left_out():

@@ -12,6 +12,7 @@ from analytics.codes import Code, coded, has_code, join_codes, parse, select, se
 from analytics.errors import UsageError
 from analytics.options.baseline import Limit
 from analytics.options.compare import OPTION_TOTALS, TODAY, compare_options, outlook
+from analytics.options.limit_exceedance import paired_difference_se
 from analytics.options.option import AtLimit, Change, Option
 from analytics.options.schemas import ANSWER_SCHEMAS
 from tests.season_cases import (
@@ -479,3 +480,46 @@ def test_another_level_gives_another_interval(answers):
         figures(narrow, TODAY, column="ci_low")["kept_fish"]
         > figures(wide, TODAY, column="ci_low")["kept_fish"]
     )
+
+
+def test_the_error_of_a_difference_of_chances_is_that_of_paired_draws():
+    rng = np.random.default_rng(3)
+    n, repeats = 400, 3000
+    # Two rules on the same draws: the second takes a tenth of the fish away.
+    was = rng.gamma(20, 5, size=(repeats, n)).astype(np.float32)
+    now = np.float32(0.9) * was
+    differences = (now > 105).mean(axis=1) - (was > 105).mean(axis=1)
+    errors = [paired_difference_se(*two, 105.0) for two in zip(now, was, strict=True)]
+    assert np.mean(errors) == pytest.approx(differences.std(), rel=0.04)
+    chances = (was > 105).mean(), (now > 105).mean()
+    apart = np.sqrt(sum(one * (1 - one) for one in chances) / n)
+    assert np.mean(errors) < 0.75 * apart  # far below that of two simulations of their own
+
+
+def test_the_error_of_a_difference_of_chances_by_hand():
+    was = np.array([1, 1, 1, 0, 0, 0, 0, 0], dtype=np.float32)
+    now = np.array([0, 0, 1, 1, 0, 0, 0, 0], dtype=np.float32)
+    # Two draws leave the limit, one passes it: ((3/8) - (1/8)²) / 8.
+    assert paired_difference_se(now, was, 0.5) == pytest.approx(np.sqrt((3 / 8 - 1 / 64) / 8))
+    assert paired_difference_se(was, was, 0.5) == 0.0
+    assert np.isnan(paired_difference_se(now, np.where(was > 0, was, np.nan), 0.5))
+
+
+def test_an_option_has_the_error_of_its_own_difference(answers):
+    assert {
+        row["prob_exceeded_by_close_difference_se"] for row in reaches(answers, TODAY).values()
+    } == {0.0}
+    moved = [
+        row
+        for row in answers.limit_exceedance.to_pylist()
+        if row["prob_exceeded_by_close_difference"]
+    ]
+    assert moved
+    for row in moved:
+        # A difference d of n draws moves |d| n of them at least, and all of them at most.
+        d, se = (
+            row["prob_exceeded_by_close_difference"],
+            row["prob_exceeded_by_close_difference_se"],
+        )
+        n = len(BASE.uncapped_size)
+        assert (abs(d) - d * d) / n <= se * se + 1e-12 <= (1 - d * d) / n + 2e-12
