@@ -5,14 +5,13 @@ from __future__ import annotations
 from itertools import accumulate
 from typing import TYPE_CHECKING, Any
 
-import plotly.graph_objects as go
-
 from dashboard.charts import drawing
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analytics.palette import Palette
+    from dashboard.charts.drawing import Figure, Trace
 
 
 Line = dict[str, Any]
@@ -33,7 +32,7 @@ TAIL, LEAST_SHOWN = 0.01, 12
 
 def lengths(
     bins: Sequence[Line], *, rules: Sequence[float], span: tuple[float, float], palette: Palette
-) -> go.Figure:
+) -> Figure:
     """Draw fish by length, the clipped ones below.
 
     Each bin has ``bin_low_mm``, ``bin_mm``, ``fish`` and ``marked``; `rules` are legal minimum
@@ -69,12 +68,12 @@ def _bars(
     shapes: str | Sequence[str],
     words: Sequence[str],
     width: Sequence[float] | None = None,
-) -> go.Bar:
+) -> Trace:
     """Draw bars, filled or hatched by the shapes of their pattern."""
     pattern = {"shape": shapes, "size": 5, "fillmode": "replace", "fgcolor": colours}
     marker = {"color": colours, "pattern": pattern, "line": {"width": 1, "color": colours}}
     how = {"text": words, "textposition": "none", "hovertemplate": drawing.HOVER}
-    return go.Bar(x=x, y=y, width=width, marker=marker, **how)
+    return drawing.trace("bar", x=x, y=y, width=width, marker=marker, **how)
 
 
 def _bar_words(one: Line) -> str:
@@ -97,7 +96,7 @@ def shown(lines: Sequence[Line]) -> list[Line]:
     ]
 
 
-def reports(lines: Sequence[Line], *, palette: Palette) -> go.Figure:
+def reports(lines: Sequence[Line], *, palette: Palette) -> Figure:
     """Draw how many boats reported each number of sublegal releases, as `shown` cuts them."""
     fish = [line["fish"] for line in lines]
     heaps = [line["is_heap"] for line in lines]

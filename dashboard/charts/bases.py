@@ -14,10 +14,9 @@ from dashboard.charts.forest import ForestRow
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    import plotly.graph_objects as go
-
     from analytics.palette import Palette
     from dashboard.alternative_estimates.bases import Reading
+    from dashboard.charts.drawing import Figure
 
 #: The signs of the figure with their words.
 SIGNS = (
@@ -31,7 +30,7 @@ SIGNS = (
 HUES = {"◇": "copper", "×": "quiet"}
 
 
-def panel(found: Sequence[Reading], *, palette: Palette) -> go.Figure:
+def panel(found: Sequence[Reading], *, palette: Palette) -> Figure:
     """Draw one quantity of one domain; one basis or more, the usual one first."""
     usual, rows, shades = found[0].row, forest_rows(found), []
     if usual.ci_low is not None and usual.ci_high is not None:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import plotly.graph_objects as go
-
 from analytics.wording import numbers
 from analytics.wording.numbers import NumberKind
 from dashboard.charts import drawing
@@ -15,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analytics.palette import Palette
+    from dashboard.charts.drawing import Figure, Trace
 
 Line = dict[str, Any]
 
@@ -28,7 +27,7 @@ RESIDUAL_SIGNS = (
 RESIDUAL_HUES = {"┈": "quiet"}
 
 
-def legal(lines: Sequence[Line], *, palette: Palette) -> go.Figure:
+def legal(lines: Sequence[Line], *, palette: Palette) -> Figure:
     """Draw the share of the fish met that would be legal at each minimum length.
 
     `lines` are those of the table of legal shares of one domain that have a share, by length.
@@ -60,7 +59,7 @@ def _legal_words(one: Line) -> str:
     return f"<b>minimum {one['min_length_mm']:,.0f} mm{rule}</b><br>{share.figure()}"
 
 
-def alive(steps: Sequence[Line], *, until: float, palette: Palette) -> go.Figure:
+def alive(steps: Sequence[Line], *, until: float, palette: Palette) -> Figure:
     """Draw the share of one group of held fish that is alive, a stair in its band.
 
     `steps` are the lines of the table of survival of one group, by hours; `until` is the end of the
@@ -69,7 +68,7 @@ def alive(steps: Sequence[Line], *, until: float, palette: Palette) -> go.Figure
     hours = [0.0, *(one["hours"] for one in steps)]
     hours.append(max(until, hours[-1]))
 
-    def stair(name: str, *, width: float, **how: Any) -> go.Scatter:
+    def stair(name: str, *, width: float, **how: Any) -> Trace:
         """Draw a share from the start, all alive, over each step to the end of the axis."""
         shares = [1.0, *(one[name] for one in steps)]
         line = {"shape": "hv", "color": palette.sea, "width": width}
@@ -99,14 +98,15 @@ def _alive_words(one: Line) -> str:
     )
 
 
-def residuals(lines: Sequence[Line], *, palette: Palette) -> go.Figure:
+def residuals(lines: Sequence[Line], *, palette: Palette) -> Figure:
     """Draw one or more ordered residuals of a regression against those of a standard normal.
 
     Each line has ``normal`` and ``residual``.
     """
     normal = [one["normal"] for one in lines]
     ends = [min(normal), max(normal)]
-    points = go.Scatter(
+    points = drawing.trace(
+        "scatter",
         x=normal,
         y=[one["residual"] for one in lines],
         mode="markers",

@@ -1,6 +1,7 @@
 """What figures are drawn with, each once: points, intervals, cut ends, gaps, bands, axes, words.
 
-A figure is made in one step: one that is updated piece by piece takes many times as long.
+Traces and layouts are plain dictionaries: plotly's check of every attribute takes most of the time
+of a figure. Tests look at figures through that check (`Figure.data`), pages do not wait for it.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ OPEN = (-math.inf, math.inf)
 GAP_AT = 0.04
 
 Ends = tuple[float, float]
+#: A trace as plotly.js reads it.
+Trace = dict[str, Any]
 
 
 class Point(NamedTuple):
@@ -63,6 +66,11 @@ def label(words: str, width: int) -> str:
 # Traces. Values stand on the y axis, or, `down` the lines of a list, on the x axis.
 
 
+def trace(kind: str, **how: Any) -> Trace:
+    """Return a trace of one of plotly's kinds; what is None is left out."""
+    return {"type": kind} | {name: value for name, value in how.items() if value is not None}
+
+
 def intervals(
     points: Iterable[Point],
     *,
@@ -72,7 +80,7 @@ def intervals(
     ends: Ends = OPEN,
     down: bool = False,
     name: str | None = None,
-) -> go.Scatter:
+) -> Trace:
     """Draw intervals as bars, held inside the ends of the axis."""
     at: list[float | None] = []
     values: list[float | None] = []
@@ -82,7 +90,7 @@ def intervals(
             values += [clamp(one.low, ends), clamp(one.high, ends), None]
     line = {"width": width, "color": colour}
     how = {"line": line, "opacity": opacity, "hoverinfo": "skip", "name": name}
-    return go.Scatter(**_placed(at, values, down=down), mode="lines", **how)
+    return trace("scatter", **_placed(at, values, down=down), mode="lines", **how)
 
 
 def marks(
@@ -94,7 +102,7 @@ def marks(
     ends: Ends = OPEN,
     down: bool = False,
     name: str | None = None,
-) -> go.Scatter:
+) -> Trace:
     """Draw the points that have a value, by their own symbol or that of all."""
     known = [one for one in points if one.value is not None]
     values = [clamp(one.value, ends) for one in known if one.value is not None]
@@ -108,9 +116,7 @@ def marks(
     return _markers([one.at for one in known], values, down=down, name=name, **how)
 
 
-def gaps(
-    points: Iterable[Point], *, ends: Ends, palette: Palette, down: bool = False
-) -> go.Scatter:
+def gaps(points: Iterable[Point], *, ends: Ends, palette: Palette, down: bool = False) -> Trace:
     """Mark the points without a value near the low end of the axis, each with its hover words."""
     at = ends[0] + GAP_AT * (ends[1] - ends[0])
     missing = [one._replace(value=at) for one in points if one.value is None]
@@ -120,7 +126,7 @@ def gaps(
 
 def cuts(
     points: Sequence[Point], *, ends: Ends, colour: str, inset: float = 1.0, down: bool = False
-) -> go.Scatter:
+) -> Trace:
     """Mark the ends of the axis beyond which an interval extends.
 
     On a logarithmic axis a mark on the end itself may not be drawn: `inset` is the factor by which
@@ -157,7 +163,7 @@ def band(
     edge: float = 0,
     fill: str | None = None,
     name: str | None = None,
-) -> go.Scatter:
+) -> Trace:
     """Draw bands through runs of (place, low, high); runs stand apart."""
     x: list[Any] = []
     y: list[float | None] = []
@@ -166,7 +172,7 @@ def band(
         y += [None] * bool(y) + [high for *_, high in run] + [low for _, low, _ in reversed(run)]
     how = {"line": {"width": edge, "color": colour}, "opacity": opacity, "hoverinfo": "skip"}
     inside = {"fill": "toself", "fillcolor": fill or colour}
-    return go.Scatter(x=x, y=y, mode="lines", name=name, **inside, **how)
+    return trace("scatter", x=x, y=y, mode="lines", name=name, **inside, **how)
 
 
 def faint(colour: str, opacity: float) -> str:
@@ -195,19 +201,20 @@ def line(
     dash: str = "solid",
     words: Sequence[str] | None = None,
     **more: Any,
-) -> go.Scatter:
+) -> Trace:
     """Draw a line that breaks where there is no value; without words the pointer skips it."""
     said = {"hoverinfo": "skip"} if words is None else {"text": words, "hovertemplate": HOVER}
     how = {"mode": "lines", "line": {"width": width, "color": colour, "dash": dash}, **said}
-    return go.Scatter(x=x, y=y, connectgaps=False, **(how | more))
+    return trace("scatter", x=x, y=y, connectgaps=False, **(how | more))
 
 
 def _placed(at: Sequence[Any], values: Sequence[Any], *, down: bool) -> dict[str, Sequence[Any]]:
     return {"x": values, "y": at} if down else {"x": at, "y": values}
 
 
-def _markers(at: Sequence[float], values: Sequence[float], *, down: bool, **how: Any) -> go.Scatter:
-    return go.Scatter(**_placed(at, values, down=down), mode="markers", cliponaxis=False, **how)
+def _markers(at: Sequence[float], values: Sequence[float], *, down: bool, **how: Any) -> Trace:
+    where = _placed(at, values, down=down)
+    return trace("scatter", **where, mode="markers", cliponaxis=False, **how)
 
 
 # Axes, lines across, and the figure.
@@ -264,18 +271,39 @@ def figure(
     height: float,
     margin: tuple[int, int, int, int],
     **layout: Any,
-) -> go.Figure:
+) -> Figure:
     """Return a figure in the template of a theme; `margin` is left, right, top, bottom."""
     room = dict(zip("lrtb", margin, strict=True))
-    return go.Figure(
-        traces,
-        layout={
-            "template": theme.template_name(palette),
-            "height": height,
-            "margin": room,
-            **layout,
-        },
-    )
+    common = {"template": theme.template(palette), "height": height, "margin": room}
+    return Figure({"data": list(traces), "layout": common | layout})
+
+
+class Figure(go.Figure):  # type: ignore[misc]  # plotly has no types
+    """A figure as plotly.js reads it, unchecked until someone looks into it.
+
+    Streamlit asks for nothing but `to_dict`; `data` and `layout` are those of a checked copy.
+    """
+
+    def __init__(self, content: dict[str, Any]) -> None:
+        self._content = content
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return traces and layout, to be read only."""
+        return self._content
+
+    @property
+    def data(self) -> Any:
+        """The traces, checked."""
+        return self._checked.data
+
+    @property
+    def layout(self) -> Any:
+        """The layout, checked."""
+        return self._checked.layout
+
+    @property
+    def _checked(self) -> go.Figure:
+        return go.Figure(self._content)
 
 
 #: Steps that read easily, within a power of ten; the largest first.

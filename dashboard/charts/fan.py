@@ -12,9 +12,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    import plotly.graph_objects as go
-
     from analytics.palette import Palette
+    from dashboard.charts.drawing import Figure, Trace
 
 Line = dict[str, Any]
 
@@ -80,7 +79,7 @@ def signs(fan: Fan) -> list[tuple[str, str]]:
     return [*found, LIMIT] + [CLOSE] * bool(fan.ahead and fan.close)
 
 
-def figure(fan: Fan, *, palette: Palette) -> go.Figure:
+def figure(fan: Fan, *, palette: Palette) -> Figure:
     """Draw a fan; its lines are one or more."""
     traces = [_band(fan, *one[:3], palette=palette) for one in BANDS if fan.ahead]
     traces += _curves(fan, palette=palette)
@@ -137,7 +136,7 @@ def _start(fan: Fan) -> tuple[Line, ...]:
     return (last | ends,)
 
 
-def _band(fan: Fan, low: str, high: str, depth: float, *, palette: Palette) -> go.Scatter:
+def _band(fan: Fan, low: str, high: str, depth: float, *, palette: Palette) -> Trace:
     lines = [*_start(fan), *fan.ahead]
     run = [(one["day"].isoformat(), one[low], min(one[high], fan.top)) for one in lines]
     if len(run) > 1:
@@ -147,7 +146,7 @@ def _band(fan: Fan, low: str, high: str, depth: float, *, palette: Palette) -> g
     return drawing.line([day, day], ends, colour=palette.copper, width=12, opacity=depth)
 
 
-def _curves(fan: Fan, *, palette: Palette) -> list[go.Scatter]:
+def _curves(fan: Fan, *, palette: Palette) -> list[Trace]:
     """Draw the medians ahead, the interval of the total so far as a bar, the weeks so far."""
     past, ahead, low, high = fan.past, fan.ahead, fan.now.low, fan.now.high
     start = [(one["day"], one["estimate"]) for one in past[-1:]]
@@ -188,7 +187,7 @@ def _curve(
     colour: str,
     sizes: float | Sequence[float] | None = None,
     **how: Any,
-) -> go.Scatter:
+) -> Trace:
     """Draw values by day as a line, with points of some sizes if given."""
     if sizes is not None:
         how |= {"mode": "lines+markers", "marker": {"size": sizes, "color": colour}}

@@ -16,9 +16,8 @@ from dashboard.charts.drawing import Ends, Point, hover, label
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    import plotly.graph_objects as go
-
     from analytics.palette import Palette
+    from dashboard.charts.drawing import Figure
 
 Line = dict[str, Any]
 
@@ -67,7 +66,7 @@ def rows(
     margin: tuple[int, int, int, int] = (8, 18, 6, 26),
     shapes: Sequence[dict[str, Any]] = (),
     more: Sequence[Any] = (),
-) -> go.Figure:
+) -> Figure:
     """Draw groups of points on labelled lines, values across.
 
     Of each group come its intervals, its second intervals where it has any, its points and the
@@ -127,7 +126,7 @@ def figure(
     palette: Palette,
     guide: float | None = None,
     shapes: Sequence[dict[str, Any]] = (),
-) -> go.Figure:
+) -> Figure:
     """Draw numbers of one sort, labels from top to bottom in the order in which they first occur.
 
     `guide` is a number to compare with, drawn as a dotted line.
@@ -218,7 +217,7 @@ def _places(dots: Sequence[ForestRow], labels: Sequence[str]) -> list[float]:
     return places
 
 
-def coverage(lines: Sequence[Line], *, names: Mapping[str, str], palette: Palette) -> go.Figure:
+def coverage(lines: Sequence[Line], *, names: Mapping[str, str], palette: Palette) -> Figure:
     """Draw the share of boats for listed sites, one line an area, of one line or more."""
     areas = [escape(names.get(line["area"]) or line["area"]) for line in lines]
     points = []

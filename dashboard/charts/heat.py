@@ -6,8 +6,6 @@ from dataclasses import dataclass, replace
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
-import plotly.graph_objects as go
-
 from analytics.palette import on_scale
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.wording import numbers, reasons
@@ -21,6 +19,7 @@ if TYPE_CHECKING:
 
     from analytics.palette import Palette
     from analytics.wording.bulletin_index import Row
+    from dashboard.charts.drawing import Figure, Trace
 
 ROW_HEIGHT = 46
 _HOVER = "%{customdata}<extra></extra>"
@@ -52,7 +51,7 @@ def heat(
     chosen: str,
     quantity: str,
     palette: Palette,
-) -> go.Figure:
+) -> Figure:
     """Draw a rate or a share by area, first on top, and week, the chosen one marked.
 
     A missing or None row is a closed cell. The colours run over all rows; `weeks` may be some of
@@ -138,8 +137,9 @@ def cell_text(row: Row | None) -> str:
     return numbers.coarse(row) + (f"<br>{signs}" if signs else "")
 
 
-def _colours(cells: list[Cell], *, scale: Sequence[str], ends: tuple[float, float]) -> go.Heatmap:
-    return go.Heatmap(
+def _colours(cells: list[Cell], *, scale: Sequence[str], ends: tuple[float, float]) -> Trace:
+    return drawing.trace(
+        "heatmap",
         x=[cell.x for cell in cells],
         y=[cell.y for cell in cells],
         z=[cell.amount for cell in cells],
@@ -155,7 +155,7 @@ def _colours(cells: list[Cell], *, scale: Sequence[str], ends: tuple[float, floa
     )
 
 
-def _figures(cells: list[Cell], *, scale: Sequence[str], ends: tuple[float, float]) -> go.Scatter:
+def _figures(cells: list[Cell], *, scale: Sequence[str], ends: tuple[float, float]) -> Trace:
     """Write the figures, each in the colour that stands out from its cell."""
     low, high = ends
     known = [cell for cell in cells if cell.amount is not None]
@@ -164,7 +164,9 @@ def _figures(cells: list[Cell], *, scale: Sequence[str], ends: tuple[float, floa
     return _text(known, font, hoverinfo="skip")
 
 
-def _text(cells: list[Cell], font: dict[str, Any], **how: Any) -> go.Scatter:
+def _text(cells: list[Cell], font: dict[str, Any], **how: Any) -> Trace:
     x, y = [cell.x for cell in cells], [cell.y for cell in cells]
     text = [cell_text(cell.row) for cell in cells]
-    return go.Scatter(x=x, y=y, mode="text", text=text, textfont={"family": FONT, **font}, **how)
+    return drawing.trace(
+        "scatter", x=x, y=y, mode="text", text=text, textfont={"family": FONT, **font}, **how
+    )

@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-import plotly.graph_objects as go
-
 from dashboard.charts import drawing, forest
 from dashboard.charts.drawing import hover, label
 
@@ -56,7 +54,7 @@ def axis_end(bars: Sequence[Bar]) -> float:
     return min(max([LEAST, *(1.04 * end for end in ends)]), MOST)
 
 
-def figure(bars: Sequence[Bar], *, palette: Palette) -> go.Figure:
+def figure(bars: Sequence[Bar], *, palette: Palette) -> drawing.Figure:
     """Draw limits from top to bottom in the order given; one or more."""
     how: dict[str, Any] = {"ends": (0.0, axis_end(bars)), "down": True}
     said = [hover(bar.label, bar.words) for bar in bars]
@@ -66,7 +64,8 @@ def figure(bars: Sequence[Bar], *, palette: Palette) -> go.Figure:
     bars_of: dict[str, Any] = {"opacity": 1, **how}
     diamond: dict[str, Any] = {"symbol": "diamond-open", "size": 9, "name": "expected", **how}
     known = [one for one in used if one.value is not None]
-    block = go.Bar(
+    block = drawing.trace(
+        "bar",
         x=[drawing.clamp(one.value or 0.0, how["ends"]) for one in known],
         y=[one.at for one in known],
         orientation="h",

@@ -13,8 +13,6 @@ from dashboard.charts.forest import Group
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    import plotly.graph_objects as go
-
     from analytics.palette import Palette
     from analytics.wording.numbers import Measurement
 
@@ -45,7 +43,7 @@ def signs(shifts: Sequence[Shift]) -> list[tuple[str, str]]:
     return found + [NO_DOT] * any(one.amount.value is None for one in shifts)
 
 
-def figure(shifts: Sequence[Shift], *, palette: Palette, unit: str = "") -> go.Figure:
+def figure(shifts: Sequence[Shift], *, palette: Palette, unit: str = "") -> drawing.Figure:
     """Draw one or more options from top to bottom in the order given; `unit` names the axis."""
     groups = []
     for is_dominated, hue, symbol in (

@@ -22,12 +22,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from datetime import date
 
-    import plotly.graph_objects as go
-
     from analytics.palette import Palette
     from analytics.wording.bulletin_index import BulletinIndex
     from analytics.wording.numbers import Measurement
     from dashboard.catch_rates.records import Line, Rates
+    from dashboard.charts.drawing import Figure, Trace
 
 HEIGHT = 236
 #: What stands over the axis of figures.
@@ -245,7 +244,7 @@ def description(panel: Panel, *, of: str) -> str:
 # The figure.
 
 
-def figure(panel: Panel, *, palette: Palette) -> go.Figure:
+def figure(panel: Panel, *, palette: Palette) -> Figure:
     """Draw a panel."""
     index = [_point(panel, one) for one in panel.index]
     surveys = [
@@ -292,7 +291,7 @@ def season_note(season: str, *, palette: Palette) -> dict[str, Any]:
     return drawing.note(f"━ {escape(season)}", colour=palette.quiet, x=1, xanchor="right")
 
 
-def _past(panel: Panel, line: Past, *, palette: Palette) -> go.Scatter:
+def _past(panel: Panel, line: Past, *, palette: Palette) -> Trace:
     is_last = line is panel.past[-1]
     words = [
         ""
@@ -307,7 +306,7 @@ def _past(panel: Panel, line: Past, *, palette: Palette) -> go.Scatter:
     return drawing.line(x, y, colour=palette.quiet, words=words, name="past", **how)
 
 
-def _levels(panel: Panel, *, palette: Palette) -> list[go.Scatter]:
+def _levels(panel: Panel, *, palette: Palette) -> list[Trace]:
     """Return bands and lines of the level; the part ahead starts at the last week behind it."""
     behind = [one for one in panel.behind if one["level"] is not None]
     ahead = [one for one in panel.trend if one["is_projected"] and one["level"] is not None]
@@ -343,7 +342,7 @@ def _run(panel: Panel, lines: Sequence[Line]) -> list[tuple[int, float, float]]:
     ]
 
 
-def _line(panel: Panel, lines: Sequence[Line | None], **how: Any) -> go.Scatter:
+def _line(panel: Panel, lines: Sequence[Line | None], **how: Any) -> Trace:
     words = []
     for one in lines:
         kind = "trend ahead" if one and one["is_projected"] else "trend"

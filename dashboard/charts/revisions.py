@@ -7,8 +7,6 @@ from html import escape
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-import plotly.graph_objects as go
-
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.wording import numbers
 from dashboard.charts import drawing, forest
@@ -21,6 +19,7 @@ if TYPE_CHECKING:
 
     from analytics.palette import Palette
     from analytics.wording.bulletin_index import BulletinIndex, Row
+    from dashboard.charts.drawing import Figure, Trace
     from dashboard.revisions.moves import Move
 
 ROW_HEIGHT, LABEL_WIDTH = 52, 18
@@ -75,7 +74,7 @@ def span(moves: Sequence[Move]) -> Span:
     return Span(low / 1.1, high * 1.1, is_log=True)
 
 
-def dumbbells(moves: Sequence[Move], *, index: BulletinIndex, palette: Palette) -> go.Figure:
+def dumbbells(moves: Sequence[Move], *, index: BulletinIndex, palette: Palette) -> Figure:
     """Draw one or more moves of one quantity, as `plotted` returns them, one a line.
 
     A zero, which no logarithmic axis has, stands at its low end with its figure beside it.
@@ -137,9 +136,10 @@ def _sides(move: Move) -> list[Row]:
     return [row for row in (move.before, move.now) if row is not None and row.estimate is not None]
 
 
-def _zeros(found: Sequence[tuple[float, str]], *, at: float) -> go.Scatter:
+def _zeros(found: Sequence[tuple[float, str]], *, at: float) -> Trace:
     """Write a zero beside each point on the low end of the axis, by its height and colour."""
-    return go.Scatter(
+    return drawing.trace(
+        "scatter",
         x=[at] * len(found),
         y=[height for height, _ in found],
         mode="text",

@@ -25,11 +25,10 @@ from dashboard.charts.rates import start_of
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    import plotly.graph_objects as go
-
     from analytics.palette import Palette
     from analytics.wording.bulletin_index import Row
     from dashboard.catch_rates.records import Line, Rates
+    from dashboard.charts.drawing import Figure
 
 HEIGHT, SHARE_HEIGHT = 190, 225
 #: The sign of an interval that extends above its panel, with its words.
@@ -51,7 +50,7 @@ def panel(
     quantity: str,
     top: float,
     palette: Palette,
-) -> go.Figure:
+) -> Figure:
     """Draw the weeks of one area, the chosen one marked.
 
     `rows` has one a week of `weeks`, None where the bulletin has no row; `top` is that of the axis.
@@ -122,7 +121,7 @@ def share_panel(
     weeks: Sequence[str],
     span: tuple[float, float],
     palette: Palette,
-) -> go.Figure:
+) -> Figure:
     """Draw the weeks of one area; `span` is the axis, the same for panels to be compared."""
     points = _points(survey, weeks=weeks)
     words = [
@@ -292,7 +291,7 @@ def past_description(found: AgainstPast) -> str:
     return f"{words}."
 
 
-def past_figure(found: AgainstPast, *, palette: Palette, height: float = 260) -> go.Figure:
+def past_figure(found: AgainstPast, *, palette: Palette, height: float = 260) -> Figure:
     """Draw a season in the band of past ones, the last week and the past named where they end."""
     points, ends = found.points, (0.0, found.top)
     x, y = [one.at for one in points], [one.value for one in points]

@@ -17,9 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
 
-    import plotly.graph_objects as go
-
     from analytics.palette import Palette
+    from dashboard.charts.drawing import Figure, Trace
 
 
 # What a figure of a run shows, its scale, and its words.
@@ -114,7 +113,7 @@ def _date(run: Run, day: int) -> str:
 # The figure.
 
 
-def figure(run: Run, *, palette: Palette) -> go.Figure:
+def figure(run: Run, *, palette: Palette) -> Figure:
     """Draw a run."""
     quiet = palette.quiet
     traces = []
@@ -142,7 +141,7 @@ def figure(run: Run, *, palette: Palette) -> go.Figure:
     return _placed(traces, run, palette=palette)
 
 
-def _line(run: Run, points: Points, *, season: str, **how: Any) -> go.Scatter:
+def _line(run: Run, points: Points, *, season: str, **how: Any) -> Trace:
     """Draw days and figures, apart where a week or more between them has none."""
     x: list[int] = []
     y: list[float | None] = []
@@ -158,7 +157,7 @@ def _line(run: Run, points: Points, *, season: str, **how: Any) -> go.Scatter:
     return drawing.line(x, y, words=words, **how)
 
 
-def _placed(traces: list[go.Scatter], run: Run, *, palette: Palette) -> go.Figure:
+def _placed(traces: list[Trace], run: Run, *, palette: Palette) -> Figure:
     """Return the figure of some traces, with its axes, units and the season so far."""
     days = [day for line in (*run.past.values(), run.now) for day, _ in line]
     days += [run.today[0]] if run.today else []

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import plotly.graph_objects as go
-
 from analytics.rounding import percent
 from dashboard.charts import drawing, forest
 
@@ -14,17 +12,19 @@ if TYPE_CHECKING:
 
     from analytics.palette import Palette
     from dashboard.alternative_estimates.variance import Share
+    from dashboard.charts.drawing import Figure
 
 #: Room beside the longest bar for its number, as a part of the bar.
 BESIDE = 1.28
 
 
-def bars(found: Sequence[Share], *, palette: Palette) -> go.Figure:
+def bars(found: Sequence[Share], *, palette: Palette) -> Figure:
     """Draw one share or more as bars with their numbers."""
     labels = [drawing.label(one.label, forest.LABEL_WIDTH) for one in found]
     values = [percent(one.share) for one in found]
     words = [drawing.hover(one.label, f"{percent(one.share)} of the variance") for one in found]
-    trace = go.Bar(
+    trace = drawing.trace(
+        "bar",
         x=[one.share for one in found],
         y=list(range(len(found))),
         orientation="h",
