@@ -61,7 +61,7 @@ class Finding:
         """Return the finding as one line for people."""
         place = self.file or self.table
         if self.row is not None:
-            place += f" row {self.row}"
+            place += f" {row_words(self.file, self.row)}"
         if self.column:
             place += f", {self.column}"
         text = f"{self.severity}: {place}: {self.seen}"
@@ -70,6 +70,11 @@ class Finding:
         if self.advice:
             text += f" - {self.advice}"
         return text
+
+
+def row_words(file: str, row: int) -> str:
+    """Return a row as ``row 4``; of a file of outlines, which has no header, ``feature 3``."""
+    return f"feature {row - 1}" if file.endswith(".geojson") else f"row {row}"
 
 
 #: Findings of one kind that are kept one by one: memory stays bounded where every row is at fault.

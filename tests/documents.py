@@ -21,11 +21,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-import pyarrow.parquet as pq
 
 from analytics import codes
 from analytics.bulletin.archive import TABLE_SCHEMAS
 from analytics.bulletin.build import bulletin_of
+from analytics.cli.demo_store import demo_tables
 from analytics.cli.group import blackmouth
 from analytics.data.columns import TEXT_CEILING
 from analytics.data.schema import TABLES
@@ -69,7 +69,7 @@ SHOWN = (
 def demo_snapshot() -> Snapshot:
     """Return the demo season's tables as they stand in the repository."""
     folder = ROOT / "demo_parquet"
-    return Snapshot.of({name: pq.read_table(folder / f"{name}.parquet") for name in TABLES})
+    return Snapshot.of(demo_tables(folder))
 
 
 def demo_bulletin() -> Bulletin:

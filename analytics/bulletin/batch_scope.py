@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 #: Tables whose rows bear a date, or belong to one that does.
 _DATED = ("site_days", "interviews", "fish", "bycatch", "boat_counts", "coverage", "holidays")
 #: Tables that no estimate is made from.
-_NO_PART = ("limits",)
+_NO_PART = ("limits", "area_outlines")
 #: Columns that say where and when a row was.
 _PLACE = ("date", "sample_id", "site", "area", "season", "open_date", "close_date")
 

@@ -1,4 +1,4 @@
-"""What a bulletin keeps of its season's rules and places: openings and landing sites."""
+"""What a bulletin keeps of its season's rules and places: openings, outlines, landing sites."""
 
 from __future__ import annotations
 
@@ -39,9 +39,18 @@ LANDING_SITE_SCHEMA = pa.schema(
     ]
 )
 
+#: Outlines of the season's areas, for maps; those that the store has.
+OUTLINE_SCHEMA = pa.schema(
+    [
+        ("area", pa.string()),
+        ("outline", pa.string()),  # a GeoJSON MultiPolygon, degrees of WGS 84
+    ]
+)
+
 #: The shapes of these tables, by name.
 PLACE_SCHEMAS: dict[str, pa.Schema] = {
     "regulations": REGULATION_SCHEMA,
+    "area_outlines": OUTLINE_SCHEMA,
     "landing_sites": LANDING_SITE_SCHEMA,
 }
 
@@ -49,21 +58,25 @@ PLACE_SCHEMAS: dict[str, pa.Schema] = {
 def place_tables(snapshot: Snapshot, season: str) -> dict[str, pa.Table]:
     """Return the tables of `PLACE_SCHEMAS` for a season of a snapshot.
 
-    Areas without an opening in the season have no landing site in them.
+    Areas without an opening in the season have neither outline nor landing site in them.
     """
     openings = snapshot["seasons"]
     openings = openings.filter(pc.equal(openings["season"], season))
     openings = openings.sort_by([("area", "ascending"), ("open_date", "ascending")])
-    sites = snapshot["sites"]
-    sites = sites.filter(pc.is_in(sites["area"], openings["area"].combine_chunks()))
+    open_areas = openings["area"].combine_chunks()
+    sites, outlines = (
+        one.filter(pc.is_in(one["area"], open_areas))
+        for one in (snapshot["sites"], snapshot["area_outlines"])
+    )
     return {
         "regulations": cast_to_schema(_with_weekdays(openings), REGULATION_SCHEMA),
+        "area_outlines": cast_to_schema(outlines.sort_by("area"), OUTLINE_SCHEMA),
         "landing_sites": cast_to_schema(sites.sort_by("site"), LANDING_SITE_SCHEMA),
     }
 
 
 def public_places(places: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
-    """Return these tables for the public: rules and no landing site."""
+    """Return these tables for the public: rules and outlines, and no landing site."""
     return dict(places) | {"landing_sites": LANDING_SITE_SCHEMA.empty_table()}
 
 

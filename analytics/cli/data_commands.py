@@ -75,9 +75,10 @@ def import_(
 
     PATH is a folder or a file, CSV (UTF-8) or Parquet; a file's stem names its table, such as
     interviews.csv. A workbook (.xlsx, without macros) holds a table a sheet, each named for its
-    table; a cell with a formula is taken by the value saved with it, with a warning. Folders in a
-    folder are not read. Dates are YYYY-MM-DD, hours and lengths as in the data dictionary; an empty
-    cell means not recorded, 0 means observed none.
+    table; a cell with a formula is taken by the value saved with it, with a warning. Outlines of
+    areas come as areas.geojson (RFC 7946, degrees of WGS 84), each feature with the property area.
+    Folders in a folder are not read. Dates are YYYY-MM-DD, hours and lengths as in the data
+    dictionary; an empty cell means not recorded, 0 means observed none.
 
     The same rows again change nothing. A row with a known key and other values supersedes the old
     one, which stays in the history. Errors refuse the batch, warnings pass.
@@ -161,7 +162,8 @@ def templates(out: Path) -> None:
     """Write empty tables to fill in: a workbook with a sheet a table, and CSV files.
 
     The workbook has drop-downs for allowed values and the sheet dictionary, which explains every
-    column and which `import` leaves out. The CSV files, in the folder csv, have the headers alone.
+    column and which `import` leaves out. The CSV files, in the folder csv, have the headers alone;
+    beside them, areas.geojson has no outline yet.
     """
     from analytics.data.importing import WORKBOOK_NAME, write_templates  # noqa: PLC0415 - keeps --help quick
 
@@ -170,7 +172,7 @@ def templates(out: Path) -> None:
         raise UsageError(f"{out / WORKBOOK_NAME} exists and may be filled in; name another folder")
     with written_at(out):
         written = write_templates(out)
-    say(f"{written[0]} and {_number_of(len(written) - 1, 'CSV file')} in {written[1].parent}")
+    say(f"{written[0]} and {_number_of(len(written) - 2, 'CSV file')} in {written[1].parent}")
 
 
 @click.command(

@@ -20,6 +20,7 @@ import pyarrow.parquet as pq
 from platformdirs import user_cache_path
 
 from analytics.bulletin.build import make_bulletin
+from analytics.data.importing import OUTLINES_FILE, Incoming, read_paths
 from analytics.data.kept import program_key
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
@@ -170,11 +171,19 @@ def _demo_tables(progress: Callable[[str], None]) -> dict[str, pa.Table]:
         progress("simulating the demo season")
         folder = user_cache_path("blackmouth") / "demo_parquet"
         write_demo(folder)
-    return {
+    return demo_tables(folder)
+
+
+def demo_tables(folder: Path) -> dict[str, pa.Table]:
+    """Return the input tables of a folder that the demo was written to, outlines among them."""
+    tables = {
         name: pq.read_table(folder / f"{name}.parquet")
         for name in TABLES
         if (folder / f"{name}.parquet").exists()
     }
+    outlines = read_paths([folder / OUTLINES_FILE]).tables["area_outlines"]
+    tables |= {"area_outlines": outlines.data} if isinstance(outlines, Incoming) else {}
+    return {name: tables[name] for name in TABLES}
 
 
 def _fill(store: Store, tables: dict[str, pa.Table], progress: Callable[[str], None]) -> None:

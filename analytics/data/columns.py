@@ -7,6 +7,8 @@ from enum import StrEnum
 
 import pyarrow as pa
 
+from analytics import outlines
+
 #: No field count can pass this; larger numbers are slips of the keyboard.
 COUNT_CEILING = 100_000
 #: A longer text is a note or a slip, and no label.
@@ -23,6 +25,7 @@ class ColumnKind(StrEnum):
     DATE = "date"
     TIME = "time"
     FLAG = "true or false"
+    OUTLINE = "outline"
 
 
 _ARROW: dict[ColumnKind, pa.DataType] = {
@@ -33,6 +36,7 @@ _ARROW: dict[ColumnKind, pa.DataType] = {
     ColumnKind.DATE: pa.date32(),
     ColumnKind.TIME: pa.string(),
     ColumnKind.FLAG: pa.bool_(),
+    ColumnKind.OUTLINE: pa.string(),
 }
 
 
@@ -162,6 +166,7 @@ def allowed_of(column: Column) -> str:
         ColumnKind.PROPORTION: "a proportion",
         ColumnKind.FLAG: "true or false",
         ColumnKind.TEXT: "text",
+        ColumnKind.OUTLINE: outlines.ALLOWED,
     }[column.kind]
     unit = f" {units_of(column)}" if column.unit not in ("", "1") else ""
     if column.low is not None and column.high is not None:

@@ -45,6 +45,21 @@ _TABLES = (
         "A marine area.",
     ),
     Table(
+        "area_outlines",
+        ("area",),
+        (
+            text("area", "Area that it outlines.", filled=True, **_AREA),
+            Column(
+                name="outline",
+                kind=ColumnKind.OUTLINE,
+                meaning="Its shores and borders as a GeoJSON geometry in degrees of WGS 84.",
+                filled=True,
+            ),
+        ),
+        "The outline of an area, for maps: a feature of `areas.geojson` (RFC 7946) whose property "
+        "`area` names the area, or a row of a table.",
+    ),
+    Table(
         "sites",
         ("site",),
         (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 #: Fishing methods of the demo, in the order of every method mix.
 METHODS: tuple[str, ...] = ("mooching", "trolling", "jigging")
@@ -61,6 +61,21 @@ class Ramp:
     away_prop: float
     longitude: float
     latitude: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shores:
+    """The shape of a sound: nodes joined by lines, which are rough where they are shores.
+
+    `middle`: longitude and latitude that distances are from; `nodes`: kilometres east and north of
+    it; `borders`: lines across the water, as two nodes in order of the alphabet joined by a dash,
+    which are straight; `rings`: by area, the nodes around it, then those around its islands.
+    """
+
+    middle: tuple[float, float] = (0.0, 0.0)
+    nodes: dict[str, tuple[float, float]] = field(default_factory=dict)
+    borders: tuple[str, ...] = ()
+    rings: dict[str, tuple[tuple[str, ...], ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,6 +179,7 @@ class Sound:
     areas: tuple[Area, ...]
     ramps: tuple[Ramp, ...]
     seasons: tuple[Season, ...]
+    shores: Shores = Shores()
     habits: Habits = Habits()
     min_length_mm: float = 559.0
 

@@ -35,6 +35,7 @@ from analytics.simulation.rates_and_limits import (
     rate_tables,
 )
 from analytics.simulation.sampling import SampleOptions, draw_sample, plan_week
+from analytics.simulation.shores import outlines_geojson
 from analytics.simulation.truth import trend_rows, truth_rows
 
 if TYPE_CHECKING:
@@ -230,8 +231,9 @@ def write_demo(folder: Path | str, *, seed: int = 1) -> list[Path]:
     Returns
     -------
     list of pathlib.Path
-        The files written: one Parquet file per input table, ``truth/``, ``dirty/``, and the fish of
-        the holding trials one by one in ``held/``.
+        The files written: one Parquet file per input table but the outlines, which are in
+        ``areas.geojson``, ``truth/``, ``dirty/``, and the fish of the holding trials one by one in
+        ``held/``.
 
     Raises
     ------
@@ -254,10 +256,12 @@ def write_demo(folder: Path | str, *, seed: int = 1) -> list[Path]:
     readme = root / "truth" / "README.md"
     readme.write_text(TRUTH_README, encoding="utf-8")
     dirty = write_dirty(root / "dirty", tables, season=sound.seasons[-1].season)
+    outlines = root / "areas.geojson"
+    outlines.write_text(outlines_geojson(sound), encoding="utf-8")
     held = root / "held" / "held_fish.csv"
     trials = tables["holding_trials"].to_pylist()
     held.write_text(held_fish_csv(sound, trials, rng=np.random.default_rng([seed, 96])))
-    return [*written, readme, *dirty, held]
+    return [*written, outlines, readme, *dirty, held]
 
 
 def _simulate(sound: Sound, season: Season, seed: int) -> _Year:

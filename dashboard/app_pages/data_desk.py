@@ -124,10 +124,12 @@ def _drop_zone(uploads: Uploads) -> None:
     turn = st.session_state.get(_DROP, 0)
     is_folder = st.session_state.get(f"{_DROP}-folder", False)
     dropped = st.file_uploader(
-        "Files of the week: CSV, Parquet, or workbooks (XLSX) with a sheet a table",
+        "Files of the week: CSV, Parquet, or workbooks (XLSX) with a sheet a table; outlines of "
+        "areas as GeoJSON",
         accept_multiple_files="directory" if is_folder else True,
         key=f"{_DROP}-{turn}-{is_folder}",
-        help="A file or sheet is named for its table, such as interviews.csv. "
+        help="A file or sheet is named for its table, such as interviews.csv; outlines of areas "
+        "come as areas.geojson, each feature with the property area. "
         f"The tables are: {', '.join(TABLES)}.",
     )
     st.toggle(FOLDERS, key=f"{_DROP}-folder", help="Take every file of a folder at once.")

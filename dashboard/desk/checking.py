@@ -188,7 +188,7 @@ def _left_out(file: Arrival) -> Finding:
         table=file.name,
         file=file.name,
         seen=f"a file ending in {file.ending or 'nothing'}; it is left out",
-        allowed="files ending in .csv, .parquet or .xlsx",
+        allowed="files ending in .csv, .parquet or .xlsx, and areas.geojson",
         advice="save the workbook as .xlsx without macros, or the sheet as CSV (UTF-8)"
         if is_meant
         else "",

@@ -20,9 +20,11 @@ from filelock import FileLock, Timeout
 
 from analytics.data.importing import (
     ENDINGS,
+    OUTLINES,
     WORKBOOK,
     Correction,
     from_records,
+    table_in,
     to_records,
 )
 from analytics.data.schema import TABLES
@@ -33,7 +35,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
 OPEN, ACCEPTED, DROPPED = "open", "accepted", "dropped"
-READ = (*ENDINGS, WORKBOOK)
+READ = (*ENDINGS, WORKBOOK, OUTLINES)
 # Bounds of one upload (our choice, no source); `server.maxUploadSize` bounds one file.
 MOST_BYTES = 1 << 30
 MOST_FILES = 200
@@ -270,8 +272,7 @@ class Uploads:
 
 def table_of(file: Arrival) -> str:
     """Return the table that a file's own name or a choice says; empty where neither does."""
-    stem = PurePosixPath(file.name).stem
-    return file.table or (stem if stem in TABLES else "")
+    return file.table or table_in(PurePosixPath(file.name))
 
 
 def _shown(name: str) -> str:
@@ -288,6 +289,8 @@ def _shown(name: str) -> str:
 def _place(name: str, table: str, folder: str) -> str:
     """Return where a file lies: under the name of its table, in a folder of its own."""
     ending = PurePosixPath(name).suffix.lower()
+    if ending == OUTLINES:
+        return f"{folder}/areas{OUTLINES}"
     stem = table or PurePosixPath(name).stem
     known = stem if stem in TABLES else "unknown"
     return f"{folder}/{known}{ending if ending in READ else '.other'}"

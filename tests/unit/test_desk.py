@@ -212,7 +212,7 @@ def test_a_file_of_no_known_table_waits_for_a_choice(desk: Uploads, store: Store
     found = check_upload(desk, upload, store)
     (error,) = found.errors
     assert "did you mean interviews?" in error.advice
-    assert error.allowed.startswith("areas, sites")
+    assert error.allowed.startswith("areas, area_outlines, sites")
     assert not found.can_set_aside
     chosen = desk.choose_table(upload, "interview.csv", "holidays")
     assert check_upload(desk, chosen, store).errors == ()

@@ -311,7 +311,7 @@ def test_folders_and_dead_links_named_as_tables_are_told(tmp_path: Path) -> None
 
 def test_other_files_of_a_folder_are_ignored(tmp_path: Path) -> None:
     week = write_week(field_week(), tmp_path / "week")
-    for name in ("README", "notes.txt", "areas.geojson", ".interviews.csv.swp", "~$fish.xlsx"):
+    for name in ("README", "notes.txt", "piers.geojson", ".interviews.csv.swp", "~$fish.xlsx"):
         (week / name).write_text("x")
     (week / "fish").mkdir()
     assert importing.read_paths([week]).faults == ()

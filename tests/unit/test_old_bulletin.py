@@ -26,7 +26,7 @@ NAME = "2035-36.2036-W07.v3"
 #: Tables that came after it.
 LATER = {
     *("other_basis", "variance_budget", "area_covariance", "projections", "projection_scores"),
-    *("regulations", "landing_sites"),
+    *("regulations", "area_outlines", "landing_sites"),
 }
 
 #: Table and column as they were kept, and as they are read.

@@ -11,6 +11,7 @@ from analytics.data.schema import TABLES, ColumnKind
 #: The stable names of the interface; a star marks the key.
 STABLE = {
     "areas": "area*, area_name",
+    "area_outlines": "area*, outline",
     "sites": "site*, site_name, area, longitude, latitude, draw_weight",
     "seasons": "season*, area*, open_date*, close_date, open_weekdays, day_groups, design, "
     "min_length_mm, daily_limit_fish, mark_selective",

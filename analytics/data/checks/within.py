@@ -15,6 +15,7 @@ from analytics.findings import (
     Severity,
     first_of_kind,
     how_many,
+    row_words,
     shortened,
 )
 
@@ -139,4 +140,5 @@ def _listed(columns: Sequence[str]) -> str:
 def _place(copy: dict[str, Any]) -> str:
     other = 0 if copy["n"] != copy["first"] else 1
     same_file = copy["files"][other] == copy["file"]
-    return ("" if same_file else f"{copy['files'][other]} ") + f"row {copy['lines'][other]}"
+    words = row_words(copy["files"][other], copy["lines"][other])
+    return words if same_file else f"{copy['files'][other]} {words}"

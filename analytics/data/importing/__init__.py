@@ -28,7 +28,14 @@ from analytics.data.importing.findings_report import (
     quarantine_csv,
 )
 from analytics.data.importing.reading import Raw, read_file
-from analytics.data.importing.table_files import ENDINGS, WORKBOOK, suggest
+from analytics.data.importing.table_files import (
+    ENDINGS,
+    OUTLINES,
+    OUTLINES_FILE,
+    WORKBOOK,
+    suggest,
+    table_in,
+)
 from analytics.data.importing.templates import (
     WORKBOOK_NAME,
     csv_template,
@@ -39,6 +46,8 @@ from analytics.data.importing.typed import Incoming, type_raw
 
 __all__ = [
     "ENDINGS",
+    "OUTLINES",
+    "OUTLINES_FILE",
     "WORKBOOK",
     "WORKBOOK_NAME",
     "Checked",
@@ -66,6 +75,7 @@ __all__ = [
     "refusal",
     "store_checked",
     "suggest",
+    "table_in",
     "to_records",
     "type_raw",
     "workbook_template",

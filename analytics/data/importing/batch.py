@@ -13,9 +13,10 @@ import pyarrow as pa
 
 from analytics.data.checks.run import check_between
 from analytics.data.checks.within import check_answers, check_keys, first_of_keys
+from analytics.data.importing.geojson import read_outlines
 from analytics.data.importing.reading import Raw, read_parts, weight
 from analytics.data.importing.spilled import Spilled
-from analytics.data.importing.table_files import find_files
+from analytics.data.importing.table_files import OUTLINES, find_files
 from analytics.data.importing.typed import Incoming, concat, read_extra, type_raw
 from analytics.data.importing.workbook import WORKBOOK, read_workbook
 from analytics.data.schema import TABLES
@@ -132,8 +133,11 @@ def read_paths(
 
 def _readings(file: Path, amend: Amend | None) -> Iterator[FileReading]:
     """Give what a file holds, part by part or sheet by sheet."""
-    is_book = file.suffix.lower() == WORKBOOK
-    found = read_workbook(file) if is_book else read_parts(file)
+    ending = file.suffix.lower()
+    if ending == OUTLINES:
+        found = iter([read_outlines(file)])
+    else:
+        found = read_workbook(file) if ending == WORKBOOK else read_parts(file)
     return found if amend is None else map(amend, found)
 
 

@@ -11,14 +11,15 @@ from analytics.findings import Finding, Severity
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
-    from pathlib import Path
+    from pathlib import Path, PurePath
 
 ENDINGS = (".csv", ".parquet")
 #: A workbook holds a table a sheet.
 WORKBOOK = ".xlsx"
+#: The file of outlines of areas, and the table that its features are rows of.
+OUTLINES = ".geojson"
+OUTLINES_FILE, OUTLINES_TABLE = f"areas{OUTLINES}", "area_outlines"
 _EVERY_ENDING = (*ENDINGS, WORKBOOK)
-#: Outlines of areas are no rows of a table.
-_OUTLINES = (".geojson",)
 
 
 def find_files(paths: Sequence[Path]) -> tuple[list[Path], list[Finding]]:
@@ -45,6 +46,13 @@ def find_files(paths: Sequence[Path]) -> tuple[list[Path], list[Finding]]:
     return list(files.values()), faults
 
 
+def table_in(file: PurePath) -> str:
+    """Return the table that a file's name says it holds; empty where it is none."""
+    if file.suffix.lower() == OUTLINES:
+        return OUTLINES_TABLE
+    return file.stem if file.stem in TABLES else ""
+
+
 def suggest(word: str, known: Iterable[str]) -> str:
     """Return ``did you mean ...?`` where a known word is close, else nothing."""
     by_lower = {one.lower(): one for one in known}
@@ -56,7 +64,12 @@ def _tables_in(folder: Path) -> tuple[list[Path], list[Finding]]:
     """Return the table files of a folder, and errors for what only looks like one."""
     # A spreadsheet program keeps such a file beside a workbook that is open.
     entries = sorted(one for one in folder.iterdir() if not one.name.startswith("~$"))
-    files = [one for one in entries if one.is_file() and one.suffix.lower() in _EVERY_ENDING]
+    files = [
+        one
+        for one in entries
+        if one.is_file()
+        and (one.suffix.lower() in _EVERY_ENDING or one.name.lower() == OUTLINES_FILE)
+    ]
     faults = [_mistaken(one) for one in entries if one not in files]
     return files, [fault for fault in faults if fault is not None]
 
@@ -69,13 +82,18 @@ def _mistaken(path: Path) -> Finding | None:
         return _fault(path, "a link that leads nowhere", _allowed_files(), "correct or remove it")
     if path.is_dir() and ends_as_table:
         return _fault(path, "a folder named as a table", _allowed_files(), "rename the folder")
-    if path.is_file() and named_as_table and path.suffix.lower() not in _OUTLINES:
+    if path.is_file() and named_as_table and path.suffix.lower() != OUTLINES:
         return _name_fault(path)
     return None
 
 
 def _name_fault(file: Path) -> Finding | None:
     ending = file.suffix.lower()
+    if ending == OUTLINES:
+        if file.name.lower() == OUTLINES_FILE:
+            return None
+        seen = f"outlines in a file called {file.name!r}"
+        return _fault(file, seen, OUTLINES_FILE, f"rename it {OUTLINES_FILE}")
     if ending not in _EVERY_ENDING:
         advice = "save the sheet as CSV (UTF-8) under the table's name, or the workbook as .xlsx"
         return _fault(
@@ -92,7 +110,9 @@ def _name_fault(file: Path) -> Finding | None:
 
 
 def _allowed_files() -> str:
-    return "files such as interviews.csv or interviews.parquet, or a workbook (.xlsx)"
+    return (
+        "files such as interviews.csv or interviews.parquet, a workbook (.xlsx), or areas.geojson"
+    )
 
 
 def _fault(path: Path, seen: str, allowed: str, advice: str = "") -> Finding:

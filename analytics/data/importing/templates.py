@@ -11,6 +11,7 @@ import io
 from typing import TYPE_CHECKING, Any
 
 from analytics.data.columns import ColumnKind, allowed_of
+from analytics.data.importing.table_files import OUTLINES_FILE
 from analytics.data.importing.workbook import DICTIONARY
 from analytics.data.schema import TABLES
 
@@ -39,6 +40,8 @@ _DICTIONARY = (
     "if empty",
     "refers to",
 )
+#: Outlines come as GeoJSON: a feature an area, its code in the property `area`.
+_NO_OUTLINES = '{"type": "FeatureCollection", "features": []}\n'
 _WIDTHS = (18, 26, 60, 14, 10, 14, 50, 40, 24)
 #: What a column's cells are formatted as: text keeps the zeros of an id.
 _FORMATS = {
@@ -80,7 +83,9 @@ def write_templates(folder: Path) -> list[Path]:
     written[0].write_bytes(workbook_template())
     for path, name in zip(written[1:], TABLES, strict=True):
         path.write_text(csv_template(name), "utf-8", newline="")
-    return written
+    outlines = sheets / OUTLINES_FILE
+    outlines.write_text(_NO_OUTLINES, "utf-8", newline="")
+    return [*written, outlines]
 
 
 def explained(column: Column, table: str) -> tuple[str, ...]:

@@ -19,6 +19,7 @@ from analytics.data.columns import TEXT_CEILING, allowed_of, units_of
 from analytics.data.importing.table_files import suggest
 from analytics.data.schema import FILE_SCHEMAS, PLACE, Column, ColumnKind, packed
 from analytics.findings import Finding, Severity, first_of_kind, shortened
+from analytics.outlines import OutlineError, outline_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -46,10 +47,11 @@ _EMPTY = "leave the cell empty for not recorded"
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """Why a cell cannot be taken."""
+    """Why a cell cannot be taken; `seen` says more than the cell itself would."""
 
     allowed: str
     advice: str = ""
+    seen: str = ""
 
 
 def read_cell(value: Any, *, column: Column) -> Any:
@@ -176,6 +178,13 @@ def _flag(value: Any) -> bool | Fault:
     return _FLAGS[word] if word in _FLAGS else Fault("true or false, yes or no, 1 or 0", _EMPTY)
 
 
+def _outline(value: Any) -> str | Fault:
+    try:
+        return outline_text(value)
+    except OutlineError as error:
+        return Fault(error.allowed, error.advice or "draw the outline again", error.seen)
+
+
 _PARSERS: dict[ColumnKind, Callable[[Any], Any]] = {
     ColumnKind.TEXT: _text,
     ColumnKind.COUNT: _count,
@@ -184,6 +193,7 @@ _PARSERS: dict[ColumnKind, Callable[[Any], Any]] = {
     ColumnKind.DATE: _date,
     ColumnKind.TIME: _time,
     ColumnKind.FLAG: _flag,
+    ColumnKind.OUTLINE: _outline,
 }
 
 
@@ -433,7 +443,7 @@ def _finding(
         file=raw.file,
         row=int(raw.row[index]),
         column=column,
-        seen=f"{seen:.15g}" if number else shortened(seen),
+        seen=fault.seen or (f"{seen:.15g}" if number else shortened(seen)),
         allowed=fault.allowed,
         advice=fault.advice,
     )
