@@ -1,8 +1,39 @@
-/* What pages do in the browser beside Streamlit: figures fit the paper and are saved as pictures,
-   tables are sorted and searched. All of it is made on this machine. */
+/* What pages do in the browser beside Streamlit: one Back is one page, the menu of a phone closes,
+   figures fit the paper and are saved as pictures, tables are sorted and searched. All of it is made
+   on this machine. */
 (() => {
   if (window.blackmouthTools) return;
   window.blackmouthTools = true;
+
+  /* One Back returns one page: Streamlit adds to the history each time a link is written; here the
+     choices of a page take the place of those before. */
+  const addPage = history.pushState.bind(history);
+  history.pushState = (state, title, url) => {
+    const isOther = new URL(url ?? "", location.href).pathname !== location.pathname;
+    return isOther ? addPage(state, title, url) : history.replaceState(state, title, url);
+  };
+  /* The first link is written here, for it may come before this script; or it leads elsewhere. */
+  const followLink = (mark) => {
+    mark.classList.add("bm-followed");
+    const { page, query } = mark.dataset;
+    if (page) return location.replace(`${page}?${query}`);
+    const link = query ? `${location.pathname}?${query}` : location.pathname;
+    history.replaceState(history.state, "", link);
+  };
+
+  /* The menu of a phone is a drawer; it closes on a choice. */
+  const DRAWER = 768;
+  const CLOSE = "[data-testid=stSidebarCollapseButton] button";
+  addEventListener("click", (event) => {
+    const isChoice = event.target.closest?.("[data-testid=stSidebarNavLink]");
+    if (isChoice && innerWidth <= DRAWER) document.querySelector(CLOSE)?.click();
+  });
+  const NAMES = { "[data-testid=stExpandSidebarButton]": "Menu", [CLOSE]: "Close the menu" };
+  const nameMenu = () => {
+    for (const [button, name] of Object.entries(NAMES))
+      document.querySelector(`${button}:not([aria-label="${name}"])`)?.setAttribute("aria-label", name);
+  };
+
   const PLOT = ".js-plotly-plot";
   const SVG = "http://www.w3.org/2000/svg";
   const layers = (plot) => [...plot.querySelectorAll("svg.main-svg")];
@@ -215,6 +246,8 @@
   let isDue = false;
   const furnish = () => {
     isDue = false;
+    nameMenu();
+    document.querySelectorAll(".bm-link:not(.bm-followed)").forEach(followLink);
     document.querySelectorAll(`${PLOT}:not(.bm-with-tools)`).forEach((plot) => {
       plot.classList.add("bm-with-tools");
       offerPictures(plot);

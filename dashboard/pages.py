@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import data, store_access
+from dashboard import data, store_access, url_state
 
 #: Scripts and titles of the pages that show bulletins, by who asks; without a name stands alone.
 SECTIONS = {
@@ -67,8 +67,8 @@ def start(page: st.Page) -> None:
     if not is_first or page.url_path:
         return
     if any(key in st.query_params for key in _ONCE_AT_ROOT):
-        asked = {key: st.query_params.get_all(key) for key in st.query_params}
-        st.switch_page("app_pages/week.py", query_params=asked)
+        url_state.send_on("week")
+        st.stop()
     archive = data.archive_folder()
     if store_access.store_path() is None:
         return

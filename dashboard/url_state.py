@@ -6,12 +6,14 @@ Streamlit's own binding leaves defaults out and writes an area's name in the pla
 
 from __future__ import annotations
 
+import html
 from typing import TYPE_CHECKING
+from urllib.parse import urlencode
 
 import streamlit as st
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
 #: How much of a wish is said back.
 LONGEST = 60
@@ -80,11 +82,29 @@ def note(key: str, value: str | list[str], *, is_unsaid: bool = False) -> None:
 
 
 def write() -> None:
-    """Write the noted choices into the link at once; call it after the last widget."""
+    """Write the noted choices into the link at once; call it after the last widget.
+
+    Written by Streamlit, the first link of a visit would be an entry of its own in the browser's
+    history; so it is given to the script of the page, which later ones find there.
+    """
     noted = st.session_state[_NOTED]
     if _query() != noted:
-        st.query_params.from_dict(noted)
+        if _WRITTEN in st.session_state:
+            st.query_params.from_dict(noted)
+        else:
+            st.html(_given(noted))
     st.session_state[_WRITTEN] = dict(noted)
+
+
+def send_on(page: str) -> None:
+    """Let the browser open another page by this link, in the place of this one."""
+    st.html(_given(_query(), page=page))
+
+
+def _given(choices: Mapping[str, list[str]], *, page: str = "") -> str:
+    """Return a link for the script of the page, as a mark that nobody sees."""
+    query = html.escape(urlencode(choices, doseq=True), quote=True)
+    return f"<div class='bm-link' data-page='{page}' data-query='{query}'></div>"
 
 
 def _held(key: str, asked: list[str], options: Sequence[str]) -> list[str]:

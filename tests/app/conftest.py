@@ -9,6 +9,7 @@ from streamlit.testing.v1 import AppTest
 from analytics.wording import bulletin_index
 from dashboard import data
 from dashboard.catch_rates import records
+from tests.app.reading import follow_link
 from tests.app.sample_bulletin import NOW, fill_archive, make
 
 SECONDS = 30
@@ -31,7 +32,7 @@ def opener(monkeypatch: pytest.MonkeyPatch, archive_folder: Path):
             page = AppTest.from_file(place, default_timeout=SECONDS)
             for key, value in link.items():
                 page.query_params[key] = value
-            return page.run()
+            return follow_link(page.run())
 
         return opened
 

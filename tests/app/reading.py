@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import csv
 import io
+import re
+from html import unescape
 from typing import TYPE_CHECKING
+from urllib.parse import parse_qs
 
 from dashboard import html_tables
 
 if TYPE_CHECKING:
     from streamlit.testing.v1 import AppTest
+
+UNSEEN = ("<style>", "<script>", "<div class='bm-link'")
+LINK = re.compile("<div class='bm-link' data-page='(?P<page>.*)' data-query='(?P<query>.*)'>")
 
 
 def words_of(page: AppTest) -> str:
@@ -17,8 +23,22 @@ def words_of(page: AppTest) -> str:
     kinds = (page.title, page.header, page.subheader, page.markdown, page.caption, page.warning)
     parts = [one.value for kind in (*kinds, page.error) for one in kind]
     drawn = [one.proto.body for one in page.get("html")]
-    parts += [body for body in drawn if not body.startswith(("<style>", "<script>"))]
+    parts += [
+        body
+        for body in drawn
+        if not body.startswith(("<style>", "<script>", "<div class='bm-link'"))
+    ]
     return "\n".join(parts).replace("\u00a0", " ")
+
+
+def follow_link(page: AppTest) -> AppTest:
+    """Take the first link that the page gives to its script, as a browser does."""
+    for one in page.get("html"):
+        if found := LINK.search(one.proto.body):
+            page.query_params.clear()
+            for key, values in parse_qs(unescape(found["query"])).items():
+                page.query_params[key] = values if len(values) > 1 else values[0]
+    return page
 
 
 def answer_of(page: AppTest) -> str:

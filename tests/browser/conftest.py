@@ -52,15 +52,19 @@ def tabs() -> list[Page]:
 
 @pytest.fixture
 def visit(chromium: Browser, address: str, tabs: list[Page]) -> Iterator[Callable[..., Visit]]:
-    """Return a function that starts a visit; at its end nothing may have gone wrong."""
+    """Return a function that starts a visit; at its end nothing may have gone wrong.
+
+    `is_new` gives it a tab of its own: the history of a tab holds 50 entries.
+    """
     visits: list[Visit] = []
 
-    def start(**how: Any) -> Visit:
+    def start(*, is_new: bool = False, **how: Any) -> Visit:
         # A tab keeps its width: figures of one that was resized may keep the width before.
         width = how.get("width", 1280)
         mine = [tab for tab in tabs if tab.viewport_size and tab.viewport_size["width"] == width]
-        tab = mine[-1] if mine else chromium.new_context().new_page()
-        if mine:
+        has_tab = mine and not is_new
+        tab = mine[-1] if has_tab else chromium.new_context().new_page()
+        if has_tab:
             tabs.remove(tab)
         visits.append(Visit(tab, address, **how))
         return visits[-1]

@@ -11,7 +11,7 @@ import pytest
 
 from tests.app.sample_bulletin import CHOSEN
 from tests.browser.screens import settle
-from tests.browser.visiting import assert_fits, downloaded
+from tests.browser.visiting import assert_fits, downloaded, pick
 
 if TYPE_CHECKING:
     from playwright.sync_api import Locator, Page
@@ -26,11 +26,6 @@ def answer(page: Page) -> str:
 def seen(page: Page, selector: str) -> list[Locator]:
     """Return the elements that a reader sees."""
     return [one for one in page.locator(selector).all() if one.is_visible()]
-
-
-def pick(page: Page, key: str, option: str) -> None:
-    page.locator(f".st-key-{key}").get_by_role("combobox").click()
-    page.get_by_role("option", name=option).first.click()
 
 
 def link(page: Page) -> dict[str, list[str]]:
@@ -87,26 +82,6 @@ def test_a_pasted_link_opens_the_same_view(visit):
     assert (
         second.locator(".bm-card").all_inner_texts() == first.locator(".bm-card").all_inner_texts()
     )
-
-
-def test_an_old_link_to_the_root_opens_the_week(visit):
-    page = visit().open("week=2036-W03&area=A3&show=kept_fish", page="")
-    assert urlparse(page.url).path == "/week"
-    assert link(page)["week"] == ["2036-W03"]
-    assert link(page)["area"] == ["A3"]
-    assert link(page)["show"] == ["kept_fish"]
-    assert "in Pale Hook" in answer(page)
-
-
-def test_back_takes_back_a_choice(visit):
-    page = visit().open(f"week={CHOSEN}")
-    pick(page, "week", "2036-W03")
-    page.get_by_text("In week 2036-W03").wait_for()
-    page.wait_for_function("location.search.includes('week=2036-W03')")
-    page.go_back()
-    page.get_by_text(f"In week {CHOSEN}, over all areas").wait_for()
-    settle(page)
-    assert link(page)["week"] == [CHOSEN]
 
 
 def test_the_download_is_the_weeks_rows(visit, tmp_path):
@@ -225,11 +200,3 @@ def test_small_and_chosen_words_stand_out(visit, scheme):
     for selector, count, least in page.evaluate(CONTRASTS, selectors):
         assert count, selector
         assert least >= 4.5, selector
-
-
-def test_the_menu_of_a_narrow_page_has_a_word(visit):
-    button = visit(width=390).open().get_by_test_id("stExpandSidebarButton")
-    words = button.evaluate("one => getComputedStyle(one, '::after').content")
-    assert words == '"Menu"'
-    box = button.bounding_box()
-    assert box["width"] > box["height"]

@@ -88,6 +88,12 @@ class Visit:
             self.complaints.append(f"{message.type}: {message.text}")
 
 
+def pick(page: Page, key: str, option: str) -> None:
+    """Choose an option of a field of the filters."""
+    page.locator(f".st-key-{key}").get_by_role("combobox").click()
+    page.get_by_role("option", name=option).first.click()
+
+
 def turn_to(page: Page, title: str) -> None:
     """Choose a page of the menu, in the drawer of a phone or under its section in the top line."""
     if page.viewport_size["width"] < 768:
