@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -50,6 +51,15 @@ def pse(estimate: ArrayLike, se: ArrayLike) -> Floats:
         return found * 100
 
 
+def pse_of(estimate: float | None, se: float | None) -> float | None:
+    """Return `pse` of one estimate, None where it is NaN: pages ask it thousands of times."""
+    if estimate is None or se is None:
+        return None
+    if estimate == 0 or not math.isfinite(estimate) or math.isnan(se):
+        return None
+    return se / abs(estimate) * 100
+
+
 def mark_of(percent: float | None) -> Precision:
     """Return what a percent standard error says of the use of its estimate.
 
@@ -63,7 +73,7 @@ def mark_of(percent: float | None) -> Precision:
     Precision
         `CAUTION` over 30, `WITHHELD` over 50; the limits themselves belong to the lower class.
     """
-    if percent is None or np.isnan(percent):
+    if percent is None or math.isnan(percent):
         return Precision.UNKNOWN
     if percent > WITHHELD_OVER * (1 + ROUNDING):
         return Precision.WITHHELD

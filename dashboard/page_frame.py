@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import streamlit as st
@@ -161,13 +162,26 @@ def forest_panel(
 
 
 def download(
-    words: str, table: pa.Table, choice: Choice, name: str, *, is_every_area: bool = False
+    words: str,
+    table: pa.Table | Callable[[], pa.Table],
+    choice: Choice,
+    name: str,
+    *,
+    is_every_area: bool = False,
 ) -> None:
-    """Offer a table as CSV with the names of areas, rows of the chosen areas; all if none is."""
+    """Offer a table as CSV with the names of areas, rows of the chosen areas; all if none is.
+
+    The file is made when it is asked for, and so is a table given as a function.
+    """
     areas = () if is_every_area else choice.areas
+
+    def file() -> bytes:
+        found = table() if callable(table) else table
+        return html_tables.csv(html_tables.of_areas(found, areas=areas), choice.index.names)
+
     st.download_button(
         f"Download {words} (CSV)",
-        html_tables.csv(html_tables.of_areas(table, areas=areas), choice.index.names),
+        file,
         file_name=f"{choice.index.card.bulletin}.{name}.csv",
         mime="text/csv",
         on_click="ignore",
@@ -184,4 +198,5 @@ def downloads(choice: Choice, **named: str) -> None:
         table = choice.index.bulletin.table(name)
         if table.num_rows:
             is_rows = {"estimate", "se", "status"} <= {*table.schema.names}
-            download(words, html_tables.with_precision(table) if is_rows else table, choice, name)
+            made = partial(html_tables.with_precision, table) if is_rows else table
+            download(words, made, choice, name)

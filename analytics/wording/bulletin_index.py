@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.codes import sentences, with_area_names
-from analytics.precision import mark_of, pse
+from analytics.precision import mark_of, pse_of
 from analytics.weeks import week_start, weeks_between
 
 if TYPE_CHECKING:
@@ -60,10 +60,7 @@ class Row:
     @property
     def pse(self) -> float | None:
         """Percent standard error; None where it is missing or the estimate is zero."""
-        if self.estimate is None or self.se is None:
-            return None
-        found = float(pse(self.estimate, self.se))
-        return None if math.isnan(found) else found
+        return pse_of(self.estimate, self.se)
 
     @property
     def precision(self) -> Precision:

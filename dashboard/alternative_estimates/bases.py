@@ -50,14 +50,18 @@ class Reading:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ways:
-    """Season figures of the other bases, by basis, area (None: all areas together) and quantity."""
+    """Season figures of the other bases, by basis, area (None: all areas together) and quantity.
+
+    `other` has the rows of the other basis of released fish as a bulletin of their own, None where
+    there are none.
+    """
 
     bases: tuple[str, ...]
     rows: Mapping[tuple[str, str | None, str], Row]
+    other: BulletinIndex | None = None
 
 
-def other_basis(index: BulletinIndex) -> BulletinIndex | None:
-    """Return the rows of the other basis as a bulletin of their own; None where there are none."""
+def _other_basis(index: BulletinIndex) -> BulletinIndex | None:
     bulletin = index.bulletin
     if not bulletin.other_basis.num_rows:
         return None
@@ -75,7 +79,8 @@ def read(index: BulletinIndex) -> Ways:
         basis = line.pop("alternative")
         row = of_line(line, index.names)
         rows[basis, row.area, row.quantity] = row
-    return Ways(tuple(dict.fromkeys(basis for basis, _, _ in rows)), rows)
+    named = tuple(dict.fromkeys(basis for basis, _, _ in rows))
+    return Ways(named, rows, _other_basis(index))
 
 
 def multiplier(basis: str) -> str:

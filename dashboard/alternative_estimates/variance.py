@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import pyarrow.compute as pc
+
 from analytics.rounding import percent
 from analytics.wording import numbers
 from dashboard import html_tables
@@ -73,10 +75,12 @@ class Share:
 
 def shares(index: BulletinIndex, *, area: str | None, quantity: str, split: str) -> list[Share]:
     """Return a split of the variance of a season figure, the largest share first."""
+    table = index.bulletin.variance_budget
+    is_mine = pc.and_(pc.equal(table["quantity"], quantity), pc.equal(table["split"], split))
     lines = [
         Share(_label(index, line, split), line["share"], line["part"] or "")
-        for line in index.bulletin.variance_budget.to_pylist()
-        if (line["area"], line["quantity"], line["split"]) == (area, quantity, split)
+        for line in table.filter(is_mine).to_pylist()
+        if line["area"] == area
     ]
     found = sorted(lines, key=lambda one: -one.share)
     if len(found) <= MOST_LINES + 1:

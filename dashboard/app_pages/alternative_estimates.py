@@ -19,6 +19,7 @@ from dashboard.charts import variance as chart_of_variance
 from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
 
 if TYPE_CHECKING:
+    from analytics.wording.bulletin_index import BulletinIndex
     from dashboard.alternative_estimates.bases import Reading, Ways
     from dashboard.alternative_estimates.variance import Share
     from dashboard.filters import Choice
@@ -51,7 +52,7 @@ def _body(chosen: Chosen, ways: Ways) -> None:
         st.markdown(f"- {numbers.plain(words[:1].upper() + words[1:])}")
     _figures(choice, ways, quantity=quantity)
     _table(choice, ways, quantity=quantity)
-    _other_basis(choice)
+    _other_basis(choice, ways.other)
     _variance(choice, quantity=quantity)
     _coverage(choice)
     _reports(choice)
@@ -94,13 +95,12 @@ def _table(choice: Choice, ways: Ways, *, quantity: str) -> None:
         with st.expander("The same by area"):
             st.html(way_tables.readings_table(index, ways, areas=index.areas, quantity=quantity))
     _uneven(choice)
-    table = html_tables.with_precision(index.bulletin.alternative_estimates)
-    page_frame.download("all alternative estimates", table, choice, "alternative_estimates")
+    page_frame.downloads(choice, alternative_estimates="all alternative estimates")
 
 
-def _other_basis(choice: Choice) -> None:
+def _other_basis(choice: Choice, other: BulletinIndex | None) -> None:
     """Show the other basis as a whole."""
-    index, other = choice.index, bases.other_basis(choice.index)
+    index = choice.index
     own = fish_words(index.bulletin.card.basis)
     if other is None or not own:
         return
@@ -115,7 +115,7 @@ def _other_basis(choice: Choice) -> None:
         st.markdown(f"- {words}")
     with st.expander("Every quantity of the season so far"):
         st.html(html_tables.every_quantity(other, areas=choice.domains, week=None))
-    page_frame.download("the other basis", html_tables.with_precision(rows), choice, "other_basis")
+    page_frame.downloads(choice, other_basis="the other basis")
 
 
 def _uneven(choice: Choice) -> None:

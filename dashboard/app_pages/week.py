@@ -26,6 +26,8 @@ from dashboard.page_frame import Chosen, colours, draw_page, lead
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
+    import pyarrow as pa
+
     from analytics.wording.bulletin_index import Row
     from dashboard.catch_rates.records import Rates
     from dashboard.filters import Choice
@@ -178,10 +180,12 @@ def _table(choice: Choice) -> None:
     domains: tuple[str | None, ...] = choice.areas or (None, *index.areas)
     with st.expander("Every quantity of the week"):
         st.html(html_tables.every_quantity(index, areas=domains, week=week))
-    table = html_tables.with_precision(
-        bulletin_index.rows_of_week(index, week=week, areas=choice.areas)
-    )
-    page_frame.download("the week", table, choice, week)
+
+    def rows() -> pa.Table:
+        found = bulletin_index.rows_of_week(index, week=week, areas=choice.areas)
+        return html_tables.with_precision(found)
+
+    page_frame.download("the week", rows, choice, week)
 
 
 def _line(choice: Choice, area: str, quantity: str) -> list[Row | None]:

@@ -111,10 +111,11 @@ class Panel:
     @property
     def cut(self) -> dict[str, list[int]]:
         """Places at which something extends above the panel, by its colour."""
-        index = self._over(self.index, "ci_high")
-        level = [at for at in self._over(self.trend, "ci_high") if at not in index]
-        raw = self._over(self.index, "survey_estimate")
-        past = [at for one in self.past for at, value in one.points if (value or 0.0) > self.top]
+        top = self.top
+        index = self._over(self.index, "ci_high", top)
+        level = [at for at in self._over(self.trend, "ci_high", top) if at not in index]
+        raw = self._over(self.index, "survey_estimate", top)
+        past = [at for one in self.past for at, value in one.points if (value or 0.0) > top]
         quiet = sorted({*raw, *past} - {*index, *level})
         return {"sea": index, "copper": level, "quiet": quiet}
 
@@ -140,8 +141,8 @@ class Panel:
         """Return a figure of a line with its interval."""
         return numbers.of_line(line, name, self.sort)
 
-    def _over(self, lines: Iterable[Line], name: str) -> list[int]:
-        return [self.at(one) for one in lines if (one[name] or 0.0) > self.top]
+    def _over(self, lines: Iterable[Line], name: str, top: float) -> list[int]:
+        return [self.at(one) for one in lines if (one[name] or 0.0) > top]
 
 
 def _known(lines: Iterable[Line], name: str) -> list[float]:
@@ -246,11 +247,12 @@ def description(panel: Panel, *, of: str) -> str:
 
 def figure(panel: Panel, *, palette: Palette) -> Figure:
     """Draw a panel."""
+    ends = panel.ends
     index = [_point(panel, one) for one in panel.index]
     surveys = [
         _survey_point(panel, one)
         for one in panel.index
-        if one["survey_estimate"] is not None and one["survey_estimate"] <= panel.top
+        if one["survey_estimate"] is not None and one["survey_estimate"] <= ends[1]
     ]
     missing = [
         Point(panel.at(one), None, words=drawing.hover(one["week"], one["reason"] or ""))
@@ -261,15 +263,15 @@ def figure(panel: Panel, *, palette: Palette) -> Figure:
     traces = [
         *(_past(panel, one, palette=palette) for one in panel.past),
         *_levels(panel, palette=palette),
-        drawing.intervals(index, width=4, opacity=0.35, ends=panel.ends, name="intervals", **sea),
+        drawing.intervals(index, width=4, opacity=0.35, ends=ends, name="intervals", **sea),
         drawing.marks(surveys, colour=palette.quiet, **survey),
         drawing.marks(index, size=7, name="index", **sea),
-        drawing.gaps(missing, ends=panel.ends, palette=palette),
+        drawing.gaps(missing, ends=ends, palette=palette),
     ]
     for hue, places in panel.cut.items():
         over = [Point(at, math.inf) for at in places]
-        traces.append(drawing.cuts(over, ends=panel.ends, colour=getattr(palette, hue)))
-    values = drawing.ticks(*panel.ends)
+        traces.append(drawing.cuts(over, ends=ends, colour=getattr(palette, hue)))
+    values = drawing.ticks(*ends)
     named = [season_note(one.season, palette=palette) for one in panel.past[-1:]]
     quiet: dict[str, Any] = {"colour": palette.quiet, "opacity": 0.16}
     return drawing.figure(
@@ -281,7 +283,7 @@ def figure(panel: Panel, *, palette: Palette) -> Figure:
         annotations=[drawing.note(UNITS[panel.sort], colour=palette.quiet), *named],
         xaxis=drawing.weeks_across(panel.weeks),
         yaxis=drawing.axis(
-            range=list(panel.ends), tickvals=values, ticktext=[_said(panel, one) for one in values]
+            range=list(ends), tickvals=values, ticktext=[_said(panel, one) for one in values]
         ),
     )
 
@@ -331,11 +333,12 @@ def _levels(panel: Panel, *, palette: Palette) -> list[Trace]:
 
 def _run(panel: Panel, lines: Sequence[Line]) -> list[tuple[int, float, float]]:
     """Return place, low and high end of the level, as far as the axis goes."""
+    ends = panel.ends
     return [
         (
             panel.at(one),
-            drawing.clamp(one["ci_low"], panel.ends),
-            drawing.clamp(one["ci_high"], panel.ends),
+            drawing.clamp(one["ci_low"], ends),
+            drawing.clamp(one["ci_high"], ends),
         )
         for one in lines
         if one["ci_low"] is not None and one["ci_high"] is not None

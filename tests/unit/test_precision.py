@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from analytics.bulletin.publication import WITHHELD, public_rows
-from analytics.precision import Precision, mark_of, marks_of, pse
+from analytics.precision import Precision, mark_of, marks_of, pse, pse_of
 from analytics.result_table import RESULT_SCHEMA, to_arrow
 
 
@@ -26,6 +26,15 @@ def test_percent_of_the_estimate_whatever_its_sign():
 def test_zero_and_missing_have_none(estimate, se):
     assert np.isnan(pse([estimate], [se])).all()
     assert mark_of(float(pse([estimate], [se])[0])) is Precision.UNKNOWN
+
+
+@given(
+    some.none() | some.floats(allow_nan=True, allow_infinity=True),
+    some.none() | some.floats(min_value=0.0, allow_infinity=True) | some.just(math.nan),
+)
+def test_one_alone_is_as_among_many(estimate, se):
+    one, among = pse_of(estimate, se), float(pse([estimate], [se])[0])
+    assert one == (None if math.isnan(among) else among)
 
 
 def test_no_error_at_all_is_a_percent_of_zero():
