@@ -24,6 +24,7 @@ _NOT_THERE = {
     "area": "the bulletin has no area {}",
 }
 _WRITTEN = "_link_written"
+_OPENED = "_link_opened"
 _SHOWN = "_link_shown"
 _NOTED = "_link_noted"
 _UNMET = "_link_unmet"
@@ -41,7 +42,7 @@ def follow(page: str) -> None:
     state = st.session_state
     shown: dict[str, str | list[str]] = state.get(_SHOWN, {})
     known = state.get(_KNOWN, {}) | shown
-    is_other = _WRITTEN in state and _query() != state[_WRITTEN]
+    is_other = _WRITTEN in state and _query() not in (state[_WRITTEN], state[_OPENED])
     if state.get(_PAGE, page) != page and not _query():
         for key, value in known.items():
             state[key] = value
@@ -85,15 +86,17 @@ def write() -> None:
     """Write the noted choices into the link at once; call it after the last widget.
 
     Written by Streamlit, the first link of a visit would be an entry of its own in the browser's
-    history; so it is given to the script of the page, which later ones find there.
+    history; so it is given to the script of the page, which later ones find there. Until one is
+    written by Streamlit it takes the link that was opened for that of the page.
     """
-    noted = st.session_state[_NOTED]
-    if _query() != noted:
-        if _WRITTEN in st.session_state:
-            st.query_params.from_dict(noted)
-        else:
-            st.html(_given(noted))
-    st.session_state[_WRITTEN] = dict(noted)
+    state, noted = st.session_state, st.session_state[_NOTED]
+    if _WRITTEN not in state:
+        state[_OPENED] = _query()
+        st.html(_given(noted))
+    elif _query() != noted:
+        st.query_params.from_dict(noted)
+        state[_OPENED] = None
+    state[_WRITTEN] = dict(noted)
 
 
 def send_on(page: str) -> None:
