@@ -95,6 +95,16 @@ def lead(words: str) -> None:
         st.markdown(words)
 
 
+def part(draw: Callable[[], None]) -> None:
+    """Draw a part of a page that is drawn anew alone where one of its own choices changes."""
+
+    def drawn() -> None:
+        draw()
+        url_state.write_part()
+
+    st.fragment(drawn)()
+
+
 def chart(figure: go.Figure, *, key: str, alt: str) -> None:
     """Draw a figure; `alt` stands for it where it cannot be seen."""
     config = {"displayModeBar": False, "responsive": True}

@@ -24,6 +24,7 @@ SECTIONS = {
     "Anglers": {},
     "Everyone": {
         "methods": "Methods and cautions",
+        "projection_accuracy": "Projection accuracy",
     },
 }
 #: All of them; the first one opens at the root.

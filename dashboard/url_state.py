@@ -30,6 +30,7 @@ _NOTED = "_link_noted"
 _UNMET = "_link_unmet"
 _PAGE = "_link_page"
 _KNOWN = "_link_known"
+_IS_WHOLE = "_link_is_whole"
 
 
 def follow(page: str) -> None:
@@ -51,6 +52,7 @@ def follow(page: str) -> None:
             state.pop(key, None)
     state[_PAGE], state[_KNOWN] = page, known
     state[_NOTED], state[_SHOWN], state[_UNMET] = {}, {}, []
+    state[_IS_WHOLE] = False
 
 
 def seed(key: str, options: Sequence[str]) -> None:
@@ -96,7 +98,13 @@ def write() -> None:
     elif _query() != noted:
         st.query_params.from_dict(noted)
         state[_OPENED] = None
-    state[_WRITTEN] = dict(noted)
+    state[_WRITTEN], state[_IS_WHOLE] = dict(noted), True
+
+
+def write_part() -> None:
+    """Write the link after a part of a page was drawn anew alone; else the page's end does."""
+    if st.session_state.get(_IS_WHOLE):
+        write()
 
 
 def send_on(page: str) -> None:

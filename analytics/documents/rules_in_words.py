@@ -142,9 +142,9 @@ class TodaysRules:
             found.setdefault(getattr(self, f"_{rule}")(row), []).append(name)
         return {words: found[value, words] for value, words in sorted(found)}
 
-    def words(self, rule: str) -> str:
-        """Return a rule in words, such as ``1 Chinook in 3 areas, 2 in 3``."""
-        found = {words: len(areas) for words, areas in self.of_areas(rule).items()}
+    def words(self, rule: str, *, are_named: bool = False) -> str:
+        """Return a rule, such as ``1 Chinook in 3 areas, 2 in 3``; areas named if asked."""
+        found = self.of_areas(rule)
         if not found:
             return "no day left"
         before, unit = RULES[rule]
@@ -152,8 +152,12 @@ class TodaysRules:
         start = before + (f"{first} {unit}" if unit and first[:1].isdigit() else first)
         if not others:
             return start
-        parts = [f"{start} in {found[first]} area{'s' if found[first] > 1 else ''}"]
-        parts += [f"{words} in {found[words]}" for words in others]
+        many = f"area{'s' if len(found[first]) > 1 else ''}"
+        parts = [f"{start} in {len(found[first])} {many}"]
+        parts += [f"{words} in {len(found[words])}" for words in others]
+        if are_named:
+            named = zip(parts, found.values(), strict=True)
+            parts = [f"{part} ({', '.join(names)})" for part, names in named]
         return ("; " if any("," in words for words in found) else ", ").join(parts)
 
     # The rule of one area: its value, by which areas are sorted, and its words.

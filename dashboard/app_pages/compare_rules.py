@@ -15,7 +15,6 @@ from analytics.wording import limits as words
 from analytics.wording import numbers
 from dashboard import data, document_buttons, filters, notices, page_frame
 from dashboard.catch_rates.records import has_tables
-from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
 from dashboard.options import change_kinds, compare, form, option_sets, sentences
 from dashboard.options import tables as answer_tables
@@ -24,7 +23,7 @@ from dashboard.released.records import head
 from dashboard.season_limits import panels
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
     from analytics.documents.answer_document import ComparedOptions
@@ -157,11 +156,13 @@ def _answers(
     st.markdown(sentences.dominated(found))
     st.caption(sentences.DOMINANCE)
     _figures(choice, found)
-    if found.limits:
+    by_id = {line["limit_id"]: line for line in limits if line["limit_id"] in found.limits}
+    if by_id:
         st.header("Each limit under each option", anchor=False)
-        passed = {line["limit_id"]: line["prob_exceeded_to_date"] for line in limits}
-        st.html(answer_tables.limits(found, labels, through, passed))
-    _fan(choice, result, limits)
+        page_frame.part(lambda: _limit(choice, result, by_id, through))
+        passed = {name: line["prob_exceeded_to_date"] for name, line in by_id.items()}
+        with st.expander("Every limit under each option"):
+            st.html(answer_tables.limits(found, labels, through, passed))
     _assumptions(choice, found)
     folder = data.archive_folder()
     if folder is not None:
@@ -185,16 +186,18 @@ def _figures(choice: Choice, found: Answered) -> None:
         for quantity in COUNTS
     ]
     every = [one for _, _, shifts in panels for one in shifts]
-    page_frame.signs(dotted.signs(every), dotted.HUES)
+    st.caption(dotted.MEANING)
+    if signs := dotted.signs(every):
+        page_frame.signs(signs, dotted.HUES)
 
     def one(panel: tuple[str | None, str, list[dotted.Shift]]) -> None:
         area, quantity, shifts = panel
         title = f"{QUANTITIES[quantity].label}, {head(choice.index, area)}"
-        st.markdown(f"**{numbers.plain(title)}**")
         unit = numbers.unit_words(QUANTITIES[quantity].unit)
         figure = dotted.figure(shifts, palette=colours(), unit=unit)
         said = dotted.description(shifts, of=title)
-        page_frame.chart(figure, key=f"season-shift-{quantity}-{area or 'all'}", alt=said)
+        key = f"season-shift-{quantity}-{area or 'all'}"
+        page_frame.panel(f"{title}: {dotted.finding(shifts)}", figure, key=key, alt=said)
 
     grid(panels, one)
 
@@ -209,32 +212,25 @@ def _shifts(found: Answered, area: str | None, quantity: str) -> list[dotted.Shi
     return shifts
 
 
-def _fan(choice: Choice, result: ComparisonResult, limits: Sequence[Line]) -> None:
-    """Draw a limit week by week under the option that the form shows, beside today's rule."""
-    folder = data.archive_folder()
-    by_id = {one["limit_id"]: one for one in limits if one["limit_id"] in result.answer.limits}
-    if not by_id or folder is None:
-        return
-    st.header("Week by week", anchor=False)
+def _limit(
+    choice: Choice, result: ComparisonResult, by_id: Mapping[str, Line], through: date
+) -> None:
+    """Draw one limit under each option, and week by week under one beside today's rules."""
+    labels = {name: standings.label(choice.index, line) for name, line in by_id.items()}
     left, right = st.columns(2)
+    ordered = [name for name in result.answer.limits if name in by_id]
+    first = result.answer.binding
+    ordered.sort(key=lambda name: name != first)
     with left:
-        limit = filters.pick(
-            "Limit",
-            list(by_id),
-            key="limit",
-            words=lambda one: standings.label(choice.index, by_id[one]),
-        )
-    names = list(reversed(result.answer.options))
+        limit = filters.pick("Limit", ordered, key="limit", words=labels.__getitem__)
     with right:
-        name = filters.pick("Under the option", names, key="under")
+        name = filters.pick("Week by week under", result.answer.options[::-1], key="under")
+    passed = {limit: by_id[limit]["prob_exceeded_to_date"]}
+    st.html(answer_tables.limits(result.answer, labels, through, passed, one=limit))
     found = data.view("limits", choice.index.card)
     fan = panels.option_fan(found, by_id[limit], result.fans, name)
-    if fan is None:
-        return
-    page_frame.signs(fanned.signs(fan), fanned.HUES)
-    said = fanned.description(fan, of=f"{standings.label(choice.index, by_id[limit])}, {name}")
-    figure = fanned.figure(fan, palette=colours())
-    page_frame.chart(figure, key="season-fan", alt=said)
+    if fan is not None:
+        panels.draw_fan(fan, labels[limit])
 
 
 def _assumptions(choice: Choice, found: Answered) -> None:

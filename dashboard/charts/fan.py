@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from html import escape
+from textwrap import shorten
 from typing import TYPE_CHECKING, Any
 
+from analytics.rounding import percent
 from analytics.wording.numbers import Measurement, day_words
 from dashboard.charts import drawing
 
@@ -24,13 +27,10 @@ BANDS = (("q025", "q975", 0.13, "95 %"), ("q10", "q90", 0.2, "80 %"), ("q25", "q
 _PARTS = (1.0, 1.2816 / 1.96, 0.6745 / 1.96)
 #: Below so many fish every tick of the axis is a whole one.
 FEW = 5
-SO_FAR = ("●", "estimated so far")
-AHEAD = ("┈", "median projection")
-FAN = ("▒", "in 50, 80 and 95 of 100 cases")
-LIMIT = ("━", "the limit")
-CLOSE = ("┊", "planned close")
-BESIDE = ("╌", "median projection under today's rule")
-HUES = {"╌": "sea", "┈": "copper", "▒": "copper", "━": "ink", "┊": "quiet"}
+#: What the bands hold.
+MEANING = "Bands hold 50, 80 and 95 of 100 projections; the dotted line is their median."
+#: Characters of a name beside its line.
+NAME_WIDTH = 26
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +38,8 @@ class Fan:
     """What the figure shows.
 
     `lines` have, by day, ``day``, ``week``, ``is_projected``, ``estimate`` and the quantiles; `now`
-    is the total so far, `close` the planned close, `beside` the middle of another fan by day,
-    `unit` that of the axis in words.
+    is the total so far, `close` the planned close, `beside` the middle of today's fan by day where
+    this is another, `unit` that of the axis in words, `name` what the fan is called.
     """
 
     lines: tuple[Line, ...]
@@ -48,6 +48,7 @@ class Fan:
     close: date | None
     beside: tuple[tuple[date, float], ...] = ()
     unit: str = "fish"
+    name: str = "projected"
 
     @property
     def past(self) -> tuple[Line, ...]:
@@ -71,12 +72,16 @@ class Fan:
         return 1.08 * max(most, min(max(ends), 1.5 * most))
 
 
-def signs(fan: Fan) -> list[tuple[str, str]]:
-    """Return the signs that occur in the figure with their words."""
-    found = [SO_FAR] * bool(fan.past)
-    found += [AHEAD, FAN] if fan.ahead else []
-    found += [BESIDE] * bool(fan.beside)
-    return [*found, LIMIT] + [CLOSE] * bool(fan.ahead and fan.close)
+def finding(fan: Fan) -> str:
+    """Return what the figure shows, in a few words."""
+    if not fan.ahead:
+        last = fan.past[-1] if fan.past else None
+        return "" if last is None else f"{_said(last['estimate'])}{_share(fan, last['estimate'])}"
+    end = fan.ahead[-1]
+    words = f"{_said(end['q50'])} expected by {day_words(end['day'])}"
+    if fan.beside:
+        return f"{words} under {fan.name}, {_said(fan.beside[-1][1])} under today's rules"
+    return f"{words}{_share(fan, end['q50'])}"
 
 
 def figure(fan: Fan, *, palette: Palette) -> Figure:
@@ -88,9 +93,9 @@ def figure(fan: Fan, *, palette: Palette) -> Figure:
         traces,
         palette=palette,
         height=HEIGHT,
-        margin=(62, 14, 10, 26),
+        margin=(62, 14, 24, 26),
         shapes=_lines(fan, palette=palette),
-        annotations=[_number(fan, palette=palette)],
+        annotations=[_number(fan, palette=palette), *_names(fan, palette=palette)],
         xaxis=drawing.axis(
             type="date",
             tickvals=[day.isoformat() for day in days],
@@ -204,7 +209,7 @@ def _ahead_words(fan: Fan, one: Line) -> str:
 
 
 def _share(fan: Fan, value: float) -> str:
-    return f", {value / fan.limit_fish:.0%} of the limit" if fan.limit_fish else ""
+    return f", {percent(value / fan.limit_fish)} of the limit" if fan.limit_fish else ""
 
 
 def _said(value: float) -> str:
@@ -234,3 +239,36 @@ def _number(fan: Fan, *, palette: Palette) -> dict[str, Any]:
     place = {"x": 0.01, "y": fan.limit_fish, "yref": "y", "yshift": 0}
     place |= {"yanchor": "top" if is_high else "bottom", "font": {"size": 12, "color": palette.ink}}
     return drawing.note(f"limit {fan.limit_fish:,.10g}", colour=palette.ink, **place)
+
+
+def _names(fan: Fan, *, palette: Palette) -> list[dict[str, Any]]:
+    """Return the names of the lines, each beside its own."""
+    found = []
+    if fan.past:
+        one = fan.past[2 * len(fan.past) // 3]
+        place = _beside(one["day"], one["estimate"], is_above=True)
+        found.append(drawing.note("so far", colour=palette.sea, **place))
+    if not fan.ahead:
+        return found
+    if fan.close:
+        place = {"xref": "x", "x": fan.close.isoformat(), "xanchor": "right"}
+        words = f"planned close {day_words(fan.close)}"
+        found.append(drawing.note(words, colour=palette.quiet, **place))
+    end = fan.ahead[-1]
+    has_lower = bool(fan.beside) and fan.beside[-1][1] < end["q50"]
+    is_above = has_lower or end["q025"] < 0.15 * fan.top
+    place = _beside(
+        end["day"], min(end["q975" if is_above else "q025"], fan.top), is_above=is_above
+    )
+    name = shorten(fan.name, NAME_WIDTH, placeholder="…") or fan.name[:NAME_WIDTH]
+    found.append(drawing.note(escape(name), colour=palette.copper, **place))
+    if fan.beside:
+        place = _beside(*fan.beside[-1], is_above=not has_lower)
+        found.append(drawing.note("today's rules", colour=palette.sea, **place))
+    return found
+
+
+def _beside(day: date, value: float, *, is_above: bool) -> dict[str, Any]:
+    """Return a place left of a point, above or below it."""
+    place = {"xref": "x", "yref": "y", "x": day.isoformat(), "y": value, "xanchor": "right"}
+    return place | {"yanchor": "bottom" if is_above else "top", "xshift": -4, "yshift": 0}

@@ -65,6 +65,7 @@ def rows(
     size: float = 10,
     margin: tuple[int, int, int, int] = (8, 18, 6, 26),
     shapes: Sequence[dict[str, Any]] = (),
+    notes: Sequence[dict[str, Any]] = (),
     more: Sequence[Any] = (),
 ) -> Figure:
     """Draw groups of points on labelled lines, values across.
@@ -92,6 +93,7 @@ def rows(
         xaxis=xaxis,
         yaxis=drawing.lines_down(labels, palette=palette),
         shapes=list(shapes),
+        annotations=list(notes),
     )
 
 

@@ -1,4 +1,7 @@
-"""Use of each limit: a bar of what is used, the limit as a line, what is expected as a diamond."""
+"""Use of each limit: a bar of what is used, the limit as a line, what is expected as a diamond.
+
+The first bar names what is drawn; a legend has the rare signs alone.
+"""
 
 from __future__ import annotations
 
@@ -21,11 +24,11 @@ BAR_HEIGHT, LABEL_WIDTH = 54, 22
 LEAST, MOST = 1.2, 2.5
 #: How far below its bar the expected total stands, in bars.
 LOWER = 0.33
-SIGNS = (("▬", "used so far"), ("━", "its interval"), ("┃", "the limit"))
-AHEAD = ("◇", "expected at the close, with its interval")
 GAP = ("×", "no figure")
 CUT = ("▶", "extends beyond the axis")
-HUES = {"◇": "copper", "┃": "ink", "━": "ink", "×": "quiet"}
+HUES = {"×": "quiet", "▶": "ink"}
+#: How far above its bar the first label stands, in bars.
+HIGHER = 0.36
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +43,8 @@ class Bar:
 
 
 def signs(bars: Sequence[Bar]) -> list[tuple[str, str]]:
-    """Return the signs that occur in the figure with their words."""
-    found = list(SIGNS)
-    found += [AHEAD] * any(bar.expected.value is not None for bar in bars)
-    found += [GAP] * any(bar.used.value is None for bar in bars)
+    """Return the rare signs that occur in the figure with their words."""
+    found = [GAP] * any(bar.used.value is None for bar in bars)
     every = [forest.point(0, one, "") for bar in bars for one in (bar.used, bar.expected)]
     return found + [CUT] * any(any(drawing.beyond(one, (0.0, axis_end(bars)))) for one in every)
 
@@ -91,13 +92,33 @@ def figure(bars: Sequence[Bar], *, palette: Palette) -> drawing.Figure:
     return drawing.figure(
         traces,
         palette=palette,
-        height=height * len(bars) + 40,
-        margin=(8, 18, 6, 26),
+        height=height * len(bars) + 56,
+        margin=(8, 18, 22, 26),
         bargap=0.3,
         shapes=[limit],
+        annotations=_names(bars, end=how["ends"][1], palette=palette),
         xaxis={"range": list(how["ends"]), "tickformat": ".0%", "nticks": 6},
         yaxis=drawing.lines_down(labels, palette=palette),
     )
+
+
+def _names(bars: Sequence[Bar], *, end: float, palette: Palette) -> list[dict[str, Any]]:
+    """Return the names of what is drawn, each beside the first of its kind."""
+    found = [drawing.note("the limit", colour=palette.ink, xref="x", x=1.0, xanchor="center")]
+    used = next((at for at, bar in enumerate(bars) if bar.used.value is not None), None)
+    if used is not None:
+        place: dict[str, Any] = {"y": used - HIGHER, "yanchor": "middle", "yshift": 0}
+        found.append(drawing.note("used so far", colour=palette.sea, yref="y", **place))
+    ahead = [(at, bar.expected) for at, bar in enumerate(bars) if bar.expected.value is not None]
+    if ahead:
+        at, one = ahead[0]
+        low, high = min(one.ends), max(one.ends)
+        is_left = low > end - high
+        place = {"x": low if is_left else high, "y": at + LOWER, "xref": "x", "yref": "y"}
+        place |= {"xanchor": "right" if is_left else "left", "xshift": -6 if is_left else 6}
+        place |= {"yanchor": "middle", "yshift": 0}
+        found.append(drawing.note("expected", colour=palette.copper, **place))
+    return found
 
 
 def description(bars: Sequence[Bar]) -> str:

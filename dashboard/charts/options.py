@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from dashboard.charts import drawing, forest
 from dashboard.charts.drawing import label
@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 
 #: Pixels of a line, and characters of a label that stand on one line.
 LINE_HEIGHT, LABEL_WIDTH = 38, 18
-SIGNS = (("●", "difference from today's rule"), ("━", "its interval"), ("┊", "today's rule"))
+MEANING = "Dots are differences from today's rules, bars their intervals."
 FEWER, NO_DOT = ("▽", "dominated (no better on any count)"), ("×", "no figure")
-HUES = {"┊": "quiet", "▽": "copper", "×": "quiet"}
+HUES = {"▽": "copper", "×": "quiet"}
 #: Below so many fish every tick of the axis is a whole one.
 FEW = 4
 #: How much wider than its figures the axis is.
@@ -38,9 +38,26 @@ class Shift:
 
 
 def signs(shifts: Sequence[Shift]) -> list[tuple[str, str]]:
-    """Return the signs that occur in figures with their words."""
-    found = list(SIGNS) + [FEWER] * any(one.is_dominated for one in shifts)
+    """Return the rare signs that occur in figures with their words."""
+    found = [FEWER] * any(one.is_dominated for one in shifts)
     return found + [NO_DOT] * any(one.amount.value is None for one in shifts)
+
+
+def finding(shifts: Sequence[Shift]) -> str:
+    """Return which option changes a quantity most, of those whose interval leaves out none."""
+    clear = [
+        one
+        for one in shifts
+        if one.amount.value
+        and one.amount.low is not None
+        and one.amount.high is not None
+        and not one.amount.low <= 0 <= one.amount.high
+    ]
+    if not clear:
+        return "no clear change"
+    most = max(clear, key=lambda one: abs(one.amount.value or 0.0))
+    words = f"{most.words.partition(' (')[0]} under {most.name}"
+    return words if len(shifts) == 1 else f"most changed, {words}"
 
 
 def figure(shifts: Sequence[Shift], *, palette: Palette, unit: str = "") -> drawing.Figure:
@@ -65,11 +82,19 @@ def figure(shifts: Sequence[Shift], *, palette: Palette, unit: str = "") -> draw
         labels=labels,
         gap_ends=(0.0, 0.0),
         line_height=max([LINE_HEIGHT, *(17 * (one.count("<br>") + 1) for one in labels)]),
-        margin=(8, 18, 6, 42 if unit else 26),
+        margin=(8, 18, 20, 42 if unit else 26),
         xaxis=axis,
         palette=palette,
         shapes=[drawing.across(0.0, colour=palette.quiet)],
+        notes=[_zero(ends, palette=palette)],
     )
+
+
+def _zero(ends: tuple[float, float], *, palette: Palette) -> dict[str, Any]:
+    """Return the name of the line at zero, on the side that has room."""
+    is_right = ends[1] < -ends[0]
+    place = {"xref": "x", "x": 0.0, "xanchor": "right" if is_right else "left"}
+    return drawing.note("today's rules", colour=palette.quiet, **place)
 
 
 def description(shifts: Sequence[Shift], *, of: str) -> str:

@@ -111,16 +111,10 @@ def draw(kind: ChangeKind, change: Change, ground: FormContext, start: str) -> C
 
 
 def _today(kind: ChangeKind, change: Change, ground: FormContext) -> list[str]:
-    """Return today's rule over the areas of a change, those of each rule named where few."""
+    """Return today's rule over the areas of a change, the areas named where it differs."""
     if kind not in RULES:
         return []
-    now = ground.today(change)
-    by_rule = now.of_areas(RULES[kind])
-    said = [f"Today: {now.words(RULES[kind])}."]
-    if len(by_rule) > 1:
-        few = (f"{rule}: {', '.join(names)}" for rule, names in by_rule.items())
-        said.append(f"({'; '.join(few)}.)")
-    return said
+    return [f"Today: {ground.today(change).words(RULES[kind], are_named=True)}."]
 
 
 def _idle(kind: ChangeKind, change: Change, ground: FormContext) -> list[str]:

@@ -37,6 +37,8 @@ def draw(found: OptionSet, ground: FormContext) -> OptionSet:
 def _choose(found: OptionSet) -> int:
     """Return which option the form shows."""
     n = len(found.options)
+    if n == 1:
+        return 0
     key = fields.key("option")
     fields.seed(key, min(int(st.session_state.get(CHOSEN, 0)), n - 1))
     at = st.segmented_control(
@@ -45,7 +47,6 @@ def _choose(found: OptionSet) -> int:
         key=key,
         format_func=lambda one: f"{one + 1} · {found.options[one].name}",
         required=True,
-        disabled=n == 1,
         wrap=True,
     )
     st.session_state[CHOSEN] = int(at or 0)

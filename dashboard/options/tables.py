@@ -81,8 +81,9 @@ def _chance(found: Answered, labels: Mapping[str, str], name: str) -> str:
     if limit is None or line is None or line["prob_exceeded_by_close"] is None:
         return DASH
     moved = "" if name == found.options[0] else risk_moved(line)
-    shown = chance(line["prob_exceeded_by_close"]) + (html_tables.bold(moved) if moved else "")
-    return shown + html_tables.small(labels.get(limit, limit))
+    return chance(line["prob_exceeded_by_close"]) + html_tables.small(
+        moved, labels.get(limit, limit)
+    )
 
 
 def limits(
@@ -90,12 +91,13 @@ def limits(
     labels: Mapping[str, str],
     through: date,
     passed: Mapping[str, float | None] | None = None,
+    one: str | None = None,
 ) -> str:
-    """Return each limit under each option as HTML."""
+    """Return each limit, or `one` of them, under each option as HTML."""
     known = passed or {}
     lines: list[str] = []
-    for limit in found.limits:
-        lines.append(html_tables.group(LIMIT_HEADS, labels.get(limit, limit)))
+    for limit in found.limits if one is None else [one]:
+        lines += [html_tables.group(LIMIT_HEADS, labels.get(limit, limit))] * (one is None)
         lines += [
             _limit_line(
                 name,

@@ -7,10 +7,11 @@ from statistics import fmean
 from typing import TYPE_CHECKING
 
 from analytics.quantities import QUANTITIES
-from analytics.rounding import DASH, percent
+from analytics.rounding import DASH, PERCENT, percent
+from analytics.weeks import week_end
 from analytics.wording.accuracy import Scored, backtest_skill, judged, part_of
 from analytics.wording.limits import MODEL
-from analytics.wording.numbers import Measurement, NumberKind
+from analytics.wording.numbers import Measurement, NumberKind, day_words
 from dashboard import html_tables
 from dashboard.charts.forest import ForestRow
 
@@ -101,11 +102,18 @@ def _dot(line: Line) -> ForestRow:
     value, low, high = (line[name] / final for name in ("projected_total", "low_80", "high_80"))
     ratio = Measurement(value, low, high, NumberKind.RATIO)
     return ForestRow(
-        label=f"{line['season']}, {line['through']}",
+        label=f"{line['season']}, {day_words(week_end(line['through']))}",
         amount=ratio,
         thin=(line["low_95"] / final, line["high_95"] / final),
-        words=f"expected {fish.figure()} fish\nfinal {fish.shown(final)}",
+        words=f"week {line['through']}\nexpected {fish.figure()}\nfinal {fish.shown(final)} fish",
     )
+
+
+def hits(found: Sequence[ForestRow]) -> str:
+    """Return how many projections of a figure hold what came, such as ``13 of 15 inside 80 %``."""
+    ends = [(dot.amount.low, dot.amount.high) for dot in found]
+    inside = sum(low is not None and high is not None and low <= 1 <= high for low, high in ends)
+    return f"{inside} of {len(found)} inside the 80{PERCENT} interval"
 
 
 def score_table(found: Sequence[Scored]) -> str:

@@ -7,14 +7,17 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from analytics.catch_limits import LIKELY
 from analytics.quantities import QUANTITIES
 from analytics.rounding import chance, number
 from analytics.wording import limits as sentences
 from analytics.wording import limits as standings
 from analytics.wording import numbers
+from dashboard import page_frame
+from dashboard.charts import fan as fanned
 from dashboard.charts.fan import Fan
 from dashboard.charts.limits import Bar
-from dashboard.page_frame import download
+from dashboard.page_frame import colours, download
 from dashboard.season_limits import backtest as past
 
 #: What bulletins did not do before they had the tables of limits.
@@ -67,6 +70,37 @@ def _bar_words(line: Line) -> str:
     return "\n".join(lines)
 
 
+def finding(limits: Sequence[Line]) -> str:
+    """Return how many limits are likely exceeded, or were, as the title of their figure."""
+    if not any(line["is_preliminary"] for line in limits):
+        known = [line for line in limits if line["estimate"] is not None]
+        return _many([standings.is_passed(line) for line in known], "was", "were", "exceeded")
+    chances = [line["prob_exceeded_by_close"] for line in limits]
+    likely = [one >= LIKELY for one in chances if one is not None]
+    return _many(likely, "is", "are", "likely exceeded by the planned close")
+
+
+def _many(hit: Sequence[bool], verb: str, verbs: str, words: str) -> str:
+    n, of = sum(hit), len(hit)
+    if not of:
+        return "How much of each limit is used"
+    if of == 1:
+        return f"The limit {verb} {'' if n else 'not '}{words}"
+    start = f"{n} of {of} limits" if n else f"No limit of {of}"
+    return f"{start} {verb if n < 2 else verbs} {words}"
+
+
+def draw_fan(one: Fan, label: str) -> None:
+    """Draw a fan under its finding, with what its bands hold."""
+    title = fanned.finding(one)
+    figure = fanned.figure(one, palette=colours())
+    said = fanned.description(one, of=f"{label}, {one.name}" if one.beside else label)
+    named = f"{label}: {title}" if title else label
+    page_frame.panel(named, figure, key="season-fan", alt=said)
+    if one.ahead:
+        st.caption(fanned.MEANING)
+
+
 def fan(found: Standings, line: Line) -> Fan:
     """Return the fan of a limit that has weeks."""
     close = line["planned_close"]
@@ -112,6 +146,7 @@ def option_fan(found: Standings, line: Line, fans: Fans, name: str) -> Fan | Non
         close=line["planned_close"],
         beside=() if now == other else tuple(zip(days, middle, strict=False)),
         unit=sentences.unit(line),
+        name=name,
     )
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from analytics.rounding import DASH, chance, number
 from analytics.wording import limits as sentences
 from analytics.wording import limits as standings
+from analytics.wording.accuracy import backtest_skill
 from dashboard import html_tables
 from dashboard.options.records import Moved
 
@@ -22,6 +23,54 @@ HEADS = (
     *("Expected at the close", "Probability of exceeding", "Reached on"),
 )
 BINDS = "reached first"
+SHORT_HEADS = (
+    *("Limit", "Used so far", "Expected at the close", "Probability of exceeding"),
+    *("Reached on", "Past projections inside 80 %"),
+)
+
+
+def summary(index: BulletinIndex, limits: Sequence[Line], backtest: Sequence[Line]) -> str:
+    """Return limits as HTML, one a line: its use, where it goes, and how such projections did."""
+    return html_tables.table(
+        SHORT_HEADS, [_short_line(index, one, backtest) for one in limits], kind="bm-limits"
+    )
+
+
+def _short_line(index: BulletinIndex, line: Line, backtest: Sequence[Line]) -> str:
+    allowed = f"of {number(line['limit_fish'], place=0)} {sentences.unit(line)}"
+    below = html_tables.small(f"{allowed}, {BINDS}" if line["is_binding"] else allowed)
+    used, total = standings.used(line), standings.total(line)
+    if total.value is None:
+        why = DASH + html_tables.small(line["reason"] or "")
+        cells = [why, *([DASH] * (len(SHORT_HEADS) - 2))]
+        return html_tables.line(SHORT_HEADS, standings.label(index, line), cells, below=below)
+    cells = [
+        html_tables.amount(used if used.value is not None else total),
+        _expected_share(line),
+        _chance(line),
+        _reached(line),
+        _did(line, backtest),
+    ]
+    return html_tables.line(SHORT_HEADS, standings.label(index, line), cells, below=below)
+
+
+def _expected_share(line: Line) -> str:
+    """Return what is expected at the close as a share of the limit; of none, as fish."""
+    share, fish = standings.expected_share(line), standings.expected(line)
+    if not line["is_preliminary"]:
+        return DASH + html_tables.small("the season is over")
+    if fish.value is None:
+        return DASH
+    return html_tables.amount(share if share.value is not None else fish)
+
+
+def _did(line: Line, backtest: Sequence[Line]) -> str:
+    """Return how many past projections of the same quantity ended inside their 80 % interval."""
+    names = standings.quantities_of(line)
+    found = backtest_skill([one for one in backtest if (one["quantity"],) == names])
+    if found is None:
+        return DASH
+    return f"{found.in_80} of {found.n}"
 
 
 def table(index: BulletinIndex, limits: Sequence[Line]) -> str:

@@ -154,7 +154,7 @@ def test_a_pasted_link_opens_the_same_options_and_answer(open_change):
     assert not page.warning
     again = open_change(**dict(page.query_params.items()))
     assert words_of(again) == words_of(page)
-    assert plain(words_of(page)).count("<th scope='row'>Close A2") == 1 + 5  # limits
+    assert plain(words_of(page)).count("<th scope='row'>Close A2") == 1 + 1 + 5  # limits
 
 
 @pytest.mark.parametrize("kind", list(OF_KINDS))
@@ -241,6 +241,8 @@ def test_todays_rule_is_said_of_each_area_and_never_as_if_it_held_everywhere():
     ground = differing()
     every = TodaysRules(ground, ())
     assert every.words("daily_limit") == "1 Chinook in 3 areas, 2 in 3"
+    named = every.words("daily_limit", are_named=True)
+    assert named == "1 Chinook in 3 areas (A1, A2, A3), 2 in 3 (A4, A5, A6)"
     assert every.of_areas("daily_limit") == {"1": ["A1", "A2", "A3"], "2": ["A4", "A5", "A6"]}
     assert every.words("min_length") == "559 mm in 5 areas, no minimum length in 1"
     assert every.words("close").startswith("open through 10 February 2036 in 1 area, ")
@@ -589,7 +591,7 @@ def test_names_are_escaped_in_tables_and_beaten_options_marked(index, answer):
 def test_the_chance_shown_is_that_of_the_limit_that_binds_first(index, answer):
     table = plain(tables.decision(index, answer, {"S-1": "Sublegal"}, [None]))
     assert "64 %<small>Sublegal</small>" in table
-    assert "12 %<b>−52.0 ± 1.1 points</b><small>Sublegal</small>" in table
+    assert "12 %<small>−52.0 ± 1.1 points</small><small>Sublegal</small>" in table
     assert "1 of 2<small>today 2</small>" in table
     # Without a binding limit that is weighed, the likeliest under today's rule stands for it.
     assert records.read(sample_answers.tables(), binding="S-6").binding == "S-3"
@@ -625,8 +627,16 @@ def test_the_fan_of_an_option_stands_beside_todays_rule(index):
     today = panels.option_fan(found, found.limits[0], fans, TODAY)
     assert today.beside == ()
     assert panels.option_fan(found, found.limits[-1], fans, "A") is None  # has no total
-    assert fanned.BESIDE in fanned.signs(one)
     drawn = fanned.figure(one, palette=palette(dark=False))
+    assert {note.text for note in drawn.layout.annotations} == {
+        "limit 2,400",
+        "so far",
+        "planned close 13 Apr",
+        "A",
+        "today's rules",
+    }
+    assert "under A" in fanned.finding(one)
+    assert "under today's rules" in fanned.finding(one)
     assert "dash" in [trace.line.dash for trace in drawn.data]
 
 
@@ -698,6 +708,37 @@ def test_the_dots_stand_about_todays_rule(answer):
     points = [trace for trace in drawn.data if trace.mode == "markers"]
     symbols = [symbol for trace in points for symbol in trace.marker.symbol]
     assert "triangle-down-open" in symbols
+
+
+def test_the_title_of_a_figure_says_which_option_changes_most(answer):
+    def shifts(*names):
+        found = [(name, answer.difference(name, None, "total_deaths_fish")) for name in names]
+        return [
+            dotted.Shift(name, one, answer_words.signed(one), is_dominated=False)
+            for name, one in found
+        ]
+
+    assert dotted.finding(shifts(CLOSE)) == f"−320 under {CLOSE}"
+    assert dotted.finding(shifts(UNSURE, IDLE)) == "no clear change"
+    assert dotted.finding(shifts(UNSURE, CLOSE)) == f"most changed, −320 under {CLOSE}"
+    drawn = dotted.figure(shifts(CLOSE), palette=palette(dark=False))
+    assert [note.text for note in drawn.layout.annotations] == ["today's rules"]
+
+
+def test_a_fan_ends_at_the_planned_close(index):
+    on = compare.inputs(index)
+    fans = compare.compare(
+        on, '[[option]]\nname = "A"\n[[option.change]]\neffort_factor = 0.9'
+    ).fans
+    found = standings.read(index)
+    line = found.limits[0] | {"planned_close": date(2036, 4, 11)}
+    for name in ("A", TODAY):
+        one = panels.option_fan(found, line, fans, name)
+        assert one.ahead[-1]["day"] == date(2036, 4, 11)
+        assert all(day <= date(2036, 4, 11) for day, _ in one.beside)
+    text = '[[option]]\nname = "B"\n[[option.change]]\nopen_through = 2036-04-20'
+    longer = panels.option_fan(found, line, compare.compare(on, text).fans, "B")
+    assert longer.ahead[-1]["day"] == date(2036, 4, 20)  # an option may run on past it
 
 
 def test_an_axis_of_no_change_has_whole_ticks(answer):

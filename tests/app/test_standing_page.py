@@ -34,6 +34,12 @@ def open_standing(opener):
     return opener("app_pages/season_limits.py")
 
 
+@pytest.fixture
+def open_accuracy(opener):
+    """Return a function that opens the page of projection accuracy in the same way."""
+    return opener("app_pages/projection_accuracy.py")
+
+
 @pytest.fixture(scope="module")
 def index():
     return bulletin_index.index_bulletin(make(NOW))
@@ -248,6 +254,19 @@ def test_the_bars_are_shares_of_their_limits(index, found):
     assert max(barred.figure(wide, palette=palette(dark=True)).data[0].x) == barred.MOST
 
 
+def test_the_first_bar_names_what_is_drawn_and_the_title_says_what_it_shows(index, found):
+    bars = panels.bars(index, found.limits)
+    drawn = barred.figure(bars, palette=palette(dark=False))
+    names = {note.text: (note.xref, note.x, note.y) for note in drawn.layout.annotations}
+    assert set(names) == {"the limit", "used so far", "expected"}
+    assert names["the limit"][:2] == ("x", 1.0)
+    assert panels.finding(found.limits) == "3 of 5 limits are likely exceeded by the planned close"
+    assert panels.finding(found.limits[:1]) == "The limit is likely exceeded by the planned close"
+    assert panels.finding(found.limits[-1:]) == "How much of each limit is used"
+    over = [line | {"is_preliminary": False} for line in found.limits]
+    assert panels.finding(over) == "1 of 5 limits was exceeded"
+
+
 def test_the_fan_has_the_limit_the_weeks_and_its_bands(found):
     one = panels.fan(found, found.limits[0])
     assert len(one.past) == 14
@@ -256,7 +275,7 @@ def test_the_fan_has_the_limit_the_weeks_and_its_bands(found):
     bands = [trace for trace in drawn.data if trace.fill == "toself"]
     assert len(bands) == 3
     assert [shape.y0 for shape in drawn.layout.shapes if shape.y0 == shape.y1] == [2400.0]
-    assert fanned.CLOSE in fanned.signs(one)
+    assert fanned.finding(one) == "2,610 expected by 13 Apr, 109\u00a0% of the limit"
     said = fanned.description(one, of="Sublegal releases")
     assert "1,240 by 10 Feb" in said
 
@@ -280,7 +299,9 @@ def test_the_fan_opens_at_the_total_so_far_and_ends_at_the_planned_close(index, 
 def test_the_limit_stands_in_figures_beside_its_line(found):
     one = panels.fan(found, found.limits[0])
     drawn = fanned.figure(one, palette=palette(dark=False))
-    assert [(note.text, note.y) for note in drawn.layout.annotations] == [("limit 2,400", 2400.0)]
+    limit, *names = drawn.layout.annotations
+    assert (limit.text, limit.y) == ("limit 2,400", 2400.0)
+    assert [note.text for note in names] == ["so far", "planned close 13 Apr", "projected"]
     assert drawn.layout.yaxis.title.text == "fish"
     assert drawn.layout.yaxis.dtick is None
     few = replace(one, limit_fish=2.0, now=replace(one.now, high=None), lines=one.past[:1])
@@ -306,7 +327,9 @@ def test_a_fan_of_one_week_or_none_is_drawn_too(found):
     assert not [trace for trace in figure.data if trace.fill == "toself"]
     assert [trace.line.width for trace in figure.data[:3]] == [12, 12, 12]
     over = replace(one, lines=one.past)
-    assert fanned.FAN not in fanned.signs(over)
+    names = fanned.figure(over, palette=palette(dark=False)).layout.annotations
+    assert [note.text for note in names] == ["limit 2,400", "so far"]
+    assert fanned.finding(over) == "1,240, 52\u00a0% of the limit"
     assert not fanned.figure(over, palette=palette(dark=False)).data[0].text
 
 
@@ -314,9 +337,8 @@ def test_the_chosen_limit_stands_in_the_link(open_standing):
     page = open_standing(limit=sample_season.SUM)
     assert page.selectbox("limit").value == sample_season.SUM
     assert page.query_params["limit"] in (sample_season.SUM, [sample_season.SUM])
-    assert "Unmarked encounters, Quillon Bank and Sorrel Narrows. Under today" in plain(
-        words_of(page)
-    )
+    title = "**Unmarked encounters, Quillon Bank and Sorrel Narrows: 3,300 expected by 13 Apr"
+    assert title in plain(words_of(page))
 
 
 def test_past_projections_are_judged_by_hand(found):
@@ -334,7 +356,9 @@ def test_past_projections_are_judged_by_hand(found):
     assert judged.ratio == pytest.approx(mean)
     assert said.endswith("On average 1.04 times the final total was expected.")
     dots = backtest.dots(found.backtest, None, "kept_fish")
-    assert [dot.label for dot in dots][:2] == ["2033-34, 2033-W50", "2033-34, 2034-W01"]
+    assert [dot.label for dot in dots][:2] == ["2033-34, 18 Dec", "2033-34, 8 Jan"]
+    assert "2033-W50" in dots[0].words
+    assert backtest.hits(dots).startswith("4 of 6 inside the 80")
     assert dots[0].amount.value == pytest.approx(1 / 0.97)
 
 
@@ -385,8 +409,49 @@ def test_a_bulletin_without_a_test_says_so(open_standing, index, found, tmp_path
     ]
 
 
-def test_seasons_without_a_projection_say_why(open_standing):
-    assert "the season is in progress" in plain(words_of(open_standing()))
+def test_seasons_without_a_projection_say_why(open_accuracy):
+    page = open_accuracy()
+    assert not page.exception
+    said = plain(words_of(page))
+    assert "the season is in progress" in said
+    assert said.count("Of 72 projections of 2 past seasons") == 1
+
+
+@pytest.mark.parametrize("season", [NOW, "2034-35"])
+@pytest.mark.parametrize("areas", [[], ["A2"], ["A6"]])
+def test_accuracy_is_told_without_a_hole(open_accuracy, season, areas):
+    page = open_accuracy(season=season, area=areas)
+    assert not page.exception
+    assert not HOLES & set(re.split(r"[^\w]+", words_of(page)))
+    assert not page.warning
+
+
+def test_an_older_bulletin_has_no_accuracy(open_accuracy, tmp_path):
+    page = open_accuracy(folder=old_archive(tmp_path, *OUTLOOK_SCHEMAS))
+    assert not page.exception
+    assert "kept before bulletins showed where a season stands" in words_of(page)
+
+
+def test_a_limit_has_its_use_its_outlook_and_its_accuracy_in_one_line(index, found):
+    told = plain(standing_table.summary(index, found.limits, found.backtest))
+    lines = told.split("<tr>")[2:]  # after the head
+    assert len(lines) == len(found.limits)
+    first = lines[0]
+    for cell in ("52 %", "42–64 %", "109 %", "64 %", "14 Mar", "12 of 18"):
+        assert cell in first
+    assert told.count("reached first") == 1
+    # Of a sum of quantities no projection was tested.
+    assert "<td data-label='Past projections inside 80 %'>–</td>" in lines[3]
+    assert sample_season.LOST.replace("<b>A6", "&lt;b&gt;A6") in lines[-1]
+    over = [line | {"is_preliminary": False} for line in found.limits]
+    assert "the season is over" in plain(standing_table.summary(index, over, ()))
+
+
+def test_the_rows_of_past_projections_stand_on_their_own_page(open_standing, open_accuracy):
+    mine = [one.key for one in open_standing().get("plotly_chart")]
+    assert mine == ["season-bars", "season-fan"]
+    other = open_accuracy()
+    assert sum(one.key.startswith("season-did-") for one in other.get("plotly_chart")) == 4
 
 
 def test_assumptions_are_told_by_topic(open_standing):

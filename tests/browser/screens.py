@@ -31,6 +31,7 @@ CHARTS = {
     "revisions": "[class*=st-key-moved-chart]",
     "season_limits": SEASON_CHARTS,
     "compare_rules": SEASON_CHARTS,
+    "projection_accuracy": SEASON_CHARTS,
     "catch_rates": RATE_CHARTS,
     "seasonal_pattern": RATE_CHARTS,
     "released": RELEASED_CHARTS,

@@ -16,6 +16,7 @@ from tests.browser.visiting import assert_fits, assert_labels_whole, downloaded,
 
 pytestmark = pytest.mark.browser
 STANDING = {"page": "season_limits", "charts": CHARTS["season_limits"]}
+ACCURACY = {"page": "projection_accuracy", "charts": CHARTS["projection_accuracy"]}
 CHANGE = {"page": "compare_rules", "charts": CHARTS["compare_rules"]}
 SET = OptionSet(
     "",
@@ -25,6 +26,14 @@ SET = OptionSet(
     ),
 )
 WITH_SET = f"set={to_link(SET)}"
+TEN = OptionSet(
+    "",
+    tuple(
+        Option(f"Fewer trips and a long name, number {at}", (Change(effort_factor=1 - at / 20),))
+        for at in range(1, 11)
+    ),
+)
+WITH_TEN = f"set={to_link(TEN)}"
 
 
 def answer(page) -> str:
@@ -50,10 +59,26 @@ def test_another_limit_is_drawn_and_stands_in_the_link(visit):
     assert page.locator("[data-testid=stAlert]").count() == 0
 
 
+def test_another_limit_is_drawn_alone_and_stands_in_the_link(visit):
+    page = visit().open(**STANDING)
+    page.evaluate("document.querySelector('.st-key-season-bars').dataset.mine = 'yes'")
+    page.locator(".st-key-limit").get_by_role("combobox").click(timeout=5000)
+    page.get_by_role("option", name="Unmarked encounters").click()
+    page.wait_for_function("location.search.includes('limit=S-5')")
+    page.get_by_role("figure", name="Unmarked encounters, Quillon Bank").wait_for()
+    settle(page, charts=CHARTS["season_limits"])
+    assert page.locator(".st-key-season-bars[data-mine=yes]").count() == 1
+    page.reload()
+    page.get_by_role("figure", name="Unmarked encounters, Quillon Bank").wait_for()
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize(("where", "query"), [(STANDING, ""), (CHANGE, WITH_SET)])
-def test_the_pages_fit_a_phone(visit, where, query, scheme):
-    page = visit(width=390, scheme=scheme).open(query, **where)
+@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize(
+    ("where", "query"), [(STANDING, ""), (ACCURACY, ""), (CHANGE, WITH_SET), (CHANGE, WITH_TEN)]
+)
+def test_the_pages_fit_a_phone_and_a_desk(visit, where, query, scheme, width):
+    page = visit(width=width, scheme=scheme).open(query, **where)
     assert_fits(page)
     assert_labels_whole(page)
     plots = page.locator("[class*=st-key-season-] .js-plotly-plot")
@@ -133,9 +158,9 @@ def test_a_bad_file_is_refused_in_words(visit, tmp_path):
             STANDING,
             {
                 "Download the state of the limits": "limit_status",
-                "Download the projections": "backtest",
             },
         ),
+        (ACCURACY, {"Download the projections": "backtest"}),
         (
             CHANGE,
             {
@@ -144,7 +169,7 @@ def test_a_bad_file_is_refused_in_words(visit, tmp_path):
             },
         ),
     ],
-    ids=["standing", "change"],
+    ids=["standing", "accuracy", "change"],
 )
 def test_the_downloads_are_the_tables(visit, tmp_path, where, buttons):
     page = visit().open(**where)

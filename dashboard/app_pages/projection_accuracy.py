@@ -1,0 +1,95 @@
+"""Projection accuracy: how projections of past seasons and of earlier bulletins did."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from analytics.wording import accuracy, numbers
+from dashboard import notices, page_frame
+from dashboard.charts import forest as dotted
+from dashboard.page_frame import Chosen, colours, download, draw_page, grid, lead
+from dashboard.released.records import head
+from dashboard.season_limits import backtest, panels
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.wording.limits import Standings
+    from dashboard.filters import Choice
+
+
+def _body(chosen: Chosen, found: Standings) -> None:
+    choice = chosen.choice
+    lead(accuracy.accuracy_answer(found.backtest, is_over=not choice.index.card.preliminary))
+    notices.standing(choice)
+    _past(choice, found)
+    _plain_rule(found)
+    _issued(choice, found)
+
+
+def _past(choice: Choice, found: Standings) -> None:
+    """Draw the projections of past seasons, by figure and one by one."""
+    lacking = backtest.not_judged(found.backtest)
+    if lacking:
+        with st.expander("What could not be projected"):
+            st.markdown("\n".join(f"- {numbers.plain(one)}" for one in lacking))
+    if not accuracy.judged(found.backtest):
+        return
+    st.header("Past seasons, by figure", anchor=False)
+    st.html(backtest.table(found.backtest))
+    st.caption(backtest.MEANING)
+    drawn = panels.backtest_panels(found.backtest, choice.domains)
+    if drawn:
+        st.header("Each projection against what the season came to", anchor=False)
+        named = list(backtest.NAMED)
+        dots = [dot for _, _, mine in drawn for dot in mine]
+        page_frame.signs(dotted.signs(dots, named), dotted.HUES)
+        st.caption("1 is what the season came to; each line is a projection as of that day.")
+        grid(drawn, lambda one: _panel(choice, *one))
+    download("the projections", choice.index.bulletin.table("backtest"), choice, "backtest")
+
+
+def _panel(
+    choice: Choice, area: str | None, quantity: str, dots: Sequence[dotted.ForestRow]
+) -> None:
+    title = f"{panels.label_of(quantity)}, {head(choice.index, area)}"
+    figure = dotted.figure(dots, palette=colours(), guide=1.0)
+    said = dotted.description(dots, of=f"Expected over final, {title}")
+    key = f"season-did-{quantity}-{area or 'all'}"
+    page_frame.panel(f"{title}: {backtest.hits(dots)}", figure, key=key, alt=said)
+
+
+def _plain_rule(found: Standings) -> None:
+    past = accuracy.of_past(found.compared)
+    if past:
+        st.header("Beside a plain rule", anchor=False)
+        st.html(backtest.score_table(past))
+        st.caption(backtest.SCORED)
+
+
+def _issued(choice: Choice, found: Standings) -> None:
+    """Draw what became of the projections that bulletins issued."""
+    bulletin = choice.index.bulletin
+    if not bulletin.table("projections").num_rows:
+        return
+    st.header("Projections in bulletins", anchor=False)
+    st.markdown(accuracy.issued_answer(found.issued))
+    issued = accuracy.of_issued(found.issued)
+    if issued:
+        st.html(backtest.score_table(issued))
+    download("projections of this bulletin", bulletin.table("projections"), choice, "projections")
+    if found.issued:
+        table = bulletin.table("projection_scores")
+        download("scores of issued projections", table, choice, "projection_scores")
+
+
+draw_page(
+    "Projection accuracy",
+    "projection_accuracy",
+    view="limits",
+    body=_body,
+    needs=("backtest",),
+    older=panels.OLDER,
+)
