@@ -192,7 +192,8 @@ def _figures(choice: Choice, found: Answered) -> None:
 
     def one(panel: tuple[str | None, str, list[dotted.Shift]]) -> None:
         area, quantity, shifts = panel
-        title = f"{QUANTITIES[quantity].label}, {head(choice.index, area)}"
+        title = QUANTITIES[quantity].label
+        title += f", {head(choice.index, area)}" if area else ""
         unit = numbers.unit_words(QUANTITIES[quantity].unit)
         figure = dotted.figure(shifts, palette=colours(), unit=unit)
         said = dotted.description(shifts, of=title)

@@ -78,10 +78,9 @@ def finding(fan: Fan) -> str:
         last = fan.past[-1] if fan.past else None
         return "" if last is None else f"{_said(last['estimate'])}{_share(fan, last['estimate'])}"
     end = fan.ahead[-1]
-    words = f"{_said(end['q50'])} expected by {day_words(end['day'])}"
-    if fan.beside:
-        return f"{words} under {fan.name}, {_said(fan.beside[-1][1])} under today's rules"
-    return f"{words}{_share(fan, end['q50'])}"
+    shown = Measurement(end["estimate"], end["q025"], end["q975"]).words
+    under = f" under {fan.name}" if fan.beside else ""
+    return f"{shown} expected by {day_words(end['day'])}{under}{_share(fan, end['estimate'])}"
 
 
 def figure(fan: Fan, *, palette: Palette) -> Figure:

@@ -38,6 +38,7 @@ def _choose(found: OptionSet) -> int:
     """Return which option the form shows."""
     n = len(found.options)
     if n == 1:
+        st.empty()  # keeps the place of what follows, so that its folds stay as they are
         return 0
     key = fields.key("option")
     fields.seed(key, min(int(st.session_state.get(CHOSEN, 0)), n - 1))

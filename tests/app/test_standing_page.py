@@ -275,7 +275,7 @@ def test_the_fan_has_the_limit_the_weeks_and_its_bands(found):
     bands = [trace for trace in drawn.data if trace.fill == "toself"]
     assert len(bands) == 3
     assert [shape.y0 for shape in drawn.layout.shapes if shape.y0 == shape.y1] == [2400.0]
-    assert fanned.finding(one) == "2,610 expected by 13 Apr, 109\u00a0% of the limit"
+    assert fanned.finding(one) == "2,600 expected by 13 Apr, 109\u00a0% of the limit"
     said = fanned.description(one, of="Sublegal releases")
     assert "1,240 by 10 Feb" in said
 

@@ -62,7 +62,9 @@ def test_another_limit_is_drawn_and_stands_in_the_link(visit):
 def test_another_limit_is_drawn_alone_and_stands_in_the_link(visit):
     page = visit().open(**STANDING)
     page.evaluate("document.querySelector('.st-key-season-bars').dataset.mine = 'yes'")
-    page.locator(".st-key-limit").get_by_role("combobox").click(timeout=5000)
+    field = page.locator(".st-key-limit").get_by_role("combobox")
+    field.focus()
+    field.press("ArrowDown")
     page.get_by_role("option", name="Unmarked encounters").click()
     page.wait_for_function("location.search.includes('limit=S-5')")
     page.get_by_role("figure", name="Unmarked encounters, Quillon Bank").wait_for()
