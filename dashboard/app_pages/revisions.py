@@ -14,6 +14,7 @@ from dashboard.charts import revisions as chart
 from dashboard.page_frame import Chosen, colours, draw_page, lead
 from dashboard.revisions import moves as move_tables
 from dashboard.revisions import moves as moved
+from dashboard.revisions import season_effect
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from analytics.bulletin.archive import BulletinMetadata
     from dashboard.filters import Choice
     from dashboard.revisions.moves import Move
+    from dashboard.revisions.season_effect import SeasonEffect
 
 FIGURES = (sentences.MET, sentences.KEPT, sentences.EFFORT, sentences.RATE, sentences.SHARE)
 FIRST = (
@@ -38,16 +40,47 @@ def _body(chosen: Chosen, moves: Sequence[Move]) -> None:
     if not before:
         lead(FIRST.format(season=numbers.plain(card.season)))
         return
-    quantity = filters.switch("Figure", FIGURES, key="show", words=_label)
-    lead(
-        moved.revisions_answer(
-            choice.index, moves, areas=choice.areas, quantity=quantity, before=before
-        )
+    found = season_effect.effects(choice.index, moves, choice.domains)
+    words = (
+        season_effect.effect_answer(choice.index, found, area, before=before)
+        for area in choice.domains
     )
+    lead("\n\n".join(words))
     st.caption(
         f"Through week {card.through}, as of version {card.version} of the data. A later "
         "form, a correction or a batch taken out can change a week reported long ago, and a "
         "week's neighbours where they borrow from it."
+    )
+    _season(choice, moves, found)
+    page_frame.part(lambda: _quantity(choice, moves, before=before))
+    page_frame.download("all revisions", choice.index.bulletin.revisions, choice, "revisions")
+
+
+def _season(choice: Choice, moves: Sequence[Move], found: Sequence[SeasonEffect]) -> None:
+    """Draw the season's headline figures before and now, then those of areas that moved."""
+    st.header("The season, weeks already reported", anchor=False)
+    if not found:
+        st.markdown("No week has a figure on both sides.")
+        return
+    st.html(season_effect.effect_table(choice.index, found))
+    st.caption(season_effect.MEANING)
+    if choice.areas:
+        return
+    by_area = season_effect.effects(choice.index, moves, choice.index.areas)
+    moved = [one for one in by_area if one.n_revised]
+    if moved:
+        with st.expander("By area, what was revised"):
+            st.html(season_effect.effect_table(choice.index, moved))
+
+
+def _quantity(choice: Choice, moves: Sequence[Move], *, before: str) -> None:
+    """Draw the areas and weeks of one quantity, which the reader chooses."""
+    st.header("By area and week", anchor=False)
+    quantity = filters.switch("Figure", FIGURES, key="show", words=_label)
+    st.markdown(
+        moved.revisions_answer(
+            choice.index, moves, areas=choice.areas, quantity=quantity, before=before
+        )
     )
     mine = moved.chosen(moves, areas=choice.areas, quantity=quantity)
     _figure(choice, mine, quantity=quantity)
@@ -66,7 +99,10 @@ def _figure(choice: Choice, mine: Sequence[Move], *, quantity: str) -> None:
     drawn = chart.plotted(mine)
     if not drawn:
         return
-    st.header(f"{_label(quantity)}: before and now", anchor=False)
+    most = f"{moved.where(drawn[0], index=choice.index)}: {moved.shift(drawn[0])}"
+    st.markdown(
+        f"**{numbers.plain(_label(quantity))}, the most important in {numbers.plain(most)}**"
+    )
     signs = [*chart.SIGNS, *([chart.CUT] if chart.is_cut(drawn) else [])]
     signs += [chart.STEPS] if chart.span(drawn).is_log else []
     page_frame.signs(signs)
@@ -83,8 +119,6 @@ def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequen
     changed = [move for move in mine if move.kind != moved.NEW]
     own = [move for move in changed if not move.is_pooled]
     pooled = [move for move in changed if move.is_pooled]
-    if changed:
-        st.header(f"{_label(quantity)}: what was revised", anchor=False)
     if own:
         st.html(move_tables.moves_table(own[:LINES], index=index))
     for rest, words in (
@@ -99,7 +133,6 @@ def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequen
     if others:
         with st.expander("How many weekly figures of each quantity were revised"):
             st.html(others)
-    page_frame.download("all revisions", index.bulletin.revisions, choice, "revisions")
 
 
 def _label(quantity: str) -> str:

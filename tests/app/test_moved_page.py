@@ -13,7 +13,7 @@ from analytics.bulletin import archive
 from analytics.bulletin.archive import REVISION_SCHEMA
 from analytics.wording import bulletin_index
 from dashboard import html_tables
-from dashboard.revisions import moves
+from dashboard.revisions import moves, season_effect
 from dashboard.revisions import moves as move_tables
 from tests.app.reading import heads_of, words_of
 from tests.app.sample_bulletin import NOW, fill_archive, make
@@ -70,6 +70,63 @@ def test_the_answer_counts_what_moved_and_gives_the_cause(open_moved, index, tol
     assert "1 figure kept its value with another error or status." in words
     assert f"New since then: week {NEW_WEEK}." in words
     assert f"Gone since then: week {GONE[1]}." in words
+
+
+def sums(index, told, area, quantity):
+    """Return the sum of the weeks reported before, then and now, row by row."""
+    by_week = {
+        one.row.week: one for one in told if (one.row.area, one.row.quantity) == (area, quantity)
+    }
+    before = now = 0.0
+    for (of, week, name), row in index.rows.items():
+        if (of, name) == (area, quantity) and week and row.estimate is not None:
+            move = by_week.get(week)
+            if move is None:
+                before, now = before + row.estimate, now + row.estimate
+            elif move.before is not None and move.before.estimate is not None:
+                before, now = before + move.before.estimate, now + row.estimate
+    return before, now
+
+
+def test_the_page_leads_with_what_revisions_did_to_the_season(open_moved, index, told):
+    def lead_of(page):
+        (lead, *_) = [one.value for one in page.markdown if one.value.startswith("Summed over")]
+        order = [one.value for one in page.markdown]
+        assert order.index(lead) < order.index(
+            next(one for one in order if one.startswith("Of the "))
+        )
+        return lead.replace("\\", "").replace("\u00a0", " ")
+
+    page = open_moved()
+    # One week of all areas was 5 % short: of the season that is little, and stands in the table.
+    assert lead_of(page).endswith("over all areas, no headline figure moved by 0.5 % or more.")
+    before, now = sums(index, told, None, MET)
+    assert f"<b>+{100 * (now - before) / before:.1f} %</b>" in words_of(page)
+    before, now = sums(index, told, "A1", MET)
+    words = lead_of(open_moved(area="A1"))
+    part = 100 * (now - before) / before
+    assert "in Quillon Bank, revisions moved" in words
+    assert f"Chinook encounters by **+{part:.1f} %** (+{now - before:,.0f} fish)" in words
+    assert "batch b0003 (late.csv), imported 10 Feb 2036" in words
+
+
+@pytest.mark.parametrize("area", [None, "A1", "A3", "A4"])
+def test_effects_are_sums_over_the_weeks_reported_before(index, told, area):
+    found = season_effect.effects(index, told, [area])
+    assert {one.area for one in found} == {area}
+    for one in found:
+        assert (one.before, one.now) == pytest.approx(sums(index, told, area, one.quantity))
+    assert {one.quantity for one in found} <= set(season_effect.TOTALS)
+    assert "sublegal_prop" not in season_effect.TOTALS  # shares do not add up
+
+
+def test_a_season_without_a_revision_says_so(index):
+    found = season_effect.effects(index, (), [None])
+    words = season_effect.effect_answer(index, found, None, before="the bulletin before")
+    assert words.endswith("over all areas, no headline figure was revised since.")
+    small = [replace(found[0], now=found[0].before * 1.001, n_revised=1)]
+    words = season_effect.effect_answer(index, small, None, before="the bulletin before")
+    assert "no headline figure moved by 0.5" in words
 
 
 def test_an_area_is_asked_alone(open_moved, told):

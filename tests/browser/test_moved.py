@@ -19,7 +19,8 @@ def answer(page) -> str:
 
 def test_the_page_is_drawn_whole(visit):
     page = visit().open(**HERE)
-    assert "that the bulletin through week 2036-W06 (version 2" in answer(page)
+    assert "Summed over the weeks that the bulletin through week 2036-W06" in answer(page)
+    page.get_by_text("weekly figures of Chinook encounters (each area").wait_for()
     dots = page.locator(".st-key-moved-chart .scatterlayer .points path").count()
     lines = page.locator(".st-key-moved-chart .yaxislayer-above .ytick").count()
     assert lines == 6

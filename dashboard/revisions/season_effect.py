@@ -1,0 +1,143 @@
+"""What revisions of weeks did to the season: sums over the weeks that were reported before."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analytics.catch_limits import noun
+from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.revision_order import HEADLINES, REVISED
+from analytics.rounding import PERCENT, number
+from analytics.wording import numbers
+from dashboard import html_tables
+from dashboard.revisions.moves import cause_words
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.wording.bulletin_index import BulletinIndex, Row
+    from dashboard.revisions.moves import Cause, Move
+
+#: Headline quantities whose weeks add up.
+TOTALS = tuple(
+    name for name in HEADLINES if QUANTITIES[name].kind in (QuantityKind.TOTAL, QuantityKind.DEATHS)
+)
+MEANING = (
+    "Sums over the weeks that the bulletin before already gave, then and now. Weeks that had no "
+    "figure then, or have none now, are left out."
+)
+_HEADS = ("Quantity", "Before", "Now", "Move", "Weeks revised")
+#: From such a part of a sum on a move is worth a sentence; our choice, no source.
+NOTABLE = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonEffect:
+    """The sum of an area's weeks before and now, in how many weeks it moved, and why."""
+
+    area: str | None
+    quantity: str
+    before: float
+    now: float
+    n_revised: int
+    causes: tuple[Cause, ...]
+
+    @property
+    def moved(self) -> float:
+        """The difference."""
+        return self.now - self.before
+
+    @property
+    def part(self) -> float:
+        """The difference as a part of what was before."""
+        return self.moved / self.before if self.before else 0.0
+
+
+def effects(
+    index: BulletinIndex, moves: Sequence[Move], areas: Sequence[str | None]
+) -> list[SeasonEffect]:
+    """Return the effect on each headline quantity of some areas, None for all together."""
+    by_cell = {(one.row.area, one.row.week, one.row.quantity): one for one in moves}
+    weeks: dict[tuple[str | None, str], list[tuple[Row, Move | None]]] = defaultdict(list)
+    for (area, week, name), row in index.rows.items():
+        if week is not None and row.estimate is not None:
+            weeks[area, name].append((row, by_cell.get((area, week, name))))
+    made = (_effect(weeks[area, name], area, name) for area in areas for name in TOTALS)
+    return [one for one in made if one is not None]
+
+
+def _effect(
+    weeks: Sequence[tuple[Row, Move | None]], area: str | None, quantity: str
+) -> SeasonEffect | None:
+    """Return the sum of weeks with a figure now, over those that had one before."""
+    was = [row if move is None else move.before for row, move in weeks]
+    both = [
+        (old.estimate, row.estimate, move)
+        for old, (row, move) in zip(was, weeks, strict=True)
+        if old is not None and old.estimate is not None
+    ]
+    if not both:
+        return None
+    revised = [move for _, _, move in both if move is not None and move.kind == REVISED]
+    causes = dict.fromkeys(cause for move in revised for cause in move.causes)
+    before, now = sum(old for old, _, _ in both), sum(new or 0.0 for _, new, _ in both)
+    return SeasonEffect(area, quantity, before, now, len(revised), tuple(causes))
+
+
+def effect_answer(
+    index: BulletinIndex, found: Sequence[SeasonEffect], area: str | None, *, before: str
+) -> str:
+    """Return what revisions did to the season, the largest first, and why (Markdown)."""
+    mine = sorted((one for one in found if one.area == area), key=lambda one: -abs(one.part))
+    where = "over all areas" if area is None else f"in {numbers.plain(index.name(area))}"
+    start = f"Summed over the weeks that {numbers.plain(before)} already gave, {where}"
+    large = [one for one in mine if abs(one.part) >= NOTABLE]
+    if not any(one.n_revised for one in mine):
+        return f"{start}, no headline figure was revised since."
+    if not large:
+        least = f"{number(100 * NOTABLE, place=-1)}{PERCENT}"
+        return f"{start}, no headline figure moved by {least} or more."
+    parts = [
+        f"{numbers.plain(noun(one.quantity))} by **{_part(one)}** ({_moved(one)})" for one in large
+    ]
+    causes = tuple(dict.fromkeys(cause for one in large for cause in one.causes))
+    others = len(mine) - len(large)
+    rest = f" The other {others} moved by less than 0.5{PERCENT}." if others > 1 else ""
+    return (
+        f"{start}, revisions moved {', '.join(parts)}.{rest} The cause: "
+        f"{numbers.plain(cause_words(causes))}."
+    )
+
+
+def effect_table(index: BulletinIndex, found: Sequence[SeasonEffect]) -> str:
+    """Return effects as HTML, a group an area."""
+    lines: list[str] = []
+    areas = list(dict.fromkeys(one.area for one in found))
+    for area in areas:
+        if len(areas) > 1:
+            name = index.name(area)
+            lines.append(html_tables.group(_HEADS, f"{name[:1].upper()}{name[1:]}"))
+        lines += [_line(one) for one in found if one.area == area]
+    return html_tables.table(_HEADS, lines)
+
+
+def _line(one: SeasonEffect) -> str:
+    cells = (
+        number(one.before, place=0),
+        number(one.now, place=0),
+        html_tables.bold(_part(one)) + html_tables.small(_moved(one)),
+        f"{one.n_revised}",
+    )
+    return html_tables.line(_HEADS, QUANTITIES[one.quantity].label, cells)
+
+
+def _part(one: SeasonEffect) -> str:
+    shown = number(100 * one.part, place=-1, least=-1, signed=True)
+    return f"{shown}{PERCENT}" if float(shown.replace("−", "-")) else f"under ±0.1{PERCENT}"
+
+
+def _moved(one: SeasonEffect) -> str:
+    unit = numbers.unit_words(QUANTITIES[one.quantity].unit)
+    return f"{number(one.moved, place=0, least=0, signed=True)} {unit}"
