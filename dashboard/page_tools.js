@@ -21,6 +21,16 @@
     history.replaceState(history.state, "", link);
   };
 
+  /* A link of ours opens its page as the menu does: Streamlit follows the history. */
+  addEventListener("click", (event) => {
+    const link = event.target.closest?.("a.bm-go");
+    if (!link || event.button || event.ctrlKey || event.metaKey || event.shiftKey) return;
+    event.preventDefault();
+    addPage({}, "", link.href);
+    dispatchEvent(new PopStateEvent("popstate"));
+    document.querySelector("[data-testid=stMain]")?.scrollTo(0, 0);
+  });
+
   /* The menu of a phone is a drawer; it closes on a choice. */
   const DRAWER = 768;
   const CLOSE = "[data-testid=stSidebarCollapseButton] button";

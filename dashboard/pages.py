@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+from urllib.parse import urlencode
+
 import streamlit as st
 
 from dashboard import data, store_access, url_state
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 #: Scripts and titles of the pages that show bulletins, by who asks; without a name stands alone.
 SECTIONS = {
@@ -55,6 +61,16 @@ def menu() -> dict[str, dict[str, str]]:
 def pages() -> dict[str, list[st.Page]]:
     """Return the pages of the menu; a section without a name stands in the menu itself."""
     return {name: [_page(*one) for one in scripts.items()] for name, scripts in menu().items()}
+
+
+def link_to(script: str, choices: Mapping[str, list[str]], **more: str) -> str:
+    """Return the address of a page with choices, beside the first page's.
+
+    Where a page is not there, that is the week's.
+    """
+    found = script if script in RESULTS else "week"
+    query = urlencode({**choices, **{key: [one] for key, one in more.items()}}, doseq=True)
+    return f"{_ADDRESSES.get(found, found)}?{query}"
 
 
 def start(page: st.Page) -> None:

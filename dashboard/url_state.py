@@ -84,6 +84,11 @@ def note(key: str, value: str | list[str], *, is_unsaid: bool = False) -> None:
         st.session_state[_NOTED][key] = value if isinstance(value, list) else [value]
 
 
+def noted() -> dict[str, list[str]]:
+    """Return the choices noted so far, for links to other pages."""
+    return dict(st.session_state[_NOTED])
+
+
 def write() -> None:
     """Write the noted choices into the link at once; call it after the last widget.
 
@@ -91,14 +96,14 @@ def write() -> None:
     history; so it is given to the script of the page, which later ones find there. Until one is
     written by Streamlit it takes the link that was opened for that of the page.
     """
-    state, noted = st.session_state, st.session_state[_NOTED]
+    state, choices = st.session_state, noted()
     if _WRITTEN not in state:
         state[_OPENED] = _query()
-        st.html(_given(noted))
-    elif _query() != noted:
-        st.query_params.from_dict(noted)
+        st.html(_given(choices))
+    elif _query() != choices:
+        st.query_params.from_dict(choices)
         state[_OPENED] = None
-    state[_WRITTEN], state[_IS_WHOLE] = dict(noted), True
+    state[_WRITTEN], state[_IS_WHOLE] = choices, True
 
 
 def write_part() -> None:

@@ -15,7 +15,7 @@ from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, PERCENT, chance, number
 from analytics.wording import accuracy, limits, marks, numbers, reasons, week
 from analytics.wording.bulletin_index import index_bulletin, lines, monday
-from analytics.wording.week import last_strength, strength_answer
+from analytics.wording.week import season_strength, strength_answer
 
 if TYPE_CHECKING:
     from analytics.bulletin.archive import Bulletin
@@ -118,7 +118,7 @@ def has_revisions(bulletin: Bulletin) -> bool:
 
 def _first_page(content: Content, note: Note | None) -> list[Block]:
     index = content.index
-    found = [blocks.heading("Key points"), blocks.bullets(key_points(content))]
+    found = [blocks.heading("Key points"), blocks.bullets(week.key_points(index).values())]
     found.append(blocks.box(_limit_words(content), is_urgent=_is_urgent(content.standings)))
     used = len(blocks.words_of(found))
     if note is not None and note.text:
@@ -166,82 +166,6 @@ def _space(words: str) -> int:
 
 def _is_wide(sign: str) -> bool:
     return sign in "mwMW@" or east_asian_width(sign) in "WF"
-
-
-def key_points(content: Content) -> list[str]:
-    """Return three to five key points in sentences, each dated and with its interval (Markdown)."""
-    index = content.index
-    when = f"the week of {numbers.week_dates(content.week)}"
-    found = [
-        week.week_answer(index, area=None, week=content.week, when=when),
-        _to_date(content),
-        _widest_change(content),
-        f"Over all areas, {strength_answer(_strength(index))}",
-        _revised(index),
-    ]
-    return [one for one in found if one]
-
-
-def _to_date(content: Content) -> str:
-    """Return the season so far in a sentence."""
-    rows = {
-        name: content.index.row(None, None, name)
-        for name in ("kept_fish", "encounter_fish", "total_deaths_fish")
-    }
-    said = [
-        f"**{numbers.value(row)}** {words} {numbers.plain(numbers.bracket(row, full=not at))}"
-        for at, (row, words) in enumerate(
-            zip(rows.values(), ("Chinook kept", "met", "dead, fish kept included"), strict=True)
-        )
-        if row is not None and row.estimate is not None
-    ]
-    if rows["kept_fish"] is None:
-        return ""
-    start = f"The season through {limits.day(content.last_day, year=True)}"
-    if not said:
-        return (
-            f"{start} has no totals: {numbers.plain(reasons.why_no_estimate(rows['kept_fish']))}."
-        )
-    return f"{start}: {', '.join(said)}."
-
-
-def _widest_change(content: Content) -> str:
-    """Return the areas whose encounters rose or fell clearly against the week before."""
-    index, found = content.index, dict[str, list[str]]()
-    for area in index.areas:
-        change = index.change(area, content.week, week.MET)
-        word = numbers.change_word(change)
-        if word in ("rising", "falling"):
-            words = numbers.change(change).partition(": ")[2]
-            name = f"{numbers.plain(index.name(area))} ({numbers.plain(words)})"
-            found.setdefault(word, []).append(name)
-    if not found:
-        return ""
-    parts = [f"**{word}** in {'; '.join(names)}" for word, names in found.items()]
-    return f"By area, against the week before, encounters are {', and '.join(parts)}."
-
-
-def _strength(index: BulletinIndex) -> Line | None:
-    mine = [
-        line
-        for line in lines(index, "run_strength")
-        if line["season"] == index.card.season and line["area"] is None
-    ]
-    return last_strength(sorted(mine, key=lambda line: line["week"] or ""))
-
-
-def _revised(index: BulletinIndex) -> str:
-    """Return how many figures of the bulletin before were revised, and how far."""
-    moved = [line for line in lines(index, "revisions") if line["kind"] == "revised"]
-    if not moved:
-        return ""
-    far = sum(abs(line["change_in_se"] or 0.0) > 1 for line in moved)
-    words = numbers.count(far, "figure")
-    return (
-        f"Since bulletin {numbers.plain(index.card.since)}, late data revised "
-        f"{numbers.count(len(moved), 'figure')} of earlier weeks, **{words}** of them by more than "
-        "a standard error."
-    )
 
 
 def _limit_words(content: Content) -> list[Block]:
@@ -323,7 +247,7 @@ def _seasons(content: Content, height: float) -> list[Block]:
     content.pictures["seasons"] = figures.seasons(
         points, past, start=start, name=index.card.season, height=height
     )
-    strength = blocks.text_of(strength_answer(_strength(index)))
+    strength = blocks.text_of(strength_answer(season_strength(index)))
     return [
         blocks.figure(
             "seasons",

@@ -12,6 +12,13 @@ from analytics.codes import sentences
 from analytics.rounding import PERCENT, chance, number
 from analytics.wording import numbers
 from analytics.wording.bulletin_index import lines as lines_of
+from analytics.wording.limit_state import (
+    STATE_RULE,
+    STATE_RULE_BRIEF,
+    STATE_WORDS,
+    LimitState,
+    state_of,
+)
 from analytics.wording.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
@@ -21,6 +28,8 @@ if TYPE_CHECKING:
 
 Line = dict[str, Any]
 
+#: The words of each state of a limit, and the rule that gives it, in brief and whole.
+STATES, RULE_BRIEF, RULE = STATE_WORDS, STATE_RULE_BRIEF, STATE_RULE
 #: How the projection that all figures rest on is called; older bulletins name none.
 MODEL = "model"
 
@@ -133,6 +142,20 @@ def is_passed(line: Line) -> bool:
 def has_outlook(line: Line) -> bool:
     """Return whether anything is said of what is to come."""
     return bool(line["is_preliminary"]) and line["prob_exceeded_by_close"] is not None
+
+
+def probability(line: Line) -> float | None:
+    """Return the probability that a limit is exceeded by the close, or was in a season over."""
+    if line["estimate"] is None:
+        return None
+    name = "prob_exceeded_by_close" if line["is_preliminary"] else "prob_exceeded_to_date"
+    found: float | None = line[name]
+    return found
+
+
+def state(line: Line) -> LimitState:
+    """Return how near a limit is."""
+    return state_of(probability(line), is_exceeded=is_passed(line))
 
 
 def _first(line: Line) -> tuple[Any, ...]:

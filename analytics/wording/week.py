@@ -1,20 +1,24 @@
-"""A week in words: its answer, what to know before using it, the season against past ones."""
+"""A week in words: answer, key points, what to know first, the season beside past ones."""
 
 from __future__ import annotations
 
 import re
+from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 from analytics.precision import Precision
 from analytics.quantities import Status
 from analytics.rounding import number
+from analytics.weeks import week_end
 from analytics.wording import numbers, reasons
 from analytics.wording.area_sums import area_sum
 from analytics.wording.bulletin_index import finite, in_words
+from analytics.wording.bulletin_index import lines as lines_of
 from analytics.wording.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import date
 
     from analytics.wording.bulletin_index import BulletinIndex, Row, Stratum
 
@@ -381,3 +385,92 @@ def _envelope(line: Line) -> str:
     shown = Measurement(ratio, low, high, NumberKind.RATIO)
     ends = f"from {shown.shown(low)} to {shown.shown(high)} of their mean"
     return f"; past ones ranged {ends}: it is {side}"
+
+
+def season_strength(index: BulletinIndex) -> Line | None:
+    """Return the comparison of a bulletin's season with past ones, over all areas."""
+    mine = [
+        line
+        for line in lines_of(index, "run_strength")
+        if line["season"] == index.card.season and line["area"] is None
+    ]
+    return last_strength(sorted(mine, key=lambda line: line["week"] or ""))
+
+
+# The key points of a bulletin.
+
+
+class Topic(StrEnum):
+    """What a key point is about."""
+
+    WEEK = "week"
+    TO_DATE = "to_date"
+    CHANGE = "change"
+    STRENGTH = "strength"
+    REVISED = "revised"
+
+
+def key_points(index: BulletinIndex) -> dict[Topic, str]:
+    """Return three to five sentences by topic, each dated and with its interval (Markdown)."""
+    last = index.card.through
+    when = f"the week of {numbers.week_dates(last)}"
+    found = {
+        Topic.WEEK: week_answer(index, area=None, week=last, when=when),
+        Topic.TO_DATE: _to_date(index),
+        Topic.CHANGE: _widest_change(index),
+        Topic.STRENGTH: f"Over all areas, {strength_answer(season_strength(index))}",
+        Topic.REVISED: _revised(index),
+    }
+    return {topic: words for topic, words in found.items() if words}
+
+
+def _to_date(index: BulletinIndex) -> str:
+    """Return the season so far in a sentence."""
+    names = {KEPT: "Chinook kept", MET: "met", "total_deaths_fish": "dead, fish kept included"}
+    rows = {name: index.row(None, None, name) for name in names}
+    said = [
+        f"**{numbers.value(row)}** {names[name]} "
+        f"{numbers.plain(numbers.bracket(row, full=name == KEPT))}"
+        for name, row in rows.items()
+        if row is not None and row.estimate is not None
+    ]
+    if rows[KEPT] is None:
+        return ""
+    start = f"The season through {_day(week_end(index.card.through))}"
+    if not said:
+        return f"{start} has no totals: {numbers.plain(reasons.why_no_estimate(rows[KEPT]))}."
+    return f"{start}: {', '.join(said)}."
+
+
+def _widest_change(index: BulletinIndex) -> str:
+    """Return the areas whose encounters rose or fell clearly against the week before."""
+    found = dict[str, list[str]]()
+    for area in index.areas:
+        change = index.change(area, index.card.through, MET)
+        word = numbers.change_word(change)
+        if word in ("rising", "falling"):
+            words = numbers.change(change).partition(": ")[2]
+            name = f"{numbers.plain(index.name(area))} ({numbers.plain(words)})"
+            found.setdefault(word, []).append(name)
+    if not found:
+        return ""
+    parts = [f"**{word}** in {'; '.join(names)}" for word, names in found.items()]
+    return f"By area, against the week before, encounters are {', and '.join(parts)}."
+
+
+def _revised(index: BulletinIndex) -> str:
+    """Return how many figures of the bulletin before were revised, and how far."""
+    moved = [line for line in lines_of(index, "revisions") if line["kind"] == "revised"]
+    if not moved:
+        return ""
+    far = sum(abs(line["change_in_se"] or 0.0) > 1 for line in moved)
+    words = numbers.count(far, "figure")
+    return (
+        f"Since bulletin {numbers.plain(index.card.since)}, late data revised "
+        f"{numbers.count(len(moved), 'figure')} of earlier weeks, **{words}** of them by more than "
+        "a standard error."
+    )
+
+
+def _day(one: date) -> str:
+    return f"{one.day} {one:%B %Y}"

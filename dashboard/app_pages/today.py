@@ -4,17 +4,71 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import streamlit as st
+
 from analytics.wording import limits
-from dashboard import notices
-from dashboard.page_frame import Chosen, draw_page, lead
+from dashboard import data, page_frame, url_state
+from dashboard.charts import series
+from dashboard.page_frame import Chosen, colours, draw_page
+from dashboard.pages import link_to
+from dashboard.today import panels, records
 
 if TYPE_CHECKING:
     from analytics.wording.limits import Standings
+    from dashboard.filters import Choice
+    from dashboard.today.records import Kept
+
+CHART_HEIGHT = 186
 
 
 def _body(chosen: Chosen, found: Standings) -> None:
-    notices.standing(chosen.choice)
-    lead(limits.limits_answer(chosen.choice.index, found, chosen.choice.areas))
+    choice, kept = chosen.choice, url_state.noted()
+    with st.container(key="today"):
+        st.html(panels.facts(records.facts(choice, found, kept)))
+        left, right = st.columns([7, 5])
+        with left:
+            _limits(choice, found, kept)
+        with right:
+            _season(choice, kept)
+        left, right = st.columns([6, 6])
+        with left:
+            _open_where(choice, kept)
+        with right:
+            st.html(panels.points(records.points(choice, kept)))
+
+
+def _limits(choice: Choice, found: Standings, kept: Kept) -> None:
+    lines = records.limit_lines(choice, found, kept)
+    if lines:
+        rest = records.rest(choice, found, kept)
+        st.html(panels.limits(lines, rest, brief=limits.RULE_BRIEF, rule=limits.RULE))
+    else:
+        st.markdown(limits.limits_answer(choice.index, found, choice.areas))
+
+
+def _season(choice: Choice, kept: Kept) -> None:
+    """Draw this season against past ones, of the chosen area where it is one."""
+    area = choice.areas[0] if len(choice.areas) == 1 else None
+    found = series.against_past(data.view("rates", choice.index.card), area)
+    link = link_to("seasonal_pattern", kept)
+    if found is None:
+        st.html(panels.lone_link("This season against past ones", link))
+        st.markdown("This bulletin cannot set its season beside past ones.")
+        return
+    st.html(panels.lone_link(series.past_title(found), link))
+    figure = series.past_figure(found, palette=colours(), height=CHART_HEIGHT)
+    page_frame.chart(figure, key="today-season", alt=series.past_description(found))
+
+
+def _open_where(choice: Choice, kept: Kept) -> None:
+    lines, common = records.area_lines(choice, kept)
+    if lines:
+        st.html(panels.areas(lines, day=records.said_for(choice), common=common))
+    else:
+        st.html(panels.lone_link("Open where", link_to("week", kept)))
+        st.markdown(
+            "This bulletin keeps no rules of its areas. Check the official rules before you go."
+        )
 
 
 draw_page("Today", "", body=_body, view="limits")

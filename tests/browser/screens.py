@@ -26,7 +26,7 @@ RELEASED_CHARTS = "[class*=st-key-released-]"
 RATE_CHARTS = "[class*=st-key-rates-]"
 SEASON_CHARTS = "[class*=st-key-season-]"
 CHARTS = {
-    "": "",
+    "": "[class*=st-key-today-season]",
     "week": WEEK_CHARTS,
     "revisions": "[class*=st-key-moved-chart]",
     "season_limits": SEASON_CHARTS,

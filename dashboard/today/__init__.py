@@ -1,0 +1,1 @@
+"""The page Today: what each part says, and how it is drawn."""

@@ -1,0 +1,245 @@
+"""What the page Today shows, ready to be drawn: words, and the link that each opens."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analytics.catch_limits import join_words
+from analytics.documents.blocks import runs
+from analytics.documents.imprint import read_imprint
+from analytics.errors import UsageError
+from analytics.rounding import DASH, chance
+from analytics.wording import limits, numbers, regulations
+from analytics.wording.regulations import OpenState
+from analytics.wording.week import EFFORT, Topic, key_points, span
+from dashboard import store_access
+from dashboard.pages import link_to
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+    from analytics.wording.limits import Line, Standings
+    from analytics.wording.regulations import AreaRules
+    from dashboard.filters import Choice
+
+#: How many limits have a line of their own; the one that is reached first stands on top.
+MOST_LIMITS = 8
+#: The page that each key point opens, and what it is called there.
+_PAGES = {
+    Topic.WEEK: ("week", "The week"),
+    Topic.TO_DATE: ("released", "The season so far"),
+    Topic.CHANGE: ("week", "Against the week before"),
+    Topic.STRENGTH: ("seasonal_pattern", "Against past seasons"),
+    Topic.REVISED: ("revisions", "Revised"),
+}
+
+#: The choices that every link keeps, by their names in it.
+Kept = dict[str, list[str]]
+
+
+@dataclass(frozen=True, slots=True)
+class LimitLine:
+    """A limit in a line: its state as code and words, its figures in words, its page."""
+
+    state: str
+    words: str
+    limit: str
+    used: str
+    chance: str
+    reached: str
+    link: str
+
+
+@dataclass(frozen=True, slots=True)
+class AreaLine:
+    """An area in a line: when it is open, what may be kept, its page."""
+
+    area: str
+    is_open: bool
+    times: str
+    rules: str
+    link: str
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A head that opens a page, and words as runs of plain and bold text."""
+
+    head: str
+    link: str
+    words: list[dict[str, str | bool]]
+
+
+# One status line a limit.
+
+
+def limit_lines(choice: Choice, found: Standings, kept: Kept) -> list[LimitLine]:
+    """Return a line for each limit that the chosen areas count against, the first on top."""
+    shown = found.of_areas(choice.areas)[:MOST_LIMITS]
+    return [_limit_line(choice, line, kept) for line in shown]
+
+
+def _limit_line(choice: Choice, line: Line, kept: Kept) -> LimitLine:
+    state, likely, used = limits.state(line), limits.probability(line), limits.used(line)
+    return LimitLine(
+        state=state.value,
+        words=limits.STATES[state],
+        limit=limits.label(choice.index, line),
+        used=f"{used.words} ({used.limits})" if used.limits else used.words,
+        chance=DASH if likely is None else chance(likely),
+        reached=_reached(line),
+        link=link_to("season_limits", kept, limit=line["limit_id"]),
+    )
+
+
+def _reached(line: Line) -> str:
+    if limits.is_passed(line):
+        return "yes"
+    if not line["is_preliminary"]:
+        return "no"
+    half = line["exceedance_date_p50"]
+    if half is None:
+        return DASH if line["prob_exceeded_by_close"] is None else "likely not"
+    return "may be already" if limits.is_by_now(half, line["through"]) else limits.short_day(half)
+
+
+# What is open where.
+
+
+def area_lines(choice: Choice, kept: Kept) -> tuple[list[AreaLine], str]:
+    """Return a line for each chosen area, and the rules that all of them share.
+
+    Both are empty where the bulletin keeps no openings.
+    """
+    if not regulations.openings(choice.index):
+        return [], ""
+    every = regulations.rules_by_area(choice.index)
+    found = {area: rules for area, rules in every.items() if area in (choice.areas or every)}
+    told = {area: _keep(rules) for area, rules in found.items()}
+    given = [words for words in told.values() if words]
+    common = [one for one in (given[0] if len(given) > 1 else []) if all(one in w for w in given)]
+    lines = [
+        AreaLine(
+            area=choice.index.name(area),
+            is_open=rules.is_open,
+            times=regulations.open_words(rules) if told[area] else regulations.rule_words(rules),
+            rules=", ".join(one for one in told[area] if one not in common),
+            link=link_to("local_waters", {**kept, "area": [area]}),
+        )
+        for area, rules in found.items()
+    ]
+    return lines, ", ".join(common)
+
+
+def _keep(rules: AreaRules) -> list[str]:
+    """Return what may be kept; nothing where there are no rules or the season is over."""
+    if rules.opening is None or rules.state is OpenState.OVER:
+        return []
+    return regulations.keep_words(rules.opening)
+
+
+def said_for(choice: Choice) -> str:
+    """Return the day that the rules are said for, in words."""
+    return regulations.said_for_words(regulations.day_said_for(choice.index))
+
+
+# Key points, and the facts beside them.
+
+
+def points(choice: Choice, kept: Kept) -> list[Item]:
+    """Return the key points of the bulletin, each with the page that has more of it."""
+    found = []
+    for topic, words in key_points(choice.index).items():
+        page, head = _PAGES[topic]
+        week = {"week": choice.index.card.through} if page == "week" else {}
+        found.append(Item(head, link_to(page, kept, **week), runs(words)))
+    return found
+
+
+def facts(choice: Choice, found: Standings, kept: Kept) -> list[Item]:
+    """Return the planned close, what sampling reached and missed, and the newest bulletin."""
+    close = _close(choice, found)
+    return [
+        Item("Planned close", link_to("season_limits", kept), runs(close)),
+        Item(
+            f"Sampling, {numbers.week_dates(choice.index.card.through)}",
+            link_to("week", kept, week=choice.index.card.through),
+            runs(sampling(choice)),
+        ),
+        Item("Bulletin", link_to("revisions", kept), runs(_bulletin(choice))),
+    ]
+
+
+def _close(choice: Choice, found: Standings) -> str:
+    """Return the days to the planned close, counted from the day that rules are said for."""
+    ends = [one.season_last_day for one in regulations.rules_by_area(choice.index).values()]
+    known = [end for end in ends if end is not None]
+    known = known or [end for one in found.limits if (end := one["planned_close"]) is not None]
+    if not known:
+        return "The bulletin names no planned close."
+    last, now = max(known), regulations.day_said_for(choice.index)
+    when = f"{last.day} {last:%B %Y}"
+    if last < now or not choice.index.card.preliminary:
+        return f"The season is over; its last day was {when}."
+    return f"**{numbers.count((last - now).days, 'day')}** from {_short(now)} to {when}" + (
+        f"; the first area closes on {_short(min(known))}." if min(known) < last else "."
+    )
+
+
+def _short(day: date) -> str:
+    return f"{day.day} {day:%B}"
+
+
+def sampling(choice: Choice) -> str:
+    """Return what sampling reached in the bulletin's last week, and what it missed (Markdown)."""
+    index, week = choice.index, choice.index.card.through
+    strata = [one for one in index.strata if one.week == week]
+    row = index.row(None, week, EFFORT)
+    if strata:
+        sampled, frame = (sum(getattr(one, of) or 0 for one in strata) for of in _COUNTED[:2])
+        asked, missing = (sum(getattr(one, of) or 0 for one in strata) for of in _COUNTED[2:])
+        words = f"**{sampled} of {numbers.count(frame, 'site-day')}** sampled, "
+        words += f"{numbers.count(asked, 'interview')}. Missed: "
+        gaps = [one for one in strata if not one.n_psu and one.n_psu_frame]
+        named = [f"{index.name(one.landing_area)} ({span(one)})" for one in gaps]
+        lacking = [f"no sample of {join_words(named)}"] if named else []
+        if missing:
+            lacking.append(f"{numbers.count(missing, 'site-day')} without an interview")
+        return words + (numbers.plain("; ".join(lacking)) or "nothing") + "."
+    if row is None or row.n_psu is None:
+        return "The bulletin says nothing of the sampling of this week."
+    of = "" if row.n_psu_frame is None else f" of {row.n_psu_frame}"
+    words = f"**{row.n_psu}{of} site-days** sampled"
+    return f"{words}, {numbers.count(row.n_interviews or 0, 'interview')}."
+
+
+_COUNTED = ("n_psu", "n_psu_frame", "n_interviews", "n_missing_psu")
+
+
+def _bulletin(choice: Choice) -> str:
+    """Return what bulletin is shown, whether it is the newest, and when the next one comes."""
+    card = choice.index.card
+    kind = "preliminary" if card.preliminary else "final, unless late data come"
+    newest = "Newest" if choice.newest else "**There is a newer one.** This one"
+    words = f"{newest}: through week {card.through}, version {card.version}, made on "
+    words += f"{card.made_utc[:10]}; {kind}. "
+    return numbers.plain(words).replace(r"\*\*", "**") + f"Next release: {_next_release()}."
+
+
+def _next_release() -> str:
+    path = store_access.store_path()
+    try:
+        said = read_imprint(path).next_release if path else ""
+    except UsageError:
+        said = "not known, for desk/imprint.toml cannot be read"
+    return numbers.plain(said.rstrip(".")) if said else "not stated"
+
+
+def rest(choice: Choice, found: Standings, kept: Mapping[str, list[str]]) -> tuple[str, str]:
+    """Return the words and the link for limits without a line; both empty where there are none."""
+    more = len(found.of_areas(choice.areas)) - MOST_LIMITS
+    if more <= 0:
+        return "", ""
+    return numbers.count(more, "further limit"), link_to("season_limits", dict(kept))

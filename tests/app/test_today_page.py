@@ -1,0 +1,219 @@
+"""Today, run headless: limits, openings, points and facts with their links; and where they lack."""
+
+from __future__ import annotations
+
+import html
+import re
+from dataclasses import replace
+from urllib.parse import parse_qs, urlsplit
+
+import pytest
+
+from analytics.bulletin import archive
+from analytics.bulletin.places import REGULATION_SCHEMA
+from analytics.bulletin.publication import public_bulletin
+from analytics.outlook.schemas import OUTLOOK_SCHEMAS
+from analytics.wording import limits
+from analytics.wording.bulletin_index import index_bulletin
+from analytics.wording.week import key_points
+from dashboard import store_access
+from dashboard.pages import RESULTS
+from dashboard.today import records
+from tests.app import sample_season
+from tests.app.rate_pages import old_archive, plain
+from tests.app.reading import words_of
+from tests.app.sample_bulletin import NOW, make
+
+HOLES = {"nan", "None", "inf", "null"}
+
+
+@pytest.fixture
+def open_today(opener):
+    """Return a function that opens the page with a link."""
+    return opener("app_pages/today.py")
+
+
+@pytest.fixture
+def open_kept(open_today, tmp_path):
+    """Return a function that opens the page on an archive of one bulletin."""
+
+    def opened(bulletin, **link):
+        archive.save(tmp_path, bulletin)
+        return open_today(folder=tmp_path, **link)
+
+    return opened
+
+
+def states(page):
+    return re.findall(r"bm-state bm-(\w+)", words_of(page))
+
+
+def links(page):
+    """Return the pages that the items open, each with its choices."""
+    found = [urlsplit(html.unescape(one)) for one in re.findall(r"href='(.*?)'", words_of(page))]
+    return [(one.path, parse_qs(one.query)) for one in found]
+
+
+def assert_whole(page):
+    assert not page.exception
+    assert not page.error
+    assert not HOLES & set(re.split(r"[^\w]+", words_of(page)))
+
+
+def test_each_limit_has_a_line_with_its_state(open_today):
+    page = open_today()
+    assert_whole(page)
+    found = limits.read(index_bulletin(make(NOW)))
+    assert states(page) == [limits.state(line).value for line in found.limits]
+    assert set(states(page)) == {"near", "exceeded", "watch", "well_below", "unknown"}
+    opened = [choices["limit"] for path, choices in links(page) if "limit" in choices]
+    assert opened == [[line["limit_id"]] for line in found.limits]
+    assert plain(limits.RULE) in words_of(page)
+
+
+def test_every_item_opens_a_page_with_the_choices(open_today):
+    page = open_today(area="A1")
+    assert_whole(page)
+    found = links(page)
+    assert {"season_limits", "seasonal_pattern", "week", "revisions"} <= {path for path, _ in found}
+    for path, choices in found:
+        assert path in RESULTS or path == "waters"
+        assert (choices["season"], choices["area"]) == ([NOW], ["A1"])
+
+
+def test_areas_stand_with_their_rules_and_the_day(open_today):
+    words = words_of(open_today())
+    assert "Open where, on Monday 11 February 2036" in words
+    table = words[words.index("Open where") :]
+    for name in ("Quillon Bank", "Pale Hook", "Umbra Flats"):
+        assert name in table
+    assert "Check the official rules before you go" in table
+    assert table.count("bm-open") == 2  # of the sample's areas; others are closed that day
+
+
+def test_rules_of_every_area_are_said_once(open_today):
+    choices = words_of(open_today(area=["A1", "A2"]))
+    assert choices.count("at least 559 mm (22 in)") == 1
+    assert "Everywhere 2 a day, at least 559 mm (22 in)" in choices
+
+
+def test_the_key_points_are_those_of_the_documents(open_today):
+    words = words_of(open_today())
+    said = re.sub(r"<[^>]+>|\s", "", words.partition("Key points")[2])
+    for one in key_points(index_bulletin(make(NOW))).values():
+        assert re.sub(r"\s", "", html.escape(plain(one).replace("**", ""), quote=False)) in said
+
+
+def test_facts_name_close_sampling_and_bulletin(open_today):
+    words = plain(words_of(open_today()))
+    assert "<b>79 days</b>" in words
+    assert "from 11 February to 30 April 2036" in words
+    assert "site-days</b>" in words
+    assert "Newest: through week 2036-W06" in words
+    assert "Next release: not stated" in words
+    assert "There is a newer one" in plain(words_of(open_today(bulletin="older")))
+
+
+def test_the_next_release_is_the_imprints(open_today, tmp_path, monkeypatch):
+    (tmp_path / "desk").mkdir()
+    (tmp_path / "desk" / "imprint.toml").write_text('next_release = "<b>18 February</b>."')
+    monkeypatch.setenv(store_access.STORE_VARIABLE, str(tmp_path))
+    words = plain(words_of(open_today()))
+    assert "Next release: &lt;b&gt;18 February&lt;/b&gt;." in words
+    (tmp_path / "desk" / "imprint.toml").write_text("next_release = 3")
+    page = open_today()
+    assert_whole(page)
+    assert "cannot be read" in words_of(page)
+
+
+def test_what_sampling_missed_is_named():
+    def said(**changed):
+        index = index_bulletin(make(NOW))
+        week = [one for one in index.strata if one.week == index.card.through]
+        first = replace(week[0], **changed)
+        return plain(records.sampling(_Choice(replace(index, strata=(first, *week[1:])))))
+
+    assert "Missed: nothing." in said(n_psu=4, n_missing_psu=0)
+    assert "no sample of" in said(n_psu=0)
+    assert "2 site-days without an interview" in said(n_missing_psu=2)
+
+
+class _Choice:
+    def __init__(self, index):
+        self.index = index
+
+
+def test_a_season_without_limits_says_so(open_kept):
+    bulletin = make(NOW)
+    none = OUTLOOK_SCHEMAS["limit_status"].empty_table()
+    page = open_kept(replace(bulletin, outlook=dict(bulletin.outlook) | {"limit_status": none}))
+    assert_whole(page)
+    assert states(page) == []
+    assert f"No limit is set for season {NOW}" in plain(words_of(page))
+
+
+def test_a_bulletin_without_rules_and_rates_says_so(open_today, tmp_path):
+    lacking = ("regulations", "index", "seasonal_pattern", "run_strength")
+    page = open_today(folder=old_archive(tmp_path, *lacking))
+    assert_whole(page)
+    words = words_of(page)
+    assert "keeps no rules of its areas" in words
+    assert "cannot set its season beside past ones" in words
+    assert not page.get("plotly_chart")
+    assert f"to {sample_season.CLOSE.day} April 2036" in words  # of the limits
+
+
+def test_a_thin_bulletin_is_drawn(open_kept):
+    bulletin = make(NOW)
+    empty = {name: of.schema.empty_table() for name, of in bulletin.outlook.items()}
+    thin = replace(
+        bulletin,
+        rows=bulletin.rows.slice(0, 0),
+        changes=bulletin.changes.slice(0, 0),
+        strata=bulletin.strata.slice(0, 0),
+        outlook=empty,
+        rates={name: of.schema.empty_table() for name, of in bulletin.rates.items()},
+    )
+    page = open_kept(thin)
+    assert_whole(page)
+    assert "says nothing of the sampling" in words_of(page)
+
+
+def test_a_season_that_is_over_says_so(open_today):
+    page = open_today(season="2034-35")
+    assert_whole(page)
+    words = plain(words_of(page))
+    assert "The season is over; its last day was 30 April 2035." in words
+    assert "closed: the season is over" in words
+    assert "unknown" in states(page)
+
+
+def test_the_public_sees_no_site_day(open_kept):
+    page = open_kept(public_bulletin(make(NOW)))
+    assert_whole(page)
+    assert set(states(page)) >= {"near", "well_below"}
+    assert "Missed" not in words_of(page)
+
+
+def test_an_archive_without_a_bulletin_says_what_to_do(open_today, tmp_path):
+    page = open_today(folder=tmp_path)
+    assert not page.exception
+    assert "There is no bulletin to show yet" in words_of(page)
+
+
+def test_a_link_to_what_is_not_there_says_so(open_today):
+    page = open_today(season="1999", area="<b>B9", colour="red")
+    assert_whole(page)
+    asked = plain(page.warning[0].value)
+    assert "there is no bulletin of season 1999" in asked
+    assert "the bulletin has no area <b>B9" in asked
+    assert "there is no choice called colour" in asked
+
+
+def test_a_bulletin_with_no_opening_has_no_rules(open_kept):
+    bulletin = make(NOW)
+    places = {name: bulletin.table(name) for name in ("landing_sites",)}
+    places["regulations"] = REGULATION_SCHEMA.empty_table()
+    page = open_kept(replace(bulletin, places=places))
+    assert_whole(page)
+    assert "keeps no rules of its areas" in words_of(page)
