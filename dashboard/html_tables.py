@@ -93,6 +93,10 @@ _TEMPLATES = """
 <div class='{{ kind }}'>{{ words }}</div>
 {%- endmacro %}
 
+{% macro folded(words, inside) -%}
+<details class='bm-signs'><summary>{{ words }}</summary>{{ inside }}</details>
+{%- endmacro %}
+
 {% macro dated(name, week) -%}
 {{ name }}, <span class='bm-whole'>{{ week }}</span>
 {%- endmacro %}
@@ -300,12 +304,9 @@ def signs(words: Iterable[tuple[str, str]], *, hues: Mapping[str, str] | None = 
     return _PARTS.legend([(sign, kinds.get(sign, ""), said) for sign, said in words])
 
 
-def few_weeks(weeks: Sequence[str], *, of: int) -> Markup:
-    """Return a line for narrow screens on which weeks are shown."""
-    if len(weeks) == of:
-        return block("bm-legend", "Every week of the season so far.")
-    span = f"{len(weeks)} of {of} weeks, {weeks[0]} to {weeks[-1]}"
-    return block("bm-legend", f"{span}; choose another week to see others.")
+def folded(words: str, inside: str) -> Markup:
+    """Return what a reader may unfold, finished HTML, under its words."""
+    return _PARTS.folded(words, inside)
 
 
 # Files.

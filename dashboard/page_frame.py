@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import partial
+from functools import partial, wraps
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import streamlit as st
@@ -95,11 +95,12 @@ def lead(words: str) -> None:
         st.markdown(words)
 
 
-def part(draw: Callable[[], None]) -> None:
-    """Draw a part of a page that is drawn anew alone where one of its own choices changes."""
+def part(draw: Callable[..., None], *given: Any) -> None:
+    """Draw a part of the page that is drawn alone when one of its own choices moves."""
 
+    @wraps(draw)
     def drawn() -> None:
-        draw()
+        draw(*given)
         url_state.write_part()
 
     st.fragment(drawn)()
@@ -141,6 +142,11 @@ def grid(items: Sequence[T], draw: Callable[[T], None]) -> None:
 def signs(words: Sequence[tuple[str, str]], hues: Mapping[str, str] | None = None) -> None:
     """Draw the signs of a figure with their words."""
     st.html(html_tables.signs(words, hues=hues))
+
+
+def on_demand(legend: str) -> None:
+    """Draw the signs of a figure, folded: what matters is named in the figure itself."""
+    st.html(html_tables.folded("What the signs mean", legend))
 
 
 def forest_signs(found: Sequence[ForestRow], named: Sequence[tuple[str, str]]) -> None:

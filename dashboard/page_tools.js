@@ -68,11 +68,19 @@
     plot.classList.remove("bm-fit");
   };
   addEventListener("beforeprint", () => {
-    const wide = document.querySelector(".st-key-heat-wide");
-    document.body.classList.toggle("bm-narrow", Boolean(wide && !wide.checkVisibility()));
+    document.querySelectorAll(".bm-signs:not([open])").forEach((one) => {
+      one.open = true;
+      one.classList.add("bm-opened");
+    });
     document.querySelectorAll(PLOT).forEach(fit);
   });
-  addEventListener("afterprint", () => document.querySelectorAll(PLOT).forEach(release));
+  addEventListener("afterprint", () => {
+    document.querySelectorAll(".bm-opened").forEach((one) => {
+      one.open = false;
+      one.classList.remove("bm-opened");
+    });
+    document.querySelectorAll(PLOT).forEach(release);
+  });
 
   /* Pictures: the layers of a figure as one SVG file, or painted from it as PNG. */
   const element = (name, attributes, text = "") => {
@@ -172,6 +180,28 @@
       image.src = `data:image/svg+xml;charset=utf-8,${encodeURIComponent(text)}`;
     },
   };
+  /* Data: the table that a figure has with it, or else the points that the pointer names. */
+  const tableOf = (plot) => {
+    const kept = plot.layout?.meta;
+    if (kept?.columns) return [kept.columns, ...kept.lines];
+    const named = (axis, at) => {
+      const place = axis?.tickvals?.indexOf(at) ?? -1;
+      return place < 0 ? at : String(axis.ticktext[place]).replace(/\u003c[^>]+>/g, " ");
+    };
+    const lines = (plot._fullData ?? []).filter((one) => one.hoverinfo !== "skip").flatMap((one) =>
+      [...(one.x ?? [])].map((x, at) => [
+        one.name, named(plot.layout.xaxis, x), named(plot.layout.yaxis, one.y?.[at]),
+        String((Array.isArray(one.text) ? one.text[at] : one.hovertext?.[at]) ?? "")
+          .replace(/\u003cbr>/g, "; ").replace(/\u003c[^>]+>/g, "")]));
+    return [["series", "x", "y", "words"], ...lines];
+  };
+  const cellOf = (value) => {
+    const words = String(value ?? "");
+    return /[",\n]/.test(words) ? `"${words.replaceAll('"', '""')}"` : words;
+  };
+  saveAs.CSV = async (plot, name) => save(new Blob(
+    [tableOf(plot).map((line) => line.map(cellOf).join(",")).join("\n") + "\n"],
+    { type: "text/csv" }), `${name}.csv`);
   const offerPictures = (plot) => {
     const key = [...(plot.closest("[class*=st-key-]")?.classList ?? [])]
       .find((name) => name.startsWith("st-key-"))?.slice(7) ?? "figure";
@@ -181,7 +211,8 @@
       const button = document.createElement("button");
       button.type = "button";
       button.textContent = kind;
-      button.setAttribute("aria-label", `Save this figure as ${kind}`);
+      button.setAttribute("aria-label",
+        kind === "CSV" ? "Save the data of this figure as CSV" : `Save this figure as ${kind}`);
       button.addEventListener("click", () => sizeOf(plot) && saveAs[kind](plot, key));
       row.append(button);
     }

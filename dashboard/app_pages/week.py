@@ -20,11 +20,11 @@ from dashboard import (
     page_frame,
     store_access,
 )
-from dashboard.charts import drawing, heat, series
+from dashboard.charts import heat, series
 from dashboard.page_frame import Chosen, colours, draw_page, lead
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Sequence
 
     import pyarrow as pa
 
@@ -42,8 +42,8 @@ def _body(chosen: Chosen, rates: Rates) -> None:
     _answer(choice)
     _documents(choice)
     _against_past(choice, rates)
-    _trends(choice)
-    _heat_map(choice)
+    page_frame.part(_trends, choice)
+    page_frame.part(_heat_map, choice)
     _table(choice)
     notices.reservations(choice)
 
@@ -93,41 +93,34 @@ def _trends(choice: Choice) -> None:
     st.header("Weekly trend", anchor=False)
     quantity = filters.switch("Figure", TREND, key="show", words=_label)
     scale = filters.switch("Scale", tuple(SCALES), key="scale", words=SCALES.__getitem__)
-    weeks, shown = choice.index.axis, choice.shown
+    index, shown = choice.index, choice.shown
     lines = {area: _line(choice, area, quantity) for area in shown}
     shared = marks.axis_end(row for line in lines.values() for row in line)
-    tops = {area: shared if scale == "shared" else marks.axis_end(lines[area]) for area in shown}
-    cut = any(series.is_cut(lines[area], top=tops[area]) for area in shown)
-    more = [series.CUT] if cut else []
-    due = {reasons.caution(choice.index.row(area, choice.week, quantity))[0] for area in shown}
+    is_shared = scale == "shared"
+    tops = {area: shared if is_shared else marks.axis_end(line) for area, line in lines.items()}
+    names = {area: index.name(area) for area in shown}
+    moves = {area: index.change(area, choice.week, quantity) for area in shown}
+    figure = series.panels(
+        lines,
+        weeks=index.axis,
+        chosen=choice.week,
+        quantity=quantity,
+        tops=tops,
+        names=names,
+        palette=colours(),
+    )
+    title = series.panels_title(moves, names=names, label=_label(quantity))
+    said = [
+        marks.trend_description(line, weeks=index.axis, area=names[area], label=_label(quantity))
+        for area, line in lines.items()
+    ]
+    page_frame.panel(title, figure, key="trend-areas", alt=" ".join([f"{title}.", *said]))
+    is_cut = any(series.is_cut(line, top=tops[area]) for area, line in lines.items())
+    more = [series.CUT] if is_cut else []
+    due = {reasons.caution(index.row(area, choice.week, quantity))[0] for area in shown}
     more += [sign for sign in reasons.CAUTION_SIGNS if sign[0] in due]
-    st.html(html_tables.legend(_marks(lines.values()), chosen=choice.week, more=more))
-    page_frame.grid(
-        shown,
-        lambda area: _panel(choice, area, quantity, rows=lines[area], weeks=weeks, top=tops[area]),
-    )
+    _signs(lines.values(), chosen=choice.week, more=more)
     st.caption(notices.COVERAGE)
-
-
-def _panel(
-    choice: Choice,
-    area: str,
-    quantity: str,
-    *,
-    rows: Sequence[Row | None],
-    weeks: Sequence[str],
-    top: float,
-) -> None:
-    name = choice.index.name(area)
-    st.markdown(
-        f"**{numbers.plain(name)}** · "
-        f"{numbers.plain(numbers.short(choice.index.row(area, choice.week, quantity)))}"
-    )
-    figure = series.panel(
-        rows, weeks=weeks, chosen=choice.week, quantity=quantity, top=top, palette=colours()
-    )
-    words = marks.trend_description(rows, weeks=weeks, area=name, label=_label(quantity))
-    page_frame.chart(figure, key=f"trend-{area}", alt=words)
 
 
 def _heat_map(choice: Choice) -> None:
@@ -135,39 +128,32 @@ def _heat_map(choice: Choice) -> None:
     quantity = filters.switch("Map", HEAT, key="map", words=_label)
     index, shown = choice.index, choice.shown
     cells = {(area, week): index.row(area, week, quantity) for area in shown for week in index.axis}
-    st.markdown(heat.span_words(cells.values()))
-    signs = html_tables.legend(
-        _marks([cells.values()]), chosen=choice.week, more=reasons.CAUTION_SIGNS
+    title = heat.title(
+        {area: index.row(area, choice.week, quantity) for area in shown},
+        week=choice.week,
+        names={area: index.name(area) for area in shown},
+        label=_label(quantity),
     )
-    st.html(signs)
-    with st.container(key="heat-wide"):
-        _map(choice, quantity, cells=cells, weeks=index.axis, key="heat-map")
-    # The server does not know the width; the style sheet shows one of the two.
-    few = heat.weeks_at_hand(index.axis, chosen=choice.week)
-    with st.container(key="heat-narrow"):
-        st.html(html_tables.few_weeks(few, of=len(index.axis)))
-        _map(choice, quantity, cells=cells, weeks=few, key="heat-map-narrow")
-
-
-def _map(
-    choice: Choice,
-    quantity: str,
-    *,
-    cells: Mapping[tuple[str, str], Row | None],
-    weeks: Sequence[str],
-    key: str,
-) -> None:
     figure = heat.heat(
         cells,
-        areas=choice.shown,
-        names={area: drawing.label(choice.index.name(area), 14) for area in choice.shown},
-        weeks=weeks,
+        areas=shown,
+        names={area: index.name(area) for area in shown},
+        weeks=index.axis,
         chosen=choice.week,
         quantity=quantity,
         palette=colours(),
     )
-    words = f"{_label(quantity)} by area and week; the same figures stand in the download."
-    page_frame.chart(figure, key=key, alt=words)
+    words = f"{title}. By area and week; the same figures stand in the download."
+    key = "heat-map" if len(shown) <= heat.NARROW_AREAS else "heat-map-many"
+    page_frame.panel(title, figure, key=key, alt=words)
+    st.caption(heat.span_words(cells.values()))
+    _signs([cells.values()], chosen=choice.week, more=reasons.CAUTION_SIGNS)
+
+
+def _signs(
+    lines: Iterable[Iterable[Row | None]], *, chosen: str, more: Sequence[tuple[str, str]]
+) -> None:
+    page_frame.on_demand(html_tables.legend(_marks(lines), chosen=chosen, more=more))
 
 
 def _table(choice: Choice) -> None:

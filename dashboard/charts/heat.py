@@ -1,17 +1,23 @@
-"""The heat map: areas down, weeks across, one figure a cell; a blank cell says why."""
+"""The heat map: weeks down, the newest on top, areas across; a blank cell says why.
+
+So few columns are readable on a phone too: one figure serves every width.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from html import escape
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from analytics.palette import on_scale
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.wording import numbers, reasons
+from analytics.wording.bulletin_index import monday
 from analytics.wording.marks import PLAIN, mark
+from analytics.wording.numbers import day_words, week_dates
 from dashboard.charts import drawing
-from dashboard.charts.series import hover
+from dashboard.charts.series import data_of_rows, hover
 from dashboard.charts.theme import FONT
 
 if TYPE_CHECKING:
@@ -21,10 +27,12 @@ if TYPE_CHECKING:
     from analytics.wording.bulletin_index import Row
     from dashboard.charts.drawing import Figure, Trace
 
-ROW_HEIGHT = 46
+ROW_HEIGHT, HEAD_HEIGHT = 27, 46
 _HOVER = "%{customdata}<extra></extra>"
-#: Weeks whose figures stay readable on a phone.
-NARROW_WEEKS = 6
+#: Areas that a phone has room for; more are scrolled sideways within the figure.
+NARROW_AREAS = 7
+#: Characters on a line of an area's name.
+NAME_WIDTH = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,23 +60,27 @@ def heat(
     quantity: str,
     palette: Palette,
 ) -> Figure:
-    """Draw a rate or a share by area, first on top, and week, the chosen one marked.
+    """Draw a rate or a share by week, the newest on top, and area, the chosen week marked.
 
-    A missing or None row is a closed cell. The colours run over all rows; `weeks` may be some of
-    theirs. `names` are the areas' names for people, already harmless.
+    A missing or None row is a closed cell. `names` are the areas' names as they stand in the data.
     """
     is_share = QUANTITIES[quantity].kind is QuantityKind.SHARE
+    newest = list(reversed(weeks))
     scale = palette.copper_scale if is_share else palette.sea_scale
     cells = [
-        Cell(x, y, row, f"<b>{names[area]}</b> · {hover(week, row)}")
-        for y, area in enumerate(areas)
-        for x, week in enumerate(weeks)
+        Cell(x, y, row, f"<b>{escape(names[area])}</b> · {hover(week, row)}")
+        for x, area in enumerate(areas)
+        for y, week in enumerate(newest)
         for row in [rows.get((area, week))]
     ]
     ends = span([row.estimate for row in rows.values() if row and row.estimate is not None])
     frame: dict[str, Any] = {"type": "rect", "line": {"color": palette.ink, "width": 2}}
-    frame |= {"y0": -0.5, "y1": len(areas) - 0.5}
-    rows_down = drawing.lines_down([names[area] for area in areas], palette=palette)
+    frame |= {"x0": -0.5, "x1": len(areas) - 0.5}
+    dates = [day_words(monday(week)) for week in newest]
+    rows_down = drawing.lines_down(dates, palette=palette)
+    heads = [drawing.label(names[area], NAME_WIDTH) for area in areas]
+    shown: dict[str, Any] = {"tickvals": list(range(len(areas))), "ticktext": heads, "tickangle": 0}
+    shown["tickfont"] = {"size": 11}
     blank = [cell for cell in cells if cell.amount is None]
     return drawing.figure(
         [
@@ -83,23 +95,32 @@ def heat(
             ),
         ],
         palette=palette,
-        height=ROW_HEIGHT * len(areas) + 40,
-        margin=(8, 8, 4, 30),
+        height=ROW_HEIGHT * len(weeks) + HEAD_HEIGHT + 4,
+        margin=(52, 4, HEAD_HEIGHT, 4),
         shapes=[
-            frame | {"x0": at - 0.5, "x1": at + 0.5}
-            for at, week in enumerate(weeks)
+            frame | {"y0": at - 0.5, "y1": at + 0.5}
+            for at, week in enumerate(newest)
             if week == chosen
         ],
-        xaxis=drawing.weeks_across(weeks, ticks=14, room=0) | {"tickangle": None},
-        yaxis=rows_down | {"ticklabelstandoff": None},
+        xaxis=drawing.axis(
+            side="top", range=[-0.5, len(areas) - 0.5], showgrid=False, color=palette.ink, **shown
+        ),
+        yaxis=rows_down | {"automargin": False},
+        meta=data_of_rows((names[area], week, row) for (area, week), row in rows.items()),
     )
 
 
-def weeks_at_hand(weeks: Sequence[str], *, chosen: str) -> tuple[str, ...]:
-    """Return the few weeks up to the chosen one that a narrow screen has room for."""
-    at = list(weeks).index(chosen) if chosen in weeks else len(weeks) - 1
-    last = max(at + 1, min(NARROW_WEEKS, len(weeks)))
-    return tuple(weeks[max(0, last - NARROW_WEEKS) : last])
+def title(
+    rows: Mapping[str, Row | None], *, week: str, names: Mapping[str, str], label: str
+) -> str:
+    """Return the finding of the map: where the figure of a week is highest; rows are by area."""
+    known = {area: row for area, row in rows.items() if row and row.estimate is not None}
+    when = f"{label}, {week_dates(week)}"
+    if not known:
+        return f"{when}: no area has a figure"
+    area = max(known, key=lambda one: known[one].estimate or 0.0)
+    first = "" if len(known) == 1 else "highest in "
+    return f"{when}: {first}{names[area]}, {numbers.short(known[area])}"
 
 
 def span(known: Sequence[float]) -> tuple[float, float]:
@@ -129,12 +150,12 @@ def span_words(rows: Iterable[Row | None]) -> str:
 
 
 def cell_text(row: Row | None) -> str:
-    """Return the words in a cell: value, below it the marks of status and of a wide error."""
+    """Return the words in a cell: value, beside it the marks of status and of a wide error."""
     if row is None or row.estimate is None:
         return mark(row).glyph
     glyph = "" if mark(row) == PLAIN else mark(row).glyph
     signs = glyph + reasons.caution(row)[0]
-    return numbers.coarse(row) + (f"<br>{signs}" if signs else "")
+    return numbers.coarse(row) + (f" {signs}" if signs else "")
 
 
 def _colours(cells: list[Cell], *, scale: Sequence[str], ends: tuple[float, float]) -> Trace:

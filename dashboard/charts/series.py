@@ -14,8 +14,9 @@ from analytics.palette import axis_top
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.weeks import week_of, weeks_between
 from analytics.wording import numbers, reasons
+from analytics.wording.bulletin_index import monday
 from analytics.wording.marks import drawn_interval, estimated, mark
-from analytics.wording.numbers import Measurement, NumberKind
+from analytics.wording.numbers import Measurement, NumberKind, day_words
 from analytics.wording.week import last_strength, strength_side
 from dashboard.catch_rates.records import ENCOUNTERS
 from dashboard.charts import drawing
@@ -23,14 +24,16 @@ from dashboard.charts.drawing import Point, weeks_across
 from dashboard.charts.rates import start_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from analytics.palette import Palette
-    from analytics.wording.bulletin_index import Row
+    from analytics.wording.bulletin_index import Change, Row
     from dashboard.catch_rates.records import Line, Rates
-    from dashboard.charts.drawing import Figure
+    from dashboard.charts.drawing import Figure, Trace
 
-HEIGHT, SHARE_HEIGHT = 190, 225
+HEIGHT, STRIP_HEIGHT, SHARE_HEIGHT = 160, 92, 225
+#: Areas that a title names; more are counted.
+NAMED = 3
 #: The sign of an interval that extends above its panel, with its words.
 CUT = ("▲", "the interval extends above the panel, or is too wide to be useful")
 #: The signs of the pooled line with their words, and their colour.
@@ -42,46 +45,123 @@ _END = 0.3
 _LEAST_SPAN = 0.4
 
 
-def panel(
-    rows: Sequence[Row | None],
+def panels(
+    lines: Mapping[str, Sequence[Row | None]],
     *,
     weeks: Sequence[str],
     chosen: str,
     quantity: str,
-    top: float,
+    tops: Mapping[str, float],
+    names: Mapping[str, str],
     palette: Palette,
 ) -> Figure:
-    """Draw the weeks of one area, the chosen one marked.
+    """Draw the weeks of one area or more, the chosen week marked in all.
 
-    `rows` has one a week of `weeks`, None where the bulletin has no row; `top` is that of the axis.
+    `lines` have, by area, one row a week of `weeks`, None where the bulletin has no row; `tops` are
+    those of the axes and `names` those for people.
     """
-    points = _points(rows, weeks=weeks)
     at = list(weeks).index(chosen) if chosen in weeks else None
+    is_share = QUANTITIES[quantity].kind is QuantityKind.SHARE
+    unit = numbers.unit_words(QUANTITIES[quantity].unit)
+    shades, notes = [], [drawing.note(unit, colour=palette.quiet, x=0, xanchor="right", yshift=-8)]
+    if at is not None:
+        shades = [drawing.shade(at - 0.5, at + 0.5, colour=palette.band)]
+        notes += [
+            drawing.note(
+                f"week of {day_words(monday(chosen))}",
+                colour=palette.copper,
+                xref="x",
+                x=min(at + 0.5, len(weeks) - 0.5),
+                xanchor="right",
+                yshift=4,
+            )
+        ]
+    strips = [
+        drawing.Strip(
+            f"<b>{escape(names[area])}</b>  {escape(_at(rows, at))}",
+            _traces(rows, weeks=weeks, at=at, top=tops[area], palette=palette),
+            drawing.axis(
+                range=[0, tops[area]], nticks=4, tickformat=".0%" if is_share else ",.2~f"
+            ),
+        )
+        for area, rows in lines.items()
+    ]
+    return drawing.stacked(
+        strips,
+        palette=palette,
+        height=HEIGHT if len(strips) == 1 else STRIP_HEIGHT,
+        shapes=shades,
+        annotations=notes,
+        xaxis=weeks_across(weeks, ticks=7),
+        meta=_data(lines, weeks=weeks, names=names),
+    )
+
+
+def _traces(
+    rows: Sequence[Row | None],
+    *,
+    weeks: Sequence[str],
+    at: int | None,
+    top: float,
+    palette: Palette,
+) -> list[Trace]:
+    points = _points(rows, weeks=weeks)
     known = [one.at == at for one in points if one.value is not None]
     how: dict[str, Any] = {"colour": palette.sea, "ends": (-math.inf, top)}
-    return drawing.figure(
-        [
-            drawing.intervals(points, opacity=0.35, **how),
-            drawing.line(*_values(rows), colour=palette.sea, width=1.4),
-            drawing.marks(
-                points,
-                colour=[palette.copper if is_chosen else palette.sea for is_chosen in known],
-                size=[10 if is_chosen else 7 for is_chosen in known],
-            ),
-            drawing.gaps(points, ends=(0.0, top), palette=palette),
-            drawing.cuts(points, **how),
-        ],
-        palette=palette,
-        height=HEIGHT,
-        margin=(44, 10, 8, 26),
-        shapes=[] if at is None else [drawing.shade(at - 0.5, at + 0.5, colour=palette.band)],
-        xaxis=weeks_across(weeks),
-        yaxis=drawing.axis(
-            range=[0, top],
-            nticks=4,
-            tickformat=".0%" if QUANTITIES[quantity].kind is QuantityKind.SHARE else ",.2~f",
+    found = [
+        drawing.intervals(points, opacity=0.35, name="intervals", **how),
+        drawing.line(*_values(rows), colour=palette.sea, width=1.4, name="line"),
+        drawing.marks(
+            points,
+            colour=[palette.copper if is_chosen else palette.sea for is_chosen in known],
+            size=[10 if is_chosen else 7 for is_chosen in known],
+            name="estimates",
         ),
-    )
+        drawing.gaps(points, ends=(0.0, top), palette=palette),
+        drawing.cuts(points, **how),
+    ]
+    return [one for one in found if one["x"]]
+
+
+def _at(rows: Sequence[Row | None], at: int | None) -> str:
+    return "" if at is None else numbers.short(rows[at])
+
+
+def _data(
+    lines: Mapping[str, Sequence[Row | None]], *, weeks: Sequence[str], names: Mapping[str, str]
+) -> dict[str, list[Any]]:
+    """Return what the figure shows as a table for its download."""
+    pairs = ((area, zip(weeks, rows, strict=True)) for area, rows in lines.items())
+    return data_of_rows((names[area], week, row) for area, of in pairs for week, row in of)
+
+
+def data_of_rows(rows: Iterable[tuple[str, str, Row | None]]) -> dict[str, Any]:
+    """Return rows, each with the name of its area and its week, as a table for a download."""
+    columns = ("area", "week", "first_day", "estimate", "ci_low", "ci_high", "status")
+    lines = [
+        (name, week, monday(week).isoformat(), row.estimate, row.ci_low, row.ci_high, row.status)
+        for name, week, row in rows
+        if row is not None
+    ]
+    return drawing.data(columns, lines)
+
+
+def panels_title(
+    moves: Mapping[str, Change | None], *, names: Mapping[str, str], label: str
+) -> str:
+    """Return the finding of the panels: in which areas a figure rose or fell; moves are by area."""
+    words = {area: numbers.change_word(change) for area, change in moves.items()}
+    parts = []
+    for word in ("rising", "falling"):
+        where = [names[area] for area, said in words.items() if said == word]
+        if where:
+            named = f"{', '.join(where[:-1])} and {where[-1]}" if where[1:] else where[0]
+            many = f"{len(where)} of {len(words)} areas"
+            parts.append(f"{word} in {many if where[NAMED:] else named}")
+    if not parts:
+        is_known = "no clear change" in words.values()
+        parts = ["no clear change" if is_known else "change not known"]
+    return f"{label} by week: {', '.join(parts)} since the week before"
 
 
 def is_cut(rows: Iterable[Row | None], *, top: float) -> bool:
@@ -320,7 +400,23 @@ def past_figure(found: AgainstPast, *, palette: Palette, height: float = 260) ->
         annotations=_past_notes(found, palette=palette),
         xaxis=weeks_across(found.weeks, ticks=7),
         yaxis=drawing.axis(range=list(ends), nticks=5),
+        meta=_past_data(found),
     )
+
+
+def _past_data(found: AgainstPast) -> dict[str, Any]:
+    """Return what the figure shows as a table for its download."""
+    now = {found.weeks.index(one["week"]): one for one in found.now}
+    band, middle = {at: ends for at, *ends in found.band}, dict(found.middle)
+    names = ("index", "ci_low", "ci_high")
+    lines = [
+        [week, monday(week).isoformat()]
+        + [now[at][name] if at in now else None for name in names]
+        + [*band.get(at, (None, None)), middle.get(at)]
+        for at, week in enumerate(found.weeks)
+    ]
+    past = ("past_lowest", "past_highest", "past_median")
+    return drawing.data(("week", "first_day", *names, *past), lines)
 
 
 def _past_notes(found: AgainstPast, *, palette: Palette) -> list[dict[str, Any]]:
@@ -328,8 +424,7 @@ def _past_notes(found: AgainstPast, *, palette: Palette) -> list[dict[str, Any]]
     last, end = found.last, len(found.weeks) - 1
     at = found.weeks.index(last["week"])
     past = numbers.count(found.n_past, "past season")
-    high = found.band[-1][2] if found.band else found.middle[-1][1]
-    name = f"{past}, lowest to highest" if found.band else past
+    name = f"grey: {past}, lowest to highest; dotted: median" if found.band else f"dotted: {past}"
     place: dict[str, Any] = {"xref": "x", "yref": "y"}
     beside: dict[str, Any] = {"x": at, "y": last["index"], "xshift": 8, "yanchor": "middle"}
     if at > 0.7 * end:
@@ -341,9 +436,7 @@ def _past_notes(found: AgainstPast, *, palette: Palette) -> list[dict[str, Any]]
         drawing.note(
             f"<b>this season: {_rate(last).words}</b>", colour=palette.sea, **(place | beside)
         ),
-        drawing.note(
-            name, colour=palette.quiet, x=end, y=min(high, found.top), xanchor="right", **place
-        ),
+        drawing.note(name, colour=palette.quiet, x=1, y=0, xanchor="right"),
     ]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import streamlit as st
 
@@ -154,19 +154,26 @@ def _draw_weeks(choice: Choice, released: Released) -> None:
         area: [released.species.get((name, area, week)) for week in index.axis]
         for area in choice.shown
     }
-    shown = [area for area, rows in lines.items() if any(rows)]
-    every = [row for area in shown for row in lines[area]]
-    top = marks.axis_end(every)
+    lines = {area: rows for area, rows in lines.items() if any(rows)}
+    if not lines:
+        return
+    every = [row for rows in lines.values() for row in rows]
+    top, named = marks.axis_end(every), {area: index.name(area) for area in lines}
+    figure = series.panels(
+        lines,
+        weeks=index.axis,
+        chosen="",
+        quantity=RATE,
+        tops=dict.fromkeys(lines, top),
+        names=named,
+        palette=page_frame.colours(),
+    )
+    label = f"{name}, {QUANTITIES[RATE].label.lower()}"
+    said = [
+        marks.trend_description(rows, weeks=index.axis, area=named[area], label=label)
+        for area, rows in lines.items()
+    ]
+    title = f"{label}, one scale for all areas"
+    page_frame.panel(title, figure, key="released-weeks", alt=" ".join(said))
     cut = [series.CUT] if series.is_cut(every, top=top) else []
-    page_frame.signs([*marks.signs(every), *cut])
-
-    def panel(area: str) -> None:
-        of: Any = {"weeks": index.axis}
-        figure = series.panel(
-            lines[area], chosen="", quantity=RATE, top=top, palette=page_frame.colours(), **of
-        )
-        label = f"{name}, {QUANTITIES[RATE].label.lower()}"
-        alt = marks.trend_description(lines[area], area=index.name(area), label=label, **of)
-        page_frame.panel(index.name(area), figure, key=f"released-weeks-{area}", alt=alt)
-
-    page_frame.grid(shown, panel)
+    page_frame.on_demand(html_tables.legend(marks.legend(every), chosen="", more=cut))

@@ -47,12 +47,12 @@ def test_several_areas_stand_apart(open_page):
     page = open_page(week=CHOSEN, area=["A1", "A3"])
     assert "no sum over these areas" in answer_of(page)
     assert [one.value for one in page.subheader] == ["Quillon Bank", "Pale Hook"]
-    assert len(page.get("plotly_chart")) == 2 + 2
+    assert len(page.get("plotly_chart")) == 2
 
 
 def test_every_area_has_a_panel_and_a_line(open_page):
     page = open_page(week=CHOSEN)
-    assert len(page.get("plotly_chart")) == 1 + 6 + 2
+    assert len(page.get("plotly_chart")) == 3
     table = next(one.proto.body for one in page.get("html") if one.proto.body.startswith("<table"))
     assert table.count("<tr") == 1 + 7
     assert "<tr class='bm-all'><th scope='row'>All areas</th>" in table

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import struct
 from pathlib import Path
@@ -11,8 +12,9 @@ from xml.etree import ElementTree as ET
 import pypdf
 import pytest
 
+from analytics.wording.bulletin_index import index_bulletin
 from dashboard import page_frame
-from tests.app.sample_bulletin import CHOSEN
+from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.browser import screens
 
 if TYPE_CHECKING:
@@ -99,6 +101,30 @@ def saved(page: Page, kind: str, into: Path) -> tuple[str, bytes]:
     return download.value.suggested_filename, (into / kind).read_bytes()
 
 
+def test_the_data_of_a_figure_are_saved(visit, tmp_path):
+    page = visit().open(f"week={CHOSEN}&show=angler_trips")
+    with page.expect_download() as download:
+        page.locator(".st-key-trend-areas").get_by_role("button", name="Save the data").click()
+    download.value.save_as(tmp_path / "data.csv")
+    assert download.value.suggested_filename == "trend-areas.csv"
+    lines = list(csv.DictReader((tmp_path / "data.csv").read_text("utf-8").splitlines()))
+    index = index_bulletin(make(NOW))
+    row = index.row("A3", CHOSEN, "angler_trips")
+    (found,) = [one for one in lines if one["week"] == CHOSEN and one["area"] == index.name("A3")]
+    assert float(found["estimate"]) == row.estimate
+    assert float(found["ci_high"]) == row.ci_high
+
+
+def test_the_data_of_a_figure_without_a_table_are_its_points(visit, tmp_path):
+    page = visit().open(page="alternative_estimates", charts=screens.WAY_CHARTS)
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Save the data").first.click()
+    download.value.save_as(tmp_path / "data.csv")
+    lines = list(csv.reader((tmp_path / "data.csv").read_text("utf-8").splitlines()))
+    assert lines[0] == ["series", "x", "y", "words"]
+    assert any("as sampled" in line[2].lower() for line in lines[1:])
+
+
 def test_a_figure_is_saved_as_vectors_and_as_pixels(visit, tmp_path):
     page = visit().open(f"week={CHOSEN}")
     size = page.evaluate(
@@ -113,8 +139,8 @@ def test_a_figure_is_saved_as_vectors_and_as_pixels(visit, tmp_path):
     assert whole[0] == size[0]
     assert whole[1] > size[1]  # what it shows stands above it
     title = [one.text for one in drawing.findall(f"{SVG}text")]
-    assert "Chinook encounters by week in" in " ".join(title)
-    assert "Chinook encounters by week in" in drawing.findtext(f"{SVG}desc")
+    assert "Encounters per angler-hour are " in " ".join(title)
+    assert "Encounters per angler-hour are " in drawing.findtext(f"{SVG}desc")
     assert len([one for one in drawing.iter(f"{SVG}text") if one.text]) > 3
     letters = "".join(one.text or "" for one in drawing.iter(f"{SVG}style"))
     assert "@font-face" in letters

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import subprocess
 import sys
 from dataclasses import replace
 
+import plotly.graph_objects as go
 import pytest
 
 from analytics.bulletin.publication import WITHHELD
@@ -33,18 +35,34 @@ def line_of(index, area, quantity=MET):
 def panel_of(index, area, *, quantity=MET, top=None, chosen=CHOSEN):
     rows = line_of(index, area, quantity)
     top = marks.axis_end(rows) if top is None else top
-    return series.panel(
-        rows, weeks=index.axis, chosen=chosen, quantity=quantity, top=top, palette=LIGHT
+    return panels_of({area: rows}, weeks=index.axis, chosen=chosen, quantity=quantity, top=top)
+
+
+def panels_of(lines, *, weeks, top, chosen="", quantity=MET):
+    return series.panels(
+        lines,
+        weeks=weeks,
+        chosen=chosen,
+        quantity=quantity,
+        tops=dict.fromkeys(lines, top),
+        names={area: f"Area {area}" for area in lines},
+        palette=LIGHT,
     )
 
 
-def heat_of(index, quantity, *, dark=False, weeks=None):
+def trace_of(figure, name):
+    """Return a trace of a figure by its name; one without points is not drawn."""
+    found = {one.name: one for one in figure.data}
+    return found.get(name, go.Scatter(x=[], y=[]))
+
+
+def heat_of(index, quantity, *, dark=False):
     cells = {(a, w): index.row(a, w, quantity) for a in index.areas for w in index.axis}
     return heat.heat(
         cells,
         areas=index.areas,
         names=index.names,
-        weeks=weeks or index.axis,
+        weeks=index.axis,
         chosen=CHOSEN,
         quantity=quantity,
         palette=palette(dark=dark),
@@ -55,7 +73,8 @@ def heat_of(index, quantity, *, dark=False, weeks=None):
 def test_every_useful_interval_and_every_estimate_is_drawn(index, area):
     rows = line_of(index, area)
     top = max(row.ci_high for row in rows if row and row.ci_high) + 1
-    intervals, line, points, *_ = panel_of(index, area, top=top).data
+    figure = panel_of(index, area, top=top)
+    intervals, line, points = (trace_of(figure, one) for one in ("intervals", "line", "estimates"))
     known = [at for at, row in enumerate(rows) if row and reasons.is_useful(row)]
     assert list(intervals.x) == [x for at in known for x in (at, at, None)]
     assert list(intervals.y) == [
@@ -68,13 +87,13 @@ def test_every_useful_interval_and_every_estimate_is_drawn(index, area):
 
 def test_the_line_breaks_where_there_is_no_sample(index):
     figure = panel_of(index, "A2")
-    assert figure.data[1].connectgaps is False
+    assert trace_of(figure, "line").connectgaps is False
     gap = index.axis.index("2035-W50")
-    assert figure.data[1].y[gap] is None
-    assert gap in figure.data[3].x
-    at = list(figure.data[3].x).index(gap)
+    assert trace_of(figure, "line").y[gap] is None
+    assert gap in trace_of(figure, "gaps").x
+    at = list(trace_of(figure, "gaps").x).index(gap)
     assert (
-        figure.data[3].text[at]
+        trace_of(figure, "gaps").text[at]
         == "<b>10 – 16 Dec 2035 (2035-W50)</b><br>no site-day sampled where boats of this area land"
     )
 
@@ -87,16 +106,83 @@ def test_weeks_stand_on_the_axis_as_dates(index):
     assert not any("W" in one for one in axis.ticktext)
 
 
+def test_areas_stand_on_strips_of_one_figure_over_the_same_weeks(index):
+    lines = {area: line_of(index, area) for area in index.areas}
+    figure = panels_of(lines, weeks=index.axis, chosen=CHOSEN, top=9000.0)
+    axes = [figure.layout[f"yaxis{at or ''}"] for at in (0, 2, 3, 4, 5, 6)]
+    ends = [axis.domain for axis in axes]
+    assert all(low < high for low, high in ends)
+    assert all(low > high for (low, _), (_, high) in itertools.pairwise(ends))
+    assert figure.layout.xaxis.anchor == "y6"
+    for at, area in enumerate(index.areas, 1):
+        (points,) = [
+            one
+            for one in figure.data
+            if one.name == "estimates" and one.yaxis == (f"y{at}" if at > 1 else "y")
+        ]
+        assert list(points.y) == [
+            one.estimate for one in lines[area] if one and one.estimate is not None
+        ]
+        row = index.row(area, CHOSEN, MET)
+        said = [one.text for one in figure.layout.annotations]
+        assert f"<b>Area {area}</b>  {numbers.short(row)}" in said
+
+
+def test_a_figure_has_its_data_with_it(index):
+    kept = panel_of(index, "A4").layout.meta
+    rows = [(week, row) for week, row in zip(index.axis, line_of(index, "A4"), strict=True) if row]
+    assert [line[1] for line in kept["lines"]] == [week for week, _ in rows]
+    at = {name: place for place, name in enumerate(kept["columns"])}
+    for line, (_, row) in zip(kept["lines"], rows, strict=True):
+        assert line[at["estimate"]] == row.estimate
+        assert (line[at["ci_low"]], line[at["ci_high"]]) == (row.ci_low, row.ci_high)
+    cells = heat_of(index, RATE).layout.meta["lines"]
+    assert {(line[0], line[1]) for line in cells} == {
+        (index.name(area), week)
+        for area in index.areas
+        for week in index.axis
+        if index.row(area, week, RATE)
+    }
+
+
+@pytest.mark.parametrize(
+    ("directions", "words"),
+    [
+        (("rising", "falling", "no clear change"), "rising in X, falling in Y"),
+        (("rising", "rising", "rising"), "rising in X, Y and Z"),
+        (("no clear change", "not known", "not known"), "no clear change"),
+        (("not known", "not known", "not comparable"), "change not known"),
+    ],
+)
+def test_the_title_of_the_panels_states_where_a_figure_moved(index, directions, words):
+    move = next(iter(index.changes.values()))
+    names = dict(zip("abc", "XYZ", strict=True))
+    moves = {
+        area: replace(move, direction=said) for area, said in zip("abc", directions, strict=True)
+    }
+    title = series.panels_title(moves, names=names, label="Fish")
+    assert title == f"Fish by week: {words} since the week before"
+
+
+def test_the_title_of_the_map_names_the_highest_area(index):
+    rows = {area: index.row(area, CHOSEN, RATE) for area in index.areas}
+    best = max((row.estimate, area) for area, row in rows.items() if row and row.estimate)[1]
+    title = heat.title(rows, week=CHOSEN, names=index.names, label="Rate")
+    assert f"highest in {index.names[best]}, {numbers.short(rows[best])}" in title
+    nothing = heat.title({"A1": None}, week=CHOSEN, names=index.names, label="Rate")
+    assert nothing.endswith("no area has a figure")
+
+
 def test_a_closed_week_has_no_mark(index):
     figure = panel_of(index, "A6")
-    assert index.axis.index("2035-W45") not in figure.data[3].x
-    assert index.axis.index(CHOSEN) in figure.data[3].x
+    assert index.axis.index("2035-W45") not in trace_of(figure, "gaps").x
+    assert index.axis.index(CHOSEN) in trace_of(figure, "gaps").x
 
 
 def test_every_reservation_has_a_symbol_of_its_own(index):
     drawn = {}
     for (area, week), status in SPECIAL.items():
-        points = panel_of(index, area).data[2]
+        points = trace_of(panel_of(index, area), "estimates")
         if index.row(area, week, MET).estimate is not None:
             at = list(points.x).index(index.axis.index(week))
             drawn[status] = points.marker.symbol[at]
@@ -114,7 +200,9 @@ def test_the_chosen_week_is_framed(index):
     at = index.axis.index(CHOSEN)
     figure = panel_of(index, "A1")
     assert [(one.x0, one.x1) for one in figure.layout.shapes] == [(at - 0.5, at + 0.5)]
-    sizes = dict(zip(figure.data[2].x, figure.data[2].marker.size, strict=True))
+    sizes = dict(
+        zip(trace_of(figure, "estimates").x, trace_of(figure, "estimates").marker.size, strict=True)
+    )
     assert sizes[at] == max(sizes.values())
     assert list(sizes.values()).count(sizes[at]) == 1
 
@@ -126,8 +214,8 @@ def test_an_interval_beyond_the_panel_is_marked(index):
     over = [at for at, row in enumerate(rows) if row and (wide[at] or (row.ci_high or 0) > top)]
     assert over
     figure = panel_of(index, "A4")
-    assert list(figure.data[4].x) == over
-    assert max(y for y in figure.data[0].y if y is not None) <= top
+    assert list(trace_of(figure, "cut").x) == over
+    assert max(y for y in trace_of(figure, "intervals").y if y is not None) <= top
     assert figure.layout.yaxis.range == (0, top)
 
 
@@ -146,10 +234,10 @@ def test_an_interval_too_wide_to_be_useful_is_neither_drawn_nor_sets_the_scale(i
     assert series.is_cut([useless], top=1e9)
     assert not series.is_cut([rows[0]], top=1e9)
     weeks = [f"2036-W{at:02}" for at in range(1, len(others) + 1)]
-    figure = series.panel(others, weeks=weeks, chosen="", quantity=MET, top=top, palette=LIGHT)
-    assert 0 not in figure.data[0].x
-    assert 1 in figure.data[0].x
-    assert 0 in figure.data[4].x
+    figure = panels_of({"A1": others}, weeks=weeks, top=top)
+    assert 0 not in trace_of(figure, "intervals").x
+    assert 1 in trace_of(figure, "intervals").x
+    assert 0 in trace_of(figure, "cut").x
 
 
 def test_ceiling_holds_every_estimate_and_survives_nothing(index):
@@ -185,14 +273,14 @@ def test_every_cell_has_a_value_or_a_reason(index, quantity):
     colours, figures, blanks = heat_of(index, quantity).data
     missing = set()
     for at, (x, y) in enumerate(zip(colours.x, colours.y, strict=True)):
-        row = index.row(index.areas[y], index.axis[x], quantity)
+        row = index.row(index.areas[x], index.axis[-1 - y], quantity)
         assert colours.z[at] == (row.estimate if row else None)
         if row is None or row.estimate is None:
             missing.add((x, y))
         else:
             shown = numbers.interval(row) or reasons.why_no_interval(row)
             assert shown in colours.customdata[at].replace("<br>", " ")
-    every = {(x, y) for x in range(len(index.axis)) for y in range(len(index.areas))}
+    every = {(x, y) for x in range(len(index.areas)) for y in range(len(index.axis))}
     assert set(zip(colours.x, colours.y, strict=True)) == every
     assert set(zip(blanks.x, blanks.y, strict=True)) == missing
     assert set(zip(figures.x, figures.y, strict=True)) == every - missing
@@ -240,9 +328,11 @@ def test_an_endless_interval_ends_in_an_arrow(index):
     assert not series.is_cut([None, index.row("A1", CHOSEN, MET)], top=1e9)
     figure = panel_of(index, area)
     at = index.axis.index(week)
-    assert at in figure.data[4].x
-    assert all(math.isfinite(y) for y in figure.data[0].y if y is not None)
-    words = dict(zip(figure.data[2].x, figure.data[2].text, strict=True))[at]
+    assert at in trace_of(figure, "cut").x
+    assert all(math.isfinite(y) for y in trace_of(figure, "intervals").y if y is not None)
+    words = dict(
+        zip(trace_of(figure, "estimates").x, trace_of(figure, "estimates").text, strict=True)
+    )[at]
     assert reasons.TOO_FEW in words.replace("<br>", " ")
 
 
@@ -251,10 +341,10 @@ def test_a_figure_without_an_error_has_a_mark_of_its_own(index):
     row = index.row(area, week, MET)
     assert marks.mark(row) == marks.UNSURE
     assert marks.UNSURE in marks.legend([row])
-    points = panel_of(index, area).data[2]
+    points = trace_of(panel_of(index, area), "estimates")
     at = list(points.x).index(index.axis.index(week))
     assert points.marker.symbol[at] == marks.UNSURE.symbol
-    assert heat.cell_text(index.row(area, week, RATE)).endswith("<br>⊙!!")
+    assert heat.cell_text(index.row(area, week, RATE)).endswith(" ⊙!!")
 
 
 def test_a_total_without_an_area_has_the_mark_of_no_sample(index):
@@ -267,22 +357,6 @@ def test_a_total_without_an_area_has_the_mark_of_no_sample(index):
 def test_hover_words_are_harmless(index):
     row = replace(index.row("A2", CHOSEN, MET), method="<b>no</b> sample")
     assert "&lt;b&gt;no" in series.hover(CHOSEN, row)
-
-
-@pytest.mark.parametrize(
-    ("chosen", "first", "last"), [(13, 8, 13), (2, 0, 5), (5, 0, 5), (6, 1, 6)]
-)
-def test_a_narrow_map_holds_six_weeks_with_the_chosen_one(index, chosen, first, last):
-    few = heat.weeks_at_hand(index.axis, chosen=index.axis[chosen])
-    assert few == index.axis[first : last + 1]
-    assert heat.weeks_at_hand(index.axis[:3], chosen=index.axis[1]) == index.axis[:3]
-
-
-def test_a_narrow_map_keeps_the_colours_of_the_wide_one(index):
-    few = heat.weeks_at_hand(index.axis, chosen=CHOSEN)
-    wide, narrow = heat_of(index, RATE).data[0], heat_of(index, RATE, weeks=few).data[0]
-    assert (narrow.zmin, narrow.zmax) == (wide.zmin, wide.zmax)
-    assert len(narrow.x) == 6 * 6
 
 
 def test_a_map_of_nothing_is_still_a_map():
