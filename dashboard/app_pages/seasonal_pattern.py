@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.wording import numbers
-from dashboard import page_frame
+from dashboard import filters, page_frame
 from dashboard.catch_rates import seasonal_timing
 from dashboard.catch_rates.records import MODELLED
 from dashboard.charts import timing
@@ -15,13 +15,15 @@ from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
 from dashboard.released.records import domains, head
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from dashboard.catch_rates.records import Rates
     from dashboard.charts.timing import Run
     from dashboard.filters import Choice
 
 
+#: How past seasons are drawn: as a band, or one by one with the curves through them.
+PAST_AS = {"band": "Past seasons as a band", "lines": "Each past season, with curves"}
 CAME, INDEX = "Cumulative share of the season", "Standardised catch rate by week"
 
 
@@ -34,8 +36,7 @@ def _body(chosen: Chosen, rates: Rates) -> None:
     shown = domains(index, choice.areas)
     if seasonal_timing.is_few(rates, choice.domains):
         st.caption(seasonal_timing.FEW)
-    _figures(choice, CAME, seasonal_timing.runs(rates, shown, "share"))
-    _figures(choice, INDEX, seasonal_timing.runs(rates, shown, "index"))
+    page_frame.part(lambda: _runs(choice, rates, shown))
     if rates.strength:
         _strength(choice, rates)
     _dates(choice, rates)
@@ -50,18 +51,32 @@ def _body(chosen: Chosen, rates: Rates) -> None:
     )
 
 
-def _figures(choice: Choice, title: str, found: Mapping[str | None, Run]) -> None:
+def _runs(choice: Choice, rates: Rates, areas: Sequence[str | None]) -> None:
+    """Draw shares and catch rates by week; past seasons as a band, or one by one where asked."""
+    lines = filters.switch("Past seasons", list(PAST_AS), key="past", words=PAST_AS.__getitem__)
+    _figures(choice, rates, CAME, seasonal_timing.runs(rates, areas, "share"), lines == "lines")
+    _figures(choice, rates, INDEX, seasonal_timing.runs(rates, areas, "index"), lines == "lines")
+
+
+def _figures(
+    choice: Choice, rates: Rates, title: str, found: Mapping[str | None, Run], shows_past: bool
+) -> None:
     """Draw all areas together, the areas folded; chosen areas stand open."""
     if not found:
         return
     st.header(title, anchor=False)
-    page_frame.signs(timing.signs(list(found.values())), timing.HUES)
+    if signs := timing.signs(list(found.values()), shows_past=shows_past):
+        page_frame.signs(signs, timing.HUES)
+    if any(one.ends for one in found.values()):
+        st.caption(seasonal_timing.RELATIVE)
 
     def one(area: str | None) -> None:
         name, key = head(choice.index, area), "came" if title == CAME else "index"
-        figure = timing.figure(found[area], palette=colours())
+        figure = timing.figure(found[area], palette=colours(), shows_past=shows_past)
         alt = timing.description(found[area], of=f"{title}, {name}")
-        page_frame.panel(name, figure, key=f"rates-{key}-{area or 'all'}", alt=alt)
+        said = seasonal_timing.finding(rates, found[area], area) if title == CAME else ""
+        named = f"{name}: {said}" if said else name
+        page_frame.panel(named, figure, key=f"rates-{key}-{area or 'all'}", alt=alt)
 
     grid([area for area in found if area is None], one)
     areas = [area for area in found if area is not None]

@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from analytics.rounding import DASH, PERCENT, number, percent
+from analytics.weeks import week_end
 from analytics.wording import numbers
 from analytics.wording.bulletin_index import monday
 from analytics.wording.numbers import NumberKind, day_words
@@ -35,7 +36,8 @@ CURVES = ("index", "normal", "logistic")
 def runs(rates: Rates, areas: Sequence[str | None], name: str) -> dict[str | None, Run]:
     """Return past seasons and this one, by area: their ``share`` by day, or ``index`` by week.
 
-    Shares have the mean curves of past seasons, and this season once it is over.
+    Shares have the mean curves of past seasons, and this season once it is over; until then it
+    stands in parts of an average past season (`so_far`).
     """
     made = {area: _run(rates, area, name) for area in areas}
     return {area: run for area, run in made.items() if run is not None}
@@ -51,9 +53,58 @@ def _run(rates: Rates, area: str | None, name: str) -> Run | None:
         return None
     is_share = name == "share"
     curves = _curves(seasons, past) if is_share else {}
-    last = today(rates, area)
-    mark = None if last is None else (last["day"], f"end of {last['week'][5:]}")
-    return Run(past=past, now=now, curves=curves, start=start, is_share=is_share, today=mark)
+    last, ends = today(rates, area), tuple[tuple[int, float, float], ...]()
+    mark = None if last is None else (last["day"], day_words(week_end(last["week"])))
+    if is_share and not now:
+        parts = so_far(rates, area)
+        now = tuple((day, value) for day, value, _, _ in parts)
+        ends = tuple((day, low, high) for day, _, low, high in parts)
+    return Run(past, now, curves, start, is_share=is_share, today=mark, ends=ends)
+
+
+def so_far(rates: Rates, area: str | None) -> tuple[tuple[int, float, float, float], ...]:
+    """Return day, part of an average past season and its interval, by week of a season under way.
+
+    Its own total is not known yet. What has come is the ratio of its index to date to past
+    seasons' by the same week (table ``run_strength``) times the mean share that had come of them by
+    then; the interval is that of the ratio.
+    """
+    days = {line["week"]: line["day"] for line in rates.timing.get((rates.season, area), ())}
+    past = [
+        points
+        for season in rates.seasons(area)
+        if (points := _points(rates.timing[season, area], "share"))
+    ]
+    found = []
+    for line in rates.strength.get(area, ()):
+        day, ends = days.get(line["week"]), (line["ratio"], line["ci_low"], line["ci_high"])
+        if day is None or None in ends or not past:
+            continue
+        share = sum(_by(points, day) for points in past) / len(past)
+        ratio, low, high = ends
+        found.append((day, share * ratio, share * low, share * high))
+    return tuple(found)
+
+
+def _by(points: Points, day: int) -> float:
+    """Return the share that had come by a day: the last one before it, none before the first."""
+    return ([0.0] + [share for at, share in points if at <= day])[-1]
+
+
+def finding(rates: Rates, run: Run, area: str | None) -> str:
+    """Return what the figure of shares shows, in a sentence."""
+    if not run.now:
+        return ""
+    day = day_words(run.start + timedelta(days=run.now[-1][0]))
+    share = percent(run.now[-1][1])
+    if not run.ends:
+        return f"by {day} {share} of this season's fish had come"
+    _, low, high = run.ends[-1]
+    past = share_come(rates, area)
+    return (
+        f"by {day} as much as {share} ({percent(low)} to {percent(high)}) of an average past season"
+        + (f", past ones had {past} of theirs" if past else "")
+    )
 
 
 def today(rates: Rates, area: str | None) -> Line | None:
@@ -73,7 +124,7 @@ def come(rates: Rates, area: str | None) -> dict[str, float]:
         return found
     for season in rates.seasons(area):
         if points := _points(rates.timing[season, area], "share"):
-            found[season] = ([0.0] + [share for day, share in points if day <= last["day"]])[-1]
+            found[season] = _by(points, last["day"])
     return found
 
 
@@ -108,6 +159,12 @@ CURVES_ARE = (
 )
 #: Days of a leap year.
 YEAR = 366
+RELATIVE = (
+    "This season's total is not known yet, so that its line is in parts of an average past season: "
+    "its index to date over past seasons' by the same week, times the mean share that had come of "
+    "them. Its band is the interval of that ratio; the grey band runs from the lowest to the "
+    "highest past season, in parts of their own totals."
+)
 FEW = "With few past seasons their variance is poorly known: the interval may be too narrow."
 #: Past seasons under which that is said.
 ENOUGH = 4

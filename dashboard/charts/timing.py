@@ -24,17 +24,16 @@ if TYPE_CHECKING:
 # What a figure of a run shows, its scale, and its words.
 
 PAST = ("─", "past seasons, the last one named")
-ENVELOPE = ("▒", "lowest to highest past season")
 NORMAL = ("━", "normal curve, mean of past seasons")
 LOGISTIC = ("┈", "logistic curve, mean of past seasons")
-NOW = ("●", "this season")
-TODAY = ("│", "the season so far")
 CUT = ("▲", "a past season extends above the panel")
-HUES = {"─": "quiet", "▒": "quiet", "━": "copper", "┈": "copper", "▲": "quiet"}
+HUES = {"─": "quiet", "━": "copper", "┈": "copper", "▲": "quiet"}
 CURVES = {"normal": ("solid", NORMAL), "logistic": ("dash", LOGISTIC)}
 
 Points = tuple[tuple[int, float], ...]
 Ends = tuple[tuple[int, float, float], ...]
+#: No interval stretches an axis of shares further.
+MOST = 1.5
 #: Days from one figure to the next where no week lacks.
 WEEK = 7
 
@@ -45,7 +44,8 @@ class Run:
 
     `past` holds day and figure of each past season, `now` those of this one (none where the figure
     has none), `curves` those of ``normal`` and ``logistic``, as far as there are any. `is_share`
-    says that they are shares of a season, from 0 to 1; `today` is the last day so far with words.
+    says that they are shares of a season, from 0 to 1; `today` is the last day so far with words;
+    `ends` are day, low and high of this season's interval where it has one.
     """
 
     past: Mapping[str, Points]
@@ -54,12 +54,14 @@ class Run:
     start: date
     is_share: bool
     today: tuple[int, str] | None = None
+    ends: Ends = ()
 
     @property
     def top(self) -> float:
         """Top of the axis; single spikes of past seasons do not squeeze the rest."""
         if self.is_share:
-            return 1.0
+            highs = [value for _, value in self.now] + [high for *_, high in self.ends]
+            return max(1.0, min(max(highs, default=1.0), MOST))
         past = [value for line in self.past.values() for _, value in line]
         now = [value for _, value in self.now]
         return 1.08 * (max([drawing.without_spikes(past), *now]) or 1.0)
@@ -81,13 +83,15 @@ class Run:
         return tuple((day, min(of), max(of)) for day, of in values.items() if len(of) > 1)
 
 
-def signs(runs: Sequence[Run]) -> list[tuple[str, str]]:
-    """Return the signs that occur in some figures with their words."""
-    found = [PAST] * any(one.past for one in runs)
-    found += [ENVELOPE] * any(one.envelope for one in runs)
-    found += [sign for name, (_, sign) in CURVES.items() if any(name in one.curves for one in runs)]
-    found += [NOW] * any(one.now for one in runs) + [TODAY] * any(one.today for one in runs)
-    return found + [CUT] * any(one.cut for one in runs)
+def signs(runs: Sequence[Run], *, shows_past: bool = False) -> list[tuple[str, str]]:
+    """Return the signs of some figures that no words beside them name."""
+    has_lines = [one for one in runs if shows_past or not one.envelope]
+    found = [PAST] * any(one.past for one in has_lines)
+    if shows_past:
+        found += [
+            sign for name, (_, sign) in CURVES.items() if any(name in one.curves for one in runs)
+        ]
+    return found + [CUT] * any(one.cut for one in has_lines)
 
 
 def description(run: Run, *, of: str) -> str:
@@ -95,10 +99,15 @@ def description(run: Run, *, of: str) -> str:
     words = f"{of}: {len(run.past)} past season{'' if len(run.past) == 1 else 's'}"
     if run.now:
         day, value = run.now[-1]
-        words += f"; this season {said(run, value)} by {_date(run, day)}"
+        words += f"; this season {said(run, value)}{_span(run, day)} by {_date(run, day)}"
         for at, low, high in run.envelope:
             words += f", past ones {said(run, low)} to {said(run, high)}" if at == day else ""
     return f"{words}."
+
+
+def _span(run: Run, day: int) -> str:
+    found = [(low, high) for at, low, high in run.ends if at == day]
+    return f" ({said(run, found[0][0])} to {said(run, found[0][1])})" if found else ""
 
 
 def said(run: Run, value: float) -> str:
@@ -113,32 +122,68 @@ def _date(run: Run, day: int) -> str:
 # The figure.
 
 
-def figure(run: Run, *, palette: Palette) -> Figure:
-    """Draw a run."""
-    quiet = palette.quiet
+def figure(run: Run, *, palette: Palette, shows_past: bool = False) -> Figure:
+    """Draw a run before the band of past seasons; these one by one, with curves, where asked.
+
+    A single past season has no band and is drawn as a line.
+    """
+    has_lines = shows_past or not run.envelope
     traces = []
     if run.envelope:
         parts = drawing.parts(run.envelope, step=WEEK)
-        traces.append(drawing.band(parts, colour=quiet, opacity=0.2, name="envelope"))
+        traces.append(drawing.band(parts, colour=palette.quiet, opacity=0.22, name="envelope"))
+    traces += _past(run, palette=palette) if has_lines else []
+    traces += _curves(run, palette=palette) if shows_past else []
+    if run.ends:
+        ends = [(day, low, min(high, run.top)) for day, low, high in run.ends]
+        parts = drawing.parts(ends, step=WEEK)
+        traces.append(drawing.band(parts, colour=palette.sea, opacity=0.25, name="interval"))
+    if run.now:
+        marks = {"mode": "lines+markers", "marker": {"size": 6, "color": palette.sea}}
+        how = {"colour": palette.sea, "cliponaxis": False, "name": "now"}
+        traces.append(_line(run, run.now, season="this season", **how, **marks))
+    over = [Point(day, math.inf) for day in run.cut] if has_lines else []
+    traces.append(drawing.cuts(over, ends=(0.0, run.top), colour=palette.quiet))
+    return _placed(traces, run, palette=palette, has_lines=has_lines)
+
+
+def _past(run: Run, *, palette: Palette) -> list[Trace]:
+    found = []
     for at, (season, line) in enumerate(run.past.items(), 1):
         is_last = at == len(run.past)
         how: dict[str, Any] = {
             "width": 1.8 if is_last else 1.0,
             "opacity": 0.9 if is_last else 0.55,
         }
-        traces.append(_line(run, line, season=season, colour=quiet, name="past", **how))
+        found.append(_line(run, line, season=season, colour=palette.quiet, name="past", **how))
+    return found
+
+
+def _curves(run: Run, *, palette: Palette) -> list[Trace]:
+    found = []
     for name, (dash, _) in CURVES.items():
         if name in run.curves:
             x, y = zip(*run.curves[name], strict=True)
-            how = {"colour": palette.copper, "width": 2.0, "dash": dash, "name": name}
-            traces.append(drawing.line(x, y, **how))
+            how: dict[str, Any] = {"colour": palette.copper, "dash": dash, "name": name}
+            found.append(drawing.line(x, y, width=2.0, **how))
+    return found
+
+
+def _names(run: Run, *, palette: Palette) -> list[dict[str, Any]]:
+    """Return the names of the band and of this season's line, each beside its own."""
+    found = []
+    if run.envelope:
+        after = [one for one in run.envelope if not run.now or one[0] > run.now[-1][0]]
+        day, low, high = (after or run.envelope)[len(after or run.envelope) // 2]
+        place = {"x": day, "y": high if run.is_share else low, "xref": "x", "yref": "y"}
+        place |= {"xanchor": "right" if run.is_share else "center", "yshift": 2, "xshift": -4}
+        found.append(drawing.note("past seasons", colour=palette.quiet, **place))
     if run.now:
-        marks = {"mode": "lines+markers", "marker": {"size": 7, "color": palette.sea}}
-        how = {"colour": palette.sea, "cliponaxis": False, "name": "now"}
-        traces.append(_line(run, run.now, season="this season", **how, **marks))
-    over = [Point(day, math.inf) for day in run.cut]
-    traces.append(drawing.cuts(over, ends=(0.0, run.top), colour=quiet))
-    return _placed(traces, run, palette=palette)
+        day, value = run.now[-1]
+        place = {"x": day, "y": value, "xref": "x", "yref": "y", "xanchor": "left"}
+        place |= {"yanchor": "top", "yshift": -4, "xshift": 6}
+        found.append(drawing.note("this season", colour=palette.sea, **place))
+    return found
 
 
 def _line(run: Run, points: Points, *, season: str, **how: Any) -> Trace:
@@ -157,16 +202,19 @@ def _line(run: Run, points: Points, *, season: str, **how: Any) -> Trace:
     return drawing.line(x, y, words=words, **how)
 
 
-def _placed(traces: list[Trace], run: Run, *, palette: Palette) -> Figure:
+def _placed(traces: list[Trace], run: Run, *, palette: Palette, has_lines: bool) -> Figure:
     """Return the figure of some traces, with its axes, units and the season so far."""
     days = [day for line in (*run.past.values(), run.now) for day, _ in line]
     days += [run.today[0]] if run.today else []
     first, last = min(days), max(days)
     months = _months(run.start, first, last)
-    values = [0, 0.25, 0.5, 0.75, 1] if run.is_share else drawing.ticks(0.0, run.top)
+    values = drawing.ticks(0.0, run.top)
+    if run.is_share:
+        values = [0.25 * step for step in range(int(4 * run.top) + 1)]
     unit = "cumulative share" if run.is_share else UNITS[NumberKind.RATIO]
-    notes = [drawing.note(unit, colour=palette.quiet)]
-    notes += [season_note(season, palette=palette) for season in list(run.past)[-1:]]
+    notes = [drawing.note(unit, colour=palette.quiet), *_names(run, palette=palette)]
+    if has_lines:
+        notes += [season_note(season, palette=palette) for season in list(run.past)[-1:]]
     shapes = []
     if run.today:
         day, words = run.today

@@ -176,7 +176,8 @@ def test_figures_stand_on_the_days_of_the_season(rates):
     one = found[None]
     assert one.start == date(2035, 11, 5)
     assert list(one.past) == ["2033-34", "2034-35"]
-    assert one.now == ()  # a season in progress has no shares
+    # A season in progress has no shares: it stands in parts of an average past one.
+    assert [day for day, _ in one.now] == [7 * at + 6 for at in range(14)]
     assert one.past["2034-35"][-1] == (7 * 23 + 6, pytest.approx(1.0))
     assert len(one.curves["normal"]) == 24
     index_runs = seasonal_timing.runs(rates, [None], "index")[None]
@@ -195,3 +196,14 @@ def test_the_curve_is_the_mean_of_the_past_ones(index, rates):
     assert len(mine) == 2
     curve = dict(seasonal_timing.runs(rates, [None], "share")[None].curves["normal"])
     assert curve[83] == pytest.approx(sum(mine) / 2)
+
+
+def test_past_seasons_are_a_band_or_lines_by_choice(open_timing):
+    page = open_timing()
+    assert "past seasons, the last one named" not in words_of(page)
+    assert seasonal_timing.RELATIVE in words_of(page)
+    page = open_timing(past="lines")
+    assert not page.exception
+    assert not page.warning
+    assert "past seasons, the last one named" in words_of(page)
+    assert page.query_params["past"] in ("lines", ["lines"])

@@ -140,7 +140,7 @@ def test_a_panel_is_told_in_words(index, told):
 
 def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(told):
     run = seasonal_timing.runs(told, [None], "share")[None]
-    drawn = traces(timing.figure(run, palette=COLOURS))
+    drawn = traces(timing.figure(run, palette=COLOURS, shows_past=True))
     lines = told.timing["2033-34", None]
     assert list(drawn["past"][0].y) == [line["share"] for line in lines]
     both = [[line["share"] for line in told.timing[season, None]] for season in run.past]
@@ -148,8 +148,50 @@ def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(told):
     assert list(drawn["envelope"][0].y[: len(highs)]) == highs
     assert drawn["normal"][0].line.dash == "solid"
     assert drawn["logistic"][0].line.dash == "dash"
-    assert "now" not in drawn
-    assert timing.NOW not in timing.signs([run])
+    assert timing.CURVES["normal"][1] in timing.signs([run], shows_past=True)
+    first = traces(timing.figure(run, palette=COLOURS))
+    assert not {"past", "normal", "logistic"} & set(first)  # three layers at first sight
+    assert {"envelope", "interval", "now"} <= set(first)
+
+
+def test_a_season_under_way_stands_in_parts_of_an_average_past_one(told):
+    run = seasonal_timing.runs(told, [None], "share")[None]
+    past = [dict(line) for line in run.past.values()]
+    strength = {line["week"]: line for line in told.strength[None]}
+    days = {line["day"]: line["week"] for line in told.timing[told.season, None]}
+    assert len(run.now) == len(run.ends) > 1
+    for (day, value), (at, low, high) in zip(run.now, run.ends, strict=True):
+        line, share = strength[days[day]], sum(one[day] for one in past) / len(past)
+        assert at == day
+        assert (value, low, high) == pytest.approx(
+            tuple(share * line[name] for name in ("ratio", "ci_low", "ci_high"))
+        )
+    drawn = traces(timing.figure(run, palette=COLOURS))
+    assert list(drawn["now"][0].y) == [value for _, value in run.now]
+    assert max(drawn["interval"][0].y) <= run.top
+    said = seasonal_timing.finding(told, run, None)
+    assert said.startswith("by 10 Feb as much as ")
+    assert "of an average past season, past ones had " in said
+    low, high = run.ends[-1][1:]
+    assert f"({low:.0%} to {high:.0%})" in timing.description(run, of="Shares")
+    names = {one.text for one in timing.figure(run, palette=COLOURS).layout.annotations}
+    assert {"past seasons", "this season", "10 Feb"} <= names
+
+
+def test_a_season_that_is_over_has_its_own_shares_and_no_interval(told):
+    past = told.seasons(None)
+    over = replace(told, season=past[-1], strength={})
+    run = seasonal_timing.runs(over, [None], "share")[None]
+    assert run.ends == ()
+    assert run.now[-1][1] == pytest.approx(1.0)
+    assert "of this season's fish had come" in seasonal_timing.finding(over, run, None)
+
+
+def test_a_strong_season_stretches_the_axis_of_shares():
+    day = date(2035, 11, 5)
+    run = timing.Run({}, ((6, 1.2),), {}, day, is_share=True, ends=((6, 1.0, 1.9),))
+    assert run.top == timing.MOST
+    assert timing.figure(run, palette=COLOURS).layout.yaxis.ticktext[-1] == "150%"
 
 
 def test_the_index_of_a_run_stands_against_the_past(told):
@@ -188,7 +230,8 @@ def test_one_past_season_has_no_envelope(told):
     run = seasonal_timing.runs(told, [None], "index")[None]
     one = timing.Run({"2034-35": run.past["2034-35"]}, run.now, {}, run.start, is_share=False)
     assert one.envelope == ()
-    assert timing.ENVELOPE not in timing.signs([one])
+    assert timing.PAST in timing.signs([one])
+    assert "past" in traces(timing.figure(one, palette=COLOURS))
     assert "1 past season;" in timing.description(one, of="The index")
 
 
@@ -243,11 +286,10 @@ def test_the_last_season_is_named_and_each_told_by_the_pointer(index, told):
 
 def test_this_seasons_day_is_marked_on_a_run(told):
     run = seasonal_timing.runs(told, [None], "share")[None]
-    assert run.today == (97, "end of W06")
+    assert run.today == (97, "10 Feb")
     layout = timing.figure(run, palette=COLOURS).layout
     assert [(one.x0, one.x1) for one in layout.shapes] == [(97, 97)]
-    assert "end of W06" in [one.text for one in layout.annotations]
-    assert timing.TODAY in timing.signs([run])
+    assert "10 Feb" in [one.text for one in layout.annotations]
     assert timing.CUT not in timing.signs([run])
 
 
