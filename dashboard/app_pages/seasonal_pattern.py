@@ -74,7 +74,7 @@ def _figures(
         name, key = head(choice.index, area), "came" if title == CAME else "index"
         figure = timing.figure(found[area], palette=colours(), shows_past=shows_past)
         alt = timing.description(found[area], of=f"{title}, {name}")
-        said = seasonal_timing.finding(rates, found[area], area) if title == CAME else ""
+        said = seasonal_timing.finding(rates, found[area], area)
         named = f"{name}: {said}" if said else name
         page_frame.panel(named, figure, key=f"rates-{key}-{area or 'all'}", alt=alt)
 

@@ -15,7 +15,7 @@ from analytics.wording.week import last_strength, strength_answer, verdict, why_
 from dashboard import html_tables
 from dashboard.catch_rates import records
 from dashboard.catch_rates.records import SHARES
-from dashboard.charts.timing import Run
+from dashboard.charts.timing import Run, said
 from dashboard.released.records import head, start
 
 if TYPE_CHECKING:
@@ -92,9 +92,11 @@ def _by(points: Points, day: int) -> float:
 
 
 def finding(rates: Rates, run: Run, area: str | None) -> str:
-    """Return what the figure of shares shows, in a sentence."""
+    """Return what a figure shows, in a sentence; empty where it has nothing of this season."""
     if not run.now:
         return ""
+    if not run.is_share:
+        return _last_rate(run)
     day = day_words(run.start + timedelta(days=run.now[-1][0]))
     share = percent(run.now[-1][1])
     if not run.ends:
@@ -159,6 +161,18 @@ CURVES_ARE = (
 )
 #: Days of a leap year.
 YEAR = 366
+
+
+def _last_rate(run: Run) -> str:
+    """Return the last rate of this season, and what past seasons had that week."""
+    day, value = run.now[-1]
+    words = f"{said(run, value)} in the week to {day_words(run.start + timedelta(days=day))}"
+    past = [(low, high) for at, low, high in run.envelope if at == day]
+    if not past:
+        return words
+    return f"{words}, past seasons {said(run, past[0][0])} to {said(run, past[0][1])}"
+
+
 RELATIVE = (
     "This season's total is not known yet, so that its line is in parts of an average past season: "
     "its index to date over past seasons' by the same week, times the mean share that had come of "

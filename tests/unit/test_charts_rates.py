@@ -205,6 +205,9 @@ def test_the_index_of_a_run_stands_against_the_past(told):
     words = timing.description(run, of="The index")
     assert words.startswith("The index: 2 past seasons; this season 0.")
     assert "by 10 Feb, past ones" in words
+    said = seasonal_timing.finding(told, run, "A1")
+    low, high = next(ends for at, *ends in run.envelope if at == run.now[-1][0])
+    assert said.endswith(f" in the week to 10 Feb, past seasons {low:.2f} to {high:.2f}")
 
 
 def test_a_closed_time_breaks_the_line():
