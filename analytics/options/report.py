@@ -139,13 +139,11 @@ def points(difference: float | None, se: float | None = None) -> str:
         return DASH
     if difference == 0 and not se:
         return "no change"
-    shown = f"{100 * difference:+.1f}".replace("-", "−")
-    if float(shown.replace("−", "-")) == 0:
-        shown = "under ±0.1"
-    error = "" if se is None else f" ± {number(100 * se, place=-1)}"
-    if se is not None and round(100 * se, 1) == 0:
-        error = " ± under 0.1"
-    return f"{shown}{error} points"
+    is_none, is_sure = round(100 * difference, 1) == 0, round(100 * (se or 0.0), 1) == 0
+    shown = "under ±0.1" if is_none else number(100 * difference, place=-1, signed=True)
+    if se is None or (is_none and is_sure):
+        return f"{shown} points"
+    return f"{shown} ± {'under 0.1' if is_sure else number(100 * se, place=-1)} points"
 
 
 def day(one: date | None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import streamlit as st
@@ -11,7 +12,6 @@ from analytics.options.option_file import write_options
 from analytics.options.report import COUNTS
 from analytics.quantities import QUANTITIES
 from analytics.wording import limits as standings
-from analytics.wording import limits as words
 from analytics.wording import numbers
 from dashboard import data, document_buttons, filters, notices, page_frame
 from dashboard.catch_rates.records import has_tables
@@ -97,8 +97,14 @@ def _answer(
     """Draw a sentence on each option, and what could not be compared."""
     index, found = choice.index, result.answer
     area = choice.areas[0] if len(choice.areas) == 1 else None
-    named = {line["limit_id"]: words.limit(index, line) for line in limits}
-    lead(sentences.options_answer(found, named, area, index))
+    named = {line["limit_id"]: standings.limit(index, line) for line in limits}
+    each = sentences.options_answer(found, named, area, index)
+    if sentences.is_many(found):
+        lead(sentences.summary(found, area, index))
+        with st.expander("What each option does, in a sentence"):
+            st.markdown(each)
+    else:
+        lead(each)
     st.caption(notices.as_of(choice))
     for said in result.refused:
         st.error(numbers.plain(f"Not compared: {said}"))
@@ -151,7 +157,12 @@ def _answers(
     found = result.answer
     labels = {line["limit_id"]: standings.label(choice.index, line) for line in limits}
     st.header("What each option gives", anchor=False)
-    st.html(answer_tables.decision(choice.index, found, labels, choice.domains))
+    is_many = sentences.is_many(found)
+    table = partial(answer_tables.decision, choice.index, found, labels, choice.domains)
+    st.html(table(is_short=is_many))
+    if is_many:
+        with st.expander("The totals of each option"):
+            st.html(table())
     st.caption(sentences.MEANING)
     st.markdown(sentences.dominated(found))
     st.caption(sentences.DOMINANCE)
@@ -177,17 +188,27 @@ def _answers(
 
 
 def _figures(choice: Choice, found: Answered) -> None:
+    """Draw what differs: every count, or of many options one count at a time."""
     if not found.changed:
         return
     st.header("Against today's rule", anchor=False)
-    panels = [
-        (area, quantity, _shifts(found, area, quantity))
-        for area in choice.domains
-        for quantity in COUNTS
-    ]
-    every = [one for _, _, shifts in panels for one in shifts]
+    if sentences.is_many(found):
+        page_frame.part(lambda: _one_count(choice, found))
+    else:
+        _counts(choice, found, COUNTS)
+
+
+def _one_count(choice: Choice, found: Answered) -> None:
+    def label(name: str) -> str:
+        return QUANTITIES[name].label
+
+    _counts(choice, found, [filters.switch("Count", COUNTS, key="count", words=label)])
+
+
+def _counts(choice: Choice, found: Answered, names: Sequence[str]) -> None:
+    panels = [(area, name, _shifts(found, area, name)) for area in choice.domains for name in names]
     st.caption(dotted.MEANING)
-    if signs := dotted.signs(every):
+    if signs := dotted.signs([one for _, _, shifts in panels for one in shifts]):
         page_frame.signs(signs, dotted.HUES)
 
     def one(panel: tuple[str | None, str, list[dotted.Shift]]) -> None:
@@ -242,11 +263,13 @@ def _assumptions(choice: Choice, found: Answered) -> None:
     st.header("Assumptions", anchor=False)
     st.markdown("**All options**")
     st.markdown(said(found.shared()) or "- nothing to say")
-    for name in found.options:
-        own = found.own(name)
-        if own:
-            st.markdown(f"**{numbers.plain(name)}**")
-            st.markdown(said(own))
+    is_many = sentences.is_many(found)
+    with st.expander("Of each option") if is_many else st.container():
+        for name in found.options:
+            own = found.own(name)
+            if own:
+                st.markdown(f"**{numbers.plain(name)}**")
+                st.markdown(said(own))
 
 
 draw_page("Compare rule changes", "change", view="inputs", body=_body)

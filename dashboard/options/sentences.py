@@ -50,6 +50,40 @@ _UNSURE = {
 }
 
 
+#: From so many options on a page says first what they come to, and folds what each does.
+MANY = 4
+
+
+def is_many(found: Answered) -> bool:
+    """Return whether options are so many that each has few words."""
+    return len(found.changed) >= MANY
+
+
+def summary(found: Answered, area: str | None, index: BulletinIndex) -> str:
+    """Return what many options come to: the fewest limits exceeded, the most deaths (Markdown)."""
+    where = "" if area is None else f" in {numbers.plain(index.name(area))}"
+    parts = []
+    likely = {name: found.likely(name) for name in found.changed}
+    of = max(of for _, of in likely.values())
+    if of:
+        least = min(n for n, _ in likely.values())
+        best = [numbers.plain(name) for name, (n, _) in likely.items() if n == least]
+        today, _ = found.likely(found.options[0])
+        named = f"**{best[0]}**" if len(best) == 1 else f"{len(best)} of them"
+        parts.append(f"the fewest limits are likely exceeded under {named}: {least} of {of}")
+        parts[-1] += f" (today {today})"
+    moved = {name: found.difference(name, area, _DEATHS) for name in found.changed}
+    saved = [name for name, one in moved.items() if one.high is not None and one.high < 0]
+    if saved:
+        most = min(saved, key=lambda name: moved[name].value or 0.0)
+        one = moved[most]
+        words = f"**{numbers.plain(most)}** saves the most deaths{where}, {signed(one)}"
+        parts.append(f"{words} ({signed_span(one)})")
+    else:
+        parts.append(f"none clearly saves deaths{where}")
+    return f"Of {len(found.changed)} options: {'; '.join(parts)}."
+
+
 def options_answer(
     found: Answered, limits: Mapping[str, str], area: str | None, index: BulletinIndex
 ) -> str:

@@ -28,22 +28,38 @@ LIMIT_HEADS = (
 
 
 def decision(
-    index: BulletinIndex, found: Answered, labels: Mapping[str, str], areas: Sequence[str | None]
+    index: BulletinIndex,
+    found: Answered,
+    labels: Mapping[str, str],
+    areas: Sequence[str | None],
+    *,
+    is_short: bool = False,
 ) -> str:
-    """Return the decision table: a line an option, a group an area."""
+    """Return the decision table: a line an option, a group an area.
+
+    A short one has today's totals and of every option what differs from them.
+    """
     heads = HEADS if found.limits else HEADS[: -len(OF_LIMITS)]
     lines: list[str] = []
     for area in areas:
         if len(areas) > 1 or area is not None:
             lines.append(html_tables.group(heads, head(index, area)))
-        lines += [_line(found, labels, name, area, heads) for name in found.options]
+        lines += [
+            _line(found, labels, name, area, heads, is_short=is_short) for name in found.options
+        ]
     return html_tables.table(heads, lines, kind="bm-options")
 
 
 def _line(
-    found: Answered, labels: Mapping[str, str], name: str, area: str | None, heads: Sequence[str]
+    found: Answered,
+    labels: Mapping[str, str],
+    name: str,
+    area: str | None,
+    heads: Sequence[str],
+    *,
+    is_short: bool,
 ) -> str:
-    inside = [_figure(found, name, area, one) for one in COUNTS]
+    inside = [_figure(found, name, area, one, is_short=is_short) for one in COUNTS]
     if found.limits:
         inside += [_likely(found, name), _chance(found, labels, name)]
     is_first = name == found.options[0]
@@ -52,7 +68,7 @@ def _line(
     return html_tables.line(heads, name, inside, is_all=is_first, below=below)
 
 
-def _figure(found: Answered, name: str, area: str | None, quantity: str) -> str:
+def _figure(found: Answered, name: str, area: str | None, quantity: str, *, is_short: bool) -> str:
     whole = found.figure(name, area, quantity)
     if whole.value is None:
         return DASH
@@ -60,10 +76,11 @@ def _figure(found: Answered, name: str, area: str | None, quantity: str) -> str:
     if name == found.options[0]:
         return shown
     moved = found.difference(name, area, quantity)
+    above = "" if is_short else shown
     if records.is_nothing(moved):
-        return shown + html_tables.bold("no change")
+        return above + html_tables.bold("no change")
     span = sentences.signed_span(moved) or "no interval"
-    return shown + html_tables.bold(sentences.signed(moved)) + html_tables.small(span)
+    return above + html_tables.bold(sentences.signed(moved)) + html_tables.small(span)
 
 
 def _likely(found: Answered, name: str) -> str:

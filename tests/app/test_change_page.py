@@ -354,6 +354,52 @@ def test_too_many_options_are_told(open_change):
     assert len(link_of(page).options) == 10
 
 
+TEN = OptionSet(
+    "",
+    tuple(
+        Option(f"Fewer trips {at}", (Change(effort_factor=round(1 - at / 20, 2)),))
+        for at in range(1, 11)
+    ),
+)
+
+
+def test_ten_options_have_a_summary_a_short_table_and_one_figure(open_change):
+    page = open_change(set=to_link(TEN))
+    assert not page.exception
+    assert not page.warning
+    assert link_of(page) == TEN
+    said = plain(words_of(page))
+    assert "Of 10 options: " in said
+    assert "**Fewer trips 10** saves the most deaths" in said
+    keys = [one.key for one in page.get("plotly_chart")]
+    assert keys == ["season-shift-angler_trips-all", "season-fan"]
+    page = open_change(set=to_link(TEN), count="total_deaths_fish")
+    assert not page.warning
+    assert page.get("plotly_chart")[0].key == "season-shift-total_deaths_fish-all"
+    assert widget(page.get("button_group"), "-option").options[9] == "10 · Fewer trips 10"
+
+
+def test_a_short_table_has_what_differs_alone(index, answer):
+    short = plain(tables.decision(index, answer, {}, [None], is_short=True))
+    whole = plain(tables.decision(index, answer, {}, [None]))
+    assert "24,000" in short  # today's total of deaths
+    assert "23,700" in whole
+    assert "23,700" not in short
+    assert "<b>−320</b><small>−470 to −180</small>" in short
+
+
+def test_many_options_are_summed_up(index, answer):
+    said = plain(answer_words.summary(answer, None, index))
+    assert said == (
+        "Of 3 options: the fewest limits are likely exceeded under **Close <b>VEL</b>**: 1 of 2 "
+        "(today 2); **Close <b>VEL</b>** saves the most deaths, −320 (−470 to −180)."
+    )
+    figures = sample_answers.tables()["figures"].to_pylist()
+    none = dict.fromkeys(("difference", "difference_low", "difference_high"), 0.0)
+    still = records.read(sample_answers.tables(figures=[one | none for one in figures]))
+    assert "none clearly saves deaths" in answer_words.summary(still, None, index)
+
+
 def test_the_chosen_area_is_told(open_change):
     said = plain(words_of(open_change(set=to_link(SET), area="A2")))
     assert "**Close A2** (in Sorrel Narrows)" in said

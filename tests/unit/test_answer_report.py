@@ -312,7 +312,7 @@ def test_no_chance_is_certain(part, words):
         (0.0, 0.004, "under ±0.1 ± 0.4 points"),
         (0.01, 0.0021, "+1.0 ± 0.2 points"),
         (-0.5204, 0.0112, "−52.0 ± 1.1 points"),
-        (0.0004, 0.0004, "under ±0.1 ± under 0.1 points"),
+        (0.0004, 0.0004, "under ±0.1 points"),
         (0.3, None, "+30.0 points"),
         (None, None, "–"),
     ],
