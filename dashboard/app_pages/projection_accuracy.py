@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 def _body(chosen: Chosen, found: Standings) -> None:
     choice = chosen.choice
     lead(accuracy.accuracy_answer(found.backtest, is_over=not choice.index.card.preliminary))
-    notices.standing(choice)
+    st.caption(notices.as_of(choice))
     _past(choice, found)
     _plain_rule(found)
     _issued(choice, found)

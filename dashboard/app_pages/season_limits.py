@@ -9,10 +9,12 @@ import streamlit as st
 from analytics.wording import accuracy
 from analytics.wording import limits as sentences
 from analytics.wording import limits as standings
-from dashboard import filters, notices, page_frame
+from dashboard import filters, notices, page_frame, url_state
 from dashboard.charts import limits as barred
 from dashboard.page_frame import Chosen, colours, download, draw_page, lead
+from dashboard.pages import link_to
 from dashboard.season_limits import panels, table
+from dashboard.today.panels import lone_link
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -73,10 +75,9 @@ def _table(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
 
 def _accuracy(choice: Choice, found: Standings) -> None:
     """Say in a line how far to trust what is projected."""
-    st.header("How far to trust the projections", anchor=False)
+    link = link_to("projection_accuracy", url_state.noted())
+    st.html(lone_link("How far to trust the projections", link))
     st.markdown(accuracy.accuracy_answer(found.backtest, is_over=not choice.index.card.preliminary))
-    if found.backtest:
-        st.caption("The page Projection accuracy has every projection of past seasons.")
 
 
 draw_page(

@@ -379,6 +379,21 @@ def test_ten_options_have_a_summary_a_short_table_and_one_figure(open_change):
     assert widget(page.get("button_group"), "-option").options[9] == "10 · Fewer trips 10"
 
 
+def test_the_choice_of_a_figure_makes_no_comparison_anew(open_change, monkeypatch):
+    page = open_change(set=to_link(SET))
+    made = []
+    engine = compare.compare
+    monkeypatch.setattr(compare, "compare", lambda *of: made.append(of) or engine(*of))
+    page = page.selectbox("limit").set_value("S-3").run()
+    page = page.selectbox("under").set_value(TODAY).run()
+    assert not page.exception
+    assert page.query_params["limit"] in ("S-3", ["S-3"])
+    assert page.query_params["under"] in (TODAY, [TODAY])
+    assert made == []
+    page = widget(page.date_input, "-close").set_value(date(2036, 2, 21)).run()
+    assert len(made) == 1  # another option is
+
+
 def test_a_short_table_has_what_differs_alone(index, answer):
     short = plain(tables.decision(index, answer, {}, [None], is_short=True))
     whole = plain(tables.decision(index, answer, {}, [None]))

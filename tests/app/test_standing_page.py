@@ -447,6 +447,12 @@ def test_a_limit_has_its_use_its_outlook_and_its_accuracy_in_one_line(index, fou
     assert "the season is over" in plain(standing_table.summary(index, over, ()))
 
 
+def test_the_page_opens_the_one_of_accuracy_with_its_choices(open_standing):
+    said = words_of(open_standing(area=["A2"]))
+    assert "class='bm-go' href='projection_accuracy?" in said
+    assert "area=A2" in said.partition("projection_accuracy?")[2].partition("'")[0]
+
+
 def test_the_rows_of_past_projections_stand_on_their_own_page(open_standing, open_accuracy):
     mine = [one.key for one in open_standing().get("plotly_chart")]
     assert mine == ["season-bars", "season-fan"]
