@@ -15,7 +15,8 @@ def template(palette: Palette) -> dict[str, Any]:
     """Return the layout that figures share; an axis has it unless a figure says otherwise."""
     title = {"font": {"size": 12, "color": palette.quiet}, "standoff": 4}
     axis = {"fixedrange": True, "zeroline": False, "ticks": "", "title": title}
-    axis |= {"color": palette.quiet, "gridcolor": palette.grid}
+    # Labels that overflow are looked after by the margins; to let plotly measure each takes long.
+    axis |= {"color": palette.quiet, "gridcolor": palette.grid, "ticklabeloverflow": "allow"}
     shared = {
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "rgba(0,0,0,0)",

@@ -124,8 +124,8 @@ def test_areas_stand_on_strips_of_one_figure_over_the_same_weeks(index):
             one.estimate for one in lines[area] if one and one.estimate is not None
         ]
         row = index.row(area, CHOSEN, MET)
-        said = [one.text for one in figure.layout.annotations]
-        assert f"<b>Area {area}</b>  {numbers.short(row)}" in said
+        said = [one.text[0] for one in figure.data if one.name == "name"]
+        assert said[at - 1] == f"<b>Area {area}</b>  {numbers.short(row)}"
 
 
 def test_a_figure_has_its_data_with_it(index):
