@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 #: How past seasons are drawn: as a band, or one by one with the curves through them.
 PAST_AS = {"band": "Past seasons as a band", "lines": "Each past season, with curves"}
 CAME, INDEX = "Cumulative share of the season", "Standardised catch rate by week"
+COME = "How much of an average season has come"
 
 
 def _body(chosen: Chosen, rates: Rates) -> None:
@@ -54,13 +55,13 @@ def _body(chosen: Chosen, rates: Rates) -> None:
 def _runs(choice: Choice, rates: Rates, areas: Sequence[str | None]) -> None:
     """Draw shares and catch rates by week; past seasons as a band, or one by one where asked."""
     lines = filters.switch("Past seasons", list(PAST_AS), key="past", words=PAST_AS.__getitem__)
-    _figures(choice, rates, CAME, seasonal_timing.runs(rates, areas, "share"), lines == "lines")
-    _figures(choice, rates, INDEX, seasonal_timing.runs(rates, areas, "index"), lines == "lines")
+    shows_past = lines == "lines"
+    share = seasonal_timing.runs(rates, areas, "share" if shows_past else "come")
+    _figures(choice, CAME if shows_past else COME, share, shows_past)
+    _figures(choice, INDEX, seasonal_timing.runs(rates, areas, "index"), shows_past)
 
 
-def _figures(
-    choice: Choice, rates: Rates, title: str, found: Mapping[str | None, Run], shows_past: bool
-) -> None:
+def _figures(choice: Choice, title: str, found: Mapping[str | None, Run], shows_past: bool) -> None:
     """Draw all areas together, the areas folded; chosen areas stand open."""
     if not found:
         return
@@ -71,17 +72,17 @@ def _figures(
         st.caption(seasonal_timing.RELATIVE)
 
     def one(area: str | None) -> None:
-        name, key = head(choice.index, area), "came" if title == CAME else "index"
+        name, key = head(choice.index, area), "index" if title == INDEX else "came"
         figure = timing.figure(found[area], palette=colours(), shows_past=shows_past)
         alt = timing.description(found[area], of=f"{title}, {name}")
-        said = seasonal_timing.finding(rates, found[area], area)
+        said = seasonal_timing.finding(found[area])
         named = f"{name}: {said}" if said else name
         page_frame.panel(named, figure, key=f"rates-{key}-{area or 'all'}", alt=alt)
 
     grid([area for area in found if area is None], one)
     areas = [area for area in found if area is not None]
     if areas and None in found:
-        with st.expander("The shares by area" if title == CAME else "The catch rate by area"):
+        with st.expander("The catch rate by area" if title == INDEX else "The shares by area"):
             grid(areas, one)
     else:
         grid(areas, one)

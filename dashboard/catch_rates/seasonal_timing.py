@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from datetime import timedelta
 from itertools import pairwise
+from statistics import fmean
 from typing import TYPE_CHECKING
 
 from analytics.rounding import DASH, PERCENT, number, percent
@@ -19,7 +21,7 @@ from dashboard.charts.timing import Run, said
 from dashboard.released.records import head, start
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
     from analytics.wording.bulletin_index import BulletinIndex
@@ -34,10 +36,10 @@ CURVES = ("index", "normal", "logistic")
 
 
 def runs(rates: Rates, areas: Sequence[str | None], name: str) -> dict[str | None, Run]:
-    """Return past seasons and this one, by area: their ``share`` by day, or ``index`` by week.
+    """Return past seasons and this one, by area; areas without a past or a figure are left out.
 
-    Shares have the mean curves of past seasons, and this season once it is over; until then it
-    stands in parts of an average past season (`so_far`).
+    `name` is ``share`` of its own total by day (past seasons with their mean curves, this one once
+    it is over), ``index`` by week, or ``come``: parts of an average past season by day, for all.
     """
     made = {area: _run(rates, area, name) for area in areas}
     return {area: run for area, run in made.items() if run is not None}
@@ -46,43 +48,74 @@ def runs(rates: Rates, areas: Sequence[str | None], name: str) -> dict[str | Non
 def _run(rates: Rates, area: str | None, name: str) -> Run | None:
     seasons = {season: rates.timing[season, area] for season in rates.seasons(area)}
     mine = rates.timing.get((rates.season, area), ())
-    past = {season: line for season, of in seasons.items() if (line := _points(of, name))}
-    now = _points(mine, name)
     start = records.origin(mine or next(iter(seasons.values()), ()))
-    if start is None or not (past or now):
-        return None
-    is_share = name == "share"
-    curves = _curves(seasons, past) if is_share else {}
-    last, ends = today(rates, area), tuple[tuple[int, float, float], ...]()
-    mark = None if last is None else (last["day"], day_words(week_end(last["week"])))
-    if is_share and not now:
-        parts = so_far(rates, area)
+    ends: tuple[tuple[int, float, float], ...] = ()
+    if name == "come":
+        past = _in_average(seasons)
+        parts = so_far(rates, area, past)
         now = tuple((day, value) for day, value, _, _ in parts)
         ends = tuple((day, low, high) for day, _, low, high in parts)
-    return Run(past, now, curves, start, is_share=is_share, today=mark, ends=ends)
+    else:
+        past = {season: line for season, of in seasons.items() if (line := _points(of, name))}
+        now = _points(mine, name)
+    if start is None or not (past or now):
+        return None
+    curves = _curves(seasons, past) if name == "share" else {}
+    last = today(rates, area)
+    mark = None if last is None else (last["day"], day_words(week_end(last["week"])))
+    return Run(past, now, curves, start, is_share=name != "index", today=mark, ends=ends)
 
 
-def so_far(rates: Rates, area: str | None) -> tuple[tuple[int, float, float, float], ...]:
-    """Return day, part of an average past season and its interval, by week of a season under way.
+def _in_average(seasons: Mapping[str, Sequence[Line]]) -> dict[str, Points]:
+    """Return what had come of each season by day, in parts of an average season's total.
 
-    Its own total is not known yet. What has come is the ratio of its index to date to past
-    seasons' by the same week (table ``run_strength``) times the mean share that had come of them by
-    then; the interval is that of the ratio.
+    The total of a season in units of its index follows from any week's index over its share;
+    averages are geometric, as those of the table ``run_strength`` are.
+    """
+    totals = {season: total for season, of in seasons.items() if (total := _total(of))}
+    if not totals:
+        return {}
+    average = math.exp(fmean(map(math.log, totals.values())))
+    return {
+        season: tuple(
+            (day, share * total / average) for day, share in _points(seasons[season], "share")
+        )
+        for season, total in totals.items()
+    }
+
+
+def _total(lines: Sequence[Line]) -> float:
+    """Return the sum of a season's index over its weeks, those without one imputed; 0 for none."""
+    before = came = index = 0.0
+    for line in lines:
+        if line["share"] is None:
+            continue
+        if line["index"] is not None:
+            came, index = came + line["share"] - before, index + line["index"]
+        before = line["share"]
+    return index / came if came > 0 else 0.0
+
+
+def so_far(
+    rates: Rates, area: str | None, past: Mapping[str, Points]
+) -> tuple[tuple[int, float, float, float], ...]:
+    """Return day, part of an average past season and its interval, by week of this season.
+
+    The total of a season under way is not known. What has come is the ratio of its index to date to
+    past seasons' by the same week (table ``run_strength``) times what had come of these on average;
+    the interval is that of the ratio.
     """
     days = {line["week"]: line["day"] for line in rates.timing.get((rates.season, area), ())}
-    past = [
-        points
-        for season in rates.seasons(area)
-        if (points := _points(rates.timing[season, area], "share"))
-    ]
     found = []
     for line in rates.strength.get(area, ()):
         day, ends = days.get(line["week"]), (line["ratio"], line["ci_low"], line["ci_high"])
-        if day is None or None in ends or not past:
+        if day is None or None in ends:
             continue
-        share = sum(_by(points, day) for points in past) / len(past)
-        ratio, low, high = ends
-        found.append((day, share * ratio, share * low, share * high))
+        come = [part for points in past.values() if (part := _by(points, day))]
+        if come:
+            share = math.exp(fmean(map(math.log, come)))
+            ratio, low, high = ends
+            found.append((day, share * ratio, share * low, share * high))
     return tuple(found)
 
 
@@ -91,22 +124,23 @@ def _by(points: Points, day: int) -> float:
     return ([0.0] + [share for at, share in points if at <= day])[-1]
 
 
-def finding(rates: Rates, run: Run, area: str | None) -> str:
+def finding(run: Run) -> str:
     """Return what a figure shows, in a sentence; empty where it has nothing of this season."""
     if not run.now:
         return ""
-    if not run.is_share:
-        return _last_rate(run)
-    day = day_words(run.start + timedelta(days=run.now[-1][0]))
-    share = percent(run.now[-1][1])
-    if not run.ends:
-        return f"by {day} {share} of this season's fish had come"
-    _, low, high = run.ends[-1]
-    past = share_come(rates, area)
-    return (
-        f"by {day} as much as {share} ({percent(low)} to {percent(high)}) of an average past season"
-        + (f", past ones had {past} of theirs" if past else "")
-    )
+    day, value = run.now[-1]
+    when = day_words(run.start + timedelta(days=day))
+    words = f"{said(run, value)} in the week to {when}"
+    if run.is_share:
+        words = f"by {when} {said(run, value)} of this season's fish had come"
+    if run.ends:
+        _, low, high = run.ends[-1]
+        span = f"{said(run, low)} to {said(run, high)}"
+        words = f"by {when} {said(run, value)} ({span}) of an average past season"
+    past = [(low, high) for at, low, high in run.envelope if at == day]
+    if not past:
+        return words
+    return f"{words}, past seasons {said(run, past[0][0])} to {said(run, past[0][1])}"
 
 
 def today(rates: Rates, area: str | None) -> Line | None:
@@ -163,21 +197,11 @@ CURVES_ARE = (
 YEAR = 366
 
 
-def _last_rate(run: Run) -> str:
-    """Return the last rate of this season, and what past seasons had that week."""
-    day, value = run.now[-1]
-    words = f"{said(run, value)} in the week to {day_words(run.start + timedelta(days=day))}"
-    past = [(low, high) for at, low, high in run.envelope if at == day]
-    if not past:
-        return words
-    return f"{words}, past seasons {said(run, past[0][0])} to {said(run, past[0][1])}"
-
-
 RELATIVE = (
-    "This season's total is not known yet, so that its line is in parts of an average past season: "
-    "its index to date over past seasons' by the same week, times the mean share that had come of "
-    "them. Its band is the interval of that ratio; the grey band runs from the lowest to the "
-    "highest past season, in parts of their own totals."
+    "All seasons are in parts of an average past season's total of the standardised rate. That of "
+    "a season under way is not known yet: what has come of it is its index to date over past "
+    "seasons' by the same week, times what had come of these. Its band is the interval of that "
+    "ratio; the grey band runs from the lowest to the highest past season."
 )
 FEW = "With few past seasons their variance is poorly known: the interval may be too narrow."
 #: Past seasons under which that is said.

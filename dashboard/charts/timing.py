@@ -8,6 +8,7 @@ from datetime import timedelta
 from html import escape
 from typing import TYPE_CHECKING, Any
 
+from analytics.rounding import percent
 from analytics.wording.numbers import NumberKind, day_words
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Point
@@ -44,8 +45,8 @@ class Run:
 
     `past` holds day and figure of each past season, `now` those of this one (none where the figure
     has none), `curves` those of ``normal`` and ``logistic``, as far as there are any. `is_share`
-    says that they are shares of a season, from 0 to 1; `today` is the last day so far with words;
-    `ends` are day, low and high of this season's interval where it has one.
+    says that they are parts of a season, its own total or an average one's; `today` is the last day
+    so far with words; `ends` are day, low and high of this season's interval where it has one.
     """
 
     past: Mapping[str, Points]
@@ -61,6 +62,7 @@ class Run:
         """Top of the axis; single spikes of past seasons do not squeeze the rest."""
         if self.is_share:
             highs = [value for _, value in self.now] + [high for *_, high in self.ends]
+            highs += [value for line in self.past.values() for _, value in line]
             return max(1.0, min(max(highs, default=1.0), MOST))
         past = [value for line in self.past.values() for _, value in line]
         now = [value for _, value in self.now]
@@ -112,7 +114,7 @@ def _span(run: Run, day: int) -> str:
 
 def said(run: Run, value: float) -> str:
     """Return a figure of a run in words."""
-    return f"{value:.0%}" if run.is_share else f"{value:.2f}"
+    return percent(value) if run.is_share else f"{value:.2f}"
 
 
 def _date(run: Run, day: int) -> str:
@@ -169,10 +171,10 @@ def _curves(run: Run, *, palette: Palette) -> list[Trace]:
     return found
 
 
-def _names(run: Run, *, palette: Palette) -> list[dict[str, Any]]:
+def _names(run: Run, *, palette: Palette, has_lines: bool) -> list[dict[str, Any]]:
     """Return the names of the band and of this season's line, each beside its own."""
     found = []
-    if run.envelope:
+    if run.envelope and not has_lines:
         after = [one for one in run.envelope if not run.now or one[0] > run.now[-1][0]]
         day, low, high = (after or run.envelope)[len(after or run.envelope) // 2]
         place = {"x": day, "y": high if run.is_share else low, "xref": "x", "yref": "y"}
@@ -211,8 +213,13 @@ def _placed(traces: list[Trace], run: Run, *, palette: Palette, has_lines: bool)
     values = drawing.ticks(0.0, run.top)
     if run.is_share:
         values = [0.25 * step for step in range(int(4 * run.top) + 1)]
-    unit = "cumulative share" if run.is_share else UNITS[NumberKind.RATIO]
-    notes = [drawing.note(unit, colour=palette.quiet), *_names(run, palette=palette)]
+    unit = UNITS[NumberKind.RATIO]
+    if run.is_share:
+        unit = "of an average past season" if run.ends else "cumulative share"
+    notes = [
+        drawing.note(unit, colour=palette.quiet),
+        *_names(run, palette=palette, has_lines=has_lines),
+    ]
     if has_lines:
         notes += [season_note(season, palette=palette) for season in list(run.past)[-1:]]
     shapes = []

@@ -53,6 +53,7 @@ def test_a_first_season_has_no_past(open_timing):
     assert f"cannot be given ({sample_rates.NO_PAST})" in said
     assert "In past seasons" not in said
     assert "Cumulative share of the season" not in said
+    assert "How much of an average season has come" not in said
     assert "Standardised catch rate by week" in said
 
 
@@ -176,8 +177,9 @@ def test_figures_stand_on_the_days_of_the_season(rates):
     one = found[None]
     assert one.start == date(2035, 11, 5)
     assert list(one.past) == ["2033-34", "2034-35"]
-    # A season in progress has no shares: it stands in parts of an average past one.
-    assert [day for day, _ in one.now] == [7 * at + 6 for at in range(14)]
+    assert one.now == ()  # a season in progress has no shares
+    come = seasonal_timing.runs(rates, [None], "come")[None]
+    assert [day for day, _ in come.now] == [7 * at + 6 for at in range(14)]
     assert one.past["2034-35"][-1] == (7 * 23 + 6, pytest.approx(1.0))
     assert len(one.curves["normal"]) == 24
     index_runs = seasonal_timing.runs(rates, [None], "index")[None]
@@ -206,4 +208,6 @@ def test_past_seasons_are_a_band_or_lines_by_choice(open_timing):
     assert not page.exception
     assert not page.warning
     assert "past seasons, the last one named" in words_of(page)
+    assert "Cumulative share of the season" in words_of(page)
+    assert seasonal_timing.RELATIVE not in words_of(page)
     assert page.query_params["past"] in ("lines", ["lines"])

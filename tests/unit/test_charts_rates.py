@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date
 
+import numpy as np
 import pytest
 
 from analytics.palette import LIGHT
@@ -148,34 +149,54 @@ def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(told):
     assert list(drawn["envelope"][0].y[: len(highs)]) == highs
     assert drawn["normal"][0].line.dash == "solid"
     assert drawn["logistic"][0].line.dash == "dash"
+    assert "now" not in drawn
     assert timing.CURVES["normal"][1] in timing.signs([run], shows_past=True)
-    first = traces(timing.figure(run, palette=COLOURS))
+    come = seasonal_timing.runs(told, [None], "come")[None]
+    first = traces(timing.figure(come, palette=COLOURS))
     assert not {"past", "normal", "logistic"} & set(first)  # three layers at first sight
     assert {"envelope", "interval", "now"} <= set(first)
 
 
-def test_a_season_under_way_stands_in_parts_of_an_average_past_one(told):
-    run = seasonal_timing.runs(told, [None], "share")[None]
-    past = [dict(line) for line in run.past.values()]
+def test_all_seasons_stand_in_parts_of_an_average_past_one(told):
+    run = seasonal_timing.runs(told, [None], "come")[None]
+    totals, shares = {}, {}
+    for season in told.seasons(None):
+        lines = told.timing[season, None]
+        shares[season] = {line["day"]: line["share"] for line in lines}
+        totals[season] = sum(line["index"] for line in lines)  # every week has one, all had come
+    average = np.exp(np.mean(np.log(list(totals.values()))))
+    for season, line in run.past.items():
+        wanted = [share * totals[season] / average for share in shares[season].values()]
+        assert [value for _, value in line] == pytest.approx(wanted, rel=1e-3)
     strength = {line["week"]: line for line in told.strength[None]}
     days = {line["day"]: line["week"] for line in told.timing[told.season, None]}
     assert len(run.now) == len(run.ends) > 1
     for (day, value), (at, low, high) in zip(run.now, run.ends, strict=True):
-        line, share = strength[days[day]], sum(one[day] for one in past) / len(past)
+        line = strength[days[day]]
+        come = np.exp(np.mean([np.log(dict(one)[day]) for one in run.past.values()]))
         assert at == day
         assert (value, low, high) == pytest.approx(
-            tuple(share * line[name] for name in ("ratio", "ci_low", "ci_high"))
+            tuple(come * line[name] for name in ("ratio", "ci_low", "ci_high"))
         )
     drawn = traces(timing.figure(run, palette=COLOURS))
     assert list(drawn["now"][0].y) == [value for _, value in run.now]
     assert max(drawn["interval"][0].y) <= run.top
-    said = seasonal_timing.finding(told, run, None)
-    assert said.startswith("by 10 Feb as much as ")
-    assert "of an average past season, past ones had " in said
-    low, high = run.ends[-1][1:]
-    assert f"({low:.0%} to {high:.0%})" in timing.description(run, of="Shares")
+    said = seasonal_timing.finding(run).replace("\u00a0", " ")
+    assert said.startswith("by 10 Feb ")
+    assert " of an average past season, past seasons " in said
     names = {one.text for one in timing.figure(run, palette=COLOURS).layout.annotations}
-    assert {"past seasons", "this season", "10 Feb"} <= names
+    assert {"past seasons", "this season", "10 Feb", "of an average past season"} <= names
+
+
+def test_a_week_without_an_index_is_no_part_of_a_total():
+    def line(day, index, share):
+        return {"day": day, "index": index, "share": share}
+
+    whole = [line(6, 2.0, 0.2), line(13, 3.0, 0.5), line(20, 5.0, 1.0)]
+    assert seasonal_timing._total(whole) == pytest.approx(10.0)
+    gap = [line(6, 2.0, 0.2), line(13, None, 0.5), line(20, 5.0, 1.0)]
+    assert seasonal_timing._total(gap) == pytest.approx(10.0)
+    assert seasonal_timing._total([line(6, 2.0, None)]) == 0.0
 
 
 def test_a_season_that_is_over_has_its_own_shares_and_no_interval(told):
@@ -184,7 +205,7 @@ def test_a_season_that_is_over_has_its_own_shares_and_no_interval(told):
     run = seasonal_timing.runs(over, [None], "share")[None]
     assert run.ends == ()
     assert run.now[-1][1] == pytest.approx(1.0)
-    assert "of this season's fish had come" in seasonal_timing.finding(over, run, None)
+    assert "of this season's fish had come" in seasonal_timing.finding(run)
 
 
 def test_a_strong_season_stretches_the_axis_of_shares():
@@ -205,7 +226,7 @@ def test_the_index_of_a_run_stands_against_the_past(told):
     words = timing.description(run, of="The index")
     assert words.startswith("The index: 2 past seasons; this season 0.")
     assert "by 10 Feb, past ones" in words
-    said = seasonal_timing.finding(told, run, "A1")
+    said = seasonal_timing.finding(run)
     low, high = next(ends for at, *ends in run.envelope if at == run.now[-1][0])
     assert said.endswith(f" in the week to 10 Feb, past seasons {low:.2f} to {high:.2f}")
 
