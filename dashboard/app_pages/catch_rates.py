@@ -7,17 +7,21 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.wording import numbers
-from dashboard import filters, page_frame
+from dashboard import filters, html_tables, page_frame
 from dashboard.catch_rates import models, sentences
-from dashboard.catch_rates.records import MODELLED, RESPONSES
-from dashboard.charts import curves, forest
+from dashboard.catch_rates.records import MODELLED, RESPONSES, newest
+from dashboard.charts import curves, forest, series
 from dashboard.charts import rates as chart
-from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
+from dashboard.page_frame import Chosen, colours, draw_page, lead
 from dashboard.released.records import domains, head
 
 if TYPE_CHECKING:
     from dashboard.catch_rates.records import Rates
     from dashboard.filters import Choice
+
+
+#: What the figure shows at first sight, and on demand.
+LAYERS = {"main": "The trend", "all": "With design-based rates and each past season"}
 
 
 def _body(chosen: Chosen, rates: Rates) -> None:
@@ -29,7 +33,7 @@ def _body(chosen: Chosen, rates: Rates) -> None:
     if not rates.index and not rates.trend:
         return
     st.caption(sentences.RULE)
-    _figures(choice, rates, response)
+    page_frame.part(_figures, choice, rates, response)
     st.html(sentences.table(index, rates, choice.areas, response=response))
     page_frame.reading(
         sentences.meaning(response),
@@ -43,26 +47,27 @@ def _body(chosen: Chosen, rates: Rates) -> None:
 
 
 def _figures(choice: Choice, rates: Rates, response: str) -> None:
-    found = {
-        area: panel
-        for area in domains(choice.index, choice.areas)
-        if (panel := chart.panel_of(choice.index, rates, area, response=response))
-    }
+    index = choice.index
+    found = chart.panels_of(index, rates, domains(index, choice.areas), response=response)
     if not found:
         return
-    st.header(f"{sentences.LABELS[response]} by week", anchor=False)
-    page_frame.signs(chart.signs(list(found.values())), chart.HUES)
+    label = sentences.LABELS[response]
+    st.header(f"{label} by week", anchor=False)
+    layers = filters.switch("Layers", tuple(LAYERS), key="layers", words=LAYERS.__getitem__)
+    named = {head(index, area): panel for area, panel in found.items()}
+    words = {
+        head(index, area): sentences.word_of(newest(rates, response, area))
+        for area in found
+        if area is not None or len(found) == 1
+    }
+    title = series.moves_title(words, label=label)
+    shows_all = layers == "all"
+    figure = chart.figure(named, palette=colours(), shows_all=shows_all)
+    said = [chart.description(panel, of=f"{label}, {name}") for name, panel in named.items()]
+    page_frame.panel(title, figure, key="rates-weeks", alt=" ".join([f"{title}.", *said]))
+    signs = chart.signs([*found.values()], shows_all=shows_all)
+    page_frame.on_demand(html_tables.signs(signs, hues=chart.HUES))
     st.caption(sentences.scale(response))
-
-    def one(area: str | None) -> None:
-        name, key = head(choice.index, area), f"rates-weeks-{area or 'all'}"
-        figure = chart.figure(found[area], palette=colours())
-        alt = chart.description(found[area], of=f"{sentences.LABELS[response]}, {name}")
-        page_frame.panel(name, figure, key=key, alt=alt)
-
-    first = [area for area in found if area is None]
-    grid(first, one)
-    grid([area for area in found if area is not None], one)
 
 
 def _fits(choice: Choice, rates: Rates, response: str) -> None:

@@ -99,7 +99,10 @@ def _trends(choice: Choice) -> None:
     is_shared = scale == "shared"
     tops = {area: shared if is_shared else marks.axis_end(line) for area, line in lines.items()}
     names = {area: index.name(area) for area in shown}
-    moves = {area: index.change(area, choice.week, quantity) for area in shown}
+    words = {
+        name: numbers.change_word(index.change(area, choice.week, quantity))
+        for area, name in names.items()
+    }
     figure = series.panels(
         lines,
         weeks=index.axis,
@@ -109,7 +112,7 @@ def _trends(choice: Choice) -> None:
         names=names,
         palette=colours(),
     )
-    title = series.panels_title(moves, names=names, label=_label(quantity))
+    title = series.moves_title(words, label=_label(quantity))
     said = [
         marks.trend_description(line, weeks=index.axis, area=names[area], label=_label(quantity))
         for area, line in lines.items()

@@ -251,10 +251,10 @@ def across(at: Any, *, colour: str, width: float = 1.4, dash: str = "dot") -> di
 
 
 def shade(
-    left: float, right: float, *, colour: str, opacity: float | None = None
+    left: float, right: float, *, colour: str, opacity: float | None = None, yref: str = "paper"
 ) -> dict[str, Any]:
-    """Return a strip over the height of a figure between two places of the x axis."""
-    ends = {"x0": left, "x1": right, "yref": "paper", "y0": 0, "y1": 1}
+    """Return a strip over the height of a figure, or of `yref`, between places of the x axis."""
+    ends = {"x0": left, "x1": right, "yref": yref, "y0": 0, "y1": 1}
     how = {"fillcolor": colour, "opacity": opacity, "line": {"width": 0}}
     return {"type": "rect", "layer": "below", **ends, **how}
 
@@ -329,7 +329,7 @@ def stacked(
 
 def _name(strip: Strip, *, at: float, colour: str) -> Trace:
     """Write the name of a strip over its upper left end."""
-    how = {"textposition": "top right", "textfont": {"size": 13, "color": colour}}
+    how: dict[str, Any] = {"textposition": "top right", "textfont": {"size": 13, "color": colour}}
     how |= {"hoverinfo": "skip", "cliponaxis": False, "name": "name"}
     y = [strip.yaxis["range"][1]]
     return trace("scatter", x=[at], y=y, text=[strip.name], mode="text", **how)

@@ -13,13 +13,13 @@ from analytics.rounding import percent
 from analytics.weeks import weeks_between
 from analytics.wording import numbers
 from analytics.wording.bulletin_index import monday
-from analytics.wording.numbers import NumberKind
+from analytics.wording.numbers import NumberKind, day_words
 from dashboard.catch_rates.records import ENCOUNTERS, origin, raw, sort_of
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Ends, Point
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from datetime import date
 
     from analytics.palette import Palette
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from dashboard.catch_rates.records import Line, Rates
     from dashboard.charts.drawing import Figure, Trace
 
-HEIGHT = 236
+HEIGHT, STRIP_HEIGHT = 190, 110
 #: What stands over the axis of figures.
 UNITS = {NumberKind.RATIO: "fish per angler-hour", NumberKind.SHARE: "share of encounters"}
 SIGNS = (
@@ -37,11 +37,20 @@ SIGNS = (
     ("━", "smoothed trend and its interval"),
     ("┈", "weeks ahead"),
 )
-PAST = ("─", "past seasons, not smoothed, the last one named")
+PAST = ("─", "past seasons, not smoothed")
+RANGE = ("▓", "lowest to highest past season")
 CLOSED = ("▒", "closed: the trend continues through")
 GAP = ("×", "open, but no estimate")
 CUT = ("▲", "extends above the panel, in the colour of what does")
-HUES = {"◇": "quiet", "━": "copper", "┈": "copper", "─": "quiet", "×": "quiet", "▒": "quiet"}
+HUES = {
+    "▓": "quiet",
+    "◇": "quiet",
+    "━": "copper",
+    "┈": "copper",
+    "─": "quiet",
+    "×": "quiet",
+    "▒": "quiet",
+}
 #: How far an interval may stretch the axis beyond the highest figure, and weeks ahead too.
 MOST_BY_INTERVAL, MOST_AHEAD = 2.0, 1.5
 #: Least height of the axis of a share.
@@ -149,34 +158,64 @@ def _known(lines: Iterable[Line], name: str) -> list[float]:
     return [one[name] for one in lines if one[name] is not None]
 
 
+def panels_of(
+    index: BulletinIndex, rates: Rates, areas: Sequence[str | None], *, response: str
+) -> dict[str | None, Panel]:
+    """Return the panels of the areas that have one, all over the same weeks."""
+    found = [panel_of(index, rates, area, response=response) for area in areas]
+    every = [week for one in found if one for week in (one.weeks[0], one.weeks[-1])]
+    if not every:
+        return {}
+    ends = min(every), max(every)
+    made = {area: panel_of(index, rates, area, response=response, also=ends) for area in areas}
+    return {area: one for area, one in made.items() if one}
+
+
 def panel_of(
-    index: BulletinIndex, rates: Rates, area: str | None, *, response: str
+    index: BulletinIndex,
+    rates: Rates,
+    area: str | None,
+    *,
+    response: str,
+    also: tuple[str, ...] = (),
 ) -> Panel | None:
-    """Return what a panel of an area shows; None where no week has an index or a level."""
+    """Return what a panel of an area shows; None where no week has an index or a level.
+
+    `also` are weeks that the axis holds whether or not the area has them.
+    """
     index_lines = rates.index.get((response, area), ())
     trend_lines = rates.trend.get((response, area), ())
     known = [one["index"] for one in index_lines] + [one["level"] for one in trend_lines]
     if all(one is None for one in known):
         return None
-    weeks = [*index.axis, *(one["week"] for one in (*index_lines, *trend_lines))]
+    weeks = [*index.axis, *also, *(one["week"] for one in (*index_lines, *trend_lines))]
     axis = weeks_between(min(weeks), max(weeks))
     past = _past_of(rates, area, axis) if response == ENCOUNTERS else ()
-    closed = _closed(axis, index_lines, trend_lines)
+    closed = _closed(axis, index_lines, trend_lines, until=index.card.through)
     return Panel(axis, index_lines, trend_lines, past, closed, sort_of(response))
 
 
 def _closed(
-    axis: Sequence[str], index_lines: Sequence[Line], trend_lines: Sequence[Line]
+    axis: Sequence[str], index_lines: Sequence[Line], trend_lines: Sequence[Line], *, until: str
 ) -> tuple[int, ...]:
-    """Return the places of closed weeks: those the trend calls so, or that have no index line."""
+    """Return the places of closed weeks: those the trend calls so, or that have no index line.
+
+    After `until`, the last week of the season so far, only the trend tells.
+    """
     is_shut = {one["week"]: one.get("is_closed") for one in trend_lines}
     open_weeks = {one["week"] for one in index_lines}
     first_ahead = min((one["week"] for one in trend_lines if one["is_projected"]), default="9999")
+    last = max([until, *open_weeks])
     return tuple(
         at
         for at, week in enumerate(axis)
         if is_shut.get(week)
-        or (is_shut.get(week) is None and week not in open_weeks and week < first_ahead)
+        or (
+            is_shut.get(week) is None
+            and week not in open_weeks
+            and week < first_ahead
+            and week <= last
+        )
     )
 
 
@@ -210,14 +249,14 @@ def start_of(rates: Rates, area: str | None) -> date | None:
     return next((start for start in found if start is not None), None)
 
 
-def signs(panels: Sequence[Panel]) -> list[tuple[str, str]]:
+def signs(panels: Sequence[Panel], *, shows_all: bool = True) -> list[tuple[str, str]]:
     """Return the signs that occur in some panels with their words."""
-    found = list(SIGNS[:2])
+    found = list(SIGNS[: 2 if shows_all else 1])
     levels = [
         line["is_projected"] for one in panels for line in one.trend if line["level"] is not None
     ]
     found += [SIGNS[2]] * (False in levels) + [SIGNS[3]] * (True in levels)
-    found += [PAST] * any(one.past for one in panels)
+    found += [PAST if shows_all else RANGE] * any(one.past for one in panels)
     found += [CLOSED] * any(one.closed for one in panels)
     found += [GAP] * any(one.gaps for one in panels)
     return found + [CUT] * any(one.is_cut for one in panels)
@@ -245,47 +284,119 @@ def description(panel: Panel, *, of: str) -> str:
 # The figure.
 
 
-def figure(panel: Panel, *, palette: Palette) -> Figure:
-    """Draw a panel."""
+def figure(panels: Mapping[str, Panel], *, palette: Palette, shows_all: bool = True) -> Figure:
+    """Draw one panel or more, by name, over the same weeks.
+
+    At first sight a panel has the standardised rate, its trend and the range of past seasons; all
+    of it has the design-based rate and every past season besides.
+    """
+    first = next(iter(panels.values()))
+    quiet: dict[str, Any] = {"colour": palette.quiet, "opacity": 0.16}
+    strips, shades = [], []
+    for number, (name, panel) in enumerate(panels.items(), 1):
+        yref = f"y{number if number > 1 else ''} domain"
+        shades += [drawing.shade(at - 0.5, at + 0.5, yref=yref, **quiet) for at in panel.closed]
+        traces = _traces(panel, palette=palette, shows_all=shows_all)
+        strips.append(drawing.Strip(_named(name, panel), traces, _axis(panel)))
+    return drawing.stacked(
+        strips,
+        palette=palette,
+        height=HEIGHT if len(strips) == 1 else STRIP_HEIGHT,
+        shapes=shades,
+        annotations=[drawing.note(UNITS[first.sort], colour=palette.quiet, yshift=6)],
+        xaxis=drawing.weeks_across(first.weeks, ticks=7),
+        meta=_data(panels),
+    )
+
+
+def _named(name: str, panel: Panel) -> str:
+    """Return the name of a panel with its last standardised rate."""
+    known = [one for one in panel.index if one["index"] is not None]
+    last = panel.amount(known[-1], "index").figure() if known else ""
+    return f"<b>{escape(name)}</b>  {last}"
+
+
+def _axis(panel: Panel) -> dict[str, Any]:
+    ends = panel.ends
+    values = drawing.ticks(*ends)
+    said = [_said(panel, one) for one in values]
+    return drawing.axis(range=list(ends), tickvals=values, ticktext=said)
+
+
+def _data(panels: Mapping[str, Panel]) -> dict[str, Any]:
+    """Return what the figure shows as a table for its download."""
+    names = ("index", "ci_low", "ci_high", "survey_estimate")
+    levels = ("level", "ci_low", "ci_high")
+    lines = []
+    for name, panel in panels.items():
+        index = {one["week"]: one for one in panel.index}
+        trend = {one["week"]: one for one in panel.trend}
+        lines += [
+            [name, week, monday(week).isoformat()]
+            + [index.get(week, {}).get(one) for one in names]
+            + [trend.get(week, {}).get(one) for one in (*levels, "is_projected")]
+            for week in panel.weeks
+        ]
+    of_level = ("level", "level_ci_low", "level_ci_high", "is_projected")
+    return drawing.data(("area", "week", "first_day", *names, *of_level), lines)
+
+
+def _traces(panel: Panel, *, palette: Palette, shows_all: bool) -> list[Trace]:
     ends = panel.ends
     index = [_point(panel, one) for one in panel.index]
-    surveys = [
-        _survey_point(panel, one)
-        for one in panel.index
-        if one["survey_estimate"] is not None and one["survey_estimate"] <= ends[1]
-    ]
     missing = [
-        Point(panel.at(one), None, words=drawing.hover(one["week"], one["reason"] or ""))
+        Point(panel.at(one), None, words=_hover(one["week"], one["reason"] or ""))
         for one in panel.gaps
     ]
     sea: dict[str, Any] = {"colour": palette.sea}
-    survey: dict[str, Any] = {"symbol": "diamond-open", "size": 7, "name": "survey_estimate"}
-    traces = [
-        *(_past(panel, one, palette=palette) for one in panel.past),
+    past = [_past(panel, one, palette=palette) for one in panel.past]
+    found = [
+        *(past if shows_all else [_range(panel, palette=palette)]),
         *_levels(panel, palette=palette),
         drawing.intervals(index, width=4, opacity=0.35, ends=ends, name="intervals", **sea),
-        drawing.marks(surveys, colour=palette.quiet, **survey),
+        *([_surveys(panel, palette=palette)] if shows_all else []),
         drawing.marks(index, size=7, name="index", **sea),
         drawing.gaps(missing, ends=ends, palette=palette),
     ]
     for hue, places in panel.cut.items():
         over = [Point(at, math.inf) for at in places]
-        traces.append(drawing.cuts(over, ends=ends, colour=getattr(palette, hue)))
-    values = drawing.ticks(*ends)
-    named = [season_note(one.season, palette=palette) for one in panel.past[-1:]]
-    quiet: dict[str, Any] = {"colour": palette.quiet, "opacity": 0.16}
-    return drawing.figure(
-        traces,
-        palette=palette,
-        height=HEIGHT,
-        margin=(40, 10, 24, 26),
-        shapes=[drawing.shade(at - 0.5, at + 0.5, **quiet) for at in panel.closed],
-        annotations=[drawing.note(UNITS[panel.sort], colour=palette.quiet), *named],
-        xaxis=drawing.weeks_across(panel.weeks),
-        yaxis=drawing.axis(
-            range=list(ends), tickvals=values, ticktext=[_said(panel, one) for one in values]
-        ),
+        found.append(drawing.cuts(over, ends=ends, colour=getattr(palette, hue)))
+    found.append(_shut(panel, colour=palette.quiet))
+    return [one for one in found if one["x"]]
+
+
+def _shut(panel: Panel, *, colour: str) -> Trace:
+    """Write "closed" on each run of two closed weeks or more."""
+    runs = [run for run in drawing.parts([(at,) for at in panel.closed]) if run[1:]]
+    middle = [(run[0][0] + run[-1][0]) / 2 for run in runs]
+    how: dict[str, Any] = {"mode": "text", "textfont": {"size": 11, "color": colour}}
+    y, text = [sum(panel.ends) / 2] * len(runs), ["closed"] * len(runs)
+    return drawing.trace(
+        "scatter", x=middle, y=y, text=text, hoverinfo="skip", name="closed", **how
     )
+
+
+def _surveys(panel: Panel, *, palette: Palette) -> Trace:
+    top = panel.top
+    found = [
+        _survey_point(panel, one)
+        for one in panel.index
+        if one["survey_estimate"] is not None and one["survey_estimate"] <= top
+    ]
+    how: dict[str, Any] = {"symbol": "diamond-open", "size": 7, "name": "survey_estimate"}
+    return drawing.marks(found, colour=palette.quiet, **how)
+
+
+def _range(panel: Panel, *, palette: Palette) -> Trace:
+    """Draw the lowest to the highest past season, where two or more have a figure."""
+    ends, values = panel.ends, dict[int, list[float]]()
+    for one in panel.past:
+        for at, value in one.points:
+            if value is not None:
+                values.setdefault(at, []).append(drawing.clamp(value, ends))
+    run = [(at, min(of), max(of)) for at, of in sorted(values.items()) if of[1:]]
+    how: dict[str, Any] = {"colour": palette.quiet, "opacity": 0.22, "name": "past range"}
+    return drawing.band(drawing.parts(run), **how)
 
 
 def season_note(season: str, *, palette: Palette) -> dict[str, Any]:
@@ -298,7 +409,8 @@ def _past(panel: Panel, line: Past, *, palette: Palette) -> Trace:
     words = [
         ""
         if value is None
-        else f"<b>{escape(line.season)}</b><br>{_said(panel, value)} by {panel.weeks[at][5:]}"
+        else f"<b>{escape(line.season)}</b><br>{_said(panel, value)} in the week of "
+        f"{day_words(monday(panel.weeks[at]))}"
         for at, value in line.points
     ]
     how: dict[str, Any] = (
@@ -350,15 +462,15 @@ def _line(panel: Panel, lines: Sequence[Line | None], **how: Any) -> Trace:
     for one in lines:
         kind = "trend ahead" if one and one["is_projected"] else "trend"
         shut = "<br>closed" if one and panel.is_shut(one) else ""
-        said = one and f"<b>{one['week']}</b><br>{kind} {panel.amount(one, 'level').figure()}{shut}"
-        words.append(said or "")
+        said = one and f"{kind} {panel.amount(one, 'level').figure()}{shut}"
+        words.append(f"<b>{drawing.week_words(one['week'])}</b><br>{said}" if one else "")
     x = [one and panel.at(one) for one in lines]
     y = [one["level"] if one else None for one in lines]
     return drawing.line(x, y, words=words, **how)
 
 
 def _survey_point(panel: Panel, one: Line) -> Point:
-    words = f"<b>{one['week']}</b><br>design-based {raw(one).figure()}"
+    words = _hover(one["week"], f"design-based {raw(one).figure()}")
     return Point(panel.at(one), one["survey_estimate"], words=words)
 
 
@@ -366,9 +478,13 @@ def _point(panel: Panel, one: Line) -> Point:
     trips = "" if one["n_trips"] is None else f"{one['n_trips']:,} trips"
     note = one.get("note") or one["reason"] or ""
     said = f"standardised {panel.amount(one, 'index').figure()}"
-    words = drawing.hover(one["week"], said, trips, note)
+    words = _hover(one["week"], said, trips, note)
     return Point(panel.at(one), one["index"], one["ci_low"], one["ci_high"], words)
 
 
 def _said(panel: Panel, value: float) -> str:
     return percent(value) if panel.sort is NumberKind.SHARE else f"{value:,.3g}"
+
+
+def _hover(week: str, *lines: str) -> str:
+    return drawing.hover(drawing.week_words(week), *lines)

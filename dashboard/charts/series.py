@@ -27,18 +27,18 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from analytics.palette import Palette
-    from analytics.wording.bulletin_index import Change, Row
+    from analytics.wording.bulletin_index import Row
     from dashboard.catch_rates.records import Line, Rates
     from dashboard.charts.drawing import Figure, Trace
 
 HEIGHT, STRIP_HEIGHT, SHARE_HEIGHT = 160, 92, 225
-#: Areas that a title names; more are counted.
-NAMED = 3
 #: The sign of an interval that extends above its panel, with its words.
 CUT = ("▲", "the interval extends above the panel, or is too wide to be useful")
 #: The signs of the pooled line with their words, and their colour.
 SHARE_SIGNS = (("━", "model estimate (partial pooling)"), ("▒", "its interval"))
 SHARE_HUES = {"━": "copper", "▒": "copper"}
+#: Areas that a title names; more are counted.
+NAMED = 3
 #: How far the band reaches beyond its first and last week, so that a single week has one.
 _END = 0.3
 #: The axis of shares is never shorter, so that small moves stay small.
@@ -149,22 +149,23 @@ def data_of_rows(rows: Iterable[tuple[str, str, Row | None]]) -> dict[str, Any]:
     return drawing.data(columns, lines)
 
 
-def panels_title(
-    moves: Mapping[str, Change | None], *, names: Mapping[str, str], label: str
-) -> str:
-    """Return the finding of the panels: in which areas a figure rose or fell; moves are by area."""
-    words = {area: numbers.change_word(change) for area, change in moves.items()}
-    parts = []
-    for word in ("rising", "falling"):
-        where = [names[area] for area, said in words.items() if said == word]
-        if where:
-            named = f"{', '.join(where[:-1])} and {where[-1]}" if where[1:] else where[0]
-            many = f"{len(where)} of {len(words)} areas"
-            parts.append(f"{word} in {many if where[NAMED:] else named}")
+def moves_title(words: Mapping[str, str], *, label: str) -> str:
+    """Return the finding of panels: by name, the word of the change from the week before."""
+    parts = [
+        f"{word} in {_joined([name for name, said in words.items() if said == word], len(words))}"
+        for word in ("rising", "falling")
+        if word in words.values()
+    ]
     if not parts:
-        is_known = "no clear change" in words.values()
-        parts = ["no clear change" if is_known else "change not known"]
+        parts = ["no clear change" if "no clear change" in words.values() else "change not known"]
     return f"{label} by week: {', '.join(parts)} since the week before"
+
+
+def _joined(names: Sequence[str], of: int) -> str:
+    """Return up to three names as words, or of more how many they are."""
+    if len(names) > NAMED:
+        return f"{len(names)} of {of} areas"
+    return f"{', '.join(names[:-1])} and {names[-1]}" if names[1:] else names[0]
 
 
 def is_cut(rows: Iterable[Row | None], *, top: float) -> bool:

@@ -21,12 +21,16 @@ def test_catch_rates_are_drawn_whole(visit):
     page = visit().open(**RATES)
     assert answer(page).startswith("Over all areas, encounters per angler-hour are 0.58")
     # All areas, and five of six: one has no fish at all.
-    assert page.locator("[class*=st-key-rates-weeks-] .js-plotly-plot").count() == 6
-    first = page.locator(".st-key-rates-weeks-A1")
-    # Index, survey, and the two weeks ahead whose interval runs on.
-    assert first.locator(".scatterlayer .points path").count() == 14 + 14 + 2
+    plot = page.locator(".st-key-rates-weeks .js-plotly-plot")
+    assert plot.count() == 1
+    assert plot.locator(".cartesianlayer .subplot").count() == 6
     said = "Encounters per angler-hour, Quillon Bank by week"
     assert page.get_by_role("figure", name=said).count() == 1
+    shown = plot.locator(".scatterlayer .points path").count()
+    page.locator(".st-key-layers").get_by_text("With design-based rates").click()
+    page.wait_for_function("location.search.includes('layers=all')")
+    settle(page, charts=CHARTS["catch_rates"])
+    assert plot.locator(".scatterlayer .points path").count() > shown + 5 * 12
 
 
 def test_the_buttons_change_the_rate(visit):

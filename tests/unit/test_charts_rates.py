@@ -37,9 +37,13 @@ def traces(figure):
     return found
 
 
+def figure_of(panel, **how):
+    return rates.figure({"x": panel}, palette=COLOURS, **how)
+
+
 def test_a_panel_draws_points_index_level_and_weeks_ahead(index, told):
     panel = rates.panel_of(index, told, "A1", response="encounters")
-    drawn = traces(rates.figure(panel, palette=COLOURS))
+    drawn = traces(figure_of(panel))
     weeks = range(14)
     lines = told.index["encounters", "A1"]
     assert list(drawn["index"][0].x) == list(weeks)
@@ -56,7 +60,7 @@ def test_a_panel_draws_points_index_level_and_weeks_ahead(index, told):
 
 def test_intervals_are_drawn_to_their_ends(index, told):
     panel = rates.panel_of(index, told, "A4", response="encounters")
-    drawn = traces(rates.figure(panel, palette=COLOURS))
+    drawn = traces(figure_of(panel))
     ends = [one for one in drawn["intervals"][0].y if one is not None]
     wanted = [
         end for line in told.index["encounters", "A4"] for end in (line["ci_low"], line["ci_high"])
@@ -71,13 +75,13 @@ def test_intervals_are_drawn_to_their_ends(index, told):
 def test_an_interval_that_runs_on_is_marked(index, told):
     panel = rates.panel_of(index, told, sample_rates.WIDE, response="encounters")
     assert panel.cut == {"sea": [3], "copper": [], "quiet": []}
-    drawn = traces(rates.figure(panel, palette=COLOURS))
-    assert [list(one.x) for one in drawn["cut"]] == [[3], [], []]
+    drawn = traces(figure_of(panel))
+    assert [list(one.x) for one in drawn["cut"]] == [[3]]
     assert drawn["cut"][0].marker.color == COLOURS.sea
     assert rates.CUT in rates.signs([panel])
     # Closed weeks have no point; they are shaded, and the level through them is dashed.
     assert panel.closed == (0, 1, 7, 8)
-    shaded = [(one.x0, one.x1) for one in rates.figure(panel, palette=COLOURS).layout.shapes]
+    shaded = [(one.x0, one.x1) for one in figure_of(panel).layout.shapes]
     assert shaded == [(at - 0.5, at + 0.5) for at in panel.closed]
     dashed = drawn["level closed"][0]
     assert dashed.line.dash == "dash"
@@ -96,7 +100,7 @@ def test_a_week_without_an_index_is_marked_with_its_reason(index, told):
         for line in panel.index
     ]
     with_gap = rates.Panel(panel.weeks, tuple(lines), panel.trend, (), (), NumberKind.RATIO)
-    drawn = traces(rates.figure(with_gap, palette=COLOURS))
+    drawn = traces(figure_of(with_gap))
     assert list(drawn["gaps"][0].x) == [5]
     assert "no fish in &lt;9&gt; trips" in drawn["gaps"][0].text[0]
     assert rates.GAP in rates.signs([with_gap])
@@ -105,14 +109,14 @@ def test_a_week_without_an_index_is_marked_with_its_reason(index, told):
 
 def test_an_area_without_a_trend_has_points_alone(index, told):
     panel = rates.panel_of(index, told, sample_rates.NO_TREND, response="kept")
-    drawn = traces(rates.figure(panel, palette=COLOURS))
+    drawn = traces(figure_of(panel))
     assert not {"level", "ahead", "band"} & set(drawn)
     assert rates.signs([panel]) == list(rates.SIGNS[:2])
 
 
 def test_shares_end_at_one_and_read_in_percent(index, told):
     panel = rates.panel_of(index, told, None, response="sublegal")
-    figure = rates.figure(panel, palette=COLOURS)
+    figure = figure_of(panel)
     assert panel.top <= 1
     lows = [line["ci_low"] for line in told.index["sublegal", None]]
     assert panel.bottom == 0.4 <= min(lows)
@@ -301,11 +305,58 @@ def test_weeks_ahead_and_spikes_of_the_past_do_not_set_the_scale(index, told):
 
 def test_the_last_season_is_named_and_each_told_by_the_pointer(index, told):
     panel = rates.panel_of(index, told, "A1", response="encounters")
-    figure = rates.figure(panel, palette=COLOURS)
-    assert [one.text for one in figure.layout.annotations] == ["fish per angler-hour", "━ 2034-35"]
+    figure = figure_of(panel)
+    assert [one.text for one in figure.layout.annotations] == ["fish per angler-hour"]
     first, last = traces(figure)["past"]
     assert last.line.width > first.line.width
     assert last.text[0].startswith("<b>2034-35</b><br>")
+
+
+def test_at_first_sight_past_seasons_are_a_band_and_three_layers_stand(index, told):
+    panel = rates.panel_of(index, told, "A1", response="encounters")
+    drawn = traces(figure_of(panel, shows_all=False))
+    assert not {"past", "survey_estimate"} & set(drawn)
+    ends = {}
+    for one in panel.past:
+        for at, value in one.points:
+            if value is not None:
+                ends.setdefault(at, []).append(value)
+    wanted = {at: (min(of), max(of)) for at, of in ends.items() if len(of) > 1}
+    (band,) = drawn["past range"]
+    found = {at: [] for at in wanted}
+    for at, value in zip(band.x, band.y, strict=True):
+        if at is not None:
+            found[at].append(value)
+    top = panel.top
+    assert {at: (min(of), max(of)) for at, of in found.items()} == {
+        at: (min(low, top), min(high, top)) for at, (low, high) in wanted.items()
+    }
+    assert rates.SIGNS[1] not in rates.signs([panel], shows_all=False)
+
+
+def test_panels_of_areas_share_their_weeks(index, told):
+    found = rates.panels_of(index, told, [None, *index.areas], response="encounters")
+    assert sample_rates.NO_INDEX not in found
+    assert len({one.weeks for one in found.values()}) == 1
+    figure = rates.figure({str(area): one for area, one in found.items()}, palette=COLOURS)
+    assert len({one.yaxis for one in figure.data}) == len(found)
+    kept = figure.layout.meta
+    assert len(kept["lines"]) == sum(len(one.weeks) for one in found.values())
+
+
+@pytest.mark.parametrize(
+    ("directions", "words"),
+    [
+        (("rising", "falling", "no clear change", "not known"), "rising in W, falling in X"),
+        (("rising", "rising", "rising", "not known"), "rising in W, X and Y"),
+        (("falling",) * 4, "falling in 4 of 4 areas"),
+        (("no clear change", "not known", "not known", "not known"), "no clear change"),
+        (("not known", "not known", "not comparable", "not known"), "change not known"),
+    ],
+)
+def test_the_title_of_the_panels_states_where_a_figure_moved(directions, words):
+    title = series.moves_title(dict(zip("WXYZ", directions, strict=True)), label="Fish")
+    assert title == f"Fish by week: {words} since the week before"
 
 
 def test_this_seasons_day_is_marked_on_a_run(told):
