@@ -158,7 +158,9 @@ def _answers(
     labels = {line["limit_id"]: standings.label(choice.index, line) for line in limits}
     st.header("What each option gives", anchor=False)
     is_many = sentences.is_many(found)
-    table = partial(answer_tables.decision, choice.index, found, labels, choice.domains)
+    table = partial(
+        answer_tables.decision, choice.index, found, labels, choice.domains, rules=document.rules
+    )
     st.html(table(is_short=is_many))
     if is_many:
         with st.expander("The totals of each option"):

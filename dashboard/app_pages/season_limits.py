@@ -63,6 +63,8 @@ def _fan(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
 
 def _table(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
     st.html(table.summary(choice.index, limits, found.backtest))
+    if any(line["is_preliminary"] for line in limits):
+        st.caption(standings.RULE)
     with st.expander("Every figure of each limit"):
         st.html(table.table(choice.index, limits))
     with st.container(horizontal=True):

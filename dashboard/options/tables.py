@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from typing import TYPE_CHECKING
 
 from analytics.options.report import COUNTS, risk_moved
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
 
+    from analytics.documents.rules_in_words import RuleLine
     from analytics.wording.bulletin_index import BulletinIndex
     from dashboard.options.records import Answered, Line
 
@@ -33,19 +35,24 @@ def decision(
     labels: Mapping[str, str],
     areas: Sequence[str | None],
     *,
+    rules: Sequence[RuleLine] = (),
     is_short: bool = False,
 ) -> str:
-    """Return the decision table: a line an option, a group an area.
+    """Return the decision table: a line an option with the `rules` it changes, a group an area.
 
     A short one has today's totals and of every option what differs from them.
     """
+    changed = defaultdict[str, list[str]](list)
+    for one in rules:
+        changed[one.option].append(_rule(one))
     heads = HEADS if found.limits else HEADS[: -len(OF_LIMITS)]
     lines: list[str] = []
     for area in areas:
         if len(areas) > 1 or area is not None:
             lines.append(html_tables.group(heads, head(index, area)))
         lines += [
-            _line(found, labels, name, area, heads, is_short=is_short) for name in found.options
+            _line(found, labels, name, area, heads, rules=changed[name], is_short=is_short)
+            for name in found.options
         ]
     return html_tables.table(heads, lines, kind="bm-options")
 
@@ -57,6 +64,7 @@ def _line(
     area: str | None,
     heads: Sequence[str],
     *,
+    rules: Sequence[str],
     is_short: bool,
 ) -> str:
     inside = [_figure(found, name, area, one, is_short=is_short) for one in COUNTS]
@@ -64,8 +72,14 @@ def _line(
         inside += [_likely(found, name), _chance(found, labels, name)]
     is_first = name == found.options[0]
     by = found.dominated.get(name)
-    below = html_tables.small(f"▽ dominated on every count by {by}") if by else ""
+    below = html_tables.small(*rules, f"▽ dominated on every count by {by}" if by else "")
     return html_tables.line(heads, name, inside, is_all=is_first, below=below)
+
+
+def _rule(one: RuleLine) -> str:
+    """Return a rule that an option changes, such as ``Daily limit, Ombrey Basin: 1 Chinook``."""
+    where = "" if one.where == "all areas" else f", {one.where}"
+    return f"{one.rule}{where}: {one.changed}"
 
 
 def _figure(found: Answered, name: str, area: str | None, quantity: str, *, is_short: bool) -> str:

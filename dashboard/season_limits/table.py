@@ -38,7 +38,11 @@ def summary(index: BulletinIndex, limits: Sequence[Line], backtest: Sequence[Lin
 
 def _short_line(index: BulletinIndex, line: Line, backtest: Sequence[Line]) -> str:
     allowed = f"of {number(line['limit_fish'], place=0)} {sentences.unit(line)}"
-    below = html_tables.small(f"{allowed}, {BINDS}" if line["is_binding"] else allowed)
+    named = [standings.STATES[standings.state(line)]] * (
+        line["is_preliminary"] and line["estimate"] is not None
+    )
+    named += [BINDS] * bool(line["is_binding"])
+    below = html_tables.small(", ".join([allowed, *named]))
     used, total = standings.used(line), standings.total(line)
     if total.value is None:
         why = DASH + html_tables.small(line["reason"] or "")

@@ -403,6 +403,13 @@ def test_a_short_table_has_what_differs_alone(index, answer):
     assert "<b>−320</b><small>−470 to −180</small>" in short
 
 
+def test_an_option_stands_with_the_rules_it_changes(open_change):
+    said = plain(words_of(open_change(set=to_link(SET))))
+    assert "Close A2<small>Opening and closing, Sorrel Narrows: closed from 3 March 2036" in said
+    assert "<small>Daily limit: 1 Chinook; anglers stop at it</small>" in said
+    assert "<small>Days of the week, Quillon Bank: Sat–Sun</small>" in said
+
+
 def test_many_options_are_summed_up(index, answer):
     said = plain(answer_words.summary(answer, None, index))
     assert said == (

@@ -440,6 +440,10 @@ def test_a_limit_has_its_use_its_outlook_and_its_accuracy_in_one_line(index, fou
     for cell in ("52 %", "42–64 %", "109 %", "64 %", "14 Mar", "12 of 18"):
         assert cell in first
     assert told.count("reached first") == 1
+    assert "of 2,400 fish, near, reached first" in first
+    assert "of 900 fish, exceeded<" in lines[1]
+    assert "of 4,000 fish, watch<" in lines[3]
+    assert "of 16,000 fish, well below<" in lines[4]
     # Of a sum of quantities no projection was tested.
     assert "<td data-label='Past projections inside 80 %'>–</td>" in lines[3]
     assert sample_season.LOST.replace("<b>A6", "&lt;b&gt;A6") in lines[-1]
