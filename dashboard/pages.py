@@ -27,7 +27,9 @@ SECTIONS = {
         "season_limits": "Season limits",
         "compare_rules": "Compare rule changes",
     },
-    "Anglers": {},
+    "Anglers": {
+        "local_waters": "Local waters",
+    },
     "Everyone": {
         "methods": "Methods and cautions",
         "projection_accuracy": "Projection accuracy",
@@ -45,7 +47,7 @@ DATA = {
 #: Whose pages those that write stand with.
 WRITERS = "Biologist"
 #: Where a page has another name in the address than its script.
-_ADDRESSES: dict[str, str] = {}
+_ADDRESSES: dict[str, str] = {"local_waters": "waters"}
 #: Choices of the page that stood at the root once: links to it hold one of them.
 _ONCE_AT_ROOT = ("week", "show", "map", "scale")
 _STARTED = "started"

@@ -1,0 +1,260 @@
+"""Local waters: what fishing is like in one area, what may be kept, how to treat the fish."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from analytics.errors import BlackmouthError
+from analytics.units import read_units
+from analytics.wording.bulletin_index import monday
+from dashboard import catalogue, data, notices, page_frame, url_state
+from dashboard.charts import area_map, recent
+from dashboard.local_waters import facts as local
+from dashboard.local_waters import text
+from dashboard.page_frame import colours
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.wording.bulletin_index import BulletinIndex
+    from dashboard.catalogue import Words
+    from dashboard.charts.area_map import MapArea
+    from dashboard.local_waters.facts import LocalFacts
+
+PAGE = "local_waters"
+#: Choices of units that are offered; a link may hold any other.
+UNITS = ("in.lb.dmy", "in.lb.mdy", "cm.kg.dmy", "cm.kg.ymd", "mm.g.dmy")
+_LANGUAGES = {"en": "English", "es": "Español"}
+_MAP, _MAP_HEIGHT = "local-map", 340
+#: What the map was pressed for; the select box takes it up before it is drawn.
+_PRESSED = "_local_pressed"
+
+
+def draw() -> None:
+    """Draw the page, or say in words why it cannot be drawn."""
+    url_state.follow(PAGE)
+    top = st.container()
+    with st.container(key="local-choices"):
+        where, how = st.columns([3, 2])
+        with how:
+            words = _reader()
+    with top:
+        st.title(words.say("Local waters"))
+        notices.invented()
+    try:
+        folder = data.archive_folder()
+        cards, damaged = data.kept_bulletins(folder) if folder else ([], [])
+        notices.damaged(damaged)
+        if folder is None or not cards:
+            notices.empty_archive(folder)
+            return
+        index = data.bulletin_index(folder, cards[-1])
+        rates = data.view("rates", cards[-1])
+    except BlackmouthError as error:
+        notices.unreadable(error)
+        return
+    with where:
+        area = _area(words, index)
+    wishes = st.container()
+    if area is None:
+        page_frame.lead(words.say("This bulletin has no area yet."))
+    else:
+        page_frame.tab_title(words.say("Local waters"), index.name(area))
+        _body(words, index, local.local_facts(index, rates, area))
+    with wishes:
+        notices.unmet(url_state.unmet())
+    url_state.write()
+
+
+def _reader() -> Words:
+    """Draw the choices of language and units, folded, and return the words of the page."""
+    asked = st.session_state.get("units") or st.query_params.get("units", "")
+    options = list(UNITS)
+    if asked and asked not in options and read_units(asked):
+        options.append(asked)
+    languages = catalogue.languages(PAGE)
+    language = st.session_state.get("lang") or st.query_params.get("lang", "")
+    words = catalogue.words(PAGE, language if language in languages else catalogue.ENGLISH)
+    with st.expander(words.say("Language and units")):
+        url_state.seed("lang", languages)
+        language = st.selectbox(
+            words.say("Language"),
+            languages,
+            key="lang",
+            format_func=lambda one: _LANGUAGES.get(one, one),
+        )
+        url_state.note("lang", language, is_unsaid=language == catalogue.ENGLISH)
+        url_state.seed("units", options)
+        code = st.selectbox(
+            words.say("Units"),
+            options,
+            key="units",
+            format_func=lambda one: _units_words(words, one),
+        )
+        url_state.note("units", code, is_unsaid=code == UNITS[0])
+    return catalogue.words(PAGE, language, read_units(code) or catalogue.DEFAULT_UNITS)
+
+
+def _units_words(words: Words, code: str) -> str:
+    units = read_units(code) or catalogue.DEFAULT_UNITS
+    orders = {
+        "dmy": words.say("day month"),
+        "mdy": words.say("month day"),
+        "ymd": words.say("year-month-day"),
+    }
+    length = words.say("inches") if units.length == "in" else str(units.length)
+    return f"{length}, {units.weight}, {orders[units.dates]}"
+
+
+def _area(words: Words, index: BulletinIndex) -> str | None:
+    """Draw the choice of an area by name; one that was pressed on the map comes first."""
+    if not index.areas:
+        return None
+    pressed = st.session_state.pop(_PRESSED, None)
+    if pressed in index.areas:
+        st.session_state["area"] = pressed
+    url_state.seed("area", index.areas)
+    area = st.selectbox(
+        words.say("Area: choose it here or on the map"),
+        index.areas,
+        key="area",
+        format_func=index.name,
+    )
+    url_state.note("area", area)
+    return str(area)
+
+
+def _body(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
+    left, right = st.columns([7, 5], gap="medium")
+    with left:
+        page_frame.lead(text.lately(words, facts, index.name(facts.area)))
+        st.markdown(text.trend(words, facts))
+        _recent(words, index, facts)
+    with right:
+        _map(words, index, facts)
+    left, right = st.columns(2, gap="medium")
+    with left:
+        _keep(words, facts)
+        _limits(words, index, facts)
+    with right:
+        _head(words.say("Let them go well"))
+        st.markdown("\n".join(f"- {line}" for line in text.release_lines(words)))
+        st.caption(text.release_source(words))
+    _head(words.say("On the water in winter"))
+    st.markdown("\n".join(f"- {line}" for line in text.care_lines(words)))
+    st.caption(text.no_regulation(words))
+
+
+def _head(words: str) -> None:
+    st.subheader(words, anchor=False)
+
+
+def _recent(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
+    weeks = local.recent_weeks(index)
+    rows = [index.row(facts.area, week, local.MET) for week in weeks]
+    points = text.points(words, index, rows)
+    if not any(one.value is not None for one in points):
+        return
+    labels = [words.day(monday(week)) for week in weeks]
+    title = words.say("Chinook met on a trip, week by week")
+    st.markdown(f"**{title}**")
+    figure = recent.figure(points, labels=labels, palette=colours())
+    known = "; ".join(f"{labels[int(one.at)]}: {one.words}" for one in points)
+    page_frame.chart(figure, key="local-recent", alt=f"{title}. {known}.")
+
+
+def _map(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
+    """Draw the map, which can be pressed, and the same figures as a table."""
+    week = facts.week or index.card.through
+    areas = _map_areas(words, index, week)
+    st.markdown(f"**{words.say('Chinook met on a trip, by area')}**")
+    figure = area_map.figure(
+        areas,
+        palette=colours(),
+        chosen=facts.area,
+        ramps=local.ramps(index),
+        height=_MAP_HEIGHT,
+    )
+    of = words.say("Chinook met on a trip, by area")
+    pressed = st.plotly_chart(
+        figure,
+        theme=None,
+        config={"displayModeBar": False, "responsive": True},
+        key=_MAP,
+        alt=area_map.description(areas, of=of),
+        on_select="rerun",
+        selection_mode="points",
+    )
+    codes = [str(one.get("customdata")) for one in pressed["selection"]["points"]]
+    if codes and codes[0] in index.areas and codes[0] != st.session_state.get("_local_last"):
+        st.session_state["_local_last"] = codes[0]
+        st.session_state[_PRESSED] = codes[0]
+        st.rerun()
+    st.caption(
+        words.say(
+            "Week of {week}. Stripes and !: few boats were asked. Dots: too few to say. Triangles: "
+            "ramps.",
+            week=text.week_words(words, week),
+        )
+    )
+    with st.expander(words.say("The map as a table")):
+        st.html(_table(words, areas))
+
+
+def _map_areas(words: Words, index: BulletinIndex, week: str) -> list[MapArea]:
+    outlines = local.outlines(index)
+    found = []
+    for area, row in local.area_figures(index, week).items():
+        known = local.shown(row)
+        sure = local.certainty(row)
+        (point,) = text.points(words, index, [row])
+        value = known.estimate if known else None
+        label = words.say("too few") if value is None else words.number(value, 1)
+        found.append(
+            area_map.MapArea(
+                area=area,
+                name=index.name(area),
+                outline=outlines.get(area, ""),
+                value=value,
+                label=area_map.SIGNS[sure] + label,
+                certainty=sure,
+                words=point.words,
+            )
+        )
+    return found
+
+
+def _table(words: Words, areas: Sequence[MapArea]) -> str:
+    lines = "".join(
+        f"<tr><th scope='row'>{escape(one.name)}</th><td>{escape(one.words)}</td></tr>"
+        for one in areas
+    )
+    heads = (words.say("Area"), words.say("Chinook met on a trip"))
+    top = "".join(f"<th scope='col'>{escape(one)}</th>" for one in heads)
+    caption = escape(words.say("Chinook met on a trip, by area"))
+    return (
+        f"<table class='bm-table'><caption>{caption}</caption><thead><tr>{top}</tr></thead>"
+        f"<tbody>{lines}</tbody></table>"
+    )
+
+
+def _keep(words: Words, facts: LocalFacts) -> None:
+    _head(words.say("What you may keep"))
+    st.markdown(text.open_words(words, facts.rules))
+    lines = text.keep_lines(words, facts.rules)
+    if lines:
+        st.markdown("\n".join(f"- {name}: **{value}**" for name, value in lines))
+    st.markdown(text.check_rules(words))
+
+
+def _limits(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
+    _head(words.say("How near is the season to its limits?"))
+    st.markdown("\n".join(f"- {line}" for line in text.limit_lines(words, index, facts)))
+    _head(words.say("When do the fish come?"))
+    st.markdown(text.usual(words, facts))
+
+
+draw()

@@ -1,0 +1,106 @@
+"""Text of a page in the reader's language, from a gettext catalogue that is read at run time.
+
+The English text stands in the code and is the key of its translation; a language is one file,
+``catalogues/PAGE.LANGUAGE.po``. Numbers, dates and weekdays follow the language too.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from babel import dates as babel_dates
+from babel import numbers as babel_numbers
+from babel.messages.pofile import read_po
+
+from analytics.data.calendar import weekday_words
+from analytics.units import DEFAULT_UNITS, DateOrder, Length, Units, amount
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+FOLDER = Path(__file__).parent / "catalogues"
+ENGLISH = "en"
+#: Days of a week from Monday on, as babel counts them.
+_WEEK = range(7)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Words:
+    """The words of a page in one language.
+
+    `texts` holds translations by their English; `units` are those of the reader.
+    """
+
+    language: str
+    texts: Mapping[str, str]
+    units: Units = DEFAULT_UNITS
+
+    def say(self, text: str, **named: object) -> str:
+        """Return a text in the language, with values in the place of its names in braces."""
+        return self.texts.get(text, text).format(**named)
+
+    def number(self, value: float, digits: int = 0) -> str:
+        """Return a number as the language writes it, with at most so many decimals."""
+        form = "#,##0" + ("." + "#" * digits if digits else "")
+        return str(babel_numbers.format_decimal(round(value, digits), form, locale=self.language))
+
+    def rough(self, value: float) -> str:
+        """Return a number in two digits, or one decimal under ten."""
+        if value < 10:
+            return self.number(value, 1)
+        place = 1 - math.floor(math.log10(value))
+        return self.number(round(value, place))
+
+    def day(self, day: date) -> str:
+        """Return a day without its year in the reader's order, such as ``30 April``."""
+        if self.units.dates is DateOrder.YMD:
+            return day.isoformat()
+        is_month_first = self.units.dates is DateOrder.MDY
+        form = self.say("MMMM d" if is_month_first else "d MMMM")
+        return str(babel_dates.format_date(day, form, locale=self.language))
+
+    def weekday(self, day: date) -> str:
+        """Return a day with its weekday."""
+        name = babel_dates.format_date(day, "EEEE", locale=self.language)
+        return self.say("{weekday}, {day}", weekday=name, day=self.day(day))
+
+    def weekdays(self, digits: str) -> str:
+        """Return weekday digits in words, runs joined."""
+        names = babel_dates.get_day_names("abbreviated", locale=self.language)
+        return weekday_words(digits, [str(names[day]).rstrip(".") for day in _WEEK])
+
+    def length(self, mm: float) -> str:
+        """Return a length in the reader's unit, then in inches, or in cm beside inches."""
+        first = self.units.length
+        other = Length.CM if first is Length.IN else Length.IN
+        return f"{self._length(mm, first)} ({self._length(mm, other)})"
+
+    def _length(self, mm: float, unit: Length) -> str:
+        name = self.say("in") if unit is Length.IN else str(unit)
+        return f"{self.number(amount(mm, unit), 1)}\u00a0{name}"
+
+
+def languages(page: str) -> tuple[str, ...]:
+    """Return the languages of a page, English first."""
+    found = {path.name.split(".")[1] for path in FOLDER.glob(f"{page}.*.po")}
+    return (ENGLISH, *sorted(found - {ENGLISH}))
+
+
+def words(page: str, language: str, units: Units = DEFAULT_UNITS) -> Words:
+    """Return the words of a page in a language; English where it has no such catalogue."""
+    return Words(language, _texts(page, language), units)
+
+
+@lru_cache(maxsize=32)
+def _texts(page: str, language: str) -> Mapping[str, str]:
+    path = FOLDER / f"{page}.{language}.po"
+    if language == ENGLISH or not path.is_file():
+        return {}
+    with path.open("rb") as file:
+        catalogue = read_po(file, locale=language)
+    return {str(one.id): str(one.string) for one in catalogue if one.id and one.string}

@@ -1,0 +1,193 @@
+"""What a bulletin holds of one area for anglers: figures, trend, rules, limits, usual dates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from statistics import median
+from typing import TYPE_CHECKING, Any
+
+from analytics.wording import limits, reasons
+from analytics.wording.bulletin_index import monday
+from analytics.wording.limit_state import LimitState, state_of
+from analytics.wording.regulations import AreaRules, area_rules, openings
+from dashboard.catch_rates import records
+from dashboard.charts.area_map import NONE, SURE, UNSURE
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date
+
+    from analytics.wording.bulletin_index import BulletinIndex, Row
+    from dashboard.catch_rates.records import Rates
+
+MET, KEPT, SMALL = "encounters_per_angler_trip", "kept_per_angler_trip", "sublegal_prop"
+#: Weeks of the small figure.
+RECENT = 10
+#: Limits that are named; those reached first come first.
+MOST_LIMITS = 3
+#: Past seasons under which no usual date is given (our choice, no source).
+_LEAST_SEASONS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class LimitFact:
+    """How near one limit is: what it counts and where, its state, share used, likely day."""
+
+    quantities: tuple[str, ...]
+    areas: tuple[str, ...]
+    state: LimitState
+    used: float | None
+    reached: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class LocalFacts:
+    """What anglers are told of an area.
+
+    `week` is the last one with figures, None where there is none; `kept_a_day` the fish that all
+    anglers kept on one of its open days; `direction` the code of the trend over four weeks and
+    `chance` that it rose; `usual` past seasons and the days by which a half and three quarters of
+    a season's fish have usually come.
+    """
+
+    area: str
+    week: str | None
+    met: Row | None
+    kept: Row | None
+    small: Row | None
+    kept_a_day: float | None
+    direction: str
+    chance: float | None
+    rules: AreaRules
+    limits: tuple[LimitFact, ...]
+    usual: tuple[int, date, date] | None
+
+
+def local_facts(index: BulletinIndex, rates: Rates, area: str) -> LocalFacts:
+    """Gather what a bulletin holds of an area."""
+    week = next((one for one in reversed(index.weeks) if shown(index.row(area, one, MET))), None)
+    met, kept, small = (
+        shown(index.row(area, week, name)) if week else None for name in (MET, KEPT, SMALL)
+    )
+    direction, chance = _trend(rates, area)
+    return LocalFacts(
+        area=area,
+        week=week,
+        met=met,
+        kept=kept,
+        small=small,
+        kept_a_day=_kept_a_day(index, area, week) if week else None,
+        direction=direction,
+        chance=chance,
+        rules=area_rules(index, area),
+        limits=_limits(index, area),
+        usual=_usual(index, rates, area),
+    )
+
+
+def shown(row: Row | None) -> Row | None:
+    """Return a row that anglers are shown: one with a figure and an error fit to publish."""
+    if row is None or row.estimate is None or reasons.caution(row)[0] == reasons.STRONG:
+        return None
+    return row
+
+
+def certainty(row: Row | None) -> str:
+    """Return how sure a figure is, as the map shows it."""
+    if shown(row) is None:
+        return NONE
+    return UNSURE if reasons.caution(row)[0] == reasons.MILD else SURE
+
+
+def recent_weeks(index: BulletinIndex) -> tuple[str, ...]:
+    """Return the weeks of the small figure."""
+    return index.axis[-RECENT:]
+
+
+def area_figures(index: BulletinIndex, week: str) -> Mapping[str, Row | None]:
+    """Return the figure of every area for the map."""
+    return {area: index.row(area, week, MET) for area in index.areas}
+
+
+def outlines(index: BulletinIndex) -> dict[str, str]:
+    """Return the outlines of areas; none in a bulletin without them."""
+    table = index.bulletin.table("area_outlines").to_pylist()
+    return {line["area"]: line["outline"] for line in table if line["outline"]}
+
+
+def ramps(index: BulletinIndex) -> dict[str, tuple[float, float]]:
+    """Return landing sites with their places; none for the public."""
+    table = index.bulletin.table("landing_sites").to_pylist()
+    return {
+        line["site_name"] or line["site"]: (line["longitude"], line["latitude"])
+        for line in table
+        if None not in (line["longitude"], line["latitude"])
+    }
+
+
+def _kept_a_day(index: BulletinIndex, area: str, week: str) -> float | None:
+    row = shown(index.row(area, week, "kept_fish"))
+    mine = [one for one in openings(index) if one.area == area]
+    days = [monday(week) + timedelta(days=step) for step in range(7)]
+    n_open = sum(any(one.is_open_on(day) for one in mine) for day in days)
+    return row.estimate / n_open if row and row.estimate is not None and n_open else None
+
+
+def _trend(rates: Rates, area: str) -> tuple[str, float | None]:
+    """Return the code of the trend over four weeks and the chance that it rose."""
+    line = records.latest(rates, records.ENCOUNTERS, area)
+    if line is None or line["level"] is None:
+        return "not_known", None
+    return str(line["direction_codes"] or "not_known"), line["prob_increase_4_weeks"]
+
+
+def _limits(index: BulletinIndex, area: str) -> tuple[LimitFact, ...]:
+    found = limits.read(index).of_areas([area])
+    return tuple(_limit(line) for line in found)
+
+
+def _limit(line: Mapping[str, Any]) -> LimitFact:
+    chance = line["prob_exceeded_by_close" if line["is_preliminary"] else "prob_exceeded_to_date"]
+    state = state_of(chance, is_exceeded=limits.is_passed(dict(line)))
+    return LimitFact(
+        quantities=limits.quantities_of(dict(line)),
+        areas=limits.areas_of(dict(line)),
+        state=LimitState.UNKNOWN if line["estimate"] is None else state,
+        used=line["share_used"],
+        reached=line["exceedance_date_p50"] if state is LimitState.NEAR else None,
+    )
+
+
+def _usual(index: BulletinIndex, rates: Rates, area: str) -> tuple[int, date, date] | None:
+    """Return past seasons and their median days, as days of the bulletin's season."""
+    start = min((one.open_date for one in openings(index)), default=None)
+    if start is None:
+        return None
+    by_share = {share: _days(rates, area, share, start) for share in (0.5, 0.75)}
+    n = min(map(len, by_share.values()))
+    if n < _LEAST_SEASONS:
+        return None
+    half, most = (start + timedelta(days=round(median(days))) for days in by_share.values())
+    return n, half, most
+
+
+def _days(rates: Rates, area: str, share: float, start: date) -> Sequence[int]:
+    """Return how many days after the season's first day past seasons reached a share."""
+    dates = [
+        line["date"]
+        for line in rates.dates(area)
+        if line["curve"] == "index"
+        and line["share"] == share
+        and line["date"]
+        and line["season"] != rates.season
+    ]
+    return [_days_into(day, start) for day in dates]
+
+
+def _days_into(day: date, start: date) -> int:
+    """Return the days from the season's first day, in a year in which it comes before `day`."""
+    first = start.replace(year=day.year, day=min(start.day, 28))
+    if first > day:
+        first = first.replace(year=day.year - 1)
+    return (day - first).days

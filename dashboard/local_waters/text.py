@@ -1,0 +1,269 @@
+"""The sentences of Local waters, each by the catalogue: short words for people who fish.
+
+Values are put into a sentence by name; every text that begins a call of ``say`` is in the
+catalogue, which a test looks after.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from analytics.catch_limits import join_words
+from analytics.wording import reasons
+from analytics.wording.bulletin_index import monday
+from analytics.wording.limit_state import LimitState
+from analytics.wording.numbers import plain
+from analytics.wording.regulations import OpenState
+from dashboard.charts.drawing import Point
+from dashboard.local_waters.facts import MOST_LIMITS, shown
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.wording.bulletin_index import BulletinIndex, Row
+    from analytics.wording.regulations import AreaRules, Opening
+    from dashboard.catalogue import Words
+    from dashboard.local_waters.facts import LimitFact, LocalFacts
+
+#: From these chances on it is said how sure the trend is (our choice, no source).
+_SURE, _LIKELY = 0.95, 0.8
+
+
+def week_words(words: Words, week: str) -> str:
+    """Return the days of a week."""
+    first = monday(week)
+    last = first + timedelta(days=6)
+    return words.say("{first} to {last}", first=words.day(first), last=words.day(last))
+
+
+def lately(words: Words, facts: LocalFacts, name: str) -> str:
+    """Return what fishing was like lately, the answer of the page (Markdown)."""
+    say = words.say
+    if facts.week is None or facts.met is None:
+        return say(
+            "There is no figure for **{area}** yet. The area was closed, or too few boats were "
+            "asked.",
+            area=plain(name),
+        )
+    parts = [
+        say(
+            "In **{area}** an angler met about **{met}** Chinook a trip in the week of {week}"
+            "{range}.",
+            area=plain(name),
+            met=words.number(facts.met.estimate or 0.0, 1),
+            week=week_words(words, facts.week),
+            range=_range(words, facts.met),
+        )
+    ]
+    if facts.kept is not None:
+        kept = words.number(facts.kept.estimate or 0.0, 1)
+        parts.append(say("About {kept} a trip were kept.", kept=kept))
+    if facts.small is not None:
+        small = words.number(10 * (facts.small.estimate or 0.0))
+        parts.append(say("Of ten Chinook met, {small} were too small to keep.", small=small))
+    if facts.kept_a_day is not None:
+        fish = words.rough(facts.kept_a_day)
+        parts.append(say("All boats there kept about {fish} Chinook a day.", fish=fish))
+    if reasons.caution(facts.met)[0]:
+        parts.append(say("Few boats were asked, so take this with care."))
+    return " ".join(parts)
+
+
+def _range(words: Words, row: Row) -> str:
+    if row.ci_low is None or row.ci_high is None:
+        return ""
+    low, high = words.number(row.ci_low, 1), words.number(row.ci_high, 1)
+    return words.say(" (likely {low} to {high})", low=low, high=high)
+
+
+def trend(words: Words, facts: LocalFacts) -> str:
+    """Return whether it is getting better: one word, then how sure (Markdown)."""
+    say = words.say
+    answers = {"rising": say("Yes"), "falling": say("No"), "no_clear_change": say("Unclear")}
+    chance = facts.chance
+    if facts.direction not in answers or chance is None:
+        return say("**Is it getting better?** Not known.")
+    if max(chance, 1 - chance) >= _SURE:
+        sure = say("We are quite sure.")
+    elif max(chance, 1 - chance) >= _LIKELY and facts.direction != "no_clear_change":
+        sure = say("We are fairly sure.")
+    else:
+        sure = say("It is too close to call.")
+    return say(
+        "**Is it getting better?** {answer}. {sure} We look back four weeks.",
+        answer=answers[facts.direction],
+        sure=sure,
+    )
+
+
+def points(words: Words, index: BulletinIndex, rows: Sequence[Row | None]) -> list[Point]:
+    """Return the points of the small figure."""
+    found = []
+    for at, row in enumerate(rows):
+        known = shown(row)
+        if known is None or known.estimate is None:
+            why = words.say("too few boats asked, or closed")
+            found.append(Point(at, None, words=why))
+            continue
+        number = words.number(known.estimate, 1)
+        said = words.say("{number} Chinook a trip", number=number) + _range(words, known)
+        found.append(Point(at, known.estimate, known.ci_low, known.ci_high, said))
+    return found
+
+
+# What may be kept.
+
+
+def open_words(words: Words, rules: AreaRules) -> str:
+    """Return whether an area is open on the day the rules are said for (Markdown)."""
+    say = words.say
+    day = words.weekday(rules.day)
+    if rules.state is OpenState.OPEN:
+        return say("**Open** on {day}.", day=day)
+    if rules.next_open is not None:
+        opens = words.weekday(rules.next_open)
+        return say("**Closed** on {day}. It opens on {opens}.", day=day, opens=opens)
+    if rules.state is OpenState.OVER and rules.season_last_day is not None:
+        last = words.day(rules.season_last_day)
+        return say("**Closed.** The season ended on {last}.", last=last)
+    if rules.state is OpenState.OVER:
+        return say("**Closed.** The season is over.")
+    return say("This bulletin has no rules for the area.")
+
+
+def keep_lines(words: Words, rules: AreaRules) -> list[tuple[str, str]]:
+    """Return what may be kept as names with values; none where the season is over."""
+    if rules.opening is None or rules.state is OpenState.OVER:
+        return []
+    say, opening = words.say, rules.opening
+    found = [(say("Open days"), _days(words, opening))]
+    if rules.last_day is not None:
+        found.append((say("Last day"), words.day(rules.last_day)))
+    if opening.daily_limit_fish is not None:
+        limit = words.number(opening.daily_limit_fish)
+        found.append((say("Daily limit"), say("{limit} Chinook an angler", limit=limit)))
+    if opening.min_length_mm is not None:
+        found.append((say("Smallest fish"), words.length(opening.min_length_mm)))
+    if opening.mark_selective is not None:
+        marked = say("only fish with a clipped fin") if opening.mark_selective else say("any")
+        found.append((say("Which fish"), marked))
+    return found
+
+
+def _days(words: Words, opening: Opening) -> str:
+    is_daily = len(set(opening.open_weekdays)) == 7
+    return words.say("every day") if is_daily else words.weekdays(opening.open_weekdays)
+
+
+def check_rules(words: Words) -> str:
+    """Return the caution that goes with rules (Markdown)."""
+    return words.say(
+        "**Check the official rules before you go.** They can change after this bulletin was made."
+    )
+
+
+# Limits, usual dates.
+
+
+def limit_lines(words: Words, index: BulletinIndex, facts: LocalFacts) -> list[str]:
+    """Return how near the limits of an area are, a line each (Markdown)."""
+    if not facts.limits:
+        return [words.say("No limit is set for this area.")]
+    return [_limit(words, index, one) for one in facts.limits[:MOST_LIMITS]]
+
+
+def _limit(words: Words, index: BulletinIndex, one: LimitFact) -> str:
+    say = words.say
+    states = {
+        LimitState.EXCEEDED: say("over the limit"),
+        LimitState.NEAR: say("near the limit"),
+        LimitState.WATCH: say("may come near"),
+        LimitState.WELL_BELOW: say("well below"),
+        LimitState.UNKNOWN: say("not known"),
+    }
+    every = set(index.areas) <= set(one.areas)
+    where = say("all areas") if every else join_words([index.name(area) for area in one.areas])
+    line = f"**{_counted(words, one)}**, {plain(where)}: {states[one.state]}"
+    if one.used is not None:
+        line += say(", {used} % used", used=words.number(100 * one.used))
+    if one.reached is not None:
+        line += say(", reached about {day}", day=words.day(one.reached))
+    return line + "."
+
+
+def _counted(words: Words, one: LimitFact) -> str:
+    """Return what a limit counts, in few words."""
+    say = words.say
+    names: dict[tuple[str, ...], str] = {
+        ("kept_fish",): say("Fish kept"),
+        ("encounter_fish",): say("Fish met"),
+        ("released_sublegal_fish",): say("Small fish let go"),
+        ("released_fish",): say("Fish let go"),
+        ("total_deaths_fish",): say("Fish that die"),
+    }
+    if all(name.endswith("_unmarked_fish") for name in one.quantities):
+        return say("Unclipped fish met")
+    return names.get(one.quantities, say("Fish counted"))
+
+
+def usual(words: Words, facts: LocalFacts) -> str:
+    """Return when the fish usually come (Markdown)."""
+    if facts.usual is None:
+        return words.say("Past seasons cannot tell yet when the fish come to this area.")
+    n, half, most = facts.usual
+    return words.say(
+        "Half of a season's fish had come by about **{half}**, and three in four by {most}. This "
+        "is the middle of {n} past seasons.",
+        half=words.day(half),
+        most=words.day(most),
+        n=words.number(n),
+    )
+
+
+# Care for fish and people.
+
+
+def release_lines(words: Words) -> list[str]:
+    """Return how to let a fish go well (Markdown)."""
+    say = words.say
+    return [
+        say("Most Chinook met in winter are young fish that stay to feed. They can grow up."),
+        say("Keep the fish in the water. Do not lift it by the line or the gills."),
+        say("Use single hooks without barbs. Turn them out with a tool."),
+        say("If the hook is deep, cut the line. Do not dig for it."),
+        say("Tell the sampler how many fish you let go, and how large they were."),
+    ]
+
+
+def release_source(words: Words) -> str:
+    """Return where the advice comes from."""
+    return words.say(
+        "Common practice, no source. Hooks in the gills kill most: 82 of 100 fish died, against 2 "
+        "of 100 hooked in the jaw (Lindsay et al. 2004, “Hooking mortality by anatomical location "
+        "and its use in estimating mortality of spring Chinook salmon caught and released in a "
+        "river sport fishery”)."
+    )
+
+
+def care_lines(words: Words) -> list[str]:
+    """Return cautions about cold water and eating, which point to the authorities (Markdown)."""
+    say = words.say
+    return [
+        say(
+            "**Cold water kills fast.** Wear a life jacket. Ask the local weather and rescue "
+            "services first. If in doubt, stay on land."
+        ),
+        say(
+            "**Eating fish.** Ask your local health office how much fish from here is safe to "
+            "eat. This matters most for children and during pregnancy."
+        ),
+    ]
+
+
+def no_regulation(words: Words) -> str:
+    """Return what the page is not."""
+    return words.say(
+        "This page is no regulation. Its figures come from talks with anglers at the ramps, and "
+        "they can be wrong. The rules of the agency in charge decide."
+    )
