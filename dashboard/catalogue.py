@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from babel import dates as babel_dates
+from babel import lists as babel_lists
 from babel import numbers as babel_numbers
 from babel.messages.pofile import read_po
 
@@ -20,7 +21,7 @@ from analytics.data.calendar import weekday_words
 from analytics.units import DEFAULT_UNITS, DateOrder, Length, Units, amount
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
 FOLDER = Path(__file__).parent / "catalogues"
@@ -44,9 +45,9 @@ class Words:
         """Return a text in the language, with values in the place of its names in braces."""
         return self.texts.get(text, text).format(**named)
 
-    def number(self, value: float, digits: int = 0) -> str:
-        """Return a number as the language writes it, with at most so many decimals."""
-        form = "#,##0" + ("." + "#" * digits if digits else "")
+    def number(self, value: float, digits: int = 0, *, is_fixed: bool = True) -> str:
+        """Return a number as the language writes it, with so many decimals, or at most so many."""
+        form = "#,##0" + ("." + "#0"[is_fixed] * digits if digits else "")
         return str(babel_numbers.format_decimal(round(value, digits), form, locale=self.language))
 
     def rough(self, value: float) -> str:
@@ -61,7 +62,7 @@ class Words:
         if self.units.dates is DateOrder.YMD:
             return day.isoformat()
         is_month_first = self.units.dates is DateOrder.MDY
-        form = self.say("MMMM d" if is_month_first else "d MMMM")
+        form = self.say("MMMM d") if is_month_first else self.say("d MMMM")
         return str(babel_dates.format_date(day, form, locale=self.language))
 
     def weekday(self, day: date) -> str:
@@ -82,7 +83,11 @@ class Words:
 
     def _length(self, mm: float, unit: Length) -> str:
         name = self.say("in") if unit is Length.IN else str(unit)
-        return f"{self.number(amount(mm, unit), 1)}\u00a0{name}"
+        return f"{self.number(amount(mm, unit), 1, is_fixed=False)}\u00a0{name}"
+
+    def join(self, names: Sequence[str]) -> str:
+        """Return names joined as the language lists them."""
+        return str(babel_lists.format_list(list(names), locale=self.language))
 
 
 def languages(page: str) -> tuple[str, ...]:

@@ -23,6 +23,8 @@ _NOT_THERE = {
     "week": "the bulletin has no week {}",
     "area": "the bulletin has no area {}",
 }
+#: Choices of a reader that every page keeps in the link, whether it draws them or not.
+CARRIED = ("lang", "units")
 _WRITTEN = "_link_written"
 _OPENED = "_link_opened"
 _SHOWN = "_link_shown"
@@ -44,7 +46,9 @@ def follow(page: str) -> None:
     shown: dict[str, str | list[str]] = state.get(_SHOWN, {})
     known = state.get(_KNOWN, {}) | shown
     is_other = _WRITTEN in state and _query() not in (state[_WRITTEN], state[_OPENED])
+    carried: dict[str, list[str]] = _query()
     if state.get(_PAGE, page) != page and not _query():
+        carried = state.get(_NOTED, {})
         for key, value in known.items():
             state[key] = value
     elif is_other and all(state.get(key, value) == value for key, value in shown.items()):
@@ -53,6 +57,9 @@ def follow(page: str) -> None:
     state[_PAGE], state[_KNOWN] = page, known
     state[_NOTED], state[_SHOWN], state[_UNMET] = {}, {}, []
     state[_IS_WHOLE] = False
+    for key in CARRIED:
+        if asked := carried.get(key):
+            note(key, asked[-1])
 
 
 def seed(key: str, options: Sequence[str]) -> None:
@@ -82,6 +89,8 @@ def note(key: str, value: str | list[str], *, is_unsaid: bool = False) -> None:
     st.session_state[_SHOWN][key] = value
     if value and not is_unsaid:
         st.session_state[_NOTED][key] = value if isinstance(value, list) else [value]
+    else:
+        st.session_state[_NOTED].pop(key, None)
 
 
 def noted() -> dict[str, list[str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from html import escape
 from typing import TYPE_CHECKING
 
@@ -33,8 +34,17 @@ _MAP, _MAP_HEIGHT = "local-map", 340
 _PRESSED = "_local_pressed"
 
 
+#: On paper the page is one sheet: small letters, and columns that may be cut.
+_ON_PAPER = (
+    "<style>@media print {html {font-size: 10px !important;} .stColumn {break-inside: auto "
+    "!important;} .st-key-local-map .svg-container {max-height: 240px; margin: 0 auto;} "
+    "h3 {padding: .2rem 0 !important;}}</style>"
+)
+
+
 def draw() -> None:
     """Draw the page, or say in words why it cannot be drawn."""
+    st.html(_ON_PAPER)
     url_state.follow(PAGE)
     top = st.container()
     with st.container(key="local-choices"):
@@ -43,7 +53,10 @@ def draw() -> None:
             words = _reader()
     with top:
         st.title(words.say("Local waters"))
-        notices.invented()
+        if os.environ.get(notices.DEMO_VARIABLE) == "1":
+            st.caption(
+                words.say("Invented demonstration data: Ondrell Sound and its fish do not exist.")
+            )
     try:
         folder = data.archive_folder()
         cards, damaged = data.kept_bulletins(folder) if folder else ([], [])
@@ -184,7 +197,7 @@ def _map(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
         theme=None,
         config={"displayModeBar": False, "responsive": True},
         key=_MAP,
-        alt=area_map.description(areas, of=of),
+        alt=f"{of}. {'; '.join(f'{one.name}: {one.words}' for one in areas)}.",
         on_select="rerun",
         selection_mode="points",
     )

@@ -110,13 +110,6 @@ def is_drawn_to_scale(areas: Sequence[MapArea]) -> bool:
     return bool(areas) and all(one.outline for one in areas)
 
 
-def description(areas: Sequence[MapArea], *, of: str) -> str:
-    """Return a sentence that stands for the map where it cannot be seen."""
-    kind = "Map" if is_drawn_to_scale(areas) else "Areas as tiles"
-    figures = "; ".join(f"{one.name}: {one.label or 'nothing to show'}" for one in areas)
-    return f"{kind} of {of}. {figures}."
-
-
 def _project(place: Floats, middle: float) -> Floats:
     return place * np.array([math.cos(math.radians(middle)), 1.0])
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from analytics.catch_limits import join_words
 from analytics.wording import reasons
 from analytics.wording.bulletin_index import monday
 from analytics.wording.limit_state import LimitState
@@ -146,7 +145,9 @@ def keep_lines(words: Words, rules: AreaRules) -> list[tuple[str, str]]:
     if opening.min_length_mm is not None:
         found.append((say("Smallest fish"), words.length(opening.min_length_mm)))
     if opening.mark_selective is not None:
-        marked = say("only fish with a clipped fin") if opening.mark_selective else say("any")
+        marked = (
+            say("only fish with a clipped fin") if opening.mark_selective else say("clipped or not")
+        )
         found.append((say("Which fish"), marked))
     return found
 
@@ -183,7 +184,7 @@ def _limit(words: Words, index: BulletinIndex, one: LimitFact) -> str:
         LimitState.UNKNOWN: say("not known"),
     }
     every = set(index.areas) <= set(one.areas)
-    where = say("all areas") if every else join_words([index.name(area) for area in one.areas])
+    where = say("all areas") if every else words.join([index.name(area) for area in one.areas])
     line = f"**{_counted(words, one)}**, {plain(where)}: {states[one.state]}"
     if one.used is not None:
         line += say(", {used} % used", used=words.number(100 * one.used))
@@ -239,10 +240,10 @@ def release_lines(words: Words) -> list[str]:
 def release_source(words: Words) -> str:
     """Return where the advice comes from."""
     return words.say(
-        "Common practice, no source. Hooks in the gills kill most: 82 of 100 fish died, against 2 "
-        "of 100 hooked in the jaw (Lindsay et al. 2004, “Hooking mortality by anatomical location "
-        "and its use in estimating mortality of spring Chinook salmon caught and released in a "
-        "river sport fishery”)."
+        "The advice is common practice, no source. Hooks in the gills kill most: 82 of 100 fish "
+        "died, against 2 of 100 hooked in the jaw (Lindsay et al. 2004, “Hooking mortality by "
+        "anatomical location and its use in estimating mortality of spring Chinook salmon caught "
+        "and released in a river sport fishery”)."
     )
 
 

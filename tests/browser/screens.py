@@ -37,6 +37,7 @@ CHARTS = {
     "released": RELEASED_CHARTS,
     "alternative_estimates": WAY_CHARTS,
     "methods": "",  # text alone
+    "waters": "[class*=st-key-local-map]",
 }
 
 

@@ -1,0 +1,242 @@
+"""Local waters: every state of an area, in few numbers and short words, in two languages."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from babel.messages.extract import extract_from_file
+from babel.messages.pofile import read_po
+
+from analytics.bulletin import archive
+from analytics.bulletin.publication import public_bulletin
+from analytics.palette import DARK, LIGHT
+from analytics.units import read_units
+from dashboard import catalogue
+from dashboard.charts import area_map
+from dashboard.charts.area_map import NONE, SURE, UNSURE, MapArea
+from tests.app.reading import words_of
+from tests.app.sample_bulletin import AREAS, NOW, make
+
+ROOT = Path(__file__).parents[2]
+#: Where texts of the page stand.
+SOURCES = (
+    "dashboard/catalogue.py",
+    "dashboard/local_waters/text.py",
+    "dashboard/app_pages/local_waters.py",
+)
+PLACEHOLDER = re.compile(r"\{\w+\}")
+MOST_NUMBERS, HARDEST = 60, 9.0
+
+
+@pytest.fixture
+def open_waters(opener):
+    return opener("app_pages/local_waters.py")
+
+
+def texts_of(page):
+    """Return what a reader sees, without what is folded for operators."""
+    return words_of(page).replace("\\", "").replace("\u00a0", " ")
+
+
+@pytest.mark.parametrize(
+    ("area", "said"),
+    [
+        ("A1", "**Open** on Monday, 11 February."),
+        ("A2", "**Closed** on Monday, 11 February. It opens on Thursday, 14 February."),
+        ("A3", "It opens on Saturday, 1 March."),
+        ("A4", "**Closed.** The season ended on 31 January."),
+        ("A5", "It opens on Saturday, 16 February."),
+    ],
+)
+def test_every_state_of_an_area_is_said_with_its_day(open_waters, area, said):
+    page = open_waters(area=area)
+    assert not page.exception
+    assert page.selectbox("area").value == area
+    assert said in texts_of(page)
+    assert "Check the official rules before you go." in texts_of(page)
+    assert "This page is no regulation." in texts_of(page)
+
+
+def test_rules_of_a_closed_season_are_not_given_as_in_force(open_waters):
+    assert "Daily limit" not in texts_of(open_waters(area="A4"))
+    assert "Daily limit: **2 Chinook an angler**" in texts_of(open_waters(area="A1"))
+    assert "only fish with a clipped fin" in texts_of(open_waters(area="A5"))
+    assert "Smallest fish" not in texts_of(open_waters(area="A6"))  # none is recorded
+
+
+@pytest.mark.parametrize("area", AREAS)
+def test_the_page_has_few_numbers_and_reads_as_a_newspaper(open_waters, area):
+    said = texts_of(open_waters(area=area))
+    assert len(re.findall(r"\d+(?:[.,]\d+)*", said)) < MOST_NUMBERS
+    assert grade(said) <= HARDEST
+
+
+def test_hard_words_would_be_seen():
+    hard = "Standardised probabilistic exceedance characteristics necessitate interpretation. " * 9
+    assert grade(hard) > HARDEST
+    assert grade("The cat sat on the mat. It was warm. " * 9) < 3
+
+
+def grade(said: str) -> float:
+    """Return the grade of a text (Kincaid et al. 1975; coefficients from memory).
+
+    A syllable is a run of vowels; a silent e at the end of a word counts for none.
+    """
+    plain = re.sub(r"[*_#]", "", said)
+    sentences = [one for one in re.split(r"[.!?:]\s|\n", plain) if re.search("[a-z]{2}", one)]
+    words = re.findall(r"[A-Za-z]+(?:'[a-z]+)?", plain)
+    syllables = sum(max(1, len(re.findall(r"[aeiouy]+", _spoken(one)))) for one in words)
+    return 0.39 * len(words) / len(sentences) + 11.8 * syllables / len(words) - 15.59
+
+
+def _spoken(word: str) -> str:
+    return re.sub(r"(?<![l])e$|(?<=[^td])ed$", "", word.lower())
+
+
+def test_units_and_language_stand_in_the_link_and_change_the_page(open_waters):
+    page = open_waters(area="A1")
+    assert "22 in (55.9 cm)" in texts_of(page)
+    assert "lang" not in page.query_params
+    metric = open_waters(area="A1", units="cm.kg.ymd")
+    assert "55.9 cm (22 in)" in texts_of(metric)
+    assert "2036-02-11" in texts_of(metric)
+    page.selectbox("units").set_value("in.lb.mdy").run()
+    assert page.query_params["units"] == "in.lb.mdy"
+    assert "February 11" in texts_of(page)
+    page.selectbox("lang").set_value("es").run()
+    assert page.query_params["lang"] == "es"
+    assert page.title[0].value == "Aguas locales"
+
+
+@pytest.mark.parametrize("link", [{"area": "Z9"}, {"lang": "xx"}, {"units": "furlong"}])
+def test_a_bad_link_is_said_and_the_page_is_drawn(open_waters, link):
+    page = open_waters(**link)
+    assert not page.exception
+    assert page.warning
+    assert "**Check the official rules" in texts_of(page)
+
+
+def test_language_and_units_survive_a_change_of_page(opener):
+    week = opener("app_pages/week.py")(lang="es", units="cm.kg.dmy")
+    assert week.query_params["lang"] == "es"
+    assert week.query_params["units"] == "cm.kg.dmy"
+    assert not week.warning
+
+
+def test_an_empty_archive_a_bulletin_without_tables_and_the_public_one(open_waters, tmp_path):
+    assert not open_waters(folder=tmp_path).exception
+    bare = replace(make(NOW), places={}, rates={}, outlook={})
+    archive.save(tmp_path / "bare", bare)
+    page = open_waters(folder=tmp_path / "bare")
+    assert not page.exception
+    said = texts_of(page)
+    assert "This bulletin has no rules for the area." in said
+    assert "No limit is set for this area." in said
+    assert "**Is it getting better?** Not known." in said
+    archive.save(tmp_path / "public", public_bulletin(make(NOW)))
+    shown = open_waters(folder=tmp_path / "public", area="A1")
+    assert not shown.exception
+    assert "**Open** on Monday" in texts_of(shown)
+
+
+# The catalogue.
+
+
+def messages():
+    found = {}
+    for source in SOURCES:
+        for _, text, _, _ in extract_from_file(
+            "python", str(ROOT / source), keywords={"say": None}
+        ):
+            found[text] = source
+    return found
+
+
+def translations():
+    with (catalogue.FOLDER / "local_waters.es.po").open("rb") as file:
+        return {one.id: one for one in read_po(file) if one.id}
+
+
+def test_every_message_is_translated_with_the_same_places_and_none_is_left_over():
+    texts, known = messages(), translations()
+    assert len(texts) > 70
+    assert set(texts) == set(known)
+    for text, one in known.items():
+        assert one.string.strip()
+        assert "fuzzy" not in one.flags
+        assert sorted(PLACEHOLDER.findall(text)) == sorted(PLACEHOLDER.findall(one.string)), text
+        assert text.count("**") == one.string.count("**")
+
+
+@pytest.mark.parametrize("area", AREAS)
+def test_no_english_is_left_on_the_spanish_page(open_waters, area):
+    said = texts_of(open_waters(area=area, lang="es"))
+    # The title of a source stays as it was published.
+    said = re.sub("«.*?»", "", said)
+    english = re.findall(r"\b(the|and|of|is|are|fish|with|this|open|closed|week|trip)\b", said)
+    assert english == []
+    for text in messages():
+        if len(text) > 12 and "{" not in text and text not in ("MMMM d", "d MMMM"):
+            assert text not in said
+
+
+def test_numbers_and_dates_follow_the_language():
+    spanish = catalogue.words("local_waters", "es", read_units("cm.kg.dmy"))
+    assert spanish.number(1234.5, 1) == "1.234,5"
+    assert spanish.length(559) == "55,9\u00a0cm (22\u00a0pulg.)"
+    assert spanish.weekdays("4567") == "jue–dom"
+    english = catalogue.words("local_waters", "en")
+    assert english.rough(1234.0) == "1,200"
+    assert catalogue.languages("local_waters") == ("en", "es")
+    assert english.say("never seen {x}", x=1) == "never seen 1"
+
+
+# The map.
+
+SQUARE = '{"type":"MultiPolygon","coordinates":[[[[0,60],[2,60],[2,61],[0,61],[0,60]]]]}'
+TALL = '{"type":"MultiPolygon","coordinates":[[[[2,60],[2.2,60],[2.2,62],[2,62],[2,60]]]]}'
+
+
+def areas(*outlines):
+    sure = (SURE, UNSURE, NONE)
+    return [
+        MapArea(
+            f"A{at}", f"Area number {at}", one, None if at == 2 else 1.0 + at, "x", sure[at], "w"
+        )
+        for at, one in enumerate(outlines)
+    ]
+
+
+@pytest.mark.parametrize("palette", [LIGHT, DARK])
+def test_the_map_keeps_shapes_and_shows_certainty_twice(palette):
+    figure = area_map.figure(areas(SQUARE, TALL, SQUARE), palette=palette, chosen="A1")
+    content = figure.to_dict()
+    by_name = {one["name"]: one for one in content["data"]}
+    # At 61 degrees a degree of longitude is about half as long as one of latitude.
+    assert max(by_name["A0"]["x"]) == pytest.approx(2 * 0.4848, abs=0.001)
+    assert content["layout"]["yaxis"]["scaleanchor"] == "x"
+    assert "fillpattern" not in by_name["A0"]
+    shapes = {by_name[name]["fillpattern"]["shape"] for name in ("A1", "A2")}
+    assert len(shapes) == 2
+    assert by_name["A2"]["fillcolor"] == palette.grid  # no figure, no colour of the scale
+    assert by_name["A1"]["line"]["width"] > by_name["A0"]["line"]["width"]
+    assert by_name["areas"]["customdata"] == ["A0", "A1", "A2"]
+    places = by_name["labels"]["textposition"]
+    assert places[:2] == ["middle center", "middle right"]  # beside an area that is narrow
+    assert figure.data  # plotly knows every attribute
+
+
+def test_without_an_outline_areas_are_tiles_and_ramps_are_left_out():
+    ramps = {"Ramp": (1.0, 60.5)}
+    drawn = area_map.figure(areas(SQUARE, TALL, ""), palette=LIGHT, ramps=ramps).to_dict()
+    names = [one["name"] for one in drawn["data"]]
+    assert "ramps" not in names
+    assert "ramps" in [
+        one["name"]
+        for one in area_map.figure(areas(SQUARE, TALL, SQUARE), palette=LIGHT, ramps=ramps).data
+    ]
+    tiles = [one for one in drawn["data"] if one["name"].startswith("A")]
+    assert len({tuple(one["x"] + one["y"]) for one in tiles}) == 3
