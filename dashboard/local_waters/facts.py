@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.wording import limits, reasons
 from analytics.wording.bulletin_index import monday
-from analytics.wording.limit_state import LimitState, state_of
 from analytics.wording.regulations import AreaRules, area_rules, openings
 from dashboard.catch_rates import records
 from dashboard.charts.area_map import NONE, SURE, UNSURE
@@ -22,6 +21,8 @@ if TYPE_CHECKING:
     from dashboard.catch_rates.records import Rates
 
 MET, KEPT, SMALL = "encounters_per_angler_trip", "kept_per_angler_trip", "sublegal_prop"
+#: Codes of how near a limit is, as `analytics.wording.limits.state` gives them.
+EXCEEDED, NEAR, WATCH, WELL_BELOW, UNKNOWN = "exceeded", "near", "watch", "well_below", "unknown"
 #: Weeks of the small figure.
 RECENT = 10
 #: Limits that are named; those reached first come first.
@@ -36,7 +37,7 @@ class LimitFact:
 
     quantities: tuple[str, ...]
     areas: tuple[str, ...]
-    state: LimitState
+    state: str
     used: float | None
     reached: date | None
 
@@ -148,14 +149,13 @@ def _limits(index: BulletinIndex, area: str) -> tuple[LimitFact, ...]:
 
 
 def _limit(line: Mapping[str, Any]) -> LimitFact:
-    chance = line["prob_exceeded_by_close" if line["is_preliminary"] else "prob_exceeded_to_date"]
-    state = state_of(chance, is_exceeded=limits.is_passed(dict(line)))
+    state = str(limits.state(dict(line)))
     return LimitFact(
         quantities=limits.quantities_of(dict(line)),
         areas=limits.areas_of(dict(line)),
-        state=LimitState.UNKNOWN if line["estimate"] is None else state,
+        state=state if line["estimate"] is not None else UNKNOWN,
         used=line["share_used"],
-        reached=line["exceedance_date_p50"] if state is LimitState.NEAR else None,
+        reached=line["exceedance_date_p50"] if state == NEAR else None,
     )
 
 

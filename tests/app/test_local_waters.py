@@ -14,9 +14,11 @@ from analytics.bulletin import archive
 from analytics.bulletin.publication import public_bulletin
 from analytics.palette import DARK, LIGHT
 from analytics.units import read_units
+from analytics.wording.limit_state import LimitState
 from dashboard import catalogue
 from dashboard.charts import area_map
 from dashboard.charts.area_map import NONE, SURE, UNSURE, MapArea
+from dashboard.local_waters import facts
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import AREAS, NOW, make
 
@@ -140,6 +142,11 @@ def test_an_empty_archive_a_bulletin_without_tables_and_the_public_one(open_wate
     shown = open_waters(folder=tmp_path / "public", area="A1")
     assert not shown.exception
     assert "**Open** on Monday" in texts_of(shown)
+
+
+def test_the_codes_of_limits_are_those_of_the_wording():
+    codes = {facts.EXCEEDED, facts.NEAR, facts.WATCH, facts.WELL_BELOW, facts.UNKNOWN}
+    assert codes == set(LimitState)
 
 
 # The catalogue.
