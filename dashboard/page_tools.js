@@ -283,6 +283,18 @@
     table.before(field);
   };
 
+  /* A table without a caption is named by the heading before it, for those who hear the page. */
+  const nameTable = (table) => {
+    const heads = [...document.querySelectorAll(".stMain :is(h1, h2, h3, h4, summary)")];
+    const above = heads.filter((head) =>
+      head.compareDocumentPosition(table) & Node.DOCUMENT_POSITION_FOLLOWING).at(-1);
+    if (!above) return;
+    const words = above.querySelector("[data-testid=stMarkdownContainer]") ?? above;
+    const caption = table.createCaption();
+    caption.className = "bm-named";
+    caption.textContent = words.textContent.trim();
+  };
+
   /* Streamlit draws pages anew at any time: what is not furnished yet is, once a frame. */
   let isDue = false;
   const furnish = () => {
@@ -293,6 +305,7 @@
       plot.classList.add("bm-with-tools");
       offerPictures(plot);
     });
+    document.querySelectorAll(".stMain table:not(:has(caption))").forEach(nameTable);
     document.querySelectorAll("table.bm-table:not(.bm-with-tools)").forEach((table) => {
       table.classList.add("bm-with-tools");
       offerSorting(table);
