@@ -15,7 +15,6 @@ from analytics import Store, import_files
 from dashboard.pages import _ADDRESSES, DATA, RESULTS
 from tests.app.sample_bulletin import fill_archive
 from tests.browser import serving
-from tests.browser.screens import settle
 from tests.browser.visiting import Visit, assert_fits, settled
 from tests.field_week import sampled_week, write_week
 

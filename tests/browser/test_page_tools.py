@@ -197,7 +197,7 @@ def test_dates_weeks_and_chances_are_sorted_as_what_they_are(chromium, rising):
 
 def test_a_long_table_is_searched(visit):
     page = visit().open(f"week={CHOSEN}")
-    page.get_by_text("Every quantity of the week").click()
+    page.get_by_text("Every quantity of the week").first.click()
     field = page.get_by_role("searchbox").first
     rows = page.locator(".bm-every tbody tr")
     whole = rows.count()

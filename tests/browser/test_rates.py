@@ -45,7 +45,7 @@ def test_the_buttons_change_the_rate(visit):
 @pytest.mark.parametrize("width", [1280, 390])
 def test_the_regressions_open(visit, width):
     page = visit(width=width).open(**RATES)
-    page.get_by_text("The regressions behind").click()
+    page.get_by_text("The regressions behind").first.click()
     page.locator(".st-key-rates-residuals svg.main-svg").first.wait_for()
     settle(page, charts=CHARTS["catch_rates"])
     plot = page.locator(".st-key-rates-ratios .js-plotly-plot").bounding_box()

@@ -117,10 +117,16 @@ def test_another_page_and_back_brings_the_options(visit):
     page = visit().open(WITH_SET, **CHANGE)
     page.get_by_role("button", name="Add an option").click()
     page.get_by_text("3 · Option 3").wait_for()
-    page.wait_for_function("(query) => !location.search.includes(query)", arg=WITH_SET)
+    settle(page, charts=CHARTS["compare_rules"])
+    page.wait_for_function(
+        "(query) => location.search.includes('set=') && !location.search.includes(query)",
+        arg=WITH_SET,
+    )
     link = page.url
     turn_to(page, "Season limits")
     page.get_by_role("heading", name="Season limits", level=1).wait_for()
+    settle(page, charts=CHARTS["season_limits"])
+    page.wait_for_function("location.search.includes('limit=')")
     page.go_back()
     page.get_by_text("3 · Option 3").wait_for()
     settle(page, charts=CHARTS["compare_rules"])
