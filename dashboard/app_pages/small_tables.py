@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import streamlit as st
@@ -17,15 +16,18 @@ from analytics.rounding import DASH
 from analytics.wording import numbers
 from dashboard import filters, html_tables, notices, page_frame, store_access, url_state
 from dashboard.desk.batches import receipt_words
-from dashboard.forms import grid, table_edit
+from dashboard.forms import drafts, grid, table_drafts, table_edit
 from dashboard.forms.grid import Beside, Grid
 from dashboard.forms.placed import Cells, beside, findings_table
-from dashboard.forms.table_edit import EDITED, CheckedTable, Clash
+from dashboard.forms.table_edit import EDITED, CheckedTable
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import pyarrow as pa
 
     from analytics.data.store import Store
+    from dashboard.forms.table_drafts import Editing
 
 ADDRESS = "season_tables"
 _TABLES, _RECEIPT = "season-tables", "season-tables-receipt"
@@ -37,26 +39,6 @@ _CAUTION = (
     "These tables steer the estimates; they are no regulation. Before a rule or a limit is told to "
     "anybody, compare it with the agency's own text."
 )
-
-
-@dataclass(slots=True)
-class Editing:
-    """A table under edit in this tab.
-
-    `base` are the store's lines that the edit began with, `shown` those that the grid was given,
-    `lines` what stands there now; `generation` numbers the grids.
-    """
-
-    base: list[Cells]
-    shown: list[Cells]
-    lines: list[Cells]
-    generation: int = 0
-    clashes: list[Clash] = field(default_factory=list)
-
-    def renew(self, lines: list[Cells]) -> None:
-        """Give a new grid these lines."""
-        self.shown = self.lines = lines
-        self.generation += 1
 
 
 def show() -> None:
@@ -78,10 +60,16 @@ def show() -> None:
 
 def _table(name: str, store: Store) -> None:
     stored = table_edit.stored_table(store, name)
-    editing = _editing(name, stored)
+    folder = store_access.desk("tables")
+    editing = _editing(name, stored, folder)
+    # From the start: a link that changes while cells are typed would draw the grid anew.
+    url_state.note("draft", editing.name)
     drawn = _grid(name, editing, stored)
     if grid.is_drawn(drawn.key):
-        editing.lines = _without_last_blanks(drawn.typed())
+        lines = _without_last_blanks(drawn.typed())
+        if lines != editing.lines:
+            editing.lines = lines
+            table_drafts.keep(editing, folder)
     elif editing.lines != editing.shown:
         editing.renew(editing.lines)
         drawn = _grid(name, editing, stored)
@@ -97,6 +85,7 @@ def _table(name: str, store: Store) -> None:
             st.html(findings_table(checked.found))
     with top:
         _answer(name, editing, checked, stored)
+        _drafts(name, editing, folder)
     _preview(name, checked, store)
     _end(name, editing, checked, store, stored)
     st.caption(_CAUTION)
@@ -107,12 +96,42 @@ def _without_last_blanks(lines: list[Cells]) -> list[Cells]:
     return lines[:last]
 
 
-def _editing(name: str, stored: pa.Table) -> Editing:
+def _editing(name: str, stored: pa.Table, folder: Path) -> Editing:
+    """Return this tab's edit of a table; that of the link's draft where there is one."""
     held: dict[str, Editing] = st.session_state.setdefault(_TABLES, {})
-    if name not in held:
-        lines = table_edit.as_lines(stored)
-        held[name] = Editing(lines, lines, lines)
+    asked = st.query_params.get("draft", "")
+    mine = held.get(name)
+    is_other = mine is None or asked not in {one.name for one in held.values()}
+    if asked and is_other and drafts.is_there(folder, asked):
+        generation = mine.generation + 1 if mine else 0
+        held[name] = table_drafts.taken(drafts.load(folder, asked), name, generation=generation)
+    elif mine is None:
+        held[name] = table_drafts.begin(name, table_edit.as_lines(stored))
     return held[name]
+
+
+def _drafts(name: str, editing: Editing, folder: Path) -> None:
+    """Say whether the edit is kept, and offer those of this table that were not stored."""
+    if editing.fault:
+        st.error(numbers.plain(f"{editing.fault[:1].upper()}{editing.fault[1:]}."))
+    elif editing.is_changed and editing.saved_utc:
+        at = editing.saved_utc[11:16]
+        st.caption(f"Kept as a draft at {at} UTC. You may close the browser and go on later.")
+    others = table_drafts.listed(folder, name, but=editing.name)
+    if others and not editing.is_changed:
+        with st.expander(f"Edits of this table not stored yet ({len(others)})", expanded=True):
+            for one in others[:_LISTED]:
+                at = one.saved_utc[:16].replace("T", " ")
+                st.button(
+                    f"Go on with the edit kept {at} UTC",
+                    on_click=_go_on,
+                    args=(one.name,),
+                    key=f"draft-{one.name}",
+                )
+
+
+def _go_on(name: str) -> None:
+    st.query_params["draft"] = name
 
 
 def _grid(name: str, editing: Editing, stored: pa.Table) -> Grid:
@@ -165,6 +184,7 @@ def _take_in(name: str) -> None:
     lines, editing.clashes = table_edit.merge(editing.base, editing.lines, theirs, name=name)
     editing.base = theirs
     editing.renew(lines)
+    table_drafts.keep(editing, store_access.desk("tables"))
 
 
 def _preview(name: str, checked: CheckedTable, store: Store) -> None:
@@ -234,9 +254,12 @@ def _end(
         receipt = importing.store_checked(checked.checked, store, about=about)
         said = f"{numbers.plain(receipt_words(receipt))} Reason: {numbers.plain(about[REASON])}. "
         st.session_state[_RECEIPT] = f"{said}Figures follow once a bulletin is made anew."
-        del st.session_state[_TABLES][name]
+        table_drafts.drop(editing, store_access.desk("tables"))
         lines = table_edit.as_lines(table_edit.stored_table(store, name))
-        st.session_state[_TABLES][name] = Editing(lines, lines, lines, editing.generation + 1)
+        st.session_state[_TABLES][name] = table_drafts.begin(
+            name, lines, generation=editing.generation + 1
+        )
+        st.query_params.pop("draft", None)
         st.rerun()
     if why:
         st.caption(why)

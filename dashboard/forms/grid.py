@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from analytics.data.schema import Column
 
 #: Lines of a grid: a pasted block with more is cut by the browser, so there are many.
-LINES = 120
+LINES = 600
 _MORE_LINES = 100
 _ROW_PIXELS, _HEAD_PIXELS = 35, 38
 #: Columns beside those that are typed.
@@ -30,7 +30,7 @@ LINE_AND_CHECK, BECOMES = "line and check", "becomes"
 KEYS = (
     "Keys: Tab goes to the next cell, Enter to the cell below, arrows anywhere; for a new line: "
     "arrow down, Home, Tab. Delete empties a cell; Escape, then Tab leaves the grid. A block "
-    "copied from a spreadsheet can be pasted."
+    f"copied from a spreadsheet can be pasted, up to line {LINES}."
 )
 
 

@@ -158,13 +158,15 @@ def site_day(under_way: Work, checked: CheckedForm, snapshot: Snapshot) -> None:
         for place, column in zip(st.columns(len(rest)), rest, strict=True):
             with place:
                 _field(under_way, column)
-    if checked.sample:
-        st.caption(
-            f"Becomes site-day {numbers.plain(checked.sample)}; boats are numbered after it."
-        )
-    found = [] if under_way.form.is_empty else checked.found["site_day"]
-    if found:
-        st.html(findings_table(found, noun="site-day"))
+    # In a part that is always there: a grid that moves is made anew and loses what is typed then.
+    with st.container():
+        if checked.sample:
+            st.caption(
+                f"Becomes site-day {numbers.plain(checked.sample)}; boats are numbered after it."
+            )
+        found = [] if under_way.form.is_empty else checked.found["site_day"]
+        if found:
+            st.html(findings_table(found, noun="site-day"))
 
 
 def _field(under_way: Work, column: Column, known: dict[str, str | None] | None = None) -> None:

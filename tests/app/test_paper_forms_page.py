@@ -13,6 +13,7 @@ from analytics.data.store import Store
 from dashboard import data, store_access
 from dashboard.forms import drafts
 from dashboard.pages import menu
+from tests.app.grids import place_of_grids
 from tests.field_week import field_store
 
 BOAT = {
@@ -158,6 +159,15 @@ def test_faults_stand_beside_their_line_and_forbid_storing(store: Store):
     assert marks == ["1 in order", "2", "3 in order", "4"]
     assert not tab.page.button(key="store-form").disabled
     assert store.version == 1
+
+
+def test_grids_stay_in_their_places(store: Store):
+    """A grid that moves in the page is made anew by the browser and loses what is typed then."""
+    tab = Tab()
+    before = place_of_grids(tab.page)
+    assert len(before) == 3
+    for one in (keyed(), Tab(draft_of({"site_day": [DAY | {"date": "soon"}], "boats": [BOAT]}))):
+        assert list(place_of_grids(one.page).values()) == list(before.values())
 
 
 def test_names_are_shown_as_text(store: Store):

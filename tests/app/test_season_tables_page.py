@@ -10,16 +10,20 @@ from streamlit.testing.v1 import AppTest
 
 from analytics.data.store import Store
 from dashboard import data, store_access
+from dashboard.forms import drafts, table_drafts
+from tests.app.grids import place_of_grids
 from tests.field_week import field_store
 
 
 class Tab:
     """A browser tab on the page, with one of the tables."""
 
-    def __init__(self, table: str = "seasons") -> None:
+    def __init__(self, table: str = "seasons", draft: str = "") -> None:
         script = Path(find_spec("dashboard").origin).parent / "app_pages" / "small_tables.py"
         self.page = AppTest.from_file(script, default_timeout=60)
         self.page.query_params["table"] = table
+        if draft:
+            self.page.query_params["draft"] = draft
         self.table = table
         self.run()
 
@@ -142,3 +146,58 @@ def test_an_empty_store_begins_with_empty_tables(tmp_path: Path, monkeypatch: py
     assert Store(tmp_path / "new").read("areas")["area"].to_pylist() == ["A"]
     monkeypatch.delenv(store_access.STORE_VARIABLE)
     assert "No store is open" in Tab().words
+
+
+def kept_edits(table: str) -> list[drafts.Draft]:
+    return table_drafts.listed(store_access.desk("tables"), table, but="")
+
+
+def test_an_edit_not_stored_outlives_its_tab(store: Store):
+    first = Tab().type({0: {"daily_limit_fish": "4"}})
+    (kept,) = kept_edits("seasons")
+    again = Tab(draft=kept.name)
+    assert again.page.data_editor[0].value["daily_limit_fish"].tolist()[0] == "4"
+    assert "**1** changed" in again.words
+    listed = Tab()
+    assert "2 rows as stored" in listed.words
+    listed.press(f"draft-{kept.name}")
+    assert "**1** changed" in listed.words
+    assert not kept_edits("limits")
+    first.type({0: {"daily_limit_fish": "1"}})
+    assert not kept_edits("seasons")
+
+
+def test_a_stored_edit_leaves_no_draft(store: Store):
+    tab = Tab().type({0: {"daily_limit_fish": "2"}}).reason("notice").press("store-table")
+    assert "2 rows as stored" in tab.words
+    assert not kept_edits("seasons")
+
+
+def test_two_tabs_on_one_draft_are_kept_apart(store: Store):
+    first = Tab().type({0: {"daily_limit_fish": "4"}})
+    second = Tab(draft=kept_edits("seasons")[0].name).type({1: {"daily_limit_fish": "5"}})
+    first.type({0: {"daily_limit_fish": "3"}})
+    held = [
+        [row["daily_limit_fish"] for row in one.content["lines"]] for one in kept_edits("seasons")
+    ]
+    assert sorted(held) == [["3", "1"], ["4", "5"]]
+    assert "**1** changed" in first.words
+    assert "**2** changed" in second.words
+
+
+def test_a_draft_of_another_table_is_no_edit_of_this_one(store: Store):
+    Tab("holidays").type({5: {"date": "2031-02-18", "holiday": "Thaw"}})
+    (kept,) = kept_edits("holidays")
+    assert "holds no edit of seasons" in Tab("seasons", draft=kept.name).words
+    assert "no draft" in Tab("seasons", draft="../../etc/passwd").words
+
+
+def test_the_grid_stays_in_its_place(store: Store):
+    """A grid that moves in the page is made anew by the browser and loses what is typed then."""
+    tab = Tab("limits")
+    before = place_of_grids(tab.page)
+    assert before
+    tab.type({0: {"limit_fish": "many"}})
+    assert place_of_grids(tab.page) == before
+    tab.type({0: {"limit_fish": "950"}})
+    assert place_of_grids(tab.page) == before

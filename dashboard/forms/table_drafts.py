@@ -1,0 +1,117 @@
+"""A small table under edit: what was typed and is not stored yet is kept as a draft."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from analytics.errors import StoreError
+from dashboard.forms import drafts
+from dashboard.forms.drafts import DraftChanged
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from dashboard.forms.drafts import Draft
+    from dashboard.forms.placed import Cells
+    from dashboard.forms.table_edit import Clash
+
+
+@dataclass(slots=True)
+class Editing:
+    """A table under edit in a tab.
+
+    `base` are the store's lines that the edit began with, `shown` those that the grid was given,
+    `lines` what stands there now; `generation` numbers the grids. `revision` is that of the draft
+    this tab wrote or read last, 0 before the first; `fault` says why it could not be kept.
+    """
+
+    table: str
+    base: list[Cells]
+    shown: list[Cells]
+    lines: list[Cells]
+    name: str = field(default_factory=drafts.new_name)
+    revision: int = 0
+    saved_utc: str = ""
+    generation: int = 0
+    clashes: list[Clash] = field(default_factory=list)
+    fault: str = ""
+
+    @property
+    def is_changed(self) -> bool:
+        """Whether anything was typed that the store does not have."""
+        return self.lines != self.base
+
+    def renew(self, lines: list[Cells]) -> None:
+        """Give a new grid these lines."""
+        self.shown = self.lines = lines
+        self.generation += 1
+
+
+def begin(table: str, lines: list[Cells], *, generation: int = 0) -> Editing:
+    """Return a new edit of a table that stands as the store has it."""
+    return Editing(table, lines, lines, lines, generation=generation)
+
+
+def keep(editing: Editing, folder: Path) -> None:
+    """Keep an edit as a draft; one that another tab changed too is kept under a name of its own.
+
+    An edit that went back to what is stored leaves no draft.
+    """
+    try:
+        if not editing.is_changed:
+            drop(editing, folder)
+            return
+        content = {"table": editing.table, "base": editing.base, "lines": editing.lines}
+        try:
+            saved = drafts.save(folder, editing.name, content, revision=editing.revision)
+        except DraftChanged:
+            editing.name = drafts.new_name()
+            saved = drafts.save(folder, editing.name, content, revision=0)
+    except StoreError as error:
+        editing.fault = str(error)
+    else:
+        editing.revision, editing.saved_utc, editing.fault = saved.revision, saved.saved_utc, ""
+
+
+def drop(editing: Editing, folder: Path) -> None:
+    """Remove the draft of an edit, unless another tab changed it since; a new one may follow."""
+    if editing.revision:
+        try:
+            drafts.remove(folder, editing.name, revision=editing.revision)
+        except DraftChanged:
+            editing.name = drafts.new_name()
+    editing.revision, editing.saved_utc, editing.fault = 0, "", ""
+
+
+def taken(draft: Draft, table: str, *, generation: int) -> Editing:
+    """Return the edit that a draft holds; `StoreError` where it holds none of this table."""
+    content = draft.content
+    try:
+        base, lines = (_lines(content[part]) for part in ("base", "lines"))
+        is_this = content["table"] == table
+    except (TypeError, ValueError, AttributeError, KeyError) as error:
+        raise _not_an_edit(draft, table) from error
+    if not is_this:
+        raise _not_an_edit(draft, table)
+    return Editing(
+        table, base, lines, lines, draft.name, draft.revision, draft.saved_utc, generation
+    )
+
+
+def listed(folder: Path, table: str, *, but: str) -> list[Draft]:
+    """Return the drafts of a table but one, the newest first; those unreadable are left alone."""
+    found, _ = drafts.listed(folder)
+    return [one for one in found if one.content.get("table") == table and one.name != but]
+
+
+def _lines(found: Sequence[dict[str, Any]]) -> list[Cells]:
+    return [{str(name): str(text) for name, text in cells.items()} for cells in found]
+
+
+def _not_an_edit(draft: Draft, table: str) -> StoreError:
+    return StoreError(
+        f"the draft {draft.name} holds no edit of {table}; it is left as it is: open it in a text "
+        "editor to see what was typed"
+    )
