@@ -27,6 +27,8 @@ LOWER = 0.33
 GAP = ("×", "no figure")
 CUT = ("▶", "extends beyond the axis")
 HUES = {"×": "quiet", "▶": "ink"}
+#: Part of the axis that the name of what is expected takes.
+ROOM = 0.35
 #: How far above its bar the first label stands, in bars.
 HIGHER = 0.36
 
@@ -111,13 +113,10 @@ def _names(bars: Sequence[Bar], *, end: float, palette: Palette) -> list[dict[st
         found.append(drawing.note("used so far", colour=palette.sea, yref="y", **place))
     ahead = [(at, bar.expected) for at, bar in enumerate(bars) if bar.expected.value is not None]
     if ahead:
-        at, one = ahead[0]
-        low, high = min(one.ends), max(one.ends)
-        is_left = low > end - high
-        place = {"x": low if is_left else high, "y": at + LOWER, "xref": "x", "yref": "y"}
-        place |= {"xanchor": "right" if is_left else "left", "xshift": -6 if is_left else 6}
-        place |= {"yanchor": "middle", "yshift": 0}
-        found.append(drawing.note("expected", colour=palette.copper, **place))
+        # Under the first bar whose expected interval begins far enough from the left end.
+        at, _ = next((one for one in ahead if min(one[1].ends) > ROOM * end), ahead[0])
+        place = {"y": at + LOWER, "yref": "y", "yanchor": "middle", "yshift": 0}
+        found.append(drawing.note("◇ expected", colour=palette.copper, **place))
     return found
 
 

@@ -258,7 +258,7 @@ def test_the_first_bar_names_what_is_drawn_and_the_title_says_what_it_shows(inde
     bars = panels.bars(index, found.limits)
     drawn = barred.figure(bars, palette=palette(dark=False))
     names = {note.text: (note.xref, note.x, note.y) for note in drawn.layout.annotations}
-    assert set(names) == {"the limit", "used so far", "expected"}
+    assert set(names) == {"the limit", "used so far", "◇ expected"}
     assert names["the limit"][:2] == ("x", 1.0)
     assert panels.finding(found.limits) == "3 of 5 limits are likely exceeded by the planned close"
     assert panels.finding(found.limits[:1]) == "The limit is likely exceeded by the planned close"
