@@ -1,4 +1,4 @@
-"""Weeks across: a season against past ones, trends with every interval, the sublegal share."""
+"""Weeks across: trends with every interval, and a season against past ones."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.weeks import week_of, weeks_between
 from analytics.wording import numbers, reasons
 from analytics.wording.bulletin_index import monday
-from analytics.wording.marks import drawn_interval, estimated, mark
+from analytics.wording.marks import drawn_interval, mark
 from analytics.wording.numbers import Measurement, NumberKind, day_words
 from analytics.wording.week import last_strength, strength_side
 from dashboard.catch_rates.records import ENCOUNTERS
@@ -31,18 +31,11 @@ if TYPE_CHECKING:
     from dashboard.catch_rates.records import Line, Rates
     from dashboard.charts.drawing import Figure, Trace
 
-HEIGHT, STRIP_HEIGHT, SHARE_HEIGHT = 160, 92, 225
+HEIGHT, STRIP_HEIGHT = 160, 92
 #: The sign of an interval that extends above its panel, with its words.
 CUT = ("▲", "the interval extends above the panel, or is too wide to be useful")
-#: The signs of the pooled line with their words, and their colour.
-SHARE_SIGNS = (("━", "model estimate (partial pooling)"), ("▒", "its interval"))
-SHARE_HUES = {"━": "copper", "▒": "copper"}
 #: Areas that a title names; more are counted.
 NAMED = 3
-#: How far the band reaches beyond its first and last week, so that a single week has one.
-_END = 0.3
-#: The axis of shares is never shorter, so that small moves stay small.
-_LEAST_SPAN = 0.4
 
 
 def panels(
@@ -108,12 +101,12 @@ def _traces(
     top: float,
     palette: Palette,
 ) -> list[Trace]:
-    points = _points(rows, weeks=weeks)
+    points = points_of(rows, weeks=weeks)
     known = [one.at == at for one in points if one.value is not None]
     how: dict[str, Any] = {"colour": palette.sea, "ends": (-math.inf, top)}
     found = [
         drawing.intervals(points, opacity=0.35, name="intervals", **how),
-        drawing.line(*_values(rows), colour=palette.sea, width=1.4, name="line"),
+        drawing.line(*values_of(rows), colour=palette.sea, width=1.4, name="line"),
         drawing.marks(
             points,
             colour=[palette.copper if is_chosen else palette.sea for is_chosen in known],
@@ -182,7 +175,7 @@ def hover(week: str, row: Row | None) -> str:
     return drawing.hover(drawing.week_words(week), *lines)
 
 
-def _points(rows: Sequence[Row | None], *, weeks: Sequence[str]) -> list[Point]:
+def points_of(rows: Sequence[Row | None], *, weeks: Sequence[str]) -> list[Point]:
     """Return the weeks that have a row as points, each with the symbol of its status."""
     return [
         Point(at, row.estimate, *drawn_interval(row), hover(week, row), mark(row).symbol)
@@ -191,86 +184,9 @@ def _points(rows: Sequence[Row | None], *, weeks: Sequence[str]) -> list[Point]:
     ]
 
 
-def _values(rows: Sequence[Row | None]) -> tuple[list[int], list[float | None]]:
+def values_of(rows: Sequence[Row | None]) -> tuple[list[int], list[float | None]]:
+    """Return places and estimates, None where there is none."""
     return list(range(len(rows))), [None if row is None else row.estimate for row in rows]
-
-
-# The sublegal share by week: points of the survey, the pooled line in its band.
-
-
-def share_panel(
-    survey: Sequence[Row | None],
-    pooled: Sequence[Row | None],
-    *,
-    weeks: Sequence[str],
-    span: tuple[float, float],
-    palette: Palette,
-) -> Figure:
-    """Draw the weeks of one area; `span` is the axis, the same for panels to be compared."""
-    points = _points(survey, weeks=weeks)
-    words = [
-        f"<b>{drawing.week_words(week)}, model estimate</b><br>{escape(numbers.figure(row))}"
-        for week, row in zip(weeks, pooled, strict=True)
-    ]
-    how: dict[str, Any] = {"mode": "lines+markers", "marker": {"size": 3, "color": palette.copper}}
-    return drawing.figure(
-        [
-            drawing.band(
-                _bands(pooled), colour=palette.copper, fill=palette.band, opacity=0.7, edge=0.8
-            ),
-            drawing.line(*_values(pooled), colour=palette.copper, words=words, **how),
-            drawing.intervals(points, colour=palette.sea, width=4, opacity=0.35),
-            drawing.marks(points, colour=palette.sea, size=7),
-            drawing.gaps(points, ends=span, palette=palette),
-            drawing.cuts(points, ends=span, colour=palette.sea),
-        ],
-        palette=palette,
-        height=SHARE_HEIGHT,
-        margin=(44, 10, 8, 26),
-        xaxis=weeks_across(weeks),
-        yaxis={"range": list(span), "tickformat": ".0%", "nticks": 5},
-    )
-
-
-def share_axis(rows: Iterable[Row | None]) -> tuple[float, float]:
-    """Return the ends of the axis: every share and useful interval, in steps of a tenth."""
-    three = ((row.estimate, *drawn_interval(row)) for row in rows if row is not None)
-    ends = [end for one in three for end in one if end is not None and math.isfinite(end)]
-    if not ends:
-        return 0.0, 1.0
-    low, high = math.floor(10 * min(ends)) / 10, math.ceil(10 * max(ends)) / 10
-    short = max(_LEAST_SPAN - (high - low), 0.0)
-    low = max(low - short, 0.0)
-    high = min(max(high, low + _LEAST_SPAN), 1.0)
-    return (low - 0.01, high + 0.01)
-
-
-def share_description(
-    survey: Sequence[Row | None], pooled: Sequence[Row | None], *, weeks: Sequence[str], area: str
-) -> str:
-    """Return a sentence that stands for a panel where it cannot be seen."""
-    known, line = estimated(survey, weeks), estimated(pooled, weeks)
-    words = f"Sublegal share by week in {area}: {len(known)} weeks with a figure of the survey"
-    if not line:
-        return f"{words}; no model estimate."
-    (first, start), (last, end) = line[0], line[-1]
-    return (
-        f"{words}; the model estimate goes from {numbers.figure(start)} in {first} to "
-        f"{numbers.figure(end)} in {last}."
-    )
-
-
-def _bands(rows: Sequence[Row | None]) -> list[list[tuple[float, float, float]]]:
-    """Return the runs of weeks that have an interval, a little longer at both ends."""
-    known = [
-        (at, row.ci_low, row.ci_high)
-        for at, row in enumerate(rows)
-        if row is not None and row.ci_low is not None and row.ci_high is not None
-    ]
-    runs = drawing.parts(known)
-    return [
-        [(run[0][0] - _END, *run[0][1:]), *run, (run[-1][0] + _END, *run[-1][1:])] for run in runs
-    ]
 
 
 # This season's rate by week against past seasons: a line with intervals, past ones as a band.

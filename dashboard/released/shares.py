@@ -13,6 +13,7 @@ from analytics.wording import marks, numbers, reasons
 from analytics.wording.week import SHARE
 from dashboard import html_tables, page_frame
 from dashboard.charts import series
+from dashboard.charts import shares as chart
 from dashboard.released.records import POOLED, SURVEY, where
 
 if TYPE_CHECKING:
@@ -210,12 +211,12 @@ def draw(choice: Choice, released: Released) -> None:
     if shown:
         st.header("Sublegal share, week by week", anchor=False)
         rows = [released.share(SURVEY, area, week) for area in shown for week in index.axis]
-        signs = [*marks.signs(rows), *series.SHARE_SIGNS]
+        signs = [*marks.signs(rows), *chart.SIGNS]
         signs += [series.CUT] if series.is_cut(rows, top=1.0) else []
-        page_frame.signs(signs, series.SHARE_HUES)
         rows += [released.share(POOLED, area, week) for area in shown for week in index.axis]
-        low, high = series.share_axis(rows)
-        page_frame.grid(shown, lambda area: _panel(index, released, area, span=(low, high)))
+        low, high = chart.axis(rows)
+        _weeks(index, released, shown, span=(low, high))
+        page_frame.on_demand(html_tables.signs(signs, hues=chart.HUES))
         st.caption(f"Every axis goes from {percent(round(low, 1))} to {percent(round(high, 1))}.")
     st.caption(f"{LEAN} {DESIGN_EFFECT}")
     st.html(table(index, released, choice.areas))
@@ -237,10 +238,22 @@ def draw(choice: Choice, released: Released) -> None:
     page_frame.downloads(choice, shares="the shares")
 
 
-def _panel(
-    index: BulletinIndex, released: Released, area: str, *, span: tuple[float, float]
+def _weeks(
+    index: BulletinIndex, released: Released, areas: Sequence[str], *, span: tuple[float, float]
 ) -> None:
-    both = [[released.share(basis, area, week) for week in index.axis] for basis in _BASES]
-    figure = series.share_panel(*both, weeks=index.axis, span=span, palette=page_frame.colours())
-    alt = series.share_description(*both, weeks=index.axis, area=index.name(area))
-    page_frame.panel(index.name(area), figure, key=f"released-share-{area}", alt=alt)
+    names = {area: index.name(area) for area in areas}
+    lines = {
+        area: (
+            [released.share(SURVEY, area, week) for week in index.axis],
+            [released.share(POOLED, area, week) for week in index.axis],
+        )
+        for area in areas
+    }
+    figure = chart.panels(
+        lines, weeks=index.axis, span=span, names=names, palette=page_frame.colours()
+    )
+    title = chart.title(lines, names=names)
+    said = [
+        chart.description(*two, weeks=index.axis, area=names[area]) for area, two in lines.items()
+    ]
+    page_frame.panel(title, figure, key="released-share", alt=" ".join([f"{title}.", *said]))

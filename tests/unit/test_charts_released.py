@@ -7,9 +7,9 @@ import itertools
 import pytest
 
 from analytics.palette import DARK, LIGHT
-from analytics.wording import bulletin_index, reasons
+from analytics.wording import bulletin_index, numbers, reasons
 from analytics.wording.numbers import Measurement, NumberKind
-from dashboard.charts import bars, curves, forest, series
+from dashboard.charts import bars, curves, forest, shares
 from dashboard.charts.forest import ForestRow
 from dashboard.released import classes as released_classes
 from dashboard.released import deaths, records
@@ -126,13 +126,34 @@ def share_rows(index, released, area):
 
 
 def share_figure(survey, pooled, index):
-    return series.share_panel(survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=LIGHT)
+    return shares.panels(
+        {"A1": (survey, pooled)},
+        weeks=index.axis,
+        span=(0.0, 1.0),
+        names={"A1": "Quillon Bank"},
+        palette=LIGHT,
+    )
+
+
+def test_the_title_of_the_shares_names_the_highest_area(index, released):
+    lines = {area: tuple(share_rows(index, released, area)) for area in index.areas}
+    last = {
+        area: next((row for row in reversed(pooled) if row and row.estimate is not None), None)
+        for area, (_, pooled) in lines.items()
+    }
+    top = max(row.estimate for row in last.values() if row)
+    best = next(area for area, row in last.items() if row and row.estimate == top)
+    title = shares.title(lines, names=index.names)
+    assert f"highest in {index.names[best]}, {numbers.short(last[best])}" in title
+    nothing = {"A5": lines[sample_released.NOTHING]}
+    assert shares.title(nothing, names=index.names).endswith("no estimate of the model")
 
 
 def test_the_share_has_points_of_the_survey_and_a_line_in_its_band(index, released):
     survey, pooled = share_rows(index, released, "A1")
-    figure = series.share_panel(survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=LIGHT)
-    band, line, bars, points, gaps, cuts = figure.data
+    figure = share_figure(survey, pooled, index)
+    band, line, bars, points, gaps, cuts, name = figure.data
+    assert name.text[0].startswith("<b>Quillon Bank</b>  ")
     assert list(line.y) == [row.estimate for row in pooled]
     for row in pooled:
         assert row.ci_low in band.y
@@ -151,18 +172,16 @@ def test_closed_weeks_part_the_band(index, released):
     survey, pooled = share_rows(index, released, sample_released.CONVENIENT)
     open_weeks = [at for at, row in enumerate(pooled) if row is not None]
     assert open_weeks != list(range(len(index.axis)))
-    band = series.share_panel(
-        survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=LIGHT
-    ).data[0]
+    band = share_figure(survey, pooled, index).data[0]
     runs = 1 + sum(b - a > 1 for a, b in itertools.pairwise(open_weeks))
     assert list(band.x).count(None) + 1 == runs > 1
 
 
 def test_no_pooled_line_is_no_band(index, released):
     survey, pooled = share_rows(index, released, sample_released.NOTHING)
-    figure = series.share_panel(survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=DARK)
+    figure = share_figure(survey, pooled, index)
     assert list(figure.data[0].x) == []
-    words = series.share_description(survey, pooled, weeks=index.axis, area="Wicket Pass")
+    words = shares.description(survey, pooled, weeks=index.axis, area="Wicket Pass")
     assert words.endswith("no model estimate.")
 
 
@@ -170,14 +189,14 @@ def test_the_axis_of_shares_holds_every_end(index, released):
     rows = [
         row for area in index.areas for line in share_rows(index, released, area) for row in line
     ]
-    low, high = series.share_axis(rows)
+    low, high = shares.axis(rows)
     for row in rows:
         if row is not None and row.estimate is not None and reasons.is_useful(row):
             assert low <= (row.ci_low or row.estimate) <= (row.ci_high or row.estimate) <= high
     alone = [row for row in share_rows(index, released, "A1")[1] if row]
-    low, high = series.share_axis(alone)
+    low, high = shares.axis(alone)
     assert high - low >= 0.4
-    assert series.share_axis([]) == (0.0, 1.0)
+    assert shares.axis([]) == (0.0, 1.0)
 
 
 def test_bars_stack_to_the_fish_and_the_line_stands_at_the_minimum(released):
