@@ -57,18 +57,20 @@ class Words:
         place = 1 - math.floor(math.log10(value))
         return self.number(round(value, place))
 
-    def day(self, day: date) -> str:
-        """Return a day without its year in the reader's order, such as ``30 April``."""
+    def day(self, day: date, *, with_year: bool = False) -> str:
+        """Return a day in the reader's order, such as ``30 April``."""
         if self.units.dates is DateOrder.YMD:
             return day.isoformat()
         is_month_first = self.units.dates is DateOrder.MDY
         form = self.say("MMMM d") if is_month_first else self.say("d MMMM")
+        if with_year:
+            form = self.say("MMMM d, y") if is_month_first else self.say("d MMMM y")
         return str(babel_dates.format_date(day, form, locale=self.language))
 
     def weekday(self, day: date) -> str:
-        """Return a day with its weekday."""
+        """Return a day with its weekday and year."""
         name = babel_dates.format_date(day, "EEEE", locale=self.language)
-        return self.say("{weekday}, {day}", weekday=name, day=self.day(day))
+        return self.say("{weekday}, {day}", weekday=name, day=self.day(day, with_year=True))
 
     def weekdays(self, digits: str) -> str:
         """Return weekday digits in words, runs joined."""

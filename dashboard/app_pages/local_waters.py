@@ -20,6 +20,7 @@ from dashboard.page_frame import colours
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from analytics.bulletin.archive import BulletinMetadata
     from analytics.wording.bulletin_index import BulletinIndex
     from dashboard.catalogue import Words
     from dashboard.charts.area_map import MapArea
@@ -64,8 +65,9 @@ def draw() -> None:
         if folder is None or not cards:
             notices.empty_archive(folder)
             return
-        index = data.bulletin_index(folder, cards[-1])
-        rates = data.view("rates", cards[-1])
+        card = _card(cards)
+        index = data.bulletin_index(folder, card)
+        rates = data.view("rates", card)
     except BlackmouthError as error:
         notices.unreadable(error)
         return
@@ -80,6 +82,19 @@ def draw() -> None:
     with wishes:
         notices.unmet(url_state.unmet())
     url_state.write()
+
+
+def _card(cards: Sequence[BulletinMetadata]) -> BulletinMetadata:
+    """Return the bulletin that the link or another page asks for; else the newest."""
+    seasons = list(dict.fromkeys(card.season for card in reversed(cards)))
+    url_state.seed("season", seasons)
+    season = st.session_state["season"]
+    mine = {card.bulletin: card for card in reversed(cards) if card.season == season}
+    url_state.seed("bulletin", list(mine))
+    name = st.session_state["bulletin"]
+    url_state.note("season", season)
+    url_state.note("bulletin", name, is_unsaid=name == next(iter(mine)))
+    return mine[name]
 
 
 def _reader() -> Words:

@@ -107,7 +107,8 @@ def test_choices_go_from_page_to_page(visit, width):
 
 @pytest.mark.parametrize("script", RESULTS)
 def test_the_tab_names_page_and_areas(visit, script):
-    page = visit().open("area=A3", page="" if script == "today" else script, charts="")
+    at = {"today": "", "local_waters": "waters"}.get(script, script)
+    page = visit().open("area=A3", page=at, charts="")
     parts = [RESULTS[script], "Pale Hook", "Blackmouth"]
     if script == "methods":
         parts.remove("Pale Hook")
