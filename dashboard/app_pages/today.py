@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from dashboard.filters import Choice
     from dashboard.today.records import Kept
 
-CHART_HEIGHT = 186
+CHART_HEIGHT = 168
 
 
 def _body(chosen: Chosen, found: Standings) -> None:
