@@ -34,6 +34,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
         "page": [{}],
         "archives": [{}],
         "documents": [{}],
+        "visits": [{"of": "loads"}, {"of": "moves"}, {"of": "sessions"}],
     },
     "large": {
         "start": [{}],
@@ -57,6 +58,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
         "page": [{}],
         "archives": [{}],
         "documents": [{}],
+        "visits": [{"of": "loads"}, {"of": "moves"}, {"of": "sessions"}],
     },
 }
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import statistics
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 #: What of a run is set against the baseline, and its unit. On a busy machine the wall counts what
 #: other processes take: it is printed and never compared.
 COMPARED = {"processor": "processor s", "peak": "peak MiB"}
+#: What a reader of a page waits for; compared where both stand in the same browser, by turns.
+WAITED = {"wall": "s until the page is still"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,8 @@ class Part:
     own : tuple of str
         Steps of this program, whose ratios are kept.
     note : str, optional
+    compared : dict of str to str, optional
+        What of a run is set against the baseline, and its unit.
     """
 
     name: str
@@ -78,6 +82,7 @@ class Part:
     runs: dict[str, list[Run]]
     own: tuple[str, ...]
     note: str = ""
+    compared: Mapping[str, str] = field(default_factory=lambda: COMPARED)
 
     def ratio(self, step: str, of: str) -> float:
         """Return the median over the turns of a step's number over the baseline's of that turn."""
@@ -90,13 +95,13 @@ class Part:
         found = {
             f"{self.name}: {step}, {of}": self.ratio(step, of)
             for step in self.own
-            for of in COMPARED
+            for of in self.compared
         }
         return {name: ratio for name, ratio in found.items() if not math.isnan(ratio)}
 
     def table(self) -> list[str]:
         """Return medians and ratios as lines of Markdown."""
-        heads = [head for unit in COMPARED.values() for head in (unit, "× baseline")]
+        heads = [head for unit in self.compared.values() for head in (unit, "× baseline")]
         lines = [
             f"{self.sizes}. Medians; turns: {len(next(iter(self.runs.values())))}.",
             "",
@@ -104,7 +109,7 @@ class Part:
             "|---" * (len(heads) + 2) + "|",
         ]
         for step, runs in self.runs.items():
-            cells = [self._cells(step, of) for of in COMPARED]
+            cells = [self._cells(step, of) for of in self.compared]
             wall = statistics.median(one.wall for one in runs)
             lines.append(f"| {step} | {' | '.join([*cells, digits(wall)])} |")
         return [*lines, *(["", self.note] if self.note else [])]

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from playwright.sync_api import Browser
 
@@ -62,17 +62,26 @@ def dashboard(
     spec = find_spec("dashboard")
     assert spec is not None
     assert spec.origin is not None
+    given = {"BLACKMOUTH_ARCHIVE": str(archive_folder)}
+    given |= {"BLACKMOUTH_STORE": str(store)} if store else {}
+    with streamlit(Path(spec.origin).parent / "app.py", given, log=log) as (address, _):
+        yield address
+
+
+@contextlib.contextmanager
+def streamlit(
+    script: Path, variables: Mapping[str, str], *, log: Path | None = None
+) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
+    """Give the address and the process of a Streamlit server of a script."""
     port = _free_port()
-    command = [sys.executable, "-m", "streamlit", "run", str(Path(spec.origin).parent / "app.py")]
+    command = [sys.executable, "-m", "streamlit", "run", str(script)]
     command += ["--server.port", str(port), "--server.headless", "true"]
     with contextlib.ExitStack() as stack:
         out = stack.enter_context(log.open("wb")) if log else subprocess.DEVNULL
-        environment = os.environ | {"BLACKMOUTH_ARCHIVE": str(archive_folder)}
-        environment |= {"BLACKMOUTH_STORE": str(store)} if store else {}
-        child = subprocess.Popen(command, env=environment, stdout=out, stderr=out)
+        child = subprocess.Popen(command, env=os.environ | variables, stdout=out, stderr=out)
         try:
             _wait_for(f"http://localhost:{port}/_stcore/health", child)
-            yield f"http://localhost:{port}"
+            yield f"http://localhost:{port}", child
         finally:
             _end(child)
 

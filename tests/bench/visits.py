@@ -1,0 +1,204 @@
+"""Visits to the pages in a real browser, beside a bare Streamlit page with one figure.
+
+Measured is the time from a press until the page stands still: no change of the page and no long
+task of the browser follows for a while. Both pages stand in the same browser and are pressed by
+turns, so that load on the machine meets both; only the ratio is compared.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from contextlib import contextmanager
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from playwright.sync_api import TimeoutError as PlaywrightTimeoutError
+
+from analytics.bulletin.archive import archive_of
+from analytics.cli.demo_store import prepare
+from tests.bench.runs import WAITED, Part, Run, digits, in_turns
+from tests.browser.serving import browser, streamlit
+
+if TYPE_CHECKING:
+    import subprocess
+    from collections.abc import Callable, Iterator
+
+    from playwright.sync_api import Browser, Page
+
+#: Presses of each kind a turn of the bench.
+EACH = 4
+N_SESSIONS = 20
+#: Milliseconds without a change after which a page stands still.
+_STILL, _PATIENCE = 700, 60_000
+#: How often a list is opened, and how many milliseconds it has for that.
+_TRIES, _OPENS = 5, 2_000
+_FIGURE = ".js-plotly-plot .main-svg"
+BARE_LOAD, BARE_MOVE = "bare page, loaded (baseline)", "bare page, its switch (baseline)"
+BARE_SESSIONS = f"bare page, {N_SESSIONS} sessions (baseline)"
+_PAGES = (
+    Path(__file__).parents[2] / "dashboard" / "app.py",
+    Path(__file__).with_name("bare_page.py"),
+)
+_WATCH = """
+window.lastChange = 0;
+new PerformanceObserver(found => { for (const one of found.getEntries())
+  window.lastChange = Math.max(window.lastChange, one.startTime + one.duration);
+}).observe({entryTypes: ["longtask"]});
+addEventListener("DOMContentLoaded", () =>
+  new MutationObserver(() => { window.lastChange = performance.now(); }).observe(
+    document.documentElement,
+    {childList: true, subtree: true, attributes: true, characterData: true}));
+"""
+
+
+def part(*, of: str, turns: int) -> Part:
+    """Measure loads of a page, moves on one, or the memory of many sessions."""
+    return {"loads": _loads, "moves": _moves, "sessions": _sessions}[of](turns)
+
+
+@contextmanager
+def _both() -> Iterator[tuple[dict[str, str], dict[str, subprocess.Popen[bytes]]]]:
+    """Give addresses and processes of servers of our pages, on the demo, and of the bare one."""
+    given = {"BLACKMOUTH_ARCHIVE": str(archive_of(prepare(lambda _: None)))}
+    with contextlib.ExitStack() as stack:
+        found = [stack.enter_context(streamlit(script, given)) for script in _PAGES]
+        yield (
+            {name: one[0] for name, one in zip(("own", "bare"), found, strict=True)},
+            {name: one[1] for name, one in zip(("own", "bare"), found, strict=True)},
+        )
+
+
+def _still(page: Page) -> float:
+    """Wait until a page stands still; return when it came to that, seconds of its clock."""
+    page.wait_for_function(
+        f"performance.now() - window.lastChange > {_STILL}"
+        " && !document.querySelector('[data-testid=stStatusWidget]')",
+        timeout=_PATIENCE,
+    )
+    found: float = page.evaluate("window.lastChange")
+    return found / 1000
+
+
+def _opened(chrome: Browser, address: str) -> Page:
+    page = chrome.new_context(viewport={"width": 1280, "height": 900}).new_page()
+    page.add_init_script(_WATCH)
+    page.goto(address)
+    page.wait_for_selector(_FIGURE, timeout=_PATIENCE)
+    return page
+
+
+def _loads(turns: int) -> Part:
+    with _both() as (at, _), browser() as chrome:
+
+        def load(_: int, address: str) -> Run:
+            page = _opened(chrome, address)
+            took = _still(page)
+            page.context.close()
+            return Run(took, math.nan)
+
+        ours = {"Today": at["own"], "This week": f"{at['own']}/week"}
+        steps = {BARE_LOAD: partial(load, address=at["bare"])}
+        steps |= {f"{name}, loaded": partial(load, address=url) for name, url in ours.items()}
+        for step in steps.values():
+            step(0)  # the servers load their code
+        runs = in_turns(steps, turns=EACH * turns)
+    own = tuple(step for step in runs if step != BARE_LOAD)
+    return Part("visits", "First loads, the demo's archive", runs, own, _p95(runs), WAITED)
+
+
+def _pressed(page: Page, press: Callable[[], None]) -> Run:
+    """Press something; return the seconds until the page stands still."""
+    page.bring_to_front()
+    start = page.evaluate("window.lastChange = performance.now()") / 1000
+    press()
+    return Run(_still(page) - start, math.nan)
+
+
+def _switch(page: Page, turn: int) -> Run:
+    buttons = page.locator(".st-key-show button")
+    return _pressed(page, buttons.nth((turn + 1) % buttons.count()).click)
+
+
+def _week(page: Page, turn: int) -> Run:
+    page.bring_to_front()
+    field = page.locator(".st-key-week").get_by_role("combobox")
+    option = page.get_by_role("option").nth(1 + turn % 4)
+    for _ in range(_TRIES):  # a click alone does not always open the list
+        field.click()
+        with contextlib.suppress(PlaywrightTimeoutError):
+            option.wait_for(timeout=_OPENS)
+            break
+    _still(page)
+    return _pressed(page, option.click)
+
+
+def _turn(page: Page, turn: int) -> Run:
+    """Turn to another page of the menu."""
+    names = ("Season limits", "Seasonal pattern")
+    page.bring_to_front()
+    page.get_by_test_id("stTopNavSection").nth(turn % 2 == 0).click()
+    item = page.get_by_role("menuitem", name=names[turn % 2], exact=True)
+    item.or_(page.get_by_role("menuitem").first).first.wait_for()
+    _still(page)
+    return _pressed(page, page.get_by_role("menuitem").nth(turn % 2).click)
+
+
+def _moves(turns: int) -> Part:
+    with _both() as (at, _), browser() as chrome:
+        bare, week, menu = (
+            _opened(chrome, url) for url in (at["bare"], f"{at['own']}/week", f"{at['own']}/week")
+        )
+        steps = {
+            BARE_MOVE: partial(_switch, bare),
+            "This week, another figure": partial(_switch, week),
+            "This week, another week": partial(_week, week),
+            "another page": partial(_turn, menu),
+        }
+        for page in (bare, week, menu):
+            _still(page)
+        for step in steps.values():
+            step(0)
+        runs = in_turns(steps, turns=EACH * turns)
+    own = tuple(step for step in runs if step != BARE_MOVE)
+    return Part("visits", "Moves on a page, the demo's archive", runs, own, _p95(runs), WAITED)
+
+
+def _p95(runs: dict[str, list[Run]]) -> str:
+    """Say the slow end of each step beside the baseline's."""
+
+    def slow(step: str) -> float:
+        walls = sorted(one.wall for one in runs[step])
+        return walls[math.ceil(0.95 * len(walls)) - 1]
+
+    first = next(iter(runs))
+    said = [f"{step} {digits(slow(step) / slow(first))}" for step in runs if step != first]
+    return f"95th percentiles over the baseline's: {'; '.join(said)}."
+
+
+def _sessions(turns: int) -> Part:
+    with _both() as (at, servers), browser() as chrome:
+
+        def sessions(_: int, name: str, address: str) -> Run:
+            pages = [_opened(chrome, address) for _ in range(N_SESSIONS)]
+            held = _resident_mib(servers[name].pid)
+            for page in pages:
+                page.context.close()
+            return Run(math.nan, math.nan, held)
+
+        own = f"This week, {N_SESSIONS} sessions"
+        steps = {
+            BARE_SESSIONS: partial(sessions, name="bare", address=at["bare"]),
+            own: partial(sessions, name="own", address=f"{at['own']}/week"),
+        }
+        runs = in_turns(steps, turns=max(1, turns // 3))
+    sizes = f"The server's memory with {N_SESSIONS} open pages, the demo's archive"
+    return Part("visits", sizes, runs, (own,), compared={"peak": "MiB held"})
+
+
+def _resident_mib(pid: int) -> float:
+    """Return the memory that a process holds, MiB."""
+    lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    (found,) = [line for line in lines if line.startswith("VmRSS:")]
+    return int(found.split()[1]) / 1024
