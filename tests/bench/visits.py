@@ -18,6 +18,7 @@ from playwright.sync_api import TimeoutError as PlaywrightTimeoutError
 
 from analytics.bulletin.archive import archive_of
 from analytics.cli.demo_store import prepare
+from dashboard.pages import SECTIONS
 from tests.bench.runs import WAITED, Part, Run, digits, in_turns
 from tests.browser.serving import browser, streamlit
 
@@ -136,13 +137,14 @@ def _week(page: Page, turn: int) -> Run:
 
 def _turn(page: Page, turn: int) -> Run:
     """Turn to another page of the menu."""
-    names = ("Season limits", "Seasonal pattern")
+    title = ("Season limits", "Seasonal pattern")[turn % 2]
+    (section,) = [name for name, titles in SECTIONS.items() if title in titles.values()]
     page.bring_to_front()
-    page.get_by_test_id("stTopNavSection").nth(turn % 2 == 0).click()
-    item = page.get_by_role("menuitem", name=names[turn % 2], exact=True)
-    item.or_(page.get_by_role("menuitem").first).first.wait_for()
+    page.get_by_test_id("stTopNavSection").filter(has_text=section).click()
+    item = page.get_by_role("menuitem", name=title, exact=True)
+    item.wait_for()
     _still(page)
-    return _pressed(page, page.get_by_role("menuitem").nth(turn % 2).click)
+    return _pressed(page, item.click)
 
 
 def _moves(turns: int) -> Part:
