@@ -5,6 +5,7 @@ A choice is one short code, such as ``in.lb.mdy``, so that a link can hold it.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
@@ -98,9 +99,24 @@ def weight_words(g: float, unit: Weight = Weight.G) -> str:
 
 
 def both_lengths(mm: float, first: Length = Length.MM) -> str:
-    """Return a length in a unit and in inches, or in cm beside inches: ``559 mm (22 in)``."""
+    """Return a minimum length in a unit and in inches, or in cm beside inches: ``559 mm (22 in)``.
+
+    Both are by `at_least`.
+    """
     other = Length.CM if first is Length.IN else Length.IN
-    return f"{_shown(mm, first)} ({_shown(mm, other)})"
+    return " ".join((_least_words(mm, first), f"({_least_words(mm, other)})"))
+
+
+def at_least(mm: float, unit: Length) -> float:
+    """Return a minimum length in a unit, rounded so that no shorter fish seems long enough.
+
+    Tenths of an inch hold where they are the minimum in whole mm: 559 mm is 22 in, 560 mm 22.1 in.
+    """
+    parts: float = 10 ** _SIZES[unit][1]
+    near = round(parts * amount(mm, unit)) / parts
+    if unit is Length.IN and round(near * MM_AN_INCH) >= mm:
+        return near
+    return math.ceil(round(parts * amount(mm, unit), 6)) / parts
 
 
 def day_words(day: date, order: DateOrder = DateOrder.DMY, *, with_year: bool = True) -> str:
@@ -118,7 +134,15 @@ def amount(value: float, unit: Length | Weight) -> float:
     return value / _SIZES[unit][0]
 
 
+def _least_words(mm: float, unit: Length) -> str:
+    return _with_unit(at_least(mm, unit), unit)
+
+
 def _shown(value: float, unit: Length | Weight) -> str:
+    return _with_unit(amount(value, unit), unit)
+
+
+def _with_unit(value: float, unit: Length | Weight) -> str:
     digits = _SIZES[unit][1]
-    number = f"{amount(value, unit):,.{digits}f}"
+    number = f"{value:,.{digits}f}"
     return f"{number.rstrip('0').rstrip('.') if digits else number}\u00a0{unit}"

@@ -18,7 +18,7 @@ from babel import numbers as babel_numbers
 from babel.messages.pofile import read_po
 
 from analytics.data.calendar import weekday_words
-from analytics.units import DEFAULT_UNITS, DateOrder, Length, Units, amount
+from analytics.units import DEFAULT_UNITS, DateOrder, Length, Units, at_least
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -77,15 +77,15 @@ class Words:
         names = babel_dates.get_day_names("abbreviated", locale=self.language)
         return weekday_words(digits, [str(names[day]).rstrip(".") for day in _WEEK])
 
-    def length(self, mm: float) -> str:
-        """Return a length in the reader's unit, then in inches, or in cm beside inches."""
+    def least_length(self, mm: float) -> str:
+        """Return a minimum length in the reader's unit, then in inches, or in cm beside inches."""
         first = self.units.length
         other = Length.CM if first is Length.IN else Length.IN
-        return f"{self._length(mm, first)} ({self._length(mm, other)})"
+        return f"{self._least(mm, first)} ({self._least(mm, other)})"
 
-    def _length(self, mm: float, unit: Length) -> str:
+    def _least(self, mm: float, unit: Length) -> str:
         name = self.say("in") if unit is Length.IN else str(unit)
-        return f"{self.number(amount(mm, unit), 1, is_fixed=False)}\u00a0{name}"
+        return f"{self.number(at_least(mm, unit), 1, is_fixed=False)}\u00a0{name}"
 
     def join(self, names: Sequence[str]) -> str:
         """Return names joined as the language lists them."""

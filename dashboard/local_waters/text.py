@@ -143,7 +143,7 @@ def keep_lines(words: Words, rules: AreaRules) -> list[tuple[str, str]]:
         limit = words.number(opening.daily_limit_fish)
         found.append((say("Daily limit"), say("{limit} Chinook an angler", limit=limit)))
     if opening.min_length_mm is not None:
-        found.append((say("Smallest fish"), words.length(opening.min_length_mm)))
+        found.append((say("Smallest fish"), words.least_length(opening.min_length_mm)))
     if opening.mark_selective is not None:
         marked = (
             say("only fish with a clipped fin") if opening.mark_selective else say("clipped or not")

@@ -13,6 +13,7 @@ from analytics.bulletin.publication import public_bulletin
 from analytics.wording import regulations
 from analytics.wording.bulletin_index import index_bulletin
 from analytics.wording.regulations import OpenState
+from dashboard import catalogue
 from tests.app.sample_bulletin import NOW, make
 from tests.unit.test_bulletin import two_weeks
 
@@ -98,6 +99,23 @@ def test_an_opening_without_a_close_has_no_last_day():
     assert (rules.last_day, rules.season_last_day, rules.days_left) == (None, None, None)
     words = regulations.rule_words(rules)
     assert words == "closed, opens Sat 16 February: then Sat–Sun"
+
+
+@pytest.mark.parametrize("mm", [*range(500, 700), 558.8, 559.3])
+def test_a_minimum_length_in_inches_lets_no_shorter_fish_pass(mm):
+    inches = units.at_least(mm, units.Length.IN)
+    assert round(inches * units.MM_AN_INCH) >= mm or inches * units.MM_AN_INCH >= mm
+    assert inches * units.MM_AN_INCH < mm + 0.1 * units.MM_AN_INCH
+    assert units.at_least(mm, units.Length.CM) == pytest.approx(mm / 10, abs=0.1)
+    assert 10 * units.at_least(mm, units.Length.CM) >= mm
+    assert units.at_least(mm, units.Length.MM) == mm
+
+
+def test_a_minimum_length_is_rounded_up_past_whole_inches():
+    assert units.both_lengths(559) == "559\u00a0mm (22\u00a0in)"
+    assert units.both_lengths(560) == "560\u00a0mm (22.1\u00a0in)"
+    in_inches = catalogue.words("local_waters", "en", units.read_units("in.lb.dmy"))
+    assert in_inches.least_length(562) == "22.2\u00a0in (56.2\u00a0cm)"
 
 
 def test_lengths_weights_and_dates_in_the_readers_units():
