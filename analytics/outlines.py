@@ -143,8 +143,10 @@ def _ring(ring: object, where: str) -> Floats:
             f"at most {_WIDEST:.0f} degrees",
             "cut the area at 180 degrees into two polygons",
         )
-    if area_of(places) == 0:
-        raise OutlineError(f"{where} holds no water: its positions lie on one line", "a ring")
+    if area_of(np.round(places, _DECIMALS)) == 0:
+        raise OutlineError(
+            f"{where} holds no water: its positions lie on one line or in one place", "a ring"
+        )
     return places
 
 

@@ -80,6 +80,7 @@ def test_a_file_of_outlines_alone_is_checked_against_the_store(tmp_path):
         (feature(coordinates=[SQUARE[0][:4]]), "ring 1 is not closed: it begins at 0, 0"),
         (feature(coordinates=[[[0, 0], [1, 1], [0, 0]]]), "ring 1: 3 positions"),
         (feature(coordinates=[[[0, 0], [1, 1], [2, 2], [0, 0]]]), "holds no water"),
+        (feature(coordinates=[[[0, 0], [1e-7, 0], [1e-7, 1e-7], [0, 0]]]), "holds no water"),
         (feature(coordinates=[[[0, 0], [0, 91], [1, 1], [0, 0]]]), "position 2: 0, 91"),
         (feature(coordinates=[[[0, 0], [181, 9], [1, 1], [0, 0]]]), "longitude -180 to 180"),
         (feature(coordinates=[[[-179, 0], [179, 0], [179, 1], [-179, 0]]]), "spans 358 degrees"),
