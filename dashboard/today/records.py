@@ -97,6 +97,8 @@ def _limit_line(choice: Choice, line: Line, kept: Kept) -> LimitLine:
 def _reached(line: Line) -> str:
     if limits.is_passed(line):
         return "yes"
+    if line["estimate"] is None:
+        return DASH
     if not line["is_preliminary"]:
         return "no"
     half = line["exceedance_date_p50"]
@@ -183,8 +185,9 @@ def _close(choice: Choice, found: Standings) -> str:
     when = f"{last.day} {last:%B %Y}"
     if last < now or not choice.index.card.preliminary:
         return f"The season is over; its last day was {when}."
+    first = min(end for end in known if end >= now)
     return f"**{numbers.count((last - now).days, 'day')}** from {_short(now)} to {when}" + (
-        f"; the first area closes on {_short(min(known))}." if min(known) < last else "."
+        f"; the first area closes on {_short(first)}." if first < last else "."
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import re
 from dataclasses import replace
+from datetime import date
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
@@ -13,6 +14,7 @@ from analytics.bulletin import archive
 from analytics.bulletin.places import REGULATION_SCHEMA
 from analytics.bulletin.publication import public_bulletin
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
+from analytics.rounding import DASH
 from analytics.wording import limits
 from analytics.wording.bulletin_index import index_bulletin
 from analytics.wording.week import key_points
@@ -24,6 +26,8 @@ from tests.app.rate_pages import old_archive, plain
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import NOW, make
 
+#: The day after the sample's last week.
+NEXT_DAY = date(2036, 2, 11)
 HOLES = {"nan", "None", "inf", "null"}
 
 
@@ -193,6 +197,22 @@ def test_the_public_sees_no_site_day(open_kept):
     assert_whole(page)
     assert set(states(page)) >= {"near", "well_below"}
     assert "Missed" not in words_of(page)
+
+
+def test_a_limit_without_a_figure_is_not_said_to_be_kept():
+    withheld = {"estimate": None, "limit_fish": 10.0, "is_preliminary": False}
+    assert records._reached(withheld) == DASH
+    assert records._reached(withheld | {"estimate": 9.0}) == "no"
+
+
+def test_an_area_that_has_closed_is_not_the_next_to_close(open_kept):
+    bulletin = make(NOW)
+    lines = bulletin.table("regulations").to_pylist()
+    assert any(one["close_date"] < NEXT_DAY for one in lines)
+    words = plain(words_of(open_kept(bulletin)))
+    said = re.search(r"the first area closes on (\d+ \w+)\.", words)
+    assert said
+    assert said[1] != "31 January"
 
 
 def test_an_archive_without_a_bulletin_says_what_to_do(open_today, tmp_path):
