@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,6 @@ from dashboard.charts.area_map import NONE, SURE, UNSURE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-    from datetime import date
 
     from analytics.wording.bulletin_index import BulletinIndex, Row
     from dashboard.catch_rates.records import Rates
@@ -27,6 +26,8 @@ EXCEEDED, NEAR, WATCH, WELL_BELOW, UNKNOWN = "exceeded", "near", "watch", "well_
 RECENT = 10
 #: Limits that are named; those reached first come first.
 MOST_LIMITS = 3
+#: How much earlier a past season may have begun (our choice, no source).
+_EARLIER = timedelta(days=90)
 #: Past seasons under which no usual date is given (our choice, no source).
 _LEAST_SEASONS = 2
 
@@ -186,8 +187,10 @@ def _days(rates: Rates, area: str, share: float, start: date) -> Sequence[int]:
 
 
 def _days_into(day: date, start: date) -> int:
-    """Return the days from the season's first day, in a year in which it comes before `day`."""
-    first = start.replace(year=day.year, day=min(start.day, 28))
-    if first > day:
-        first = first.replace(year=day.year - 1)
-    return (day - first).days
+    """Return the days from the season's first day to a day of a past one, by month and day.
+
+    Past seasons may have begun up to `_EARLIER` before the day on which this one begins.
+    """
+    years = (day.year + 1, day.year, day.year - 1)
+    firsts = (date(year, start.month, 1) + timedelta(days=start.day - 1) for year in years)
+    return next((day - first).days for first in firsts if first - _EARLIER <= day)

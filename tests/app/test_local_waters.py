@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -154,6 +155,20 @@ def test_an_empty_archive_a_bulletin_without_tables_and_the_public_one(open_wate
     assert "**Open** on Monday" in texts_of(shown)
 
 
+@pytest.mark.parametrize(
+    ("day", "start", "days"),
+    [
+        (date(2034, 12, 15), date(2035, 10, 31), 45),
+        (date(2035, 2, 1), date(2035, 10, 31), 93),
+        (date(2034, 11, 20), date(2035, 12, 1), -11),  # a past season began earlier
+        (date(2035, 7, 1), date(2035, 10, 1), 273),
+        (date(2035, 3, 11), date(2036, 2, 29), 10),
+    ],
+)
+def test_days_of_past_seasons_are_counted_from_the_seasons_first_day(day, start, days):
+    assert facts._days_into(day, start) == days
+
+
 def test_the_codes_of_limits_are_those_of_the_wording():
     codes = {facts.EXCEEDED, facts.NEAR, facts.WATCH, facts.WELL_BELOW, facts.UNKNOWN}
     assert codes == set(LimitState)
@@ -207,7 +222,7 @@ def test_no_english_is_left_on_the_spanish_page(open_waters, area):
 def test_numbers_and_dates_follow_the_language():
     spanish = catalogue.words("local_waters", "es", read_units("cm.kg.dmy"))
     assert spanish.number(1234.5, 1) == "1.234,5"
-    assert spanish.length(559) == "55,9\u00a0cm (22\u00a0pulg.)"
+    assert spanish.least_length(559) == "55,9\u00a0cm (22\u00a0pulg.)"
     assert spanish.weekdays("4567") == "jue–dom"
     english = catalogue.words("local_waters", "en")
     assert english.rough(1234.0) == "1,200"
