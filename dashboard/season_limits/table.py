@@ -161,6 +161,8 @@ def _past_chance(line: Line) -> str:
 def _reached(line: Line) -> str:
     if standings.is_passed(line):
         return "exceeded"
+    if line["estimate"] is None:
+        return DASH
     if not line["is_preliminary"]:
         return "not reached"
     if line["prob_exceeded_by_close"] is None:

@@ -13,6 +13,7 @@ from analytics.bulletin import archive
 from analytics.bulletin.publication import public_bulletin
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.palette import palette
+from analytics.rounding import DASH
 from analytics.wording import accuracy, bulletin_index
 from analytics.wording import limits as sentences
 from analytics.wording import limits as standings
@@ -541,3 +542,9 @@ def test_projections_of_bulletins_are_judged_by_later_ones():
     said = plain(accuracy.issued_answer([total, total | {"came": 150.0}, rise, wrong]))
     assert said.startswith("Of 2 projections in 1 earlier bulletin, **1 (50 %)** came inside")
     assert "Of 2 trends called, 1 (50 %) held." in said
+
+
+def test_a_limit_without_a_figure_is_not_said_to_be_kept():
+    withheld = {"estimate": None, "limit_fish": 10.0, "is_preliminary": False}
+    assert standing_table._reached(withheld) == DASH
+    assert standing_table._reached(withheld | {"estimate": 9.0}) == "not reached"
