@@ -15,6 +15,8 @@ from analytics.units import DEFAULT_UNITS, both_lengths, day_words
 from analytics.weeks import week_end
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from analytics.units import Units
     from analytics.wording.bulletin_index import BulletinIndex
 
@@ -103,13 +105,6 @@ class AreaRules:
         """Last open day of the opening whose rules hold."""
         return self.opening.last_day if self.opening else None
 
-    @property
-    def days_left(self) -> int | None:
-        """Days from `day` to the last open day of the area's season; none once it is over."""
-        if self.season_last_day is None or self.state is OpenState.OVER:
-            return None
-        return (self.season_last_day - self.day).days
-
 
 def openings(index: BulletinIndex) -> tuple[Opening, ...]:
     """Return the openings of a bulletin's season; none in a bulletin made before it kept them."""
@@ -138,14 +133,23 @@ def day_said_for(index: BulletinIndex, *, today: date | None = None) -> date:
 
 def area_rules(index: BulletinIndex, area: str, *, today: date | None = None) -> AreaRules:
     """Return the rules of an area on the day that they are said for; `today` as `day_said_for`."""
-    mine = [one for one in openings(index) if one.area == area]
-    return rules_on(mine, area=area, day=day_said_for(index, today=today))
+    return _rules_of([area], index, today)[area]
 
 
 def rules_by_area(index: BulletinIndex, *, today: date | None = None) -> dict[str, AreaRules]:
     """Return the rules of every area that has an opening or a figure, in order."""
     areas = {one.area for one in openings(index)} | set(index.areas)
-    return {area: area_rules(index, area, today=today) for area in sorted(areas)}
+    return _rules_of(sorted(areas), index, today)
+
+
+def _rules_of(
+    areas: Iterable[str], index: BulletinIndex, today: date | None
+) -> dict[str, AreaRules]:
+    every, day = openings(index), day_said_for(index, today=today)
+    return {
+        area: rules_on([one for one in every if one.area == area], area=area, day=day)
+        for area in areas
+    }
 
 
 def rules_on(mine: list[Opening], *, area: str, day: date) -> AreaRules:

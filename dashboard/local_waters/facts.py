@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.wording import limits, reasons
 from analytics.wording.bulletin_index import monday
+from analytics.wording.limit_state import LimitState
 from analytics.wording.regulations import AreaRules, area_rules, openings
 from dashboard.catch_rates import records
 from dashboard.charts.area_map import NONE, SURE, UNSURE
@@ -20,8 +21,6 @@ if TYPE_CHECKING:
     from dashboard.catch_rates.records import Rates
 
 MET, KEPT, SMALL = "encounters_per_angler_trip", "kept_per_angler_trip", "sublegal_prop"
-#: Codes of how near a limit is, as `analytics.wording.limits.state` gives them.
-EXCEEDED, NEAR, WATCH, WELL_BELOW, UNKNOWN = "exceeded", "near", "watch", "well_below", "unknown"
 #: Weeks of the small figure.
 RECENT = 10
 #: Limits that are named; those reached first come first.
@@ -38,7 +37,7 @@ class LimitFact:
 
     quantities: tuple[str, ...]
     areas: tuple[str, ...]
-    state: str
+    state: LimitState
     used: float | None
     reached: date | None
 
@@ -150,13 +149,13 @@ def _limits(index: BulletinIndex, area: str) -> tuple[LimitFact, ...]:
 
 
 def _limit(line: Mapping[str, Any]) -> LimitFact:
-    state = str(limits.state(dict(line)))
+    state = limits.state(dict(line))
     return LimitFact(
         quantities=limits.quantities_of(dict(line)),
         areas=limits.areas_of(dict(line)),
-        state=state if line["estimate"] is not None else UNKNOWN,
+        state=state,
         used=line["share_used"],
-        reached=line["exceedance_date_p50"] if state == NEAR else None,
+        reached=line["exceedance_date_p50"] if state is LimitState.NEAR else None,
     )
 
 

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 
 from analytics.wording import reasons
 from analytics.wording.bulletin_index import monday
+from analytics.wording.limit_state import LimitState
 from analytics.wording.numbers import plain
 from analytics.wording.regulations import OpenState
 from dashboard.charts.drawing import Point
-from dashboard.local_waters import facts as facts_of
 from dashboard.local_waters.facts import MOST_LIMITS, shown
 
 if TYPE_CHECKING:
@@ -177,11 +177,11 @@ def limit_lines(words: Words, index: BulletinIndex, facts: LocalFacts) -> list[s
 def _limit(words: Words, index: BulletinIndex, one: LimitFact) -> str:
     say = words.say
     states = {
-        facts_of.EXCEEDED: say("over the limit"),
-        facts_of.NEAR: say("near the limit"),
-        facts_of.WATCH: say("may come near"),
-        facts_of.WELL_BELOW: say("well below"),
-        facts_of.UNKNOWN: say("not known"),
+        LimitState.EXCEEDED: say("over the limit"),
+        LimitState.NEAR: say("near the limit"),
+        LimitState.WATCH: say("may come near"),
+        LimitState.WELL_BELOW: say("well below"),
+        LimitState.UNKNOWN: say("not known"),
     }
     every = set(index.areas) <= set(one.areas)
     where = say("all areas") if every else words.join([index.name(area) for area in one.areas])

@@ -15,11 +15,14 @@ from analytics.bulletin import archive
 from analytics.bulletin.publication import public_bulletin
 from analytics.palette import DARK, LIGHT
 from analytics.units import read_units
+from analytics.wording.bulletin_index import index_bulletin
 from analytics.wording.limit_state import LimitState
 from dashboard import catalogue
+from dashboard.catch_rates import records
 from dashboard.charts import area_map
 from dashboard.charts.area_map import NONE, SURE, UNSURE, MapArea
 from dashboard.local_waters import facts
+from dashboard.local_waters.text import limit_lines
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import AREAS, NOW, make
 
@@ -31,6 +34,7 @@ SOURCES = (
     "dashboard/app_pages/local_waters.py",
 )
 PLACEHOLDER = re.compile(r"\{\w+\}")
+LIMIT = facts.LimitFact(("kept_fish",), ("A1",), LimitState.NEAR, 0.9, None)
 MOST_NUMBERS, HARDEST = 60, 9.0
 
 
@@ -169,9 +173,14 @@ def test_days_of_past_seasons_are_counted_from_the_seasons_first_day(day, start,
     assert facts._days_into(day, start) == days
 
 
-def test_the_codes_of_limits_are_those_of_the_wording():
-    codes = {facts.EXCEEDED, facts.NEAR, facts.WATCH, facts.WELL_BELOW, facts.UNKNOWN}
-    assert codes == set(LimitState)
+def test_every_state_of_a_limit_has_words():
+    words, index = catalogue.words("local_waters", "en"), index_bulletin(make(NOW))
+    found = facts.local_facts(index, records.read(index), "A1")
+    said = {
+        one: limit_lines(words, index, replace(found, limits=(replace(LIMIT, state=one),)))
+        for one in LimitState
+    }
+    assert len({line for (line,) in said.values()}) == len(LimitState)
 
 
 # The catalogue.
