@@ -104,7 +104,9 @@ def _reached(line: Line) -> str:
     half = line["exceedance_date_p50"]
     if half is None:
         return DASH if line["prob_exceeded_by_close"] is None else "likely not"
-    return "may be already" if limits.is_by_now(half, line["through"]) else limits.short_day(half)
+    if limits.is_by_now(half, line["through"]):
+        return "may be already"
+    return f"about {limits.short_day(half)}"
 
 
 # What is open where.
