@@ -164,6 +164,13 @@ class _Checked:
                 words = f"{name} is {day}; the outlook ends on {self.end}: name an earlier day"
                 yield self._fault("day_beyond", words)
         start, end = change.reopen_from, change.open_through
+        if start is None and end and change.close_from and end >= change.close_from:
+            words = (
+                f"it is closed from {change.close_from} (close_from) and open through {end} "
+                "(open_through): say from which day it opens again with reopen_from, or leave "
+                "one of the two out"
+            )
+            yield self._fault("closed_and_open", words)
         if start is None or not through < start <= self.end:
             return
         if end and end < start:

@@ -134,6 +134,7 @@ REFUSED = [
     ("day_beyond", option(Change(open_through=day(91)))),
     ("days_reversed", option(Change(first_day=day(9), last_day=day(8), close_from=day(9)))),
     ("reopening_reversed", option(Change(close_from=day(5), reopen_from=day(5)))),
+    ("closed_and_open", option(Change(close_from=day(5), open_through=day(50)))),
     ("nothing_to_reopen", option(Change(reopen_from=day(51)))),
     ("reopening_reversed", option(Change(reopen_from=day(51), open_through=day(50)))),
     ("string_pattern_mismatch", option(Change(open_weekdays="678"))),
