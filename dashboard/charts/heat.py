@@ -113,14 +113,29 @@ def heat(
 def title(
     rows: Mapping[str, Row | None], *, week: str, names: Mapping[str, str], label: str
 ) -> str:
-    """Return the finding of the map: where the figure of a week is highest; rows are by area."""
+    """Return the finding of the map: where the figure of a week is highest; rows are by area.
+
+    Figures without an interval, or too uncertain to publish, are not set beside the others.
+    """
     known = {area: row for area, row in rows.items() if row and row.estimate is not None}
     when = f"{label}, {week_dates(week)}"
     if not known:
         return f"{when}: no area has a figure"
-    area = max(known, key=lambda one: known[one].estimate or 0.0)
-    first = "" if len(known) == 1 else "highest in "
-    return f"{when}: {first}{names[area]}, {numbers.short(known[area])}"
+    if len(known) == 1:
+        ((area, row),) = known.items()
+        return f"{when}: {names[area]}, {numbers.short(row)}"
+    sure = {area: row for area, row in known.items() if _is_sure(row)}
+    if not sure:
+        return f"{when}: no area has a figure sure enough to compare"
+    area = max(sure, key=lambda one: sure[one].estimate or 0.0)
+    found = f"{when}: highest in {names[area]}, {numbers.short(sure[area])}"
+    if len(sure) == len(known):
+        return found
+    return f"{found}, of {numbers.count(len(sure), 'area')} with a sure figure"
+
+
+def _is_sure(row: Row) -> bool:
+    return row.ci_low is not None and reasons.caution(row)[0] != reasons.STRONG
 
 
 def span(known: Sequence[float]) -> tuple[float, float]:

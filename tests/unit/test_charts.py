@@ -146,11 +146,32 @@ def test_a_figure_has_its_data_with_it(index):
     }
 
 
-def test_the_title_of_the_map_names_the_highest_area(index):
-    rows = {area: index.row(area, CHOSEN, RATE) for area in index.areas}
-    best = max((row.estimate, area) for area, row in rows.items() if row and row.estimate)[1]
-    title = heat.title(rows, week=CHOSEN, names=index.names, label="Rate")
-    assert f"highest in {index.names[best]}, {numbers.short(rows[best])}" in title
+@pytest.mark.parametrize("quantity", [RATE, SHARE])
+def test_the_title_of_the_map_names_the_highest_area_of_those_sure_enough(index, quantity):
+    n_unsure = 0
+    for week in index.axis:
+        rows = {area: index.row(area, week, quantity) for area in index.areas}
+        known = [area for area, row in rows.items() if row and row.estimate is not None]
+        sure = [
+            area
+            for area in known
+            if rows[area].ci_low is not None and reasons.caution(rows[area])[0] != reasons.STRONG
+        ]
+        n_unsure += len(known) - len(sure)
+        if len(known) > 1 and sure:
+            best = max(sure, key=lambda area: rows[area].estimate)
+            title = heat.title(rows, week=week, names=index.names, label="Rate")
+            assert f"highest in {index.names[best]}, {numbers.short(rows[best])}" in title
+            assert title.endswith("with a sure figure") is (len(sure) < len(known))
+    assert n_unsure
+
+
+def test_the_title_of_a_map_without_a_sure_figure_names_no_highest(index):
+    unsure = replace(index.row("A1", CHOSEN, RATE), ci_low=None, ci_high=None)
+    title = heat.title({"A1": unsure, "A2": unsure}, week=CHOSEN, names=index.names, label="Rate")
+    assert title.endswith("no area has a figure sure enough to compare")
+    alone = heat.title({"A1": unsure}, week=CHOSEN, names=index.names, label="Rate")
+    assert alone.endswith(numbers.short(unsure))
     nothing = heat.title({"A1": None}, week=CHOSEN, names=index.names, label="Rate")
     assert nothing.endswith("no area has a figure")
 
