@@ -96,15 +96,15 @@ def effect_answer(
     large = [one for one in mine if abs(one.part) >= NOTABLE]
     if not any(one.n_revised for one in mine):
         return f"{start}, no headline figure was revised since."
+    least = f"{number(100 * NOTABLE, place=-1)}{PERCENT}"
     if not large:
-        least = f"{number(100 * NOTABLE, place=-1)}{PERCENT}"
         return f"{start}, no headline figure moved by {least} or more."
     parts = [
         f"{numbers.plain(noun(one.quantity))} by **{_part(one)}** ({_moved(one)})" for one in large
     ]
     causes = tuple(dict.fromkeys(cause for one in large for cause in one.causes))
     others = len(mine) - len(large)
-    rest = f" The other {others} moved by less than 0.5{PERCENT}." if others > 1 else ""
+    rest = f" The other{f' {others}' * (others > 1)} moved by less than {least}." if others else ""
     return (
         f"{start}, revisions moved {', '.join(parts)}.{rest} The cause: "
         f"{numbers.plain(cause_words(causes))}."
