@@ -199,11 +199,12 @@ def _map(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
     week = facts.week or index.card.through
     areas = _map_areas(words, index, week)
     st.markdown(f"**{words.say('Chinook met on a trip, by area')}**")
+    ramps = local.ramps(index)
     figure = area_map.figure(
         areas,
         palette=colours(),
         chosen=facts.area,
-        ramps=local.ramps(index),
+        ramps=ramps,
         height=_MAP_HEIGHT,
     )
     of = words.say("Chinook met on a trip, by area")
@@ -221,13 +222,13 @@ def _map(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
         st.session_state["_local_last"] = codes[0]
         st.session_state[_PRESSED] = codes[0]
         st.rerun()
-    st.caption(
-        words.say(
-            "Week of {week}. Stripes and !: few boats were asked. Dots: too few to say. Triangles: "
-            "ramps.",
-            week=text.week_words(words, week),
-        )
+    signs = words.say(
+        "Week of {week}. Stripes and !: few boats were asked. Dots: too few to say.",
+        week=text.week_words(words, week),
     )
+    if ramps and area_map.is_drawn_to_scale(areas):
+        signs += " " + words.say("Triangles: ramps.")
+    st.caption(signs)
     with st.expander(words.say("The map as a table")):
         st.html(_table(words, areas))
 

@@ -157,6 +157,7 @@ def test_an_empty_archive_a_bulletin_without_tables_and_the_public_one(open_wate
     shown = open_waters(folder=tmp_path / "public", area="A1")
     assert not shown.exception
     assert "**Open** on Monday" in texts_of(shown)
+    assert "Triangles" not in texts_of(shown)  # no landing site is drawn for the public
 
 
 @pytest.mark.parametrize(
