@@ -30,6 +30,8 @@ Line = dict[str, Any]
 
 #: The words of each state of a limit, and the rule that gives it, in brief and whole.
 STATES, RULE_BRIEF, RULE = STATE_WORDS, STATE_RULE_BRIEF, STATE_RULE
+#: The states themselves.
+State = LimitState
 #: How the projection that all figures rest on is called; older bulletins name none.
 MODEL = "model"
 

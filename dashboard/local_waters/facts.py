@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.wording import limits, reasons
 from analytics.wording.bulletin_index import monday
-from analytics.wording.limit_state import LimitState
 from analytics.wording.regulations import AreaRules, area_rules, openings
 from dashboard.catch_rates import records
 from dashboard.charts.area_map import NONE, SURE, UNSURE
@@ -37,7 +36,7 @@ class LimitFact:
 
     quantities: tuple[str, ...]
     areas: tuple[str, ...]
-    state: LimitState
+    state: limits.State
     used: float | None
     reached: date | None
 
@@ -155,7 +154,7 @@ def _limit(line: Mapping[str, Any]) -> LimitFact:
         areas=limits.areas_of(dict(line)),
         state=state,
         used=line["share_used"],
-        reached=line["exceedance_date_p50"] if state is LimitState.NEAR else None,
+        reached=line["exceedance_date_p50"] if state is limits.State.NEAR else None,
     )
 
 

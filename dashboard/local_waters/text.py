@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from analytics.wording import reasons
 from analytics.wording.bulletin_index import monday
-from analytics.wording.limit_state import LimitState
+from analytics.wording.limits import State
 from analytics.wording.numbers import plain
 from analytics.wording.regulations import OpenState
 from dashboard.charts.drawing import Point
@@ -177,11 +177,11 @@ def limit_lines(words: Words, index: BulletinIndex, facts: LocalFacts) -> list[s
 def _limit(words: Words, index: BulletinIndex, one: LimitFact) -> str:
     say = words.say
     states = {
-        LimitState.EXCEEDED: say("over the limit"),
-        LimitState.NEAR: say("near the limit"),
-        LimitState.WATCH: say("may come near"),
-        LimitState.WELL_BELOW: say("well below"),
-        LimitState.UNKNOWN: say("not known"),
+        State.EXCEEDED: say("over the limit"),
+        State.NEAR: say("near the limit"),
+        State.WATCH: say("may come near"),
+        State.WELL_BELOW: say("well below"),
+        State.UNKNOWN: say("not known"),
     }
     every = set(index.areas) <= set(one.areas)
     where = say("all areas") if every else words.join([index.name(area) for area in one.areas])
