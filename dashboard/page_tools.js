@@ -129,10 +129,16 @@
 
   const LINE = 16; // of the title, in pixels, and about how wide a letter of it is
   const LETTER = 6.5;
-  const linesOf = (said, width) => {
-    // What it shows, up to the first comma of its description: away from its page it must say so.
+  /* The title that stands over a figure, or else its description up to the first comma: away from
+     its page a picture must say what it shows. */
+  const titleOf = (plot, said) => {
+    const above = plot.closest("[data-testid=stElementContainer]")?.previousElementSibling;
+    const title = above?.querySelector("p > strong:only-child");
+    return title?.textContent.trim() || said.split(/[,;.:](?:\s|$)/)[0];
+  };
+  const linesOf = (title, width) => {
     const lines = [""];
-    for (const word of said.split(/[,;.:](?:\s|$)/)[0].split(/\s+/)) {
+    for (const word of title.split(/\s+/)) {
       if ((lines.at(-1).length + word.length) * LETTER > width - LINE) lines.push("");
       lines.push(`${lines.pop()} ${word}`.trim());
     }
@@ -141,7 +147,7 @@
   const picture = async (plot, title) => {
     const { width, height: below } = sizeOf(plot);
     const said = plot.closest("[aria-label]")?.getAttribute("aria-label") ?? "";
-    const lines = linesOf(said, width);
+    const lines = linesOf(titleOf(plot, said), width);
     const above = lines.length * LINE + (lines.length ? LINE / 2 : 0);
     const height = below + above;
     const whole = element("svg", {

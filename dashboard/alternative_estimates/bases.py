@@ -29,6 +29,7 @@ _WHOLE = {
     ALL_BOATS: "Over all boats, those that land elsewhere too",
     BOATS_COUNTED: "From boats counted on the water",
 }
+_BRIEF = {ALL_BOATS: "over all boats", BOATS_COUNTED: "from boats counted"}
 _SAID = {
     ALL_BOATS: "calculated over all boats, those that land elsewhere too",
     BOATS_COUNTED: "with effort from boats counted on the water",
@@ -181,6 +182,19 @@ def _answer_of(index: BulletinIndex, found: Sequence[Reading], area: str | None)
     if assumed:
         words += f" As an assumption alone: {'; '.join(assumed)}."
     return words
+
+
+def title(found: Sequence[Reading], *, where: str) -> str:
+    """Return the finding of a panel: how far the other estimates lie from the figure as sampled."""
+    usual = found[0]
+    if usual.basis != USUAL or usual.row.estimate is None:
+        return f"{where}: no figure as sampled"
+    others = [
+        f"{size} {_BRIEF.get(one.basis, short(one.basis))}"
+        for one in found[1:]
+        if not one.is_assumed and (size := shift(one, usual.row))
+    ]
+    return f"{where}: {', '.join(others) or f'{numbers.value(usual.row)} as sampled'}"
 
 
 def _compared(one: Reading, usual: Row) -> str:

@@ -107,6 +107,27 @@ def shares_words(lines: Sequence[Line], *, index: BulletinIndex) -> str:
     )
 
 
+def shares_title(lines: Sequence[Line], *, index: BulletinIndex) -> str:
+    """Return the finding of the figure of coverage: where the least and the most boats go."""
+    known = sorted((one for one in lines if one["share"] is not None), key=lambda one: one["share"])
+    low, high = known[0], known[-1]
+    words = f"{percent(low['share'])} of boats were for a listed site in {index.name(low['area'])}"
+    if low["share"] == high["share"]:
+        return words
+    return f"{words}, {percent(high['share'])} in {index.name(high['area'])}"
+
+
+def reports_title(lines: Sequence[Line]) -> str:
+    """Return the finding of the figure of reports: whether they heap on round numbers."""
+    one = lines[0]
+    if one["reason"] or one["ratio"] is None:
+        return "Sublegal fish reported by a boat; too little to test for rounding"
+    times = f"{one['ratio']:.2f} times as often as expected"
+    if one["ratio_low"] <= 1:
+        return f"No clear sign of rounding: multiples of 5 are reported {times}"
+    return f"Multiples of 5 are reported {times}"
+
+
 def reports_words(lines: Sequence[Line]) -> str:
     """Return what the test for heaps tells, in a sentence or two (Markdown)."""
     if not lines:

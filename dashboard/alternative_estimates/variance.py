@@ -116,6 +116,12 @@ def answer(index: BulletinIndex, *, area: str | None, quantity: str) -> str:
     return words + (f" What would make it smaller: {first.cure}." if first.cure else "")
 
 
+def title(found: Sequence[Share], *, where: str) -> str:
+    """Return the finding of a figure: what most of an error comes from."""
+    first = found[0]
+    return f"{where}: {percent(first.share)} of the variance comes from {first.source}"
+
+
 def _largest(index: BulletinIndex, area: str | None, quantity: str, split: str) -> Share | None:
     """Return the largest line of a split that lies in strata."""
     found = shares(index, area=area, quantity=quantity, split=split)

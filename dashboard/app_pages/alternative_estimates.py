@@ -71,11 +71,11 @@ def _figures(choice: Choice, ways: Ways, *, quantity: str) -> None:
     st.header(f"{_label(quantity)}, the season so far", anchor=False)
     signs = list(chart.SIGNS)
     signs += [forest.CUT] if any(chart.is_cut(found) for _, found in drawn) else []
-    page_frame.signs(signs, chart.HUES)
-    st.caption(page_frame.OWN_SCALE)
     if drawn[0][0] is None or len(drawn) == 1:
         _panel(choice, *drawn.pop(0))
     grid(drawn, lambda one: _panel(choice, *one))
+    st.caption(page_frame.OWN_SCALE)
+    page_frame.on_demand(html_tables.signs(signs, hues=chart.HUES))
     if ways.bases and not bases.is_touched(index, ways, quantity):
         st.caption("Reports of sublegal releases do not enter this figure: no assumption moves it.")
 
@@ -83,9 +83,8 @@ def _figures(choice: Choice, ways: Ways, *, quantity: str) -> None:
 def _panel(choice: Choice, area: str | None, found: list[Reading]) -> None:
     name = choice.index.name(area)
     name = name[:1].upper() + name[1:]
-    st.markdown(f"**{numbers.plain(name)}**")
     figure, alt = chart.panel(found, palette=colours()), chart.description(found, where=name)
-    page_frame.chart(figure, key=f"ways-{area or 'all'}", alt=alt)
+    page_frame.panel(bases.title(found, where=name), figure, key=f"ways-{area or 'all'}", alt=alt)
 
 
 def _table(choice: Choice, ways: Ways, *, quantity: str) -> None:
@@ -141,15 +140,15 @@ def _variance(choice: Choice, *, quantity: str) -> None:
     for area in choice.domains:
         st.markdown(variance.answer(index, area=area, quantity=quantity))
     for area in choice.domains:
-        name = numbers.plain(index.name(area)) if len(choice.domains) > 1 else ""
-        splits = [
-            (f"{title}, {name}" if name else title, found, f"{split}-{area or 'all'}")
-            for split, title in SPLITS.items()
+        splits = {
+            words: found
+            for split, words in SPLITS.items()
             if (found := variance.shares(index, area=area, quantity=quantity, split=split))
-        ]
-        grid(splits, lambda one: _split(*one))
+        }
+        if splits:
+            _splits(choice, splits, area=area)
     st.caption(
-        "Shares of the variance, the square of the standard error. Each figure adds up to 100 %. "
+        "Shares of the variance, the square of the standard error. Each group adds up to 100 %. "
         "Areas and weeks are those of the landings sampled."
     )
     with st.expander("The table of parts"):
@@ -157,11 +156,12 @@ def _variance(choice: Choice, *, quantity: str) -> None:
     page_frame.download("the parts of every variance", table, choice, "variance_budget")
 
 
-def _split(title: str, found: list[Share], key: str) -> None:
-    st.markdown(f"**{title}**")
-    alt = chart_of_variance.description(found, of=f"Share of the variance {title.lower()}")
-    figure = chart_of_variance.bars(found, palette=colours())
-    page_frame.chart(figure, key=f"variance-{key}", alt=alt)
+def _splits(choice: Choice, splits: dict[str, list[Share]], *, area: str | None) -> None:
+    name = choice.index.name(area)
+    title = variance.title(next(iter(splits.values())), where=name[:1].upper() + name[1:])
+    figure = chart_of_variance.bars(splits, palette=colours())
+    alt = chart_of_variance.description(splits, of=title)
+    page_frame.panel(title, figure, key=f"variance-{area or 'all'}", alt=alt)
 
 
 def _coverage(choice: Choice) -> None:
@@ -171,10 +171,11 @@ def _coverage(choice: Choice) -> None:
     known = [line for line in lines if line["share"] is not None]
     if not known:
         return
-    page_frame.signs(forest.SHARE_SIGNS)
     figure = forest.coverage(known, names=index.names, palette=colours())
     words = way_tables.shares_words(lines, index=index).replace("**", "")
-    page_frame.chart(figure, key="coverage-chart", alt=words)
+    title = way_tables.shares_title(known, index=index)
+    page_frame.panel(title, figure, key="coverage-chart", alt=words)
+    page_frame.on_demand(html_tables.signs(forest.SHARE_SIGNS))
     st.html(way_tables.shares_table(lines, index=index))
     page_frame.download("coverage", index.bulletin.coverage, choice, "coverage")
 
@@ -188,10 +189,10 @@ def _reports(choice: Choice) -> None:
         return
     drawn = bars.shown(lines)
     signs = bars.REPORT_SIGNS if lines[0]["ratio"] else bars.REPORT_SIGNS[:2]
-    page_frame.signs(signs, bars.REPORT_HUES)
     figure = bars.reports(drawn, palette=colours())
     plain = words.replace("**", "")
-    page_frame.chart(figure, key="reports-chart", alt=plain)
+    page_frame.panel(way_tables.reports_title(lines), figure, key="reports-chart", alt=plain)
+    page_frame.on_demand(html_tables.signs(signs, hues=bars.REPORT_HUES))
     left = sum(line["boats"] for line in lines[len(drawn) :])
     more = f" Reports of more than {drawn[-1]['fish']} fish ({left:,}) are in the table." * (
         left > 0

@@ -115,12 +115,17 @@ def reports(lines: Sequence[Line], *, palette: Palette) -> Figure:
     has_curve = bool(lines) and lines[0]["smooth"] is not None
     smooth = drawing.line(fish, [line["smooth"] for line in lines], colour=palette.ink)
     ticks = [1, *(line["fish"] for line in lines if line["is_heap"])]
+    corner: dict[str, Any] = {"x": 1, "xanchor": "right", "yanchor": "top"}
+    notes = [drawing.note("hatched: multiples of 5", colour=palette.copper, **corner)]
+    curve = drawing.note("line: a smooth curve through the others", colour=palette.ink, **corner)
+    notes += [curve | {"yshift": -14}] if has_curve else []
     return drawing.figure(
         [bars, smooth] if has_curve else [bars],
         palette=palette,
         height=270,
         margin=(54, 10, 8, 44),
         bargap=0.15,
+        annotations=notes,
         xaxis=drawing.axis("sublegal fish reported by a boat", tickvals=ticks, showgrid=False),
         yaxis=drawing.axis("boats", nticks=5),
     )

@@ -36,8 +36,9 @@ GAP = ("×", "no figure")
 CUT = ("▶", "the interval extends beyond the axis")
 #: Signs that are not drawn in the colour of estimates, and the colour of the palette they have.
 HUES = {GLYPHS["copper"]: "copper", GLYPHS["quiet"]: "quiet", GAP[0]: "quiet"}
-#: Coverage by area: a pooled share wears an open mark.
+#: Coverage by area: a pooled share wears an open mark, and its label says so.
 SHARE_SIGNS = (("●", "share of boats"), ("○", "share of all areas together"), ("━", "interval"))
+POOLED = "<br>(share of all areas)"
 
 
 # The kernel: groups of points on labelled lines.
@@ -221,7 +222,10 @@ def _places(dots: Sequence[ForestRow], labels: Sequence[str]) -> list[float]:
 
 def coverage(lines: Sequence[Line], *, names: Mapping[str, str], palette: Palette) -> Figure:
     """Draw the share of boats for listed sites, one line an area, of one line or more."""
-    areas = [escape(names.get(line["area"]) or line["area"]) for line in lines]
+    areas = [
+        escape(names.get(line["area"]) or line["area"]) + (POOLED if line["is_pooled"] else "")
+        for line in lines
+    ]
     points = []
     for at, (area, line) in enumerate(zip(areas, lines, strict=True)):
         words = f"{line['boats']:,} boats on {line['n_days']:,} days"

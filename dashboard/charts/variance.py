@@ -1,32 +1,42 @@
-"""A variance split into shares: one bar a line, the largest on top."""
+"""A variance split into shares in one way or more: one bar a line, the largest on top."""
 
 from __future__ import annotations
 
+from html import escape
 from typing import TYPE_CHECKING
 
 from analytics.rounding import percent
 from dashboard.charts import drawing, forest
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from analytics.palette import Palette
     from dashboard.alternative_estimates.variance import Share
     from dashboard.charts.drawing import Figure
 
 #: Room beside the longest bar for its number, as a part of the bar.
-BESIDE = 1.28
+BESIDE = 1.12
+#: Pixels of a line; there are many.
+LINE_HEIGHT = 22
 
 
-def bars(found: Sequence[Share], *, palette: Palette) -> Figure:
-    """Draw one share or more as bars with their numbers."""
-    labels = [drawing.label(one.label, forest.LABEL_WIDTH) for one in found]
+def bars(splits: Mapping[str, Sequence[Share]], *, palette: Palette) -> Figure:
+    """Draw splits, each of one share or more, as bars with their numbers below its name."""
+    labels: list[str] = []
+    places: list[int] = []
+    found: list[Share] = []
+    for name, shares in splits.items():
+        labels.append(f"<b>{escape(name)}</b>")
+        places += range(len(labels), len(labels) + len(shares))
+        labels += [drawing.label(one.label, forest.LABEL_WIDTH) for one in shares]
+        found += shares
     values = [percent(one.share) for one in found]
     words = [drawing.hover(one.label, f"{percent(one.share)} of the variance") for one in found]
     trace = drawing.trace(
         "bar",
         x=[one.share for one in found],
-        y=list(range(len(found))),
+        y=places,
         orientation="h",
         width=0.62,
         text=values,
@@ -37,8 +47,8 @@ def bars(found: Sequence[Share], *, palette: Palette) -> Figure:
         cliponaxis=False,
         marker={"color": palette.sea},
     )
-    more = max(one.count("<br>") for one in labels)
-    line_height = forest.LINE_HEIGHT + forest.MORE_HEIGHT * more
+    is_long = any("<br>" in one for one in labels)
+    line_height = LINE_HEIGHT + forest.MORE_HEIGHT * is_long
     top = BESIDE * max(one.share for one in found)
     return drawing.figure(
         [trace],
@@ -52,6 +62,10 @@ def bars(found: Sequence[Share], *, palette: Palette) -> Figure:
     )
 
 
-def description(found: Sequence[Share], *, of: str) -> str:
-    """Return a sentence that stands for a figure where it cannot be seen."""
-    return f"{of}: {'; '.join(f'{one.label} {percent(one.share)}' for one in found)}."
+def description(splits: Mapping[str, Sequence[Share]], *, of: str) -> str:
+    """Return sentences that stand for a figure where it cannot be seen."""
+    parts = [
+        f"{name}: {'; '.join(f'{one.label} {percent(one.share)}' for one in found)}."
+        for name, found in splits.items()
+    ]
+    return " ".join([f"{of}.", *parts])

@@ -76,7 +76,7 @@ def test_an_area_is_asked_alone(open_ways):
     assert "Chinook encounters, Pale Hook," in words
     assert "**300 % higher**, intervals lie apart" in words
     assert "all areas" not in words
-    assert len(page.get("plotly_chart")) == 2 + 2 * 3 + 2  # panels, parts, coverage, reports
+    assert len(page.get("plotly_chart")) == 2 + 2 + 2  # panels, parts, coverage, reports
 
 
 def test_a_quantity_that_reports_do_not_enter_shows_no_assumption(open_ways, index, told):
@@ -122,6 +122,28 @@ def test_every_panel_draws_every_interval_and_says_what_lacks(index, told):
     ]
     assert ends == wanted
     assert "PSE" in dots.text[0]
+
+
+def test_the_title_of_a_panel_is_its_finding(open_ways, index, told):
+    found = ways.readings(index, told, area="A1", quantity=MET)
+    wanted = "Here: 20 % higher over all boats, 5 % higher from boats counted"
+    assert plain(ways.title(found, where="Here")) == wanted
+    usual = f"Here: {numbers.value(found[0].row)} as sampled"
+    assert ways.title(found[:1], where="Here") == usual
+    assert ways.title(found[1:], where="Here") == "Here: no figure as sampled"
+    words = plain(words_of(open_ways()))
+    for title in (
+        "All areas: 20 % higher over all boats, 5 % higher from boats counted",
+        "All areas: 75 % of the variance comes from differences between the site-days",
+        "62 % of boats were for a listed site in Pale Hook, 90 % in Quillon Bank",
+    ):
+        assert f"**{title}" in words
+    lines = index.bulletin.heaping.to_pylist()
+    assert way_tables.reports_title(lines).startswith("Multiples of 5 are reported ")
+    still = [line | {"ratio_low": 0.9} for line in lines]
+    assert way_tables.reports_title(still).startswith("No clear sign of rounding: ")
+    untold = [line | {"ratio": None} for line in lines]
+    assert "too little to test" in way_tables.reports_title(untold)
 
 
 def test_an_interval_that_runs_on_is_marked(index, told):

@@ -125,6 +125,16 @@ def test_the_data_of_a_figure_without_a_table_are_its_points(visit, tmp_path):
     assert any("as sampled" in line[2].lower() for line in lines[1:])
 
 
+def test_a_picture_has_the_whole_title_of_its_figure(visit, tmp_path):
+    page = visit().open(
+        page="alternative_estimates", charts=screens.CHARTS["alternative_estimates"]
+    )
+    _, content = saved(page, "SVG", tmp_path)
+    title = " ".join(one.text for one in ET.fromstring(content).findall(f"{SVG}text"))
+    plain = title.replace("\u00a0", " ")
+    assert plain == "All areas: 20 % higher over all boats, 5 % higher from boats counted"
+
+
 def test_a_figure_is_saved_as_vectors_and_as_pixels(visit, tmp_path):
     page = visit().open(f"week={CHOSEN}")
     size = page.evaluate(
