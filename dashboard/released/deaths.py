@@ -260,6 +260,36 @@ def by_area(index: BulletinIndex, released: Released) -> list[ForestRow]:
     )
 
 
+def title(line: Line | None, *, where: str, by: str = "by releases as reported") -> str:
+    """Return the finding of a figure: how many died in all."""
+    if line is None or line["deaths"] is None:
+        return f"{where}: no total of deaths {by}"
+    return f"{where}: {deaths_of(line).words} Chinook died, {by}"
+
+
+def areas_title(index: BulletinIndex, released: Released) -> str:
+    """Return the finding of the figure of areas: where most died, by reports."""
+    lines = {area: total(released, area) for area in index.areas}
+    known = {area: one for area, one in lines.items() if one and one["deaths"] is not None}
+    if not known:
+        return "All deaths, by area"
+    most = max(known, key=lambda area: known[area]["deaths"])
+    return f"Most died in {index.name(most)}: {deaths_of(known[most]).words}, as reported"
+
+
+def groups_title(released: Released, area: str | None, *, where: str) -> str:
+    """Return the finding of the figure of groups: which has the most deaths, by reports."""
+    every = [
+        one
+        for one in groups(released, area)
+        if one["deaths"] is not None and one["fate"] != "all" and not is_sum(one)
+    ]
+    if not every:
+        return f"{where}: deaths by group, as reported"
+    most = max(every, key=lambda one: one["deaths"])
+    return f"{where}: most deaths, {label(most)}, {deaths_of(most).words}, as reported"
+
+
 def _dot(name: str, line: Line, every: Sequence[Line], *, basis: str) -> ForestRow:
     lines = [line["evidence"], line["reason"]]
     if line["fish"] is not None and line["rate_prop"] is not None:
@@ -373,19 +403,22 @@ def draw(choice: Choice, released: Released) -> None:
         st.header("Deaths, the season so far", anchor=False)
         page_frame.forest_signs([row for rows in (*found.values(), areas) for row in rows], NAMES)
     for area, rows in found.items():
-        title, key = head(index, area), f"released-deaths-{area or 'all'}"
-        page_frame.forest_panel(rows, title=title, key=key, of="Deaths", names=NAMES)
+        said, key = (
+            title(total(released, area), where=head(index, area)),
+            f"released-deaths-{area or 'all'}",
+        )
+        page_frame.forest_panel(rows, title=said, key=key, of="Deaths", names=NAMES)
     if areas:
-        title, key = "All deaths, by area", "released-deaths-areas"
-        page_frame.forest_panel(areas, title=title, key=key, of="Deaths", names=NAMES)
+        said, key = areas_title(index, released), "released-deaths-areas"
+        page_frame.forest_panel(areas, title=said, key=key, of="Deaths", names=NAMES)
     st.caption(ALL_RATES)
     _draw_table(choice, released, choice.domains, is_short=True)
     with st.expander("Each group of fish, with its rate and where that is from"):
         for area in choice.domains:
             if rows := by_group(released, area):
-                title = f"{head(index, area)}, releases as reported"
+                said = groups_title(released, area, where=head(index, area))
                 key = f"released-groups-{area or 'all'}"
-                page_frame.forest_panel(rows, title=title, key=key, of="Deaths by group")
+                page_frame.forest_panel(rows, title=said, key=key, of="Deaths by group")
         st.caption(SMALL)
         _draw_table(choice, released, choice.domains)
     if not choice.areas:

@@ -195,6 +195,26 @@ def histogram_words(found: Sequence[Line], *, source: str, place: str) -> str:
     )
 
 
+def histogram_title(found: Sequence[Line], *, source: str) -> str:
+    """Return the finding of a figure of lengths: where most of the fish are."""
+    count = sum(one["fish"] for one in found)
+    start = f"{SOURCES[source]}, {count:,} measured"
+    if not found:
+        return start
+    most = max(found, key=lambda one: one["fish"])
+    ends = most["bin_low_mm"], most["bin_low_mm"] + most["bin_mm"]
+    return f"{start}, most from {ends[0]:,.0f} to under {ends[1]:,.0f} mm"
+
+
+def curve_title(lines: Sequence[Line], *, where: str) -> str:
+    """Return the finding of a figure of legal shares: the share at the minimum in force."""
+    rule = next((one for one in lines if one["is_rule"]), None)
+    if rule is None:
+        return f"{where}: share legal by minimum length"
+    at = f"{rule['min_length_mm']:,.0f} mm"
+    return f"{where}: {share_of(rule).words} of fish met are legal at {at}, the minimum in force"
+
+
 def conversion_words(released: Released) -> list[str]:
     """Return in a sentence each how a length or a weight was calculated from another measure."""
     return [_conversion(line) for line in released.lines["conversions"]]
@@ -262,7 +282,7 @@ def _draw_sources(
     st.markdown(f"**{numbers.plain(head(choice.index, area))}**")
     for place, (source, lines) in zip(st.columns(2), found.items(), strict=True):
         with place:
-            st.markdown(f"{SOURCES[source]}, {sum(one['fish'] for one in lines):,} measured")
+            st.markdown(f"**{numbers.plain(histogram_title(lines, source=source))}**")
             _draw_bars(choice, released, area, lines, source=source)
     if any(found.values()):
         with st.expander(f"The numbers, {numbers.plain(choice.index.name(area))}"):
@@ -306,7 +326,8 @@ def _draw_legal(choice: Choice, released: Released) -> None:
         figure = curves.legal(of, palette=page_frame.colours())
         alt = curve_words(of, place=choice.index.name(area))
         key = f"released-legal-{area or 'all'}"
-        page_frame.panel(head(choice.index, area), figure, key=key, alt=alt)
+        said = curve_title(of, where=head(choice.index, area))
+        page_frame.panel(said, figure, key=key, alt=alt)
     st.caption(ONLY_MET)
     for area, of in lines.items():
         name = head(choice.index, area)

@@ -65,6 +65,18 @@ def _of(index: BulletinIndex, released: Released, area: str | None) -> str:
     return f"{words}."
 
 
+def title(released: Released, area: str | None, *, where: str) -> str:
+    """Return the finding of a figure: the fewest and the most deaths, by the rates taken."""
+    known = [one for one in totals(released, area) if one["deaths"] is not None]
+    low, high = (pick(known, key=lambda one: one["deaths"]) for pick in (min, max))
+    if low["deaths"] == high["deaths"]:
+        return f"{where}: {deaths_of(low).words} sublegal fish died"
+    return (
+        f"{where}: {deaths_of(low).words} to {deaths_of(high).words} sublegal fish died, by the "
+        "rates taken"
+    )
+
+
 def totals(released: Released, area: str | None) -> list[Line]:
     """Return the line of all methods of each case."""
     return [
@@ -129,8 +141,9 @@ def draw(choice: Choice, released: Released) -> None:
         for area in choice.domains:
             if found := forest_rows(released, area):
                 page_frame.forest_signs(found, NAMES)
-                title, key = head(choice.index, area), f"released-mix-{area or 'all'}"
-                page_frame.forest_panel(found, title=title, key=key, of="Deaths of sublegal fish")
+                said = title(released, area, where=head(choice.index, area))
+                key = f"released-mix-{area or 'all'}"
+                page_frame.forest_panel(found, title=said, key=key, of="Deaths of sublegal fish")
                 st.html(table(released, area))
                 classes.draw_shared(classes.shared(released.of("method_mix_deaths", area)))
         st.caption(OTHER_FISHERIES)

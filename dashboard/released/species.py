@@ -17,9 +17,9 @@ from dashboard.charts.forest import ForestRow
 from dashboard.released.records import domains, head, start, when
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
-    from analytics.wording.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex, Row
     from dashboard.filters import Choice
     from dashboard.released.records import Released
 
@@ -100,6 +100,17 @@ def forest_rows(released: Released, area: str | None, week: str | None) -> list[
     return found
 
 
+def title(released: Released, area: str | None, week: str | None, *, where: str) -> str:
+    """Return the finding of a panel: which other species was met most."""
+    rows = {name: released.species.get((name, area, week)) for name in names(released)}
+    known = {name: row for name, row in rows.items() if row is not None and row.estimate}
+    if not known:
+        is_none = any(row is not None and row.estimate == 0 for row in rows.values())
+        return f"{where}: {'no fish of another species met' if is_none else 'no figure'}"
+    most = max(known, key=lambda name: known[name].estimate or 0.0)
+    return f"{where}: most met, {most}, {numbers.value(known[most])} an angler-hour"
+
+
 def table(
     index: BulletinIndex, released: Released, areas: Sequence[str | None], *, week: str | None
 ) -> str:
@@ -134,14 +145,34 @@ def draw(choice: Choice, released: Released) -> None:
         st.caption(page_frame.OWN_SCALE)
 
         def panel(area: str | None) -> None:
-            title, key = head(index, area), f"released-species-{area or 'all'}"
-            page_frame.forest_panel(found[area], title=title, key=key, of="Fish per angler-hour")
+            said = title(released, area, week, where=head(index, area))
+            key = f"released-species-{area or 'all'}"
+            page_frame.forest_panel(found[area], title=said, key=key, of="Fish per angler-hour")
 
         page_frame.grid(list(found), panel)
     st.caption(MEANING)
     st.html(table(index, released, shown, week=week))
     _draw_weeks(choice, released)
     page_frame.downloads(choice, bycatch="other species")
+
+
+def weeks_title(
+    lines: Mapping[str, Sequence[Row | None]], *, name: str, names: Mapping[str, str]
+) -> str:
+    """Return the finding of the weeks of a species: where and when it was met most."""
+    known = [
+        (row.estimate, row.week, area)
+        for area, rows in lines.items()
+        for row in rows
+        if row is not None and row.estimate and row.week
+    ]
+    if not known:
+        is_none = any(one is not None and one.estimate == 0 for of in lines.values() for one in of)
+        return f"{name} by week: {'none met' if is_none else 'no figure'}"
+    _, week, area = max(known)
+    row = next(one for one in lines[area] if one is not None and one.week == week)
+    where = f"in {names[area]}, {numbers.week_dates(week)}"
+    return f"{name} by week: most {where}, {numbers.value(row)} an angler-hour (one scale)"
 
 
 def _draw_weeks(choice: Choice, released: Released) -> None:
@@ -173,7 +204,8 @@ def _draw_weeks(choice: Choice, released: Released) -> None:
         marks.trend_description(rows, weeks=index.axis, area=named[area], label=label)
         for area, rows in lines.items()
     ]
-    title = f"{label}, one scale for all areas"
-    page_frame.panel(title, figure, key="released-weeks", alt=" ".join(said))
+    page_frame.panel(
+        weeks_title(lines, name=name, names=named), figure, key="released-weeks", alt=" ".join(said)
+    )
     cut = [series.CUT] if series.is_cut(every, top=top) else []
     page_frame.on_demand(html_tables.legend(marks.legend(every), chosen="", more=cut))

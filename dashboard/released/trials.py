@@ -142,6 +142,17 @@ def forest_rows(released: Released) -> list[ForestRow]:
     return found
 
 
+def title(released: Released) -> str:
+    """Return the finding of the figure: the hooked group that died most and least, as seen."""
+    hooked = [one for one in together(released) if not one["is_control"]]
+    known = [one for one in hooked if one["rate_prop"] is not None]
+    if not known:
+        return "Share of held fish that died"
+    low, high = (pick(known, key=lambda one: one["rate_prop"]) for pick in (min, max))
+    words = f"Most died as seen: {name_of(high)}, {seen_rate(high).words}"
+    return words if low is high else f"{words}; fewest: {name_of(low)}, {seen_rate(low).words}"
+
+
 def cut_words(released: Released) -> str:
     """Return that the figure begins at zero, where a rate or an interval goes below."""
     hooked = [line for line in together(released) if not line["is_control"]]
@@ -219,10 +230,10 @@ def draw(choice: Choice, released: Released) -> None:
         return
     with st.expander("Figures and tables of held fish and wound sites"):
         if has_rates:
-            found, title = forest_rows(released), "Share of held fish that died"
+            found, said = forest_rows(released), title(released)
             page_frame.forest_signs(found, NAMES)
             page_frame.forest_panel(
-                found, title=title, key="released-trials", of="Rates", names=NAMES
+                found, title=said, key="released-trials", of="Rates", names=NAMES
             )
             st.caption(f"{HELD} {cut_words(released)}".rstrip())
             _draw_table(together(released))
@@ -250,17 +261,18 @@ def _draw_survival(choice: Choice, groups: dict[str, list[Line]]) -> None:
         st.caption(ONE_CHECK)
         page_frame.downloads(choice, survival="survival")
         return
-    st.markdown("**Alive over time, by group**")
+    st.markdown("Alive over time, by group")
     page_frame.signs(curves.ALIVE_SIGNS)
     until = 1.06 * max(step["hours"] for steps in groups.values() for step in steps)
 
     def panel(name: str) -> None:
-        st.markdown(numbers.plain(name))
         figure = curves.alive(groups[name], until=until, palette=page_frame.colours())
         last = groups[name][-1]
         share = numbers.of_line(last, "alive_prop", NumberKind.SHARE).figure(last["ci_level"])
         alt = f"{name}: {share} alive after {last['hours']:g} hours."
-        page_frame.chart(figure, key=f"released-alive-{name}", alt=alt)
+        alive = numbers.of_line(last, "alive_prop", NumberKind.SHARE).words
+        said = f"{name}: {alive} alive after {last['hours']:g} hours"
+        page_frame.panel(said, figure, key=f"released-alive-{name}", alt=alt)
 
     page_frame.grid(list(groups), panel)
     st.caption(AT_CHECKS)

@@ -660,3 +660,31 @@ def test_a_choice_of_one_part_is_no_complaint_in_another(open_released):
     assert "span" not in page.query_params
     page.get("button_group")[0].set_value("lengths").run()
     assert page.query_params["span"] == "season"
+
+
+@pytest.mark.parametrize(
+    ("part", "titles"),
+    [
+        ("species", ["All areas: most met, dogfish, ", "dogfish by week: most in Umbra Flats, "]),
+        ("deaths", ["All areas: 3,900 Chinook died", "Most died in Quillon Bank: 660"]),
+        ("deaths", ["All areas: 800 to 1,690 sublegal", "Most died as seen: gills, 100 %"]),
+        ("lengths", ["Test fishing: fish met, 426 measured, most from 500 to under 520 mm"]),
+        ("lengths", ["All areas: 32 % of fish met are legal at 559 mm, the minimum in force"]),
+        ("handling", ["Of fish hooked in the gills 81.6 % died"]),
+    ],
+)
+def test_the_titles_of_figures_state_their_finding(open_released, part, titles):
+    words = plain(words_of(open_released(part=part)))
+    for title in titles:
+        assert f"**{title}" in words
+
+
+def test_a_title_tells_none_met_from_no_figure(released):
+    name, area, week = next(iter(released.species))
+    row = released.species[name, area, week]
+    for estimate, said in (
+        (0.0, "Here: no fish of another species met"),
+        (None, "Here: no figure"),
+    ):
+        one = replace(released, species={(name, area, week): replace(row, estimate=estimate)})
+        assert released_species.title(one, area, week, where="Here") == said
