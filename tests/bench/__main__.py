@@ -34,7 +34,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
         "page": [{}],
         "archives": [{}],
         "documents": [{}],
-        "visits": [{"of": "loads"}, {"of": "moves"}, {"of": "sessions"}],
+        "visits": [{"of": of} for of in ("loads", "moves", "turns", "sessions")],
     },
     "large": {
         "start": [{}],
@@ -58,7 +58,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
         "page": [{}],
         "archives": [{}],
         "documents": [{}],
-        "visits": [{"of": "loads"}, {"of": "moves"}, {"of": "sessions"}],
+        "visits": [{"of": of} for of in ("loads", "moves", "turns", "sessions")],
     },
 }
 

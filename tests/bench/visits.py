@@ -24,7 +24,7 @@ from tests.browser.serving import browser, streamlit
 
 if TYPE_CHECKING:
     import subprocess
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping
 
     from playwright.sync_api import Browser, Page
 
@@ -37,6 +37,7 @@ _STILL, _PATIENCE = 700, 60_000
 _TRIES, _OPENS = 5, 2_000
 _FIGURE = ".js-plotly-plot .main-svg"
 BARE_LOAD, BARE_MOVE = "bare page, loaded (baseline)", "bare page, its switch (baseline)"
+BARE_TURN = "bare pages, turned (baseline)"
 BARE_SESSIONS = f"bare page, {N_SESSIONS} sessions (baseline)"
 _PAGES = (
     Path(__file__).parents[2] / "dashboard" / "app.py",
@@ -55,8 +56,8 @@ addEventListener("DOMContentLoaded", () =>
 
 
 def part(*, of: str, turns: int) -> Part:
-    """Measure loads of a page, moves on one, or the memory of many sessions."""
-    return {"loads": _loads, "moves": _moves, "sessions": _sessions}[of](turns)
+    """Measure loads of a page, moves on one, turns to another, or the memory of many sessions."""
+    return {"loads": _loads, "moves": _moves, "turns": _turns, "sessions": _sessions}[of](turns)
 
 
 @contextmanager
@@ -147,24 +148,48 @@ def _turn(page: Page, turn: int) -> Run:
     return _pressed(page, item.click)
 
 
+def _turn_bare(page: Page, turn: int) -> Run:
+    link = page.get_by_test_id("stTopNavLink").nth((turn + 1) % 2)
+    return _pressed(page, link.click)
+
+
 def _moves(turns: int) -> Part:
+    return _side_by_side(
+        "Moves on a page, the demo's archive",
+        {BARE_MOVE: _switch},
+        {"This week, another figure": _switch, "This week, another week": _week},
+        turns=turns,
+    )
+
+
+def _turns(turns: int) -> Part:
+    return _side_by_side(
+        "Turns to another page, the demo's archive",
+        {BARE_TURN: _turn_bare},
+        {"Season limits or Seasonal pattern, turned to": _turn},
+        turns=turns,
+    )
+
+
+def _side_by_side(
+    sizes: str,
+    bare: Mapping[str, Callable[[Page, int], Run]],
+    own: Mapping[str, Callable[[Page, int], Run]],
+    *,
+    turns: int,
+) -> Part:
+    """Measure presses on the bare page and on *This week*, both open in one browser."""
     with _both() as (at, _), browser() as chrome:
-        bare, week, menu = (
-            _opened(chrome, url) for url in (at["bare"], f"{at['own']}/week", f"{at['own']}/week")
-        )
-        steps = {
-            BARE_MOVE: partial(_switch, bare),
-            "This week, another figure": partial(_switch, week),
-            "This week, another week": partial(_week, week),
-            "another page": partial(_turn, menu),
-        }
-        for page in (bare, week, menu):
+        theirs, ours = _opened(chrome, at["bare"]), _opened(chrome, f"{at['own']}/week")
+        steps = {name: partial(press, theirs) for name, press in bare.items()}
+        steps |= {name: partial(press, ours) for name, press in own.items()}
+        for page in (theirs, ours):
             _still(page)
-        for step in steps.values():
-            step(0)
+        for turn in (0, 1):
+            for step in steps.values():
+                step(turn)
         runs = in_turns(steps, turns=EACH * turns)
-    own = tuple(step for step in runs if step != BARE_MOVE)
-    return Part("visits", "Moves on a page, the demo's archive", runs, own, _p95(runs), WAITED)
+    return Part("visits", sizes, runs, tuple(own), _p95(runs), WAITED)
 
 
 def _p95(runs: dict[str, list[Run]]) -> str:
