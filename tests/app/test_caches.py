@@ -26,7 +26,8 @@ def cached_functions(source: str) -> list[tuple[str, bool, list[str]]]:
                     ast.unparse(one.annotation) if one.annotation else "?" for one in arguments
                 ]
                 loose = [one for one in (node.args.vararg, node.args.kwarg) if one]
-                found.append((node.name, "max_entries=" in words, kinds + ["?"] * len(loose)))
+                is_bounded = "max_entries=" in words or "maxsize=" in words
+                found.append((node.name, is_bounded, kinds + ["?"] * len(loose)))
     return found
 
 
@@ -54,6 +55,7 @@ def test_there_are_caches_to_look_at():
         "@st.cache_data(max_entries=2)\ndef f(frame: pd.DataFrame): ...",
         "@st.cache_resource(max_entries=2)\ndef f(rows): ...",
         "@st.cache_data\ndef f(name: str): ...",
+        "@cache\ndef f(name: str): ...",
         "@st.cache_data(max_entries=2)\ndef f(*frames): ...",
     ],
 )

@@ -71,7 +71,7 @@ def test_the_note_is_kept_and_shown_on_the_week(chromium, address, width) -> Non
     page.get_by_role("button", name="Keep the note").click()
     page.get_by_text("by R. T.").wait_for()
     assert_fits(page)
-    page.goto(f"{address}/")
+    page.goto(f"{address}/week")
     shown = page.get_by_text("<b>Storm</b> on Saturday")
     shown.wait_for(timeout=30_000)
     visit.close()

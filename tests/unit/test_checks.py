@@ -505,7 +505,11 @@ def test_every_part_of_the_schema_is_held_against_its_whole(tmp_path: Path, rule
     assert (ERROR, rule.table, 2, rule.column) in places(found)
 
 
-@pytest.mark.parametrize("rule", references(), ids=lambda rule: f"{rule.table}.{rule.column}")
+#: Tables of a week that come as tables; outlines come as GeoJSON and have tests of their own.
+TABULAR = [rule for rule in references() if rule.table != "area_outlines"]
+
+
+@pytest.mark.parametrize("rule", TABULAR, ids=lambda rule: f"{rule.table}.{rule.column}")
 def test_every_reference_of_the_schema_is_followed(tmp_path: Path, rule: Rule) -> None:
     found = findings_of(edited([(rule.table, 2, {rule.column: "nowhere"})]), tmp_path)
     assert (ERROR, rule.table, 2, rule.column) in places(found)
