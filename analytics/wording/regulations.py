@@ -114,8 +114,8 @@ def openings(index: BulletinIndex) -> tuple[Opening, ...]:
 def day_said_for(index: BulletinIndex, *, today: date | None = None) -> date:
     """Return the day that a bulletin's rules are said for.
 
-    It is today where today lies after the bulletin's last week and not after the season's last
-    close; else the day after that week.
+    It is today where today lies after the bulletin's last week, so that a season that closed since
+    reads as over; else the day after that week.
 
     Parameters
     ----------
@@ -125,10 +125,7 @@ def day_said_for(index: BulletinIndex, *, today: date | None = None) -> date:
     """
     now = today or date.today()
     after = week_end(index.card.through)
-    closes = [one.close_date for one in openings(index)]
-    last = max((one for one in closes if one), default=after)
-    is_endless = any(one is None for one in closes)
-    return now if after < now and (now <= last or is_endless) else after + _DAY
+    return now if after < now else after + _DAY
 
 
 def area_rules(index: BulletinIndex, area: str, *, today: date | None = None) -> AreaRules:

@@ -136,7 +136,7 @@ def _dates(change: Change, ground: FormContext, start: str) -> Change:
     with reopen:
         again = _day("Open again from", change.reopen_from, ground, f"{start}-reopen")
     with open_:
-        longer = _day("Open through", change.open_through, ground, f"{start}-open")
+        longer = _day("Open longer, through", change.open_through, ground, f"{start}-open")
     return replace(change, close_from=closed, reopen_from=again, open_through=longer)
 
 

@@ -33,10 +33,10 @@ def index():
         (AFTER, AFTER),
         (date(2036, 3, 4), date(2036, 3, 4)),
         (date(2036, 4, 30), date(2036, 4, 30)),
-        (date(2036, 5, 1), AFTER),  # every area has closed
+        (date(2036, 5, 1), date(2036, 5, 1)),  # every area has closed
     ],
 )
-def test_rules_are_said_for_today_within_the_season_else_for_the_day_after(index, today, said_for):
+def test_rules_are_said_for_today_or_for_the_day_after_the_week(index, today, said_for):
     assert regulations.day_said_for(index, today=today) == said_for
 
 
