@@ -103,8 +103,12 @@ def both_lengths(mm: float, first: Length = Length.MM) -> str:
 
     Both are by `at_least`.
     """
-    other = Length.CM if first is Length.IN else Length.IN
-    return " ".join((_least_words(mm, first), f"({_least_words(mm, other)})"))
+    return f"{_least_words(mm, first)} ({_least_words(mm, beside(first))})"
+
+
+def beside(unit: Length) -> Length:
+    """Return the unit that stands beside another: inches, or cm beside inches."""
+    return Length.CM if unit is Length.IN else Length.IN
 
 
 def at_least(mm: float, unit: Length) -> float:

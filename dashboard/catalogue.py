@@ -18,7 +18,7 @@ from babel import numbers as babel_numbers
 from babel.messages.pofile import read_po
 
 from analytics.data.calendar import weekday_words
-from analytics.units import DEFAULT_UNITS, DateOrder, Length, Units, at_least
+from analytics.units import DEFAULT_UNITS, DateOrder, Length, Units, at_least, beside
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -80,8 +80,7 @@ class Words:
     def least_length(self, mm: float) -> str:
         """Return a minimum length in the reader's unit, then in inches, or in cm beside inches."""
         first = self.units.length
-        other = Length.CM if first is Length.IN else Length.IN
-        return f"{self._least(mm, first)} ({self._least(mm, other)})"
+        return f"{self._least(mm, first)} ({self._least(mm, beside(first))})"
 
     def _least(self, mm: float, unit: Length) -> str:
         name = self.say("in") if unit is Length.IN else str(unit)

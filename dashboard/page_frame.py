@@ -18,6 +18,7 @@ from dashboard.style import is_dark
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
 
     import plotly.graph_objects as go
     import pyarrow as pa
@@ -61,11 +62,8 @@ def draw_page(
     notices.invented()
     url_state.follow(address)
     try:
-        folder = data.archive_folder()
-        cards, damaged = data.kept_bulletins(folder) if folder else ([], [])
-        notices.damaged(damaged)
-        if folder is None or not cards:
-            notices.empty_archive(folder)
+        folder, cards = open_archive()
+        if folder is None:
             return
         choice = filters.choose(folder, cards, with_week=with_week)
         tab_title(title, *([choice.week] if with_week else []), *choice.area_names)
@@ -82,6 +80,21 @@ def draw_page(
     with wishes:
         notices.unmet(url_state.unmet())
     url_state.write()
+
+
+def open_archive() -> tuple[Path | None, Sequence[BulletinMetadata]]:
+    """Return the folder of bulletins and their cards, and say which cannot be read.
+
+    Without a bulletin to show it says what to do, and the folder is None. Raises `BlackmouthError`
+    as `dashboard.data.kept_bulletins` does.
+    """
+    folder = data.archive_folder()
+    cards, damaged = data.kept_bulletins(folder) if folder else ([], [])
+    notices.damaged(damaged)
+    if folder is None or not cards:
+        notices.empty_archive(folder)
+        return None, []
+    return folder, cards
 
 
 def tab_title(*parts: str) -> None:
@@ -106,10 +119,13 @@ def part(draw: Callable[..., None], *given: Any) -> None:
     st.fragment(drawn)()
 
 
-def chart(figure: go.Figure, *, key: str, alt: str) -> None:
-    """Draw a figure; `alt` stands for it where it cannot be seen."""
+def chart(figure: go.Figure, *, key: str, alt: str, **how: Any) -> Any:
+    """Draw a figure; `alt` stands for it where it cannot be seen.
+
+    With `on_select` in `how` it returns what was pressed, as `st.plotly_chart` does.
+    """
     config = {"displayModeBar": False, "responsive": True}
-    st.plotly_chart(figure, theme=None, config=config, key=key, alt=alt)
+    return st.plotly_chart(figure, theme=None, config=config, key=key, alt=alt, **how)
 
 
 def panel(title: str, figure: go.Figure, *, key: str, alt: str) -> None:

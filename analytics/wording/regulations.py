@@ -130,27 +130,19 @@ def day_said_for(index: BulletinIndex, *, today: date | None = None) -> date:
 
 def area_rules(index: BulletinIndex, area: str, *, today: date | None = None) -> AreaRules:
     """Return the rules of an area on the day that they are said for; `today` as `day_said_for`."""
-    return _rules_of([area], index, today)[area]
+    return rules_on(openings(index), area=area, day=day_said_for(index, today=today))
 
 
 def rules_by_area(index: BulletinIndex, *, today: date | None = None) -> dict[str, AreaRules]:
     """Return the rules of every area that has an opening or a figure, in order."""
-    areas = {one.area for one in openings(index)} | set(index.areas)
-    return _rules_of(sorted(areas), index, today)
-
-
-def _rules_of(
-    areas: Iterable[str], index: BulletinIndex, today: date | None
-) -> dict[str, AreaRules]:
     every, day = openings(index), day_said_for(index, today=today)
-    return {
-        area: rules_on([one for one in every if one.area == area], area=area, day=day)
-        for area in areas
-    }
+    areas = {one.area for one in every} | set(index.areas)
+    return {area: rules_on(every, area=area, day=day) for area in sorted(areas)}
 
 
-def rules_on(mine: list[Opening], *, area: str, day: date) -> AreaRules:
-    """Return the rules of an area on a day, from its openings."""
+def rules_on(every: Iterable[Opening], *, area: str, day: date) -> AreaRules:
+    """Return the rules of an area on a day, from the openings of a season."""
+    mine = [one for one in every if one.area == area]
     ahead = [(start, one) for one in mine if (start := one.open_from(day)) is not None]
     next_open, opening = min(ahead, key=lambda pair: pair[0], default=(None, None))
     if opening is None and mine:

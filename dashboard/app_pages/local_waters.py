@@ -59,11 +59,8 @@ def draw() -> None:
                 words.say("Invented demonstration data: Ondrell Sound and its fish do not exist.")
             )
     try:
-        folder = data.archive_folder()
-        cards, damaged = data.kept_bulletins(folder) if folder else ([], [])
-        notices.damaged(damaged)
-        if folder is None or not cards:
-            notices.empty_archive(folder)
+        folder, cards = page_frame.open_archive()
+        if folder is None:
             return
         card = _card(cards)
         index = data.bulletin_index(folder, card)
@@ -198,7 +195,8 @@ def _map(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
     """Draw the map, which can be pressed, and the same figures as a table."""
     week = facts.week or index.card.through
     areas = _map_areas(words, index, week)
-    st.markdown(f"**{words.say('Chinook met on a trip, by area')}**")
+    of = words.say("Chinook met on a trip, by area")
+    st.markdown(f"**{of}**")
     ramps = local.ramps(index)
     figure = area_map.figure(
         areas,
@@ -207,11 +205,8 @@ def _map(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
         ramps=ramps,
         height=_MAP_HEIGHT,
     )
-    of = words.say("Chinook met on a trip, by area")
-    pressed = st.plotly_chart(
+    pressed = page_frame.chart(
         figure,
-        theme=None,
-        config={"displayModeBar": False, "responsive": True},
         key=_MAP,
         alt=f"{of}. {'; '.join(f'{one.name}: {one.words}' for one in areas)}.",
         on_select="rerun",

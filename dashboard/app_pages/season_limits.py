@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.wording import accuracy
-from analytics.wording import limits as sentences
 from analytics.wording import limits as standings
 from dashboard import filters, notices, page_frame, url_state
 from dashboard.charts import limits as barred
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
 
 def _body(chosen: Chosen, found: Standings) -> None:
     choice, index = chosen.choice, chosen.choice.index
-    lead(sentences.limits_answer(index, found, choice.areas))
+    lead(standings.limits_answer(index, found, choice.areas))
     st.caption(notices.as_of(choice))
     limits = found.of_areas(choice.areas)
     if limits:
@@ -43,7 +42,7 @@ def _bars(choice: Choice, limits: Sequence[Line]) -> None:
         page_frame.signs(found, barred.HUES)
     figure = barred.figure(bars, palette=colours())
     page_frame.chart(figure, key="season-bars", alt=barred.description(bars))
-    st.caption(sentences.MEANING)
+    st.caption(standings.MEANING)
 
 
 def _fan(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
@@ -58,7 +57,7 @@ def _fan(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
         words=lambda one: standings.label(choice.index, by_id[one]),
     )
     panels.draw_fan(panels.fan(found, by_id[name]), standings.label(choice.index, by_id[name]))
-    st.caption(sentences.outlook(by_id[name]).replace("**", ""))
+    st.caption(standings.outlook(by_id[name]).replace("**", ""))
 
 
 def _table(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, timedelta
 from statistics import median
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from analytics.wording import limits, reasons
 from analytics.wording.bulletin_index import monday
@@ -43,7 +43,7 @@ class LimitFact:
 
 @dataclass(frozen=True, slots=True)
 class LocalFacts:
-    """What anglers are told of an area.
+    """What anglers are shown of an area.
 
     `week` is the last one with figures, None where there is none; `kept_a_day` the fish that all
     anglers kept on one of its open days; `direction` the code of the trend over four weeks and
@@ -143,15 +143,14 @@ def _trend(rates: Rates, area: str) -> tuple[str, float | None]:
 
 
 def _limits(index: BulletinIndex, area: str) -> tuple[LimitFact, ...]:
-    found = limits.read(index).of_areas([area])
-    return tuple(_limit(line) for line in found)
+    return tuple(_limit(line) for line in limits.read(index).of_areas([area]))
 
 
-def _limit(line: Mapping[str, Any]) -> LimitFact:
-    state = limits.state(dict(line))
+def _limit(line: limits.Line) -> LimitFact:
+    state = limits.state(line)
     return LimitFact(
-        quantities=limits.quantities_of(dict(line)),
-        areas=limits.areas_of(dict(line)),
+        quantities=limits.quantities_of(line),
+        areas=limits.areas_of(line),
         state=state,
         used=line["share_used"],
         reached=line["exceedance_date_p50"] if state is limits.State.NEAR else None,

@@ -10,7 +10,6 @@ import streamlit as st
 from analytics.catch_limits import LIKELY
 from analytics.quantities import QUANTITIES
 from analytics.rounding import chance, number
-from analytics.wording import limits as sentences
 from analytics.wording import limits as standings
 from analytics.wording import numbers
 from dashboard import page_frame
@@ -61,7 +60,7 @@ def _bar_words(line: Line) -> str:
     total = standings.total(line)
     if total.value is None:
         return line["reason"] or "no total"
-    lines = [f"{total.figure(line['ci_level'])} {sentences.unit(line)}"]
+    lines = [f"{total.figure(line['ci_level'])} {standings.unit(line)}"]
     lines.append(f"used: {standings.used(line).figure()}")
     if standings.has_outlook(line):
         lines.append(f"expected at the close: {standings.expected(line).figure()}")
@@ -109,7 +108,7 @@ def fan(found: Standings, line: Line) -> Fan:
         limit_fish=line["limit_fish"],
         now=standings.total(line),
         close=close,
-        unit=sentences.unit(line),
+        unit=standings.unit(line),
     )
 
 
@@ -145,7 +144,7 @@ def option_fan(found: Standings, line: Line, fans: Fans, name: str) -> Fan | Non
         now=standings.total(line),
         close=line["planned_close"],
         beside=() if now == other else tuple(zip(days, middle, strict=False)),
-        unit=sentences.unit(line),
+        unit=standings.unit(line),
         name=name,
     )
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analytics.rounding import DASH, chance, number
-from analytics.wording import limits as sentences
 from analytics.wording import limits as standings
 from analytics.wording.accuracy import backtest_skill
 from dashboard import html_tables
@@ -37,7 +36,7 @@ def summary(index: BulletinIndex, limits: Sequence[Line], backtest: Sequence[Lin
 
 
 def _short_line(index: BulletinIndex, line: Line, backtest: Sequence[Line]) -> str:
-    allowed = f"of {number(line['limit_fish'], place=0)} {sentences.unit(line)}"
+    allowed = f"of {number(line['limit_fish'], place=0)} {standings.unit(line)}"
     named = [standings.STATES[standings.state(line)]] * (
         line["is_preliminary"] and line["estimate"] is not None
     )
@@ -93,7 +92,7 @@ def _line(index: BulletinIndex, line: Line) -> str:
         _reached(line),
     ]
     allowed = (
-        f"of {number(line['limit_fish'], place=0)} {sentences.unit(line)} · {line['limit_id']}"
+        f"of {number(line['limit_fish'], place=0)} {standings.unit(line)} · {line['limit_id']}"
     )
     below = html_tables.small(allowed, BINDS if line["is_binding"] else "")
     return html_tables.line(HEADS, name, inside, below=below)
@@ -109,7 +108,7 @@ def _before(line: Line) -> tuple[str, ...]:
         return ("as in the bulletin before",)
     through = line["previous_through"]
     if through is not None and through != line["through"]:
-        return (f"{shown.shown(before)} through {sentences.short_day(through)}, bulletin before",)
+        return (f"{shown.shown(before)} through {standings.short_day(through)}, bulletin before",)
     return (f"revised from {shown.shown(before)}",)
 
 
@@ -139,7 +138,7 @@ def _expected(line: Line) -> str:
     amount = standings.expected(line)
     share = standings.expected_share(line)
     of = f"{share.words} of the limit" if share.value is not None else ""
-    close = f"close: {sentences.short_day(line['planned_close'])}" if line["planned_close"] else ""
+    close = f"close: {standings.short_day(line['planned_close'])}" if line["planned_close"] else ""
     return DASH if amount.value is None else html_tables.amount(amount, below=(of, close))
 
 
@@ -149,7 +148,7 @@ def _chance(line: Line) -> str:
     if line["prob_exceeded_by_close"] is None:
         return DASH
     passed = line["prob_exceeded_to_date"] or 0.0
-    now = f"exceeded already: {chance(passed)}" if passed >= sentences.NOTABLE else ""
+    now = f"exceeded already: {chance(passed)}" if passed >= standings.NOTABLE else ""
     return chance(line["prob_exceeded_by_close"]) + html_tables.small(now)
 
 
@@ -177,16 +176,16 @@ def reached(line: Line, through: date | None, passed: float | None) -> str:
     `passed` is the chance that it is.
     """
     early, half, late = (line[f"exceedance_date_p{part}"] for part in (10, 50, 90))
-    is_now = sentences.is_by_now(early, through)
-    first = sentences.when(early, through, passed)
+    is_now = standings.is_by_now(early, through)
+    first = standings.when(early, through, passed)
     if half is None:
         note = first if is_now else f"1 in 10: {first}"
         return "likely not" + html_tables.small(note if early else "")
-    if sentences.is_by_now(half, through):
-        note = f"9 in 10: by {sentences.short_day(late)}" if late else ""
-        return sentences.when(half, through, passed) + html_tables.small(note)
-    last = sentences.short_day(late) if late else ""
+    if standings.is_by_now(half, through):
+        note = f"9 in 10: by {standings.short_day(late)}" if late else ""
+        return standings.when(half, through, passed) + html_tables.small(note)
+    last = standings.short_day(late) if late else ""
     span = f"80 %: from {first} {f'to {last}' if last else 'on'}"
     if is_now:
         span = first + (f"; 9 in 10: by {last}" if last else "")
-    return sentences.short_day(half) + html_tables.small(span if early else "")
+    return standings.short_day(half) + html_tables.small(span if early else "")

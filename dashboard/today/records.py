@@ -10,6 +10,7 @@ from analytics.documents.blocks import runs
 from analytics.documents.imprint import read_imprint
 from analytics.errors import UsageError
 from analytics.rounding import DASH, chance
+from analytics.units import day_words
 from analytics.wording import limits, numbers, regulations
 from analytics.wording.regulations import OpenState
 from analytics.wording.week import EFFORT, Topic, key_points, span
@@ -18,7 +19,6 @@ from dashboard.pages import link_to
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-    from datetime import date
 
     from analytics.wording.limits import Line, Standings
     from analytics.wording.regulations import AreaRules
@@ -34,6 +34,9 @@ _PAGES = {
     Topic.STRENGTH: ("seasonal_pattern", "Against past seasons"),
     Topic.REVISED: ("revisions", "Revised"),
 }
+
+#: What strata count of a week: site-days sampled and of the frame, interviews, site-days missing.
+_COUNTED = ("n_psu", "n_psu_frame", "n_interviews", "n_missing_psu")
 
 #: The choices that every link keeps, by their names in it.
 Kept = dict[str, list[str]]
@@ -121,15 +124,15 @@ def area_lines(choice: Choice, kept: Kept) -> tuple[list[AreaLine], str]:
         return [], ""
     every = regulations.rules_by_area(choice.index)
     found = {area: rules for area, rules in every.items() if area in (choice.areas or every)}
-    told = {area: _keep(rules) for area, rules in found.items()}
-    given = [words for words in told.values() if words]
+    kept_by = {area: _keep(rules) for area, rules in found.items()}
+    given = [words for words in kept_by.values() if words]
     common = [one for one in (given[0] if len(given) > 1 else []) if all(one in w for w in given)]
     lines = [
         AreaLine(
             area=choice.index.name(area),
             is_open=rules.is_open,
-            times=regulations.open_words(rules) if told[area] else regulations.rule_words(rules),
-            rules=", ".join(one for one in told[area] if one not in common),
+            times=regulations.open_words(rules) if kept_by[area] else regulations.rule_words(rules),
+            rules=", ".join(one for one in kept_by[area] if one not in common),
             link=link_to("local_waters", {**kept, "area": [area]}),
         )
         for area, rules in found.items()
@@ -184,17 +187,15 @@ def _close(choice: Choice, found: Standings) -> str:
     if not known:
         return "The bulletin names no planned close."
     last, now = max(known), regulations.day_said_for(choice.index)
-    when = f"{last.day} {last:%B %Y}"
+    when = day_words(last)
     if last < now or not choice.index.card.preliminary:
         return f"The season is over; its last day was {when}."
     first = min(end for end in known if end >= now)
-    return f"**{numbers.count((last - now).days, 'day')}** from {_short(now)} to {when}" + (
-        f"; the first area closes on {_short(first)}." if first < last else "."
-    )
-
-
-def _short(day: date) -> str:
-    return f"{day.day} {day:%B}"
+    start = day_words(now, with_year=False)
+    words = f"**{numbers.count((last - now).days, 'day')}** from {start} to {when}"
+    if first < last:
+        words += f"; the first area closes on {day_words(first, with_year=False)}"
+    return f"{words}."
 
 
 def sampling(choice: Choice) -> str:
@@ -203,8 +204,9 @@ def sampling(choice: Choice) -> str:
     strata = [one for one in index.strata if one.week == week]
     row = index.row(None, week, EFFORT)
     if strata:
-        sampled, frame = (sum(getattr(one, of) or 0 for one in strata) for of in _COUNTED[:2])
-        asked, missing = (sum(getattr(one, of) or 0 for one in strata) for of in _COUNTED[2:])
+        sampled, frame, asked, missing = (
+            sum(getattr(one, of) or 0 for one in strata) for of in _COUNTED
+        )
         words = f"**{sampled} of {numbers.count(frame, 'site-day')}** sampled, "
         words += f"{numbers.count(asked, 'interview')}. Missed: "
         gaps = [one for one in strata if not one.n_psu and one.n_psu_frame]
@@ -218,9 +220,6 @@ def sampling(choice: Choice) -> str:
     of = "" if row.n_psu_frame is None else f" of {row.n_psu_frame}"
     words = f"**{row.n_psu}{of} site-days** sampled"
     return f"{words}, {numbers.count(row.n_interviews or 0, 'interview')}."
-
-
-_COUNTED = ("n_psu", "n_psu_frame", "n_interviews", "n_missing_psu")
 
 
 def _bulletin(choice: Choice) -> str:

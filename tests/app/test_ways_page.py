@@ -142,8 +142,8 @@ def test_the_title_of_a_panel_is_its_finding(open_ways, index, told):
     assert way_tables.reports_title(lines).startswith("Multiples of 5 are reported ")
     still = [line | {"ratio_low": 0.9} for line in lines]
     assert way_tables.reports_title(still).startswith("No clear sign of rounding: ")
-    untold = [line | {"ratio": None} for line in lines]
-    assert "too little to test" in way_tables.reports_title(untold)
+    unknown = [line | {"ratio": None} for line in lines]
+    assert "too little to test" in way_tables.reports_title(unknown)
 
 
 def test_an_interval_that_runs_on_is_marked(index, told):
