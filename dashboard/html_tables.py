@@ -12,9 +12,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from jinja2 import DictLoader, Environment
 
+from analytics.csv_text import table_csv
 from analytics.precision import marks_of, pse
 from analytics.quantities import QUANTITIES
-from analytics.result_table import to_frame
 from analytics.rounding import DASH
 from analytics.wording import numbers, reasons
 from analytics.wording.marks import PARTIAL, PLAIN, mark
@@ -339,5 +339,4 @@ def csv(table: pa.Table, names: Mapping[str, str]) -> bytes:
         said = ["all areas" if one is None else names.get(one) or one for one in areas]
         at = table.schema.get_field_index("area") + 1
         table = table.add_column(at, "area_name", pa.array(said, pa.string()))
-    words: str = to_frame(table).to_csv(index=False, lineterminator="\n")
-    return words.encode()
+    return table_csv(table).encode()

@@ -201,9 +201,14 @@
           .replace(/\u003cbr>/g, "; ").replace(/\u003c[^>]+>/g, "")]));
     return [["series", "x", "y", "words"], ...lines];
   };
+  // A text that a spreadsheet would run gets an apostrophe, by the rule of analytics/csv_text.py.
+  const NUMBER = /^(?:[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?)$/;
+  const RUN = /^(?:'*([ \u00a0]*[=+\-@\uff1d\uff0b\uff0d\uff20]|[\t\r\n]))/;
   const cellOf = (value) => {
-    const words = String(value ?? "");
-    return /[",\n]/.test(words) ? `"${words.replaceAll('"', '""')}"` : words;
+    const written = String(value ?? "");
+    const isRun = typeof value === "string" && RUN.test(written) && !NUMBER.test(written);
+    const words = isRun ? `'${written}` : written;
+    return /[",\r\n]/.test(words) ? `"${words.replaceAll('"', '""')}"` : words;
   };
   saveAs.CSV = async (plot, name) => save(new Blob(
     [tableOf(plot).map((line) => line.map(cellOf).join(",")).join("\n") + "\n"],

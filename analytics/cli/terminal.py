@@ -190,10 +190,10 @@ def domains(by: str) -> tuple[str, ...]:
 
 def write_table(table: pa.Table, target: Path | None) -> None:
     """Write a table whole or not at all; to standard output as CSV where no file is named."""
-    from analytics.result_table import to_frame  # noqa: PLC0415 - keeps --help quick
+    from analytics.csv_text import table_csv  # noqa: PLC0415 - keeps --help quick
 
     if target is None:
-        to_frame(table).to_csv(sys.stdout, index=False, lineterminator="\n")
+        sys.stdout.write(table_csv(table))
         return
     write_whole(target, lambda draft: _write(table, draft))
 
@@ -201,9 +201,9 @@ def write_table(table: pa.Table, target: Path | None) -> None:
 def _write(table: pa.Table, path: Path) -> None:
     import pyarrow.parquet as pq  # noqa: PLC0415 - keeps --help quick
 
-    from analytics.result_table import to_frame  # noqa: PLC0415
+    from analytics.csv_text import table_csv  # noqa: PLC0415
 
     if path.suffix.lower() == ".parquet":
         pq.write_table(table, path)
     else:
-        to_frame(table).to_csv(path, index=False, lineterminator="\n")
+        path.write_text(table_csv(table), "utf-8", newline="")

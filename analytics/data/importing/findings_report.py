@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections import Counter, defaultdict
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analytics.data.importing.typed import Fault, read_extra
+from analytics.csv_text import lines_csv
 from analytics.findings import Finding, Severity, how_many, number_of
 
 if TYPE_CHECKING:
@@ -54,9 +52,9 @@ def counted(findings: Iterable[Finding]) -> str:
 
 def findings_csv(findings: Iterable[Finding]) -> str:
     """Return findings as CSV, one line each, in the order given."""
-    return _sheet(
+    return lines_csv(
         _FINDINGS,
-        ([one.severity, one.table, _harmless(one.file), one.row, *_texts(one)] for one in findings),
+        ([str(one.severity), one.table, one.file, one.row, *_texts(one)] for one in findings),
     )
 
 
@@ -65,11 +63,11 @@ def quarantine_csv(errors: Sequence[Finding], raws: Sequence[Raw]) -> str:
     by_file: dict[str, list[Raw]] = defaultdict(list)
     for raw in raws:
         by_file[raw.file].append(raw)
-    return _sheet(
+    return lines_csv(
         _QUARANTINE,
         (
             [
-                _harmless(one.file),
+                one.file,
                 one.table,
                 one.row,
                 *_texts(one),
@@ -82,25 +80,14 @@ def quarantine_csv(errors: Sequence[Finding], raws: Sequence[Raw]) -> str:
 
 def corrections_csv(corrections: Iterable[Correction]) -> str:
     """Return corrections as CSV, one line each, in the order in which they were made."""
-    return _sheet(
+    return lines_csv(
         _CORRECTIONS,
-        (
-            [_harmless(one.file), one.row, *map(_harmless, (one.column, one.old, one.new))]
-            for one in corrections
-        ),
+        ([one.file, one.row, one.column, one.old, one.new] for one in corrections),
     )
 
 
-def _sheet(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    sheet = io.StringIO()
-    writer = csv.writer(sheet, lineterminator="\n")
-    writer.writerow(header)
-    writer.writerows(rows)
-    return sheet.getvalue()
-
-
 def _texts(one: Finding) -> list[str]:
-    return [_harmless(text) for text in (one.column or "", one.seen, one.allowed, one.advice)]
+    return [one.column or "", one.seen, one.allowed, one.advice]
 
 
 def _row_json(raws: Sequence[Raw], row: int | None) -> str:
@@ -112,8 +99,3 @@ def _row_json(raws: Sequence[Raw], row: int | None) -> str:
             cells = raw.data.slice(place, 1).to_pylist()[0]
             return json.dumps(cells, ensure_ascii=False, default=str)
     raise AssertionError(row)
-
-
-def _harmless(text: str) -> str:
-    """Return a text that a spreadsheet shows and does not run."""
-    return f"'{text}" if isinstance(read_extra(text), Fault) else text

@@ -17,6 +17,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
+from analytics.csv_text import meant_columns
 from analytics.data.importing.table_files import suggest
 from analytics.data.schema import FILE_SCHEMAS
 from analytics.findings import MOST_OF_A_KIND, Finding, Severity, number_of, shortened
@@ -175,7 +176,7 @@ def _csv_parts(path: Path) -> Iterator[_FilePart]:
                 rows = rows[~np.isin(rows, list(ragged))][: table.num_rows]
                 next_row = int(rows[-1]) + 1 if len(rows) else next_row
                 mine = {row: ragged.pop(row) for row in sorted(ragged) if row < next_row}
-                yield named_columns(table), rows, mine, n_lines
+                yield named_columns(meant_columns(table)), rows, mine, n_lines
             if ragged:
                 empty = table.slice(0, 0)
                 none = np.empty(0, dtype=np.int64)
@@ -293,7 +294,7 @@ def _read_csv(path: Path, table_name: str) -> tuple[pa.Table, Ints, dict[int, st
     total = table.num_rows + len(ragged)
     every = np.arange(2, total + 2, dtype=np.int64)
     row = np.setdiff1d(every, np.fromiter(ragged, dtype=np.int64, count=len(ragged)))
-    return named_columns(table), row, ragged
+    return named_columns(meant_columns(table)), row, ragged
 
 
 def _native(data: bytes) -> pa.BufferReader:

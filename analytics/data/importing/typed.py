@@ -15,6 +15,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from analytics.csv_text import NUMBER
 from analytics.data.columns import TEXT_CEILING, allowed_of, units_of
 from analytics.data.importing.table_files import suggest
 from analytics.data.schema import FILE_SCHEMAS, PLACE, Column, ColumnKind, packed
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 
 # One cell: what was written, judged against its column, gives a value or a fault.
 
-_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
+_NUMBER = re.compile(NUMBER)
 _WITH_COMMA = re.compile(r"[+-]?\d+(,\d+)+(\.\d+)?")
 _DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 _TIME = re.compile(r"([01][0-9]|2[0-3]):[0-5][0-9]")
