@@ -1,0 +1,96 @@
+"""A sampling plan of one week: its strata with their frames and site-days, and what it promises.
+
+`Plan` is what a schedule is drawn from, and what the command, the sheets and the page show. A
+schedule needs `Plan.strata` alone: of each stratum, draw `n` of its frame. In design `site_day` the
+frame is every (site, date) of `sites` and `dates`; in `day_site` the frame is `dates`, and on each
+drawn day `sites_a_day` sites are drawn one after the other by `draw_probability`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from datetime import date
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedStratum:
+    """A stratum of the week to come: landing area and day group, its frame, and how many are drawn.
+
+    - `area`, `week`, `day_group`: landing area, ISO week, and place of the group in the opening's
+      `day_groups`; `weekdays`: words of the group's days, such as ``Mon–Fri``.
+    - `design`: ``site_day`` or ``day_site``.
+    - `dates`: open dates, in order; `sites`: the sites of the area, sorted; `draw_probability`:
+      single-draw probability of each, summing to 1 (all alike where the design does not use it).
+    - `frame_size`: units N, site-days or days; `n`: units drawn, 0 where the stratum gets none.
+    - `n_now`: site-days that the last sampled week had there; `n_even`: under an even spread.
+    - `sites_a_day`: sites drawn on each day of design ``day_site``; 1 of ``site_day``.
+    """
+
+    area: str
+    week: str
+    day_group: int
+    weekdays: str
+    design: str
+    dates: tuple[date, ...]
+    sites: tuple[str, ...]
+    draw_probability: tuple[float, ...]
+    frame_size: int
+    n: int
+    n_now: int = 0
+    n_even: int = 0
+    sites_a_day: int = 1
+
+    @property
+    def name(self) -> str:
+        """The stratum in words, as `planned_site_days.stratum_name` has it."""
+        return f"{self.area} {self.week} {self.weekdays}"
+
+    @property
+    def n_site_days(self) -> int:
+        """Site-days drawn: shifts of one sampler."""
+        return self.n * self.sites_a_day
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What a plan promises of one area fished (None: all areas) and quantity.
+
+    PSEs are proportions; None where they cannot be given. `pse_low` and `pse_high` are the planned
+    one less and plus its own standard error; `pse_even` is that of as many shifts spread evenly.
+    """
+
+    area: str | None
+    quantity: str
+    unit: str
+    site_days_now: int
+    site_days_planned: int
+    pse_now: float | None
+    pse_planned: float | None
+    pse_low: float | None = None
+    pse_high: float | None = None
+    pse_even: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A plan of one week.
+
+    - `strata`: every stratum open that week, in order of area and day group.
+    - `expected`: promised precision, a row an area fished and quantity.
+    - `rule`: how shifts were allocated (a code); `notes`: what to know of it, as codes.
+    """
+
+    season: str
+    week: str
+    strata: tuple[PlannedStratum, ...]
+    expected: tuple[Expected, ...]
+    rule: str
+    notes: tuple[str, ...] = ()
+
+    @property
+    def n_site_days(self) -> int:
+        """Site-days of the week."""
+        return sum(one.n_site_days for one in self.strata)
