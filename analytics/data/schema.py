@@ -350,6 +350,15 @@ _TABLES = (
 TABLES: dict[str, Table] = {table.name: table for table in _TABLES}
 
 
+def site_day_id(site: str, day: str) -> str:
+    """Return the id of a site-day, such as ``R3-20360214``; empty where one of the two is.
+
+    A plan, its visit and the paper form of the visit all make it so, that they find each other.
+    """
+    site, day = site.strip(), day.strip().replace("-", "")
+    return f"{site}-{day}" if site and day else ""
+
+
 # A table brought into a schema; readers need pyarrow only.
 
 

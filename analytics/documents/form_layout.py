@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from analytics.data.schema import TABLES, Column, ColumnKind
+from analytics.data.schema import TABLES, Column, ColumnKind, site_day_id
 
 #: Columns that nobody writes: ids made by rule, and what the site-day or the boat says already.
 _MADE = {
@@ -89,8 +89,7 @@ def head(column: Column) -> str:
 
 def sample_id(site: str, date: str) -> str:
     """Return the id of a site-day, such as ``R3-20360214``; empty where one of the two is."""
-    site, day = site.strip(), date.strip().replace("-", "")
-    return f"{site}-{day}" if site and day else ""
+    return site_day_id(site, date)
 
 
 def interview_id(sample: str, line: int | str) -> str:

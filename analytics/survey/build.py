@@ -21,11 +21,11 @@ from analytics.survey.frames import (
     prorate,
     require_open,
 )
-from analytics.survey.site_selection import DAY_SITE, draw_sites
+from analytics.survey.site_selection import DAY_SITE, draw_sites, inclusion
 from analytics.weeks import iso_week, week_start
 
 if TYPE_CHECKING:
-    from analytics.arrays import Ints
+    from analytics.arrays import Floats, Ints
     from analytics.data.snapshot import Snapshot
 
 
@@ -271,3 +271,19 @@ def _codes(values: pd.Series, words: tuple[str, ...]) -> Ints:
     number, seen = pd.factorize(values)
     code = {word: place for place, word in enumerate(words)}
     return np.array([code[value] for value in seen], dtype=np.int64)[number]
+
+
+def inclusion_of_sites(single: Floats, *, n_drawn: int) -> Floats:
+    """Return the probability that each site of a day is among `n_drawn` drawn, shape (k,).
+
+    Parameters
+    ----------
+    single : array, shape (k,)
+        Single-draw probabilities, all over 0, that sum to 1.
+    n_drawn : int
+    """
+    if n_drawn >= len(single):
+        return np.ones(len(single))
+    if n_drawn == 1:
+        return single
+    return inclusion(single, np.zeros(0), n_drawn=n_drawn)[0]

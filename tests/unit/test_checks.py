@@ -210,6 +210,26 @@ CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
         [(ERROR, "planned_site_days", 2, "draw_probability")],
         "more than 0",
     ),
+    "a place in the draw that two site-days have": (
+        [
+            (
+                "planned_site_days",
+                None,
+                {
+                    "sample_id": "p2",
+                    "season": "2030-31",
+                    "site": "r1",
+                    "date": "2031-01-14",
+                    "draw_order": 1,
+                },
+            ),
+        ],
+        [
+            (ERROR, "planned_site_days", 2, "draw_order"),
+            (ERROR, "planned_site_days", 3, "draw_order"),
+        ],
+        "1, which 2 site-days of A 2031-W03, Mon–Fri have",
+    ),
     "missed without a reason": (
         [("planned_site_days", 2, {"state": "missed"})],
         [(WARNING, "planned_site_days", 2, "reason")],

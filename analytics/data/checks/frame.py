@@ -214,6 +214,14 @@ _PLANNED_OPEN = (
     "planned_site_days r JOIN (SELECT DISTINCT site, area FROM sites) s USING (site) "
     "LEFT JOIN open_days o ON o.area = s.area AND o.date = r.date AND o.season = r.season"
 )
+#: Planned site-days that share their place in the draw of one area, week and day group.
+_SAME_PLACE = (
+    "(SELECT r.*, s.area, o.week, o.group_words, count(*) OVER (PARTITION BY r.season, s.area, "
+    "o.week, o.day_group, r.draw_order) AS n FROM planned_site_days r "
+    "JOIN (SELECT DISTINCT site, area FROM sites) s USING (site) "
+    "JOIN open_days o ON o.area = s.area AND o.date = r.date AND o.season = r.season "
+    "WHERE r.draw_order IS NOT NULL)"
+)
 
 PLANNED = (
     _planned(
@@ -238,6 +246,17 @@ PLANNED = (
         seen="'0'",
         allowed="more than 0, at most 1",
         advice="write the probability with which a single draw of that day takes the site",
+    ),
+    _planned(
+        column="draw_order",
+        source=_SAME_PLACE + " r",
+        when="r.n > 1",
+        seen="concat(r.draw_order, ', which ', r.n, ' site-days of ', r.area, ' ', r.week, ', ', "
+        "r.group_words, ' have')",
+        allowed="each place in the draw of a stratum once",
+        advice="write every row of the stratum anew from one schedule, or withdraw the batch of "
+        "the schedule before",
+        needs=_CALENDAR,
     ),
     _planned_warning(
         column="reason",

@@ -1,0 +1,222 @@
+"""A week's schedule: the draw by the design, its probabilities, samplers, and the table of it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analytics.data.schema import TABLES
+from analytics.documents.form_layout import sample_id
+from analytics.errors import UsageError
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.planning.plan import PlannedStratum
+from analytics.planning.samplers import Sampler, assign, require_samplers
+from analytics.planning.schedule import (
+    REDRAWS,
+    draw_schedule,
+    generator_of,
+    inclusion_of,
+    planned_site_days,
+    redraw,
+)
+from tests.tables import SiteDay, interview, survey
+
+WEEK = "2031-W02"
+DAYS = tuple(dt.date(2031, 1, 6) + dt.timedelta(days=k) for k in range(7))
+
+
+def stratum(area="A", n=3, *, sites=3, single=None, n_days=5, sites_a_day=1):
+    p = tuple(single or [1 / sites] * sites)
+    dates = DAYS[:n_days]
+    return PlannedStratum(
+        area=area,
+        week=WEEK,
+        day_group=0,
+        weekdays="Mon–Fri",
+        design="day_site" if single else "site_day",
+        dates=dates,
+        sites=tuple(f"{area}{k + 1}" for k in range(len(p))),
+        draw_probability=p,
+        frame_size=n_days * (1 if single else len(p)),
+        n=n,
+        sites_a_day=sites_a_day,
+    )
+
+
+def drawn(*strata, seed=7, **how):
+    return draw_schedule(strata, season="2030-31", seed=seed, **how)
+
+
+def cells_of(one):
+    return [(site, day) for site in one.sites for day in one.dates]
+
+
+def places(schedule):
+    return [(one.site, one.date, one.order) for _, found in schedule.strata for one in found]
+
+
+def test_the_same_seed_draws_the_same_and_another_area_does_not_move_it():
+    north, south = stratum("N"), stratum("S", 5, sites=4)
+    alone = drawn(north)
+    assert places(alone) == places(drawn(north))
+    assert places(drawn(north, south))[: north.frame_size] == places(alone)
+    assert places(drawn(north, seed=8)) != places(alone)
+
+
+def test_the_first_are_planned_and_the_rest_is_the_reserve_in_order():
+    north = stratum("N", 4)
+    ((_, found),) = drawn(north).strata
+    assert [one.order for one in found] == list(range(1, 16))
+    assert [one.is_reserve for one in found] == [False] * 4 + [True] * 11
+    assert {one.inclusion_prob for one in found} == {4 / 15}
+    # The frame is ordered by site and date and permuted: seed and frame give the draw again.
+    order = generator_of(north, 7).permutation(15)
+    assert [(one.site, one.date) for one in found] == [cells_of(north)[at] for at in order]
+
+
+def test_inclusion_probabilities_of_successive_draws_are_those_by_enumeration():
+    two = inclusion_of(stratum(n=5, single=[0.5, 0.3, 0.2], sites_a_day=2))
+    assert two == pytest.approx([0.83928571, 0.675, 0.48571429], abs=5e-9)
+    three = inclusion_of(stratum(n=5, single=[0.4, 0.3, 0.2, 0.1], sites_a_day=3))
+    assert three == pytest.approx([0.92222222, 0.87023810, 0.75873016, 0.44880952], abs=5e-9)
+    half = inclusion_of(stratum(n=2, n_days=4, single=[0.5, 0.3, 0.2], sites_a_day=2))
+    assert half == pytest.approx(two / 2)
+
+
+@pytest.mark.parametrize(
+    "one",
+    [stratum(n=4), stratum(n=2, single=[0.5, 0.3, 0.2], sites_a_day=2)],
+    ids=["site_day", "day_site"],
+)
+def test_redraws_take_every_site_day_as_often_as_its_probability_says(one):
+    sampled = redraw(one, np.random.default_rng(5), n_draws=REDRAWS)
+    expected = inclusion_of(one)[:, None]
+    # The largest of 15 such errors is over 4 of them once in a thousand tests.
+    error = np.sqrt(expected * (1 - expected) / REDRAWS)
+    assert (np.abs(sampled.mean(axis=0) - expected) < 4 * error).all()
+    assert set(sampled.sum(axis=(1, 2)).tolist()) == {one.n_site_days}
+
+
+def test_pairs_of_sites_come_as_successive_drawing_has_them():
+    day = stratum(n=1, n_days=1, single=[0.5, 0.3, 0.2], sites_a_day=2)
+    sampled = redraw(day, np.random.default_rng(6), n_draws=REDRAWS)[:, :, 0]
+    joint = [sampled[:, list(pair)].all(axis=1).mean() for pair in combinations(range(3), 2)]
+    assert joint == pytest.approx([0.51428571, 0.325, 0.16071429], abs=0.014)
+
+
+def test_days_are_drawn_first_where_the_design_says_so():
+    days = stratum(n=2, single=[0.5, 0.3, 0.2, 0.0], sites_a_day=2)
+    ((_, found),) = drawn(days).strata
+    planned = [one for one in found if not one.is_reserve]
+    assert len({one.date for one in planned}) == 2
+    assert len(planned) == 4
+    by_site = dict(zip(days.sites, days.draw_probability, strict=True))
+    assert all(one.single_draw == by_site[one.site] for one in found)
+    # The site that is never drawn is in neither the plan nor the reserve.
+    assert {one.order for one in found} == set(range(1, 16))
+
+
+def test_samplers_are_one_a_date_within_reach_and_rest():
+    north, south = stratum("N", 1, sites=2), stratum("S", 1, sites=2)
+    who = [
+        Sampler("Ada", areas=frozenset("N")),
+        Sampler("Bo", areas=frozenset("S"), off=frozenset({DAYS[0]})),
+        Sampler("Cy", most_shifts=2),
+    ]
+    # One shift a stratum: with Cy, who reaches both and may go twice, every draw can be done.
+    found = drawn(north, south, samplers=who)
+    assert len(found.assigned) == 2
+    assert found.feasible_prop == 1
+    for one in found.planned:
+        going = next(each for each in who if each.name == found.assigned[one.site, one.date])
+        assert going.can_go(one.site[0], one.date)
+
+
+def test_a_schedule_that_samplers_cannot_do_is_drawn_anew_and_counted():
+    north, who = stratum("N", 2, sites=2), [Sampler("Ada")]
+    found = [drawn(north, seed=seed, samplers=who) for seed in range(0, 120, 8)]
+    # Two of 10 site-days fall on one date with probability 1/9.
+    assert all(one.feasible_prop == pytest.approx(8 / 9, abs=0.01) for one in found)
+    assert all(len({shift.date for shift in one.planned}) == 2 for one in found)
+    assert max(one.tries for one in found) > 1
+    assert all(one.seed == 8 * at + one.tries - 1 for at, one in enumerate(found))
+
+
+def test_too_few_samplers_are_refused_in_words():
+    with pytest.raises(UsageError, match=r"of random schedules can be done .* fewer shifts"):
+        drawn(stratum("N", 5), samplers=[Sampler("Ada")])
+
+
+def test_a_day_off_that_bends_the_probabilities_is_refused():
+    off = frozenset({DAYS[2]})
+    who = [Sampler("Ada", off=off), Sampler("Bo", off=off)]
+    with pytest.raises(UsageError, match="2031-01-08 in area N would be drawn with a chance"):
+        drawn(stratum("N", 2, sites=4), samplers=who)
+
+
+def test_who_goes_is_found_where_the_obvious_choice_fails():
+    # Ada reaches both areas, Bo only N: Ada must leave N to Bo.
+    who = [Sampler("Ada"), Sampler("Bo", areas=frozenset("N"))]
+    shifts = [("N1", "N", DAYS[0]), ("S1", "S", DAYS[0])]
+    assert assign(shifts, who) == {("N1", DAYS[0]): "Bo", ("S1", DAYS[0]): "Ada"}
+    assert assign([*shifts, ("S2", "S", DAYS[0])], who) is None
+    rested = [Sampler("Ada", most_shifts=1)]
+    assert assign([("N1", "N", DAYS[0]), ("N1", "N", DAYS[1])], rested) is None
+
+
+@pytest.mark.parametrize(
+    ("who", "words"),
+    [
+        ([Sampler("Ada"), Sampler("Ada")], "named twice"),
+        ([Sampler(" ")], "without a name"),
+        ([Sampler("Ada", areas=frozenset("Q"))], "no area Q; there are: N"),
+        ([Sampler("Ada", most_shifts=0)], "0 shifts; allowed: 1 or more"),
+    ],
+)
+def test_samplers_are_checked_in_words(who, words):
+    with pytest.raises(UsageError, match=words):
+        require_samplers(who, ["N"])
+
+
+@pytest.mark.parametrize(
+    ("one", "seed", "words"),
+    [
+        (stratum(n=16), 7, "16 drawn in stratum A 2031-W02 Mon–Fri; allowed: 0 to 15"),
+        (stratum(n=-1), 7, "-1 drawn"),
+        (stratum(sites_a_day=0), 7, "0 sites a day"),
+        (stratum(), -1, "seed -1; allowed"),
+    ],
+)
+def test_what_cannot_be_drawn_is_said(one, seed, words):
+    with pytest.raises(UsageError, match=words):
+        drawn(one, seed=seed)
+
+
+def test_the_table_of_a_schedule_is_that_of_the_store():
+    plain, days = stratum("N", 2), stratum("S", 2, single=[0.5, 0.3, 0.2])
+    table = planned_site_days(drawn(plain, days, stratum("E", 0)))
+    assert table.schema == TABLES["planned_site_days"].arrow_schema
+    rows = table.to_pylist()
+    assert {row["stratum_name"] for row in rows} == {"N 2031-W02 Mon–Fri", "S 2031-W02 Mon–Fri"}
+    assert all(row["sample_id"] == sample_id(row["site"], str(row["date"])) for row in rows)
+    assert {row["frame_size"] for row in rows} == {15, 5}
+    assert {row["draw_probability"] for row in rows} == {None, 0.5, 0.3, 0.2}
+    assert {row["seed"] for row in rows} == {7}
+
+
+def test_importing_a_whole_plan_changes_no_estimate():
+    visits = [SiteDay(2, [interview(kept=2)]), SiteDay(3, [interview(kept=1)], date=DAYS[1])]
+    ahead = tuple(day + dt.timedelta(days=7) for day in DAYS[:5])
+    coming = replace(stratum(n=2, sites=1), week="2031-W03", dates=ahead, sites=("r1",))
+    plan = planned_site_days(drawn(coming))
+    assert plan.num_rows == 5
+    found = [
+        estimate_snapshot(survey(visits, **more))
+        for more in ({}, {"planned_site_days": plan.to_pylist()})
+    ]
+    pd.testing.assert_frame_equal(*found)
