@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from analytics.data.importing import Checked
     from analytics.data.store import Batch, Counts, Receipt, Store
 
-_COUNTED = ("rows_new", "rows_changed", "files", "reason")
+_COUNTED = ("rows_new", "rows_changed", "files", "reason", "who")
 BATCH_COLUMNS = ("version", "batch", "at_utc", "state", *_COUNTED)
 
 
@@ -110,7 +110,7 @@ def batches(store: Path) -> None:
     """List what came in and when, oldest first, withdrawn batches too.
 
     Columns, separated by tabs: version of the store, batch, instant (UTC), state, number of rows
-    new and changed, files, the reason given for it.
+    new and changed, files, the reason given for it, who stored it.
     """
     from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
 
@@ -131,7 +131,8 @@ def batches(store: Path) -> None:
 @click.argument("batch")
 @STORE
 @click.option("--undo", is_flag=True, help="Put a withdrawn batch back.")
-def withdraw(batch: str, store: Path, undo: bool) -> None:
+@click.option("--reason", metavar="TEXT", help="Why, kept in the history; `batches` shows it.")
+def withdraw(batch: str, store: Path, undo: bool, reason: str | None) -> None:
     """Take one batch out again, or put it back; its rows stay in the history.
 
     BATCH is its id from `blackmouth batches`, or the beginning of it with at least its number, such
@@ -139,11 +140,13 @@ def withdraw(batch: str, store: Path, undo: bool) -> None:
     message names their batches. A batch put back has its old place: rows that came in later still
     supersede its rows.
     """
-    from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
+    from analytics.data import importing  # noqa: PLC0415 - keeps --help quick
+    from analytics.data.store import REASON, Store  # noqa: PLC0415
 
+    why = "" if reason is None else importing.about_reason(reason)[REASON]
     target = Store(store)
     with watched(target):
-        found = target.withdraw(batch, undo=undo)
+        found = target.withdraw(batch, undo=undo, reason=why)
     if undo:
         say(f"put {found.batch} back; the store is at version {found.restored_version}")
     else:
@@ -309,12 +312,16 @@ def _count_words(counts: Mapping[str, Counts]) -> str:
 
 
 def _batch_line(batch: Batch) -> str:
+    from analytics.data.store import REASON  # noqa: PLC0415 - keeps --help quick
+
     gone = batch.withdrawn_version
     back = f", put back in version {batch.restored_version}" if batch.restored_version else ""
     state = f"current{back}" if gone is None else f"withdrawn in version {gone}"
     new = sum(count.new for count in batch.counts.values())
     changed = sum(count.changed for count in batch.counts.values())
     sources = ", ".join(batch.sources) or "-"
-    reason = str(batch.about.get("reason", "-"))
+    reason = str(batch.about.get(REASON, "-"))
+    if batch.last_step and REASON in batch.last_step.about:
+        state += f": {batch.last_step.about[REASON]}"
     first = [str(batch.version), batch.batch, batch.at_utc, state]
-    return "\t".join([*first, str(new), str(changed), sources, reason])
+    return "\t".join([*first, str(new), str(changed), sources, reason, batch.who or "-"])

@@ -138,7 +138,9 @@ def store_upload(uploads: Uploads, found: CheckedUpload, store: Store) -> Receip
             uploads.write(upload, SET_ASIDE, importing.quarantine_csv(aside, found.raws))
         if upload.corrections:
             uploads.write(upload, CORRECTIONS, importing.corrections_csv(upload.corrections))
-        sources = [one.name for one in upload.files if one.ending in READ]
+        sources = {
+            one.name: uploads.path(upload, one) for one in upload.files if one.ending in READ
+        }
         made = importing.to_records(upload.corrections)
         about = {"corrections": made} if made else None
         receipt = importing.store_checked(found.checked, store, about=about, sources=sources)

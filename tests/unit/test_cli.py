@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import getpass
 import io
 import os
 import re
@@ -165,11 +166,21 @@ def test_an_import_says_what_it_did(tmp_path: Path, run: Run, stored: Path) -> N
     assert status == 0
     header, *lines = [line.split("\t") for line in out.splitlines()]
     assert header == [
-        *("version", "batch", "at_utc", "state", "rows_new", "rows_changed", "files", "reason")
+        *(
+            "version",
+            "batch",
+            "at_utc",
+            "state",
+            "rows_new",
+            "rows_changed",
+            "files",
+            "reason",
+            "who",
+        )
     ]
     assert [line[0] for line in lines] == ["1", "2"]
-    assert lines[0][-1] == "-"
-    assert lines[1][3:] == ["current", "0", "1", "areas.csv", why]
+    assert lines[0][-2:] == ["-", getpass.getuser()]
+    assert lines[1][3:-1] == ["current", "0", "1", "areas.csv", why]
 
 
 def test_check_only_stores_nothing(tmp_path: Path, run: Run) -> None:

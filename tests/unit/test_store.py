@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 import datetime as dt
+import getpass
+import hashlib
 import os
+import shutil
 from multiprocessing import get_context
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pyarrow as pa
 import pytest
 
-from analytics.data import query
+from analytics.data import importing, query
 from analytics.data.schema import TABLES
 from analytics.data.store import DESK, Store, delta, rows
 from analytics.data.store.history import Counts
 from analytics.errors import DataRejected, StoreError, UsageError
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 
 def areas(**names: str | None) -> dict[str, pa.Table]:
@@ -155,6 +155,36 @@ def test_what_is_said_of_a_batch_is_kept_with_it(tmp_path: Path) -> None:
         {"reason": "the first – »è«"},
         {},
     ]
+
+
+@pytest.mark.parametrize("kept", ["old_store_1"])
+def test_stores_of_earlier_versions_are_read(kept: str, tmp_path: Path) -> None:
+    shutil.copytree(Path(__file__).parent / kept, tmp_path / "s")
+    store = Store(tmp_path / "s")
+    shown = [store.read("areas", k)["area_name"].to_pylist() for k in range(5)]
+    assert shown == [[], ["A", "B"], ["A", "Bay", "C"], ["A", "B"], ["A", "Bay", "C"]]
+    first = store.batches()[0]
+    assert (first.sources, first.about) == (("areas.csv",), {"reason": "first"})
+    store.add(areas(d="D"), who="ada")
+    assert Store(store.path).read("areas").num_rows == 4
+    assert [one.version for one in Store(store.path).batches()] == [1, 2, 5]
+
+
+def test_the_history_says_who_did_what_why_and_from_which_files(tmp_path: Path) -> None:
+    folder = tmp_path / "week"
+    folder.mkdir()
+    (folder / "areas.csv").write_text("area,area_name\na,A\n")
+    store = Store(tmp_path / "s")
+    checked = importing.check(importing.read_paths([folder]), store)
+    importing.store_checked(checked, store, who="ada")
+    store.withdraw("b0001", who="ben", reason="sent twice")
+    (batch,) = Store(store.path).batches()
+    expected = hashlib.sha256((folder / "areas.csv").read_bytes()).hexdigest()
+    assert (batch.who, dict(batch.source_sums)) == ("ada", {"areas.csv": expected})
+    assert batch.last_step is not None
+    assert (batch.last_step.who, batch.last_step.about) == ("ben", {"reason": "sent twice"})
+    store.withdraw("b0001", undo=True)
+    assert store.events()[-1].who == getpass.getuser()
 
 
 def test_a_store_may_be_made_where_work_waits_on_its_desk(tmp_path: Path) -> None:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import sys
 from collections import defaultdict
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
 
+from analytics.checksums import sha256_of
 from analytics.data.checks.run import check_between
 from analytics.data.checks.within import check_answers, check_keys, first_of_keys
 from analytics.data.importing.geojson import read_outlines
@@ -47,7 +49,7 @@ class Reading:
     `tables` holds their rows in the order of the schema; `raws` the cells as they stood, but of
     large tables, whose rows are in files. `faults` are errors of a whole file:
     nothing can be taken, not even with a quarantine; `findings` are about single cells and rows.
-    `amend` is what cells were corrected by on their way in.
+    `amend` is what cells were corrected by on their way in; `sums` the SHA-256 of each file.
     """
 
     files: tuple[Path, ...]
@@ -56,6 +58,7 @@ class Reading:
     faults: tuple[Finding, ...]
     findings: tuple[Finding, ...]
     amend: Amend | None = None
+    sums: Mapping[Path, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,6 +98,7 @@ def read_paths(
     files, faults = find_files(paths)
     raws: list[Raw] = []
     findings = Found()
+    sums: dict[Path, str] = {}
     parts: dict[str, list[Incoming]] = defaultdict(list)
     spilled = {
         name: Spilled(name)
@@ -103,6 +107,8 @@ def read_paths(
     }
     for file in files:
         done = Progress(f"reading {file.name}", progress)
+        with suppress(OSError):  # the reader says what is wrong with the file
+            sums[file] = sha256_of(file)
         for reading in _readings(file, amend):
             faults += reading.faults
             findings.add(reading.findings)
@@ -128,7 +134,9 @@ def read_paths(
             progress(f"looking for rows of {name} that come twice")
         found = check_keys(table)
         findings.add([*found, *check_answers(table, found=[*findings.all(), *found])])
-    return Reading(tuple(files), tuple(raws), tables, tuple(faults), tuple(findings.all()), amend)
+    return Reading(
+        tuple(files), tuple(raws), tables, tuple(faults), tuple(findings.all()), amend, sums
+    )
 
 
 def _readings(file: Path, amend: Amend | None) -> Iterator[FileReading]:
@@ -239,11 +247,13 @@ def store_checked(
     *,
     about: Mapping[str, Any] | None = None,
     progress: Callable[[str], None] | None = None,
-    sources: Sequence[str] | None = None,
+    sources: Mapping[str, Path] | None = None,
+    who: str | None = None,
 ) -> Receipt:
     """Store a checked batch, all or nothing; `about` is what is said of it and kept with it.
 
-    `sources` are the names its files came with, where they lie under others.
+    `sources` are its files by the names they came with, where they lie under others; `who` stores
+    them, by default the operating system's user.
 
     Raises
     ------
@@ -255,14 +265,21 @@ def store_checked(
     if checked.errors:
         raise DataRejected(refusal(checked.errors), checked.findings)
     if sources is None:
-        sources = sorted({file.name for file in checked.reading.files})
+        sources = {file.name: file for file in sorted(checked.reading.files)}
     tables = {
         name: incoming.data if isinstance(incoming, Incoming) else incoming.source()
         for name, incoming in checked.tables.items()
     }
     done = Progress("storing", progress)
+    sums = checked.reading.sums
     return store.add(
-        tables, sources=sources, checked_at=checked.version, about=about, written=done.reached
+        tables,
+        sources=sorted(sources),
+        checked_at=checked.version,
+        about=about,
+        who=who,
+        source_sums={name: sums[file] for name, file in sources.items() if file in sums},
+        written=done.reached,
     )
 
 

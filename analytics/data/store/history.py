@@ -25,6 +25,8 @@ EVENT_SCHEMA = pa.schema(
     [
         ("version", pa.int64()),
         *texts("batch", "event", "at_utc", "counts_json", "sources_json", "about_json"),
+        # Rows stored before these were kept have none of them.
+        *texts("who", "source_sums_json"),
     ]
 )
 
@@ -44,7 +46,8 @@ class Event:
 
     `version` is that of the store from this event on, `at_utc` an ISO 8601 instant, `counts` by
     table (empty but for an import), `sources` the names of the files the batch came from, `about`
-    what was said of it, such as corrections of its cells or the reason for a change.
+    what was said of it, such as corrections of its cells or the reason for a change. `who` did it,
+    empty where that is not known; `source_sums` has the SHA-256 of each source that was a file.
     """
 
     version: int
@@ -54,13 +57,16 @@ class Event:
     counts: Mapping[str, Counts]
     sources: tuple[str, ...]
     about: Mapping[str, Any] = field(default_factory=dict)
+    who: str = ""
+    source_sums: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Batch:
     """An imported batch, the version that took it out again, and the one that put it back, if any.
 
-    One that was put back and taken out once more has its `withdrawn_version` alone.
+    One that was put back and taken out once more has its `withdrawn_version` alone. `last_step` is
+    its last withdrawal or return, with who did it and why.
     """
 
     batch: str
@@ -71,6 +77,9 @@ class Batch:
     withdrawn_version: int | None = None
     restored_version: int | None = None
     about: Mapping[str, Any] = field(default_factory=dict)
+    who: str = ""
+    source_sums: Mapping[str, str] = field(default_factory=dict)
+    last_step: Event | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +105,8 @@ def to_row(event: Event) -> pa.Table:
         "counts_json": json.dumps(counts),
         "sources_json": json.dumps(list(event.sources)),
         "about_json": json.dumps(dict(event.about)) if event.about else None,
+        "who": event.who,
+        "source_sums_json": json.dumps(dict(event.source_sums)),
     }
     return pa.Table.from_pylist([row], schema=EVENT_SCHEMA)
 
@@ -113,6 +124,8 @@ def from_rows(table: pa.Table) -> list[Event]:
             ),
             tuple(json.loads(row["sources_json"])),
             MappingProxyType(json.loads(row["about_json"] or "{}")),
+            row["who"] or "",
+            MappingProxyType(json.loads(row["source_sums_json"] or "{}")),
         )
         for row in table.to_pylist()
     ]
@@ -136,6 +149,9 @@ def batches(events: Sequence[Event]) -> list[Batch]:
             version_of(event.batch, WITHDRAWN),
             version_of(event.batch, RESTORED),
             event.about,
+            event.who,
+            event.source_sums,
+            last.get(event.batch),
         )
         for event in events
         if event.event == IMPORTED

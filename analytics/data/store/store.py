@@ -7,6 +7,7 @@ are never read.
 
 from __future__ import annotations
 
+import getpass
 import secrets
 from contextlib import contextmanager
 from dataclasses import replace
@@ -194,6 +195,8 @@ class Store:
         sources: Sequence[str] = (),
         checked_at: int | None = None,
         about: Mapping[str, Any] | None = None,
+        who: str | None = None,
+        source_sums: Mapping[str, str] | None = None,
         written: Callable[[float], None] = lambda _: None,
     ) -> Receipt:
         """Store tables as one batch, all or nothing; only new or changed rows are written.
@@ -212,6 +215,10 @@ class Store:
             Version the rows were checked against; the batch is refused if the store has moved on.
         about : mapping, optional
             What is said of the batch and kept with it, such as the reason for a change (JSON).
+        who : str, optional
+            Who stores them: the name of a login. By default the operating system's user.
+        source_sums : mapping of str to str, optional
+            SHA-256 of the sources that are files, by their names.
         written : callable, optional
             Told the share that is written, from time to time, where rows are in files.
 
@@ -239,9 +246,25 @@ class Store:
                     f"the store went from version {checked_at} to {len(events)} while the rows "
                     "were checked; run the import again"
                 )
-            return self._add(packed, events, tuple(sources), about=about or {}, written=written)
+            version = len(events) + 1
+            # Rows of a killed import stay on disk under its id: an id must never come twice.
+            batch = f"b{version:04d}-{secrets.token_hex(4)}"
+            event = Event(
+                version,
+                batch,
+                history.IMPORTED,
+                _now(),
+                {},
+                tuple(sources),
+                about or {},
+                _user() if who is None else who,
+                source_sums or {},
+            )
+            return self._add(packed, events, event, written=written)
 
-    def withdraw(self, batch: str, *, undo: bool = False) -> Batch:
+    def withdraw(
+        self, batch: str, *, undo: bool = False, who: str | None = None, reason: str = ""
+    ) -> Batch:
         """Take a batch out again, or put it back; its rows stay in the history.
 
         Parameters
@@ -251,6 +274,10 @@ class Store:
         undo : bool
             Put a withdrawn batch back at its own place: rows that came in later still supersede
             its rows.
+        who : str, optional
+            Who does it: the name of a login. By default the operating system's user.
+        reason : str
+            Why, kept in the history; empty where none is given.
 
         Raises
         ------
@@ -266,7 +293,16 @@ class Store:
             events = self._events()
             found = history.find(events, batch, withdrawn=undo)
             kind = history.RESTORED if undo else history.WITHDRAWN
-            step = Event(len(events) + 1, found.batch, kind, _now(), {}, ())
+            step = Event(
+                len(events) + 1,
+                found.batch,
+                kind,
+                _now(),
+                {},
+                (),
+                {history.REASON: reason} if reason else {},
+                _user() if who is None else who,
+            )
             now, then = (
                 {name: self._source(name, history.visible(some), BATCH) for name in TABLES}
                 for some in (events, [*events, step])
@@ -279,15 +315,11 @@ class Store:
         self,
         packed: Mapping[str, Source],
         events: Sequence[Event],
-        sources: tuple[str, ...],
+        event: Event,
         *,
-        about: Mapping[str, Any],
         written: Callable[[float], None],
     ) -> Receipt:
-        shown = history.visible(events)
-        version = len(events) + 1
-        # Rows of a killed import stay on disk under its id: an id must never come twice.
-        batch = f"b{version:04d}-{secrets.token_hex(4)}"
+        shown, batch = history.visible(events), event.batch
         fresh: dict[str, pa.Table] = {}
         counts: dict[str, Counts] = {}
         for name, table in packed.items():
@@ -305,8 +337,8 @@ class Store:
         for name, table in fresh.items():
             if table.num_rows:
                 self._append_rows(name, table, batch)
-        self._append_event(Event(version, batch, history.IMPORTED, _now(), counts, sources, about))
-        return Receipt(batch, version, frozen)
+        self._append_event(replace(event, counts=counts))
+        return Receipt(batch, event.version, frozen)
 
     def _append_rows(self, name: str, table: pa.Table, batch: str) -> None:
         labelled = table.append_column(rows.BATCH, pa.repeat(batch, table.num_rows))
@@ -403,6 +435,14 @@ def _is_free(path: Path) -> bool:
 
 def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def _user() -> str:
+    """Return the operating system's user; empty where it does not tell."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return ""
 
 
 def _refusal(batch: str, *, undo: bool) -> dict[str, str]:
