@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from analytics.palette import palette
+from dashboard import login
 from dashboard.page_frame import tab_title
 from dashboard.pages import pages, start
 from dashboard.style import is_dark, sheet, tools
@@ -12,6 +13,8 @@ from dashboard.style import is_dark, sheet, tools
 st.set_page_config(page_title="Blackmouth", layout="wide")
 st.html(sheet(palette(dark=is_dark())))
 st.html(tools(), unsafe_allow_javascript=True)
+if not login.is_let_in():
+    st.stop()
 page = st.navigation(pages(), position="top")
 start(page)
 tab_title(page.title)

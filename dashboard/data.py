@@ -10,8 +10,10 @@ import streamlit as st
 
 from analytics.bulletin import archive
 from analytics.errors import UsageError
+from analytics.people import Action
 from analytics.wording import limits
 from analytics.wording.bulletin_index import index_bulletin
+from dashboard import people
 from dashboard.alternative_estimates import bases
 from dashboard.catch_rates import records as rates
 from dashboard.options import compare
@@ -35,7 +37,11 @@ _VIEWS = {
 
 
 def archive_folder() -> Path | None:
-    """Return the folder of bulletins named by the environment; None where none is named."""
+    """Return the folder of bulletins named by the environment; None where none is named.
+
+    Every page comes by its bulletins here, so here it is asked whether the person may read.
+    """
+    people.require(Action.READ)
     named = os.environ.get(ARCHIVE_VARIABLE, "").strip()
     return Path(named) if named else None
 

@@ -9,7 +9,7 @@ import streamlit as st
 from analytics.bulletin import archive
 from analytics.bulletin.notes import notes
 from analytics.documents.files import ANSWER_FILES, BULLETIN_FILES, answer_files, bulletin_files
-from dashboard import data
+from dashboard import data, people
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -62,13 +62,12 @@ def _buttons(
     with st.container(horizontal=True, key=f"documents-{key}"):
         for ending in (one for one in _ORDER if one in of):
             words, mime, said = _KINDS[ending]
-            st.download_button(
+            people.offer(
                 words,
                 maker(of[ending]),
                 file_name=f"{stem}.{ending}",
                 mime=mime,
-                help=said,
-                on_click="ignore",
+                help_=said,
                 key=f"{key}-{ending}",
             )
 

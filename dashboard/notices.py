@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from analytics.people import Action
 from analytics.wording import numbers, reasons
 from analytics.wording.week import (
     COVERAGE,
@@ -16,7 +17,7 @@ from analytics.wording.week import (
     strata_notes,
     thin_notes,
 )
-from dashboard import store_access
+from dashboard import people, store_access
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -63,6 +64,11 @@ COLD_WATER = (
 )
 
 
+def _sees_the_store() -> bool:
+    """Whether the person here may see paths and commands: not those who only read."""
+    return people.may(Action.SEE_STORE)
+
+
 def invented() -> None:
     """Say under the title that the data are invented, where the demo season is shown."""
     if os.environ.get(DEMO_VARIABLE) == "1":
@@ -72,6 +78,9 @@ def invented() -> None:
 def empty_archive(folder: Path | None) -> None:
     """Say what to do when there is no bulletin to show."""
     st.markdown("#### There is no bulletin to show yet.")
+    if not _sees_the_store():
+        st.markdown("An analyst makes the first one; come back to this page then.")
+        return
     if folder is None:
         st.markdown("No folder of bulletins was named. Start the dashboard with its command:")
         st.code("blackmouth open --store DIR", language="text")
@@ -95,14 +104,17 @@ def empty_archive(folder: Path | None) -> None:
 
 def older(did: str) -> str:
     """Return what to do with a bulletin from before bulletins did something."""
-    return (
-        f"This bulletin was kept before bulletins {did}. Make it again from the store with "
-        "`blackmouth bulletin`, and it will."
-    )
+    words = f"This bulletin was kept before bulletins {did}. "
+    if not _sees_the_store():
+        return words + "Ask an analyst to make it again, and it will."
+    return words + "Make it again from the store with `blackmouth bulletin`, and it will."
 
 
 def unreadable(error: BlackmouthError) -> None:
     """Say that a bulletin cannot be read, and what to do."""
+    if not _sees_the_store():
+        st.error("The bulletins cannot be read now. Nothing was changed; please tell an analyst.")
+        return
     st.error(f"The bulletins cannot be read: {numbers.plain(error)}")
     st.markdown(
         "Nothing was changed. Take the damaged bulletin's folder away and make the bulletin "
@@ -113,7 +125,10 @@ def unreadable(error: BlackmouthError) -> None:
 
 def damaged(names: list[str]) -> None:
     """Say which bulletins are left out because they cannot be read."""
-    if names:
+    if names and not _sees_the_store():
+        left_out = numbers.count(len(names), "bulletin")
+        st.warning(f"Left out, because it cannot be read: {left_out}. Please tell an analyst.")
+    elif names:
         st.warning(
             f"Left out, because it cannot be read: {numbers.plain(', '.join(names))}. Make it "
             "again from the store with `blackmouth bulletin`; the store still holds the data."

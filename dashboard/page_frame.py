@@ -10,8 +10,9 @@ import streamlit as st
 
 from analytics.errors import BlackmouthError
 from analytics.palette import palette
+from analytics.people import Action
 from analytics.wording import numbers
-from dashboard import data, filters, html_tables, notices, url_state
+from dashboard import data, filters, html_tables, notices, people, url_state
 from dashboard.catch_rates.records import has_tables
 from dashboard.charts import forest
 from dashboard.style import is_dark
@@ -113,6 +114,7 @@ def part(draw: Callable[..., None], *given: Any) -> None:
 
     @wraps(draw)
     def drawn() -> None:
+        people.require(Action.READ)
         draw(*given)
         url_state.write_part()
 
@@ -211,12 +213,11 @@ def download(
         found = table() if callable(table) else table
         return html_tables.csv(html_tables.of_areas(found, areas=areas), choice.index.names)
 
-    st.download_button(
+    people.offer(
         f"Download {words} (CSV)",
         file,
         file_name=f"{choice.index.card.bulletin}.{name}.csv",
         mime="text/csv",
-        on_click="ignore",
         key=f"download-{name}",
     )
 

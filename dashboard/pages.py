@@ -7,7 +7,8 @@ from urllib.parse import urlencode
 
 import streamlit as st
 
-from dashboard import data, store_access, url_state
+from analytics.people import Action
+from dashboard import data, people, store_access, url_state
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -44,6 +45,13 @@ DATA = {
     "small_tables": "Season tables",
     "new_bulletin": "New bulletin",
 }
+#: What a person must be allowed for a page that writes to be in the menu; the others are read.
+NEEDS = {
+    "data_desk": Action.DRAFT,
+    "paper_forms": Action.DRAFT,
+    "small_tables": Action.DRAFT,
+    "new_bulletin": Action.NOTE,
+}
 #: Whose pages those that write stand with.
 WRITERS = "Biologist"
 #: Where a page has another name in the address than its script.
@@ -54,9 +62,10 @@ _STARTED = "started"
 
 
 def menu() -> dict[str, dict[str, str]]:
-    """Return scripts and titles of the pages there are now, by section."""
+    """Return scripts and titles of the pages there are now for the person here, by section."""
     has_store = store_access.store_path() is not None
-    shown = SECTIONS | ({WRITERS: SECTIONS[WRITERS] | DATA} if has_store else {})
+    writing = {script: title for script, title in DATA.items() if people.may(NEEDS[script])}
+    shown = SECTIONS | ({WRITERS: SECTIONS[WRITERS] | writing} if has_store else {})
     return {section: scripts for section, scripts in shown.items() if scripts}
 
 
@@ -89,7 +98,7 @@ def start(page: st.Page) -> None:
         url_state.send_on("week")
         st.stop()
     archive = data.archive_folder()
-    if store_access.store_path() is None:
+    if store_access.store_path() is None or not people.may(NEEDS[next(iter(DATA))]):
         return
     if archive is None or not data.kept_bulletins(archive)[0]:
         st.switch_page(f"app_pages/{next(iter(DATA))}.py")

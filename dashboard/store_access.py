@@ -7,6 +7,8 @@ from pathlib import Path
 
 from analytics.data.store import DESK, Store
 from analytics.errors import StoreError
+from analytics.people import Action
+from dashboard import people
 
 STORE_VARIABLE = "BLACKMOUTH_STORE"
 
@@ -20,11 +22,14 @@ def store_path() -> Path | None:
 def store() -> Store | None:
     """Return the store that pages may write, which need not exist yet; None where none is named.
 
+    It asks for a person who may see it; each step with it asks for what it does.
+
     Raises
     ------
     NotAStoreError
         If the path named is not that of a store.
     """
+    people.require(Action.SEE_STORE)
     path = store_path()
     return Store(path) if path else None
 
@@ -32,11 +37,19 @@ def store() -> Store | None:
 def desk(part: str) -> Path:
     """Return a folder of the store for one kind of work under way, made where it is not there.
 
+    It asks for a person who may see the store.
+
     Raises
     ------
     StoreError
         If no store is named or the folder cannot be made.
     """
+    people.require(Action.SEE_STORE)
+    return desk_folder(part)
+
+
+def desk_folder(part: str) -> Path:
+    """Return the same folder without asking who is there; for what keeps the typing of a login."""
     path = store_path()
     if path is None:
         raise StoreError("no store is open; start the dashboard with `blackmouth open --store DIR`")

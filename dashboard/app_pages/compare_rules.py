@@ -13,7 +13,7 @@ from analytics.options.report import COUNTS
 from analytics.quantities import QUANTITIES
 from analytics.wording import limits as standings
 from analytics.wording import numbers
-from dashboard import data, document_buttons, filters, notices, page_frame
+from dashboard import data, document_buttons, filters, notices, page_frame, people
 from dashboard.catch_rates.records import has_tables
 from dashboard.charts import options as dotted
 from dashboard.options import change_kinds, compare, form, option_sets, sentences
@@ -119,12 +119,11 @@ def _files(choice: Choice, toml: str) -> None:
             "The address of this page holds the options: copy it to share them. A file keeps them, "
             "and the command `blackmouth options FILE` compares the same."
         )
-        st.download_button(
+        people.offer(
             "Save the options (TOML)",
-            toml,
+            lambda: toml,
             file_name=f"{choice.index.card.season}.options.toml",
             mime="application/toml",
-            on_click="ignore",
             key="download-options",
         )
         file = st.file_uploader("Load options from a file", type=["toml"], key="options-file")

@@ -11,8 +11,9 @@ from analytics.data import importing
 from analytics.data.schema import TABLES
 from analytics.errors import BlackmouthError, StoreError
 from analytics.findings import Severity
+from analytics.people import Action
 from analytics.wording import numbers
-from dashboard import notices, pages, store_access
+from dashboard import notices, pages, people, store_access
 from dashboard.desk import batches, findings_panel, history_panel
 from dashboard.desk.checking import CheckedUpload, check_upload, store_upload
 from dashboard.desk.uploads import DROPPED, READ, Arrival, Moved, Upload, Uploads, table_of
@@ -42,6 +43,7 @@ FIRST = (
 def _page() -> None:
     st.title("Data desk")
     notices.invented()
+    people.require(Action.DRAFT)
     try:
         store = store_access.store()
         if store is None:
@@ -134,6 +136,7 @@ def _drop_zone(uploads: Uploads) -> None:
     )
     st.toggle(FOLDERS, key=f"{_DROP}-folder", help="Take every file of a folder at once.")
     if dropped:
+        people.require(Action.DRAFT)
         try:
             uploads.add([(one.name, one.getvalue()) for one in dropped])
         except BlackmouthError as error:
@@ -225,6 +228,7 @@ def _size(n_bytes: int) -> str:
 
 def _try(step: Callable[..., object], *given: object) -> None:
     """Take a step with the upload; what stands against it is said on the page."""
+    people.require(Action.DRAFT)
     try:
         step(*given)
     except BlackmouthError as error:
@@ -258,12 +262,13 @@ def _decide(store: Store, uploads: Uploads, found: CheckedUpload) -> None:
             args=(store, uploads, found),
         )
         if found.n_aside:
-            st.download_button(
+            people.offer(
                 f"{numbers.count(found.n_aside, 'row')} set aside (CSV)",
-                importing.quarantine_csv(found.checked.set_aside, found.raws),
+                partial(importing.quarantine_csv, found.checked.set_aside, found.raws),
                 file_name="set_aside.csv",
                 mime="text/csv",
-                on_click="ignore",
+                key="download-set-aside",
+                action=Action.SEE_STORE,
             )
         st.button(
             "Drop",
@@ -274,6 +279,7 @@ def _decide(store: Store, uploads: Uploads, found: CheckedUpload) -> None:
 
 
 def _accept(store: Store, uploads: Uploads, found: CheckedUpload) -> None:
+    people.require(Action.STORE)
     try:
         receipt = store_upload(uploads, found, store)
     except StoreError as error:
@@ -296,12 +302,13 @@ def _corrections(uploads: Uploads, upload: Upload) -> None:
         heads = {"file": "File", "row": "Row", "column": "Column", "old": "Was", "new": "Is"}
         columns = {head: [one[name] for one in made] for name, head in heads.items()}
         st.dataframe(columns, hide_index=True, placeholder="")
-        st.download_button(
+        people.offer(
             "Download the corrections (CSV)",
-            importing.corrections_csv(upload.corrections),
+            partial(importing.corrections_csv, upload.corrections),
             file_name="corrections.csv",
             mime="text/csv",
-            on_click="ignore",
+            key="download-corrections",
+            action=Action.SEE_STORE,
         )
         st.button("Undo the last correction", on_click=_try, args=(uploads.undo_correction, upload))
 

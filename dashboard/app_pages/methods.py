@@ -7,7 +7,8 @@ from importlib.resources import files
 
 import streamlit as st
 
-from dashboard import filters, notices, url_state
+from analytics.people import Action
+from dashboard import filters, notices, people, url_state
 
 #: The documents of the package in the order of the chooser, with their titles.
 DOCUMENTS = {
@@ -34,6 +35,7 @@ def show() -> None:
     """Draw the page: the cautions first, then the document that the reader chooses."""
     st.title("Methods and cautions")
     url_state.follow("methods")
+    people.require(Action.READ)
     with st.container(key="answer"):
         st.markdown(f"{CAUTIONS} {notices.COVERAGE}")
     name = filters.pick("Document", tuple(DOCUMENTS), key="document", words=DOCUMENTS.__getitem__)

@@ -9,10 +9,11 @@ import streamlit as st
 from analytics.bulletin.notes import LONGEST, add_note, notes
 from analytics.bulletin.step_record import STEP
 from analytics.errors import BlackmouthError
+from analytics.people import Action
 from analytics.settings import FishBasis
 from analytics.wording import numbers
 from analytics.wording import week as sentences
-from dashboard import data, document_buttons, filters, notices, store_access, url_state
+from dashboard import data, document_buttons, filters, notices, people, store_access, url_state
 from dashboard.new_bulletin import job
 from dashboard.new_bulletin.state import StoreState, day_words, read_state, standing_words
 from dashboard.page_frame import lead
@@ -41,6 +42,7 @@ def _page() -> None:
     st.title("New bulletin")
     notices.invented()
     url_state.follow("new_bulletin")
+    people.require(Action.NOTE)
     folder = store_access.desk("bulletin")
     store = store_access.store()
     assert store is not None  # the desk is its folder
@@ -71,13 +73,21 @@ def _wishes(state: StoreState, folder: Path, store: Path, *, is_busy: bool) -> N
         )
     with columns[2]:
         basis = filters.pick("Released fish", tuple(BASES), key="basis", words=_basis_words)
-    asked = st.button("Make the bulletin", type="primary", disabled=is_busy, key="make")
+    is_mine = people.may(Action.MAKE_BULLETIN)
+    asked = st.button(
+        "Make the bulletin",
+        type="primary",
+        disabled=is_busy or not is_mine,
+        help=None if is_mine else "Analysts make bulletins.",
+        key="make",
+    )
     if asked:
+        people.require(Action.MAKE_BULLETIN)
         options = ["--season", season, "--basis", str(basis)]
         options += [] if through == NEWEST else ["--through", through]
         try:
             with st.spinner("Starting"):
-                job.start(folder, store, options)
+                job.start(folder, store, options, who=people.who())
         except BlackmouthError as error:
             st.error(str(error))
         else:
@@ -93,6 +103,7 @@ def _progress(now: job.Progress, folder: Path) -> None:
 
 
 def _follow(folder: Path) -> None:
+    people.require(Action.SEE_STORE)
     now = job.progress(folder)
     if not now.is_busy:
         st.rerun()
@@ -117,6 +128,7 @@ def _outcome(now: job.Progress, archive: Path, cards: Sequence[BulletinMetadata]
     words += day_words(card.made_utc)
     if made and card.made_utc >= record.steps[0].at_utc[:19]:
         words += f" in {record.seconds[-1]:.0f} s"
+        words += f", asked for by {numbers.plain(now.who)}" if now.who else ""
     elif made:
         words += "; the same data give the same bulletin, so it is left as it was"
     st.caption(f"{words}.")
@@ -170,13 +182,19 @@ def _note(archive: Path, card: BulletinMetadata) -> None:
             key=f"note-{card.bulletin}",
         )
         columns = st.columns([3, 2], vertical_alignment="bottom")
-        author = columns[0].text_input(
-            "Your name or initials (shown with the note)",
-            value=kept[-1].author if kept else "",
-            max_chars=60,
-            key=f"author-{card.bulletin}",
-        )
+        name = people.who()
+        if name is None:
+            author = columns[0].text_input(
+                "Your name or initials (shown with the note)",
+                value=kept[-1].author if kept else "",
+                max_chars=60,
+                key=f"author-{card.bulletin}",
+            )
+        else:
+            author = name
+            columns[0].caption(f"Kept and shown under your name, {numbers.plain(name)}.")
         if columns[1].form_submit_button("Keep the note"):
+            people.require(Action.NOTE)
             try:
                 add_note(archive, card.bulletin, text, author=author)
             except BlackmouthError as error:

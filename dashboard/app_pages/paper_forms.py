@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import streamlit as st
 
 from analytics.data import importing
 from analytics.data.snapshot import Snapshot
+from analytics.data.store import Store
 from analytics.errors import BlackmouthError
 from analytics.findings import Severity, number_of
+from analytics.people import Action
 from analytics.wording import numbers
-from dashboard import notices, page_frame, store_access, url_state
+from dashboard import notices, page_frame, people, store_access, url_state
 from dashboard.desk.batches import receipt_words
 from dashboard.forms import (
     day_form,
@@ -25,9 +28,6 @@ from dashboard.forms.placed import SIGNS, findings_table
 from dashboard.forms.work import COMPARING, KEYING, SECOND, Work
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
-    from analytics.data.store import Store
     from dashboard.forms.day_form import CheckedForm
 
 ADDRESS = "paper_forms"
@@ -42,11 +42,10 @@ _NEXT = (
 )
 
 
+# Of the path alone: who may have it is asked before.
 @st.cache_resource(max_entries=2, show_spinner=False)
 def _store(path: str) -> Store:
-    found = store_access.store()
-    assert found is not None
-    return found
+    return Store(Path(path))
 
 
 def show() -> None:
@@ -54,6 +53,7 @@ def show() -> None:
     st.title("Paper forms")
     notices.invented()
     url_state.follow(ADDRESS)
+    people.require(Action.DRAFT)
     try:
         path = store_access.store_path()
         if path is None:
@@ -215,6 +215,7 @@ def _load_stored(snapshot: Snapshot, sample: str) -> None:
 
 def _store_form(under_way: Work, store: Store, folder: Path) -> None:
     """Check the form against all of the store and store it as one batch."""
+    people.require(Action.STORE)
     checked = day_form.check_whole(under_way.form, store)
     if checked.n_errors:
         for found in checked.found.values():

@@ -12,13 +12,14 @@ from analytics.data.store import REASON
 from analytics.documents.form_layout import head
 from analytics.errors import BlackmouthError
 from analytics.findings import number_of
+from analytics.people import Action
 from analytics.rounding import DASH
 from analytics.wording import numbers
-from dashboard import filters, html_tables, notices, page_frame, store_access, url_state
+from dashboard import filters, html_tables, notices, page_frame, people, store_access, url_state
 from dashboard.desk.batches import receipt_words
 from dashboard.forms import drafts, grid, table_drafts, table_edit
-from dashboard.forms.grid import Beside, Grid
-from dashboard.forms.placed import Cells, beside, findings_table
+from dashboard.forms.grid import Beside
+from dashboard.forms.placed import beside, findings_table
 from dashboard.forms.table_edit import EDITED, CheckedTable
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from dashboard.forms.table_drafts import Editing
 
 ADDRESS = "season_tables"
-_TABLES, _RECEIPT = "season-tables", "season-tables-receipt"
+_RECEIPT = "season-tables-receipt"
 _VISIBLE = 14
 _LISTED = 40
 #: Stands in the preview for a cell at fault.
@@ -46,6 +47,7 @@ def show() -> None:
     st.title("Season tables")
     notices.invented()
     url_state.follow(ADDRESS)
+    people.require(Action.DRAFT)
     try:
         store = store_access.store()
         if store is None:
@@ -64,15 +66,13 @@ def _table(name: str, store: Store) -> None:
     editing = _editing(name, stored, folder)
     # From the start: a link that changes while cells are typed would draw the grid anew.
     url_state.note("draft", editing.name)
-    drawn = _grid(name, editing, stored)
+    drawn = table_drafts.grid_of(editing, stored)
     if grid.is_drawn(drawn.key):
-        lines = _without_last_blanks(drawn.typed())
-        if lines != editing.lines:
-            editing.lines = lines
+        if table_drafts.read_typed(editing, drawn):
             table_drafts.keep(editing, folder)
     elif editing.lines != editing.shown:
         editing.renew(editing.lines)
-        drawn = _grid(name, editing, stored)
+        drawn = table_drafts.grid_of(editing, stored)
     checked = table_edit.check_table(editing.lines, name, store)
     top = st.container()
     st.caption(f"{TABLES[name].meaning} {grid.KEYS}")
@@ -91,14 +91,9 @@ def _table(name: str, store: Store) -> None:
     st.caption(_CAUTION)
 
 
-def _without_last_blanks(lines: list[Cells]) -> list[Cells]:
-    last = max((n for n, cells in enumerate(lines, start=1) if cells), default=0)
-    return lines[:last]
-
-
 def _editing(name: str, stored: pa.Table, folder: Path) -> Editing:
     """Return this tab's edit of a table; that of the link's draft where there is one."""
-    held: dict[str, Editing] = st.session_state.setdefault(_TABLES, {})
+    held = table_drafts.held()
     asked = st.query_params.get("draft", "")
     mine = held.get(name)
     is_other = mine is None or asked not in {one.name for one in held.values()}
@@ -123,7 +118,7 @@ def _drafts(name: str, editing: Editing, folder: Path) -> None:
             for one in others[:_LISTED]:
                 at = one.saved_utc[:16].replace("T", " ")
                 st.button(
-                    f"Go on with the edit kept {at} UTC",
+                    numbers.plain(f"Go on with the edit kept {at} UTC{one.by_words}"),
                     on_click=_go_on,
                     args=(one.name,),
                     key=f"draft-{one.name}",
@@ -132,12 +127,6 @@ def _drafts(name: str, editing: Editing, folder: Path) -> None:
 
 def _go_on(name: str) -> None:
     st.query_params["draft"] = name
-
-
-def _grid(name: str, editing: Editing, stored: pa.Table) -> Grid:
-    key = f"table-{name}-{editing.generation}"
-    columns = table_edit.columns_of(stored, name)
-    return Grid(key, columns, tuple(editing.shown), f"{name}, one row a line", "Row")
 
 
 def _is_elsewhere(editing: Editing, stored: pa.Table) -> bool:
@@ -176,8 +165,9 @@ def _answer(name: str, editing: Editing, checked: CheckedTable, stored: pa.Table
 
 
 def _take_in(name: str) -> None:
+    people.require(Action.DRAFT)
     store = store_access.store()
-    editing: Editing = st.session_state[_TABLES][name]
+    editing = table_drafts.held()[name]
     if store is None:
         return
     theirs = table_edit.as_lines(table_edit.stored_table(store, name))
@@ -250,13 +240,14 @@ def _end(
     elif not reason.strip():
         why = "Write the reason first."
     if st.button("Store the change", type="primary", disabled=bool(why), key="store-table"):
+        people.require(Action.STORE)
         about = importing.about_reason(reason)
         receipt = importing.store_checked(checked.checked, store, about=about)
         said = f"{numbers.plain(receipt_words(receipt))} Reason: {numbers.plain(about[REASON])}. "
         st.session_state[_RECEIPT] = f"{said}Figures follow once a bulletin is made anew."
         table_drafts.drop(editing, store_access.desk("tables"))
         lines = table_edit.as_lines(table_edit.stored_table(store, name))
-        st.session_state[_TABLES][name] = table_drafts.begin(
+        table_drafts.held()[name] = table_drafts.begin(
             name, lines, generation=editing.generation + 1
         )
         st.query_params.pop("draft", None)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import streamlit as st
 
 from analytics.data.importing import Correction, findings_csv
 from analytics.findings import Severity
+from analytics.people import Action
 from analytics.wording import numbers
+from dashboard import people
 from dashboard.desk import findings_table as tables
 
 if TYPE_CHECKING:
@@ -98,12 +101,13 @@ def draw(found: CheckedUpload, correct: Correct) -> None:
     with st.container(horizontal=True):
         if rows:
             _leave_out(found, shown[rows[0]], correct)
-        st.download_button(
+        people.offer(
             "Download all findings (CSV)",
-            findings_csv(found.findings),
+            partial(findings_csv, found.findings),
             file_name="findings.csv",
             mime="text/csv",
-            on_click="ignore",
+            key="download-findings",
+            action=Action.SEE_STORE,
         )
 
 

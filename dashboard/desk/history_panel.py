@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+from functools import partial
 from typing import TYPE_CHECKING
 
 import streamlit as st
@@ -11,7 +12,9 @@ import streamlit as st
 from analytics.data import importing
 from analytics.data.schema import TABLES
 from analytics.errors import BlackmouthError, DataRejected
+from analytics.people import Action
 from analytics.wording import numbers
+from dashboard import people
 from dashboard.desk import batches, checking, findings_table
 from dashboard.desk.findings_panel import height
 
@@ -62,29 +65,21 @@ def templates() -> None:
         "others may stay empty."
     )
     with st.container(horizontal=True):
-        st.download_button(
+        people.offer(
             "Workbook (XLSX)",
-            _workbook(),
+            importing.workbook_template,
             file_name=importing.WORKBOOK_NAME,
-            on_click="ignore",
             key="template-workbook",
         )
-        st.download_button(
+        people.offer(
             "CSV files (ZIP)",
-            _zipped(),
+            _zipped,
             file_name="tables.zip",
             mime="application/zip",
-            on_click="ignore",
             key="template-csv",
         )
 
 
-@st.cache_data(max_entries=1, show_spinner=False)
-def _workbook() -> bytes:
-    return importing.workbook_template()
-
-
-@st.cache_data(max_entries=1, show_spinner=False)
 def _zipped() -> bytes:
     file = io.BytesIO()
     with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
@@ -106,22 +101,24 @@ def _steps(store: Store, uploads: Uploads, batch: Batch) -> None:
     """Draw what can be downloaded of a batch, and taking it out or putting it back."""
     made = batches.corrections_of(batch)
     if made:
-        st.download_button(
+        people.offer(
             f"{numbers.count(len(made), 'correction')} (CSV)",
-            importing.corrections_csv(made),
+            partial(importing.corrections_csv, made),
             file_name=f"{batch.batch}.corrections.csv",
             mime="text/csv",
-            on_click="ignore",
+            key="download-batch-corrections",
+            action=Action.SEE_STORE,
         )
     upload = uploads.of_batch(batch.batch)
     aside = uploads.beside(upload, checking.SET_ASIDE) if upload else None
     if aside is not None and aside.is_file():
-        st.download_button(
+        people.offer(
             "Rows set aside (CSV)",
-            aside.read_bytes(),
+            aside.read_bytes,
             file_name=f"{batch.batch}.set_aside.csv",
             mime="text/csv",
-            on_click="ignore",
+            key="download-batch-aside",
+            action=Action.SEE_STORE,
         )
     is_out = batch.withdrawn_version is not None
     words = "Put this batch back" if is_out else "Withdraw this batch"
@@ -136,6 +133,7 @@ def _steps(store: Store, uploads: Uploads, batch: Batch) -> None:
 
 
 def _withdraw(store: Store, batch: str, undo: bool) -> None:
+    people.require(Action.WITHDRAW)
     try:
         store.withdraw(batch, undo=undo)
     except DataRejected as error:

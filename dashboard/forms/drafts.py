@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 _NAME = re.compile(r"[0-9a-f]{12}")
 _LOCK = ".lock"
+_BY = "by"
 _LOCK_SECONDS = 10
 
 
@@ -45,6 +46,17 @@ class Draft:
     revision: int
     saved_utc: str
     content: Mapping[str, Any]
+
+    @property
+    def by_words(self) -> str:
+        """Return `` by NAME`` of who kept it last; empty where nobody logs in."""
+        name = self.content.get(_BY)
+        return f" by {name}" if isinstance(name, str) and name else ""
+
+
+def by(name: str | None) -> dict[str, str]:
+    """Return what a draft holds of who kept it last."""
+    return {_BY: name} if name else {}
 
 
 def new_name() -> str:

@@ -9,8 +9,9 @@ import streamlit as st
 
 from analytics.documents.form_layout import FIRST_FIELDS, PARTS, head, interview_id
 from analytics.findings import number_of
+from analytics.people import Action
 from analytics.wording import numbers
-from dashboard import store_access
+from dashboard import people, store_access
 from dashboard.forms import day_form, drafts, grid, second_keying, work
 from dashboard.forms.grid import Beside
 from dashboard.forms.placed import beside, findings_table
@@ -75,6 +76,7 @@ def _told_of_elsewhere(under_way: Work) -> None:
 
 
 def _keep_apart() -> None:
+    people.require(Action.DRAFT)
     under_way = st.session_state["paper-form"]
     under_way.name, under_way.revision, under_way.elsewhere = drafts.new_name(), 0, None
     work.keep(under_way, store_access.desk("drafts"))
@@ -93,12 +95,11 @@ def list_drafts(under_way: Work, folder: Path) -> None:
     others = [one for one in found if one.name != under_way.name]
     for name in unreadable:
         st.warning(numbers.plain(f"The draft file {name} cannot be read; it is left as it is."))
-    st.download_button(
+    people.offer(
         "Printable blank form (PDF)",
         _blank_form,
         file_name="site_day_form.pdf",
         mime="application/pdf",
-        on_click="ignore",
         key="blank-form",
     )
     if under_way.form.is_empty and not others:
@@ -111,7 +112,7 @@ def list_drafts(under_way: Work, folder: Path) -> None:
         for one in others[:_LISTED]:
             words, at = _draft_words(one), one.saved_utc[:16].replace("T", " ")
             st.button(
-                numbers.plain(f"{words}, kept {at} UTC"),
+                numbers.plain(f"{words}, kept {at} UTC{one.by_words}"),
                 on_click=_go_on,
                 args=(one.name,),
                 key=f"draft-{one.name}",

@@ -5,17 +5,26 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+import streamlit as st
+
 from analytics.errors import StoreError
-from dashboard.forms import drafts
+from analytics.people import Action
+from dashboard import people
+from dashboard.forms import drafts, table_edit
 from dashboard.forms.drafts import DraftChanged
+from dashboard.forms.grid import Grid
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    import pyarrow as pa
+
     from dashboard.forms.drafts import Draft
     from dashboard.forms.placed import Cells
     from dashboard.forms.table_edit import Clash
+
+_KEY = "season-tables"
 
 
 @dataclass(slots=True)
@@ -54,16 +63,45 @@ def begin(table: str, lines: list[Cells], *, generation: int = 0) -> Editing:
     return Editing(table, lines, lines, lines, generation=generation)
 
 
+def held() -> dict[str, Editing]:
+    """Return the edits of this tab by table."""
+    return st.session_state.setdefault(_KEY, {})
+
+
+def grid_of(editing: Editing, stored: pa.Table) -> Grid:
+    """Return the grid of an edit."""
+    name = editing.table
+    key = f"table-{name}-{editing.generation}"
+    columns = table_edit.columns_of(stored, name)
+    return Grid(key, columns, tuple(editing.shown), f"{name}, one row a line", "Row")
+
+
+def read_typed(editing: Editing, drawn: Grid) -> bool:
+    """Take what was typed in a grid since the run before; return whether that changed the edit."""
+    lines = drawn.typed()
+    last = max((n for n, cells in enumerate(lines, start=1) if cells), default=0)
+    is_changed = lines[:last] != editing.lines
+    editing.lines = lines[:last]
+    return is_changed
+
+
 def keep(editing: Editing, folder: Path) -> None:
     """Keep an edit as a draft; one that another tab changed too is kept under a name of its own.
 
     An edit that went back to what is stored leaves no draft.
     """
+    people.require(Action.DRAFT)
+    save(editing, folder)
+
+
+def save(editing: Editing, folder: Path) -> None:
+    """Keep an edit as `keep` does, without asking who is there."""
     try:
         if not editing.is_changed:
             drop(editing, folder)
             return
         content = {"table": editing.table, "base": editing.base, "lines": editing.lines}
+        content |= drafts.by(people.who())
         try:
             saved = drafts.save(folder, editing.name, content, revision=editing.revision)
         except DraftChanged:

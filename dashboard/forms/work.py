@@ -9,6 +9,8 @@ import streamlit as st
 
 from analytics.documents.form_layout import PARTS
 from analytics.errors import StoreError
+from analytics.people import Action
+from dashboard import people
 from dashboard.forms import day_form, drafts, grid
 from dashboard.forms.day_form import LINED, DayForm
 from dashboard.forms.drafts import Draft, DraftChanged
@@ -115,12 +117,24 @@ def begin() -> Work:
     return work
 
 
+def held() -> Work | None:
+    """Return the form of this tab; None where there is none."""
+    return st.session_state.get(_KEY)
+
+
 def keep(work: Work, folder: Path) -> None:
     """Keep the work as a draft, unless another tab changed it: then nothing is written."""
+    people.require(Action.DRAFT)
+    save(work, folder)
+
+
+def save(work: Work, folder: Path) -> None:
+    """Keep the work as `keep` does, without asking who is there."""
     if work.elsewhere is not None:
         return
     try:
-        saved = drafts.save(folder, work.name, work.content(), revision=work.revision)
+        content = work.content() | drafts.by(people.who())
+        saved = drafts.save(folder, work.name, content, revision=work.revision)
     except DraftChanged as changed:
         work.elsewhere = changed
     except StoreError as error:

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 STEPS, BEFORE, ERRORS = "steps.jsonl", "steps_before.jsonl", "errors.txt"
+#: Who asked for the last one.
+ASKED = "asked_by.txt"
 _LOCK = ".start.lock"
 #: Until the process has begun its record; its libraries are imported first.
 _START_SECONDS = 60.0
@@ -30,12 +32,16 @@ _CHILDREN: list[subprocess.Popen[bytes]] = []
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How far a bulletin is: its record, the part done (0 to 1, None unknown) and any error."""
+    """How far a bulletin is: its record, the part done (0 to 1, None unknown) and any error.
+
+    `who` is the login name of who asked for it, empty where nobody logs in.
+    """
 
     record: StepRecord
     part: float | None
     error: str
     is_starting: bool = False
+    who: str = ""
 
     @property
     def is_busy(self) -> bool:
@@ -49,10 +55,13 @@ class Progress:
         return began and not self.is_busy and self.record.bulletin is None
 
 
-def start(folder: Path, store: Path, options: Sequence[str] = ()) -> None:
+def start(
+    folder: Path, store: Path, options: Sequence[str] = (), *, who: str | None = None
+) -> None:
     """Start the command ``bulletin`` on a store and return once it has begun.
 
-    `folder` takes its record, one bulletin at a time; `options` are those of the command.
+    `folder` takes its record, one bulletin at a time; `options` are those of the command, `who` the
+    login name of who asks for it.
 
     Raises
     ------
@@ -63,12 +72,12 @@ def start(folder: Path, store: Path, options: Sequence[str] = ()) -> None:
     """
     try:
         with FileLock(folder / _LOCK, timeout=5 * MOMENT_SECONDS):
-            _start(folder, store, options)
+            _start(folder, store, options, who)
     except Timeout:
         raise UsageError("a bulletin is being started already; wait for it") from None
 
 
-def _start(folder: Path, store: Path, options: Sequence[str]) -> None:
+def _start(folder: Path, store: Path, options: Sequence[str], who: str | None) -> None:
     steps = folder / STEPS
     last = read_record(steps)
     if last.is_running:
@@ -76,6 +85,7 @@ def _start(folder: Path, store: Path, options: Sequence[str]) -> None:
     if last.bulletin:
         shutil.copyfile(steps, folder / BEFORE)
     steps.unlink(missing_ok=True)
+    (folder / ASKED).write_text(who or "", "utf-8")
     command = [sys.executable, "-m", "analytics.cli", "bulletin", "--store", str(store)]
     command += ["--steps", str(steps), *options]
     with (folder / ERRORS).open("wb") as errors:
@@ -107,7 +117,7 @@ def progress(folder: Path) -> Progress:
         if record.steps and not error:
             error = "its process was ended from outside; start it again"
     part = _part(record, read_record(folder / BEFORE))
-    return Progress(record, part, error, is_starting=is_held(folder / _LOCK))
+    return Progress(record, part, error, is_held(folder / _LOCK), _text(folder / ASKED))
 
 
 def _part(record: StepRecord, before: StepRecord) -> float | None:
@@ -125,11 +135,15 @@ def _part(record: StepRecord, before: StepRecord) -> float | None:
     return times[0] / before.seconds[-1] if times else None
 
 
-def _error_words(path: Path) -> str:
+def _text(path: Path) -> str:
     try:
-        words = path.read_text("utf-8", errors="replace").strip()[-_LONGEST:]
+        return path.read_text("utf-8", errors="replace").strip()[-_LONGEST:]
     except OSError:
         return ""
+
+
+def _error_words(path: Path) -> str:
+    words = _text(path)
     if "Traceback" in words:  # a fault of the program: its trace helps those who mend it
         return f"the program failed; what it wrote is in {path}"
     return words

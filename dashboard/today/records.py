@@ -9,12 +9,13 @@ from analytics.catch_limits import join_words
 from analytics.documents.blocks import runs
 from analytics.documents.imprint import read_imprint
 from analytics.errors import UsageError
+from analytics.people import Action
 from analytics.rounding import DASH, chance
 from analytics.units import day_words
 from analytics.wording import limits, numbers, regulations
 from analytics.wording.regulations import OpenState
 from analytics.wording.week import EFFORT, Topic, key_points, span
-from dashboard import store_access
+from dashboard import people, store_access
 from dashboard.pages import link_to
 
 if TYPE_CHECKING:
@@ -237,7 +238,8 @@ def _next_release() -> str:
     try:
         said = read_imprint(path).next_release if path else ""
     except UsageError:
-        said = "not known, for desk/imprint.toml cannot be read"
+        is_seen = people.may(Action.SEE_STORE)
+        said = "not known" + (", for desk/imprint.toml cannot be read" if is_seen else "")
     return numbers.plain(said.rstrip(".")) if said else "not stated"
 
 

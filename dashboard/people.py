@@ -1,0 +1,136 @@
+"""Who is at the page, and what that person may do: asked anew at every page, download and step.
+
+Without the settings of a team there is one local user, who may do everything. With them, whoever is
+not known for certain may do nothing: a fault anywhere closes the door.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+from analytics.errors import UsageError
+from analytics.people import LOCAL, NOBODY, Action, NotAllowed, People, Person, read_people
+from analytics.wording import numbers
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+#: Names the file of people; where it is set, even to nothing, nobody is let in without a role.
+PEOPLE_VARIABLE = "BLACKMOUTH_PEOPLE"
+
+
+def is_team() -> bool:
+    """Whether the pages are served to a team, each by login."""
+    return PEOPLE_VARIABLE in os.environ
+
+
+def settings() -> People | None:
+    """Return the settings of the team as the file says now; None where it cannot be read."""
+    path = Path(os.environ.get(PEOPLE_VARIABLE, ""))
+    try:
+        stamp = path.stat()
+        return _settings(str(path), stamp.st_mtime_ns, stamp.st_size)
+    except (OSError, UsageError):
+        return None
+
+
+def current_person() -> Person:
+    """Return who is at the page in this run of it."""
+    return person_of(st.user.to_dict()) if is_team() else LOCAL
+
+
+def person_of(claims: Mapping[str, Any]) -> Person:
+    """Return who stands behind the claims of a login, by the settings as they are now."""
+    if not is_team():
+        return LOCAL
+    known = settings()
+    return NOBODY if known is None else known.person_of(claims, now=time.time())
+
+
+def may(action: Action) -> bool:
+    """Whether the person at the page may do something now."""
+    return current_person().may(action)
+
+
+def require(action: Action) -> Person:
+    """Return the person at the page, who may do this; for anybody else nothing goes on.
+
+    It is called at the moment of the step, not only where a button is drawn. On a page it says why
+    and ends the run; elsewhere it is `NotAllowed`.
+    """
+    person = current_person()
+    if person.may(action):
+        return person
+    words = refusal(person, action)
+    st.error(numbers.plain(f"{words[:1].upper()}{words[1:]}."))
+    st.stop()
+    raise NotAllowed(words)  # outside a page nothing stops
+
+
+def who() -> str | None:
+    """Return the name that the history keeps; None for the one local user."""
+    return current_person().name or None
+
+
+def refusal(person: Person, action: Action) -> str:
+    """Return why a person may not do something, and what to do."""
+    if person.role is None:
+        return f"only people with a role may {action}; log in, or ask for a role"
+    if person.might(action):
+        return f"the login has ended; log in anew to {action}"
+    return f"the role {person.role} does not let you {action}; ask who manages the roles"
+
+
+@dataclass(frozen=True, slots=True)
+class Guarded:
+    """A file made when it is asked for, for the person who was offered it and still may have it."""
+
+    make: Callable[[], bytes | str]
+    action: Action
+    claims: Mapping[str, Any] | None
+
+    def __call__(self) -> bytes:
+        """Return the file, or raise `NotAllowed`. It runs outside of any run of a page."""
+        if self.claims is not None:
+            person = person_of(self.claims)
+            if not person.may(self.action):
+                raise NotAllowed(refusal(person, self.action))
+        made = self.make()
+        return made.encode() if isinstance(made, str) else made
+
+
+def offer(
+    words: str,
+    make: Callable[[], bytes | str],
+    *,
+    file_name: str,
+    key: str,
+    mime: str | None = None,
+    help_: str | None = None,
+    action: Action = Action.DOWNLOAD,
+) -> None:
+    """Draw the button of a download where the person may have it: the one way to offer a file."""
+    if not may(action):
+        return
+    claims = st.user.to_dict() if is_team() else None
+    st.download_button(
+        words,
+        Guarded(make, action, claims),
+        file_name=file_name,
+        mime=mime,
+        help=help_,
+        on_click="ignore",
+        key=key,
+    )
+
+
+@lru_cache(maxsize=4)
+def _settings(path: str, changed_ns: int, n_bytes: int) -> People:
+    return read_people(Path(path))
