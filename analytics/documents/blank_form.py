@@ -29,10 +29,20 @@ _RULES = (
 
 def blank_form() -> bytes:
     """Return the blank form: site-day and boats, boats continued, fish and other species."""
+    return pdf_of(form_template("blank_form.typ"), form_data())
+
+
+def form_template(name: str) -> str:
+    """Return a template that finds the pages of the form as ``form-pages``."""
+    return template("form_parts.typ") + template(name)
+
+
+def form_data() -> dict[str, Any]:
+    """Return what the pages of the form say."""
     site_day = PARTS["site_day"]
     fields = [_field(site_day.column(name)) for name in FIRST_FIELDS]
     more = [_field(one) for one in site_day.columns if one.name not in FIRST_FIELDS]
-    data = {
+    return {
         "title": _TITLE,
         "fields": fields,
         "more": more,
@@ -42,7 +52,6 @@ def blank_form() -> bytes:
         "first": _BOATS_ON_THE_FIRST_PAGE,
         "tied": "These belong to the form of",
     }
-    return pdf_of(template("blank_form.typ"), data)
 
 
 def _part(part: Part) -> dict[str, Any]:
