@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow as pa
 
 from analytics.data import query
-from analytics.data.calendar import season_days
+from analytics.data.calendar import season_days, weekday_words
 from analytics.errors import DataRejected, UsageError
 from analytics.survey.design import Design, Strata
 from analytics.survey.estimators import CONVENIENCE, clusters_of, convenience_interviews
@@ -21,7 +21,7 @@ from analytics.survey.frames import (
     prorate,
     require_open,
 )
-from analytics.survey.site_selection import DAY_SITE, draw_sites, inclusion
+from analytics.survey.site_selection import DAY_SITE, draw_sites, inclusion, site_weights
 from analytics.weeks import iso_week, week_start
 
 if TYPE_CHECKING:
@@ -126,6 +126,42 @@ def build_design(
     _require_through(through, season, first=seen.min(), last=rows.days["week"].max())
     fished = set(met["area"].to_pylist()) if met else set()
     return _assemble(snapshot, season, through, rows=rows, fished=fished)
+
+
+def week_frame(snapshot: Snapshot, *, season: str, week: str) -> pd.DataFrame:
+    """Return the strata of a week by the calendar, areas of convenience left out.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``area, day_group, design, n_frame, weekdays, dates, sites, draw_probability``, by area and
+        day group: open dates in order; sites, and their single-draw probabilities, which sum to 1.
+    """
+    days = season_days(snapshot, season)
+    days = days[(days["week"] == week) & ~days["design"].eq(CONVENIENCE)]
+    frame = calendar_frame(days, snapshot)
+    keys = ["area", "day_group", "design"]
+    dates = {key: sorted(rows) for key, rows in days.groupby(keys)["date"]}
+    weights = site_weights(snapshot)
+    frame["weekdays"] = [weekday_words(digits) for digits in frame["digits"]]
+    frame["dates"] = [
+        tuple(day.date() for day in dates[tuple(key)]) for key in frame[keys].to_numpy().tolist()
+    ]
+    sites = [sorted(weights[area].items()) for area in frame["area"]]
+    frame["sites"] = [tuple(name for name, _ in some) for some in sites]
+    frame["draw_probability"] = [
+        tuple(weight / sum(one for _, one in some) for _, weight in some) for some in sites
+    ]
+    found: pd.DataFrame = frame.drop(columns=["week", "digits", "label"])
+    return found.sort_values(keys, kind="stable", ignore_index=True)
+
+
+def sampled_by_week(snapshot: Snapshot, *, season: str) -> pd.DataFrame:
+    """Return ``area, week, day_group, date, site`` of a season's site-days with a boat count."""
+    sampled = _rows_of(snapshot, season).sampled
+    counted = sampled[sampled["boats_returned"].notna() & sampled["day_group"].notna()]
+    found: pd.DataFrame = counted[["area", "week", "day_group", "date", "site"]]
+    return found
 
 
 def _require_through(through: str, season: str, *, first: str, last: str) -> None:

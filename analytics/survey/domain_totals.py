@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.arrays import add_at, is_all, rows_of, scaled
+from analytics.arrays import Columns, add_at, is_all, rows_of, scaled
 from analytics.survey.domains import (
     Domains,
     LinearForm,
@@ -24,6 +24,7 @@ from analytics.survey.unit_totals import (
     unit_totals,
     with_missed_days,
 )
+from analytics.survey.unit_variances import UnitVariances, unit_variances
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -31,6 +32,20 @@ if TYPE_CHECKING:
     from analytics.arrays import Floats, Ints
     from analytics.survey.design import Design, StratumTreatment, StratumTreatments
     from analytics.survey.reduction import Moments
+
+
+__all__ = [
+    "DomainTotals",
+    "UnitVariances",
+    "all_over_last",
+    "combined_ratio",
+    "domain_totals",
+    "joint_area_totals",
+    "joint_totals",
+    "totals_of_cells",
+    "unit_cells",
+    "variances_of_units",
+]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,6 +134,44 @@ def unit_cells(
     by_site = site_day_totals(design, moments, plan.active[unit_of], by_area=by_area)
     by_site = with_missed_days(design, plan, by_site, interviewed)
     return plan, unit_totals(design, by_site), interviewed
+
+
+def variances_of_units(
+    design: Design,
+    moments: Moments,
+    *,
+    plans: StratumTreatments,
+    by_area: bool,
+    ratio: Floats | None = None,
+) -> UnitVariances:
+    """Return what units of a week to come vary by, of the first measure, by area fished or of all.
+
+    `ratio` (A + 1,) by area key: of the residuals ``y - R x`` of the first two measures instead,
+    as a function of the mean of x.
+    """
+    plan, cells, _ = unit_cells(design, moments, plans=plans, by_area=by_area)
+    domains = Domains(by_area=by_area, by_week=False, n_weeks=len(design.weeks))
+    ones = np.ones(len(cells.unit))
+    if ratio is None:
+        form = LinearForm.of(design, plan, _combined(cells, ones[:, None]), domains)
+        return unit_variances(form, form)
+    residual = _combined(cells, np.column_stack([ones, -ratio[cells.key]]))
+    below = _combined(cells, np.column_stack([0 * ones, ones]))
+    form, about = (LinearForm.of(design, plan, one, domains) for one in (residual, below))
+    return unit_variances(form, about)
+
+
+def _combined(cells: UnitTotals, factor: Floats) -> UnitTotals:
+    """Return the sum of the first J measures of units, each times its factor (C, J)."""
+    size = factor.shape[1]
+    inside = np.zeros(len(cells.unit))
+    for p, (i, j) in enumerate(cells.pair.tolist()):
+        if max(i, j) < size:
+            inside += (1 + (i != j)) * factor[:, i] * factor[:, j] * cells.second_stage_cov[p]
+    total = (factor * cells.total[:, :size]).sum(axis=1)
+    pair = np.zeros((1, 2), dtype=np.int64)
+    inside_only = Columns.of(inside[:, None])
+    return replace(cells, total=total[:, None], pair=pair, second_stage_cov=inside_only)
 
 
 def totals_of_cells(

@@ -56,7 +56,7 @@ class PooledVariance:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Cells:
+class StratumCells:
     """Cells that have a unit, C of them: means and variances of unit totals, (C, K)."""
 
     stratum: Ints
@@ -110,8 +110,8 @@ def pooled_variance(form: LinearForm, *, codes: Ints) -> PooledVariance:
     less the strata of the season. With heavy tails a stratum counts ``2/(2/(n - 1) + κ/n)``, since
     ``Var s²/σ⁴ = 2/(n - 1) + κ/n`` for an excess kurtosis κ.
     """
-    cells = _cells_of(form)
-    row = _rows(form)
+    cells = stratum_cells(form)
+    row = row_of_strata(form)
     expected = _expected(form, cells, row)
     terms = _joined(_direct_terms(form, cells, row, expected, codes), form, row, expected, codes)
     size = len(codes)
@@ -168,7 +168,7 @@ def _satterthwaite(place: Ints, parts: Floats, df: Floats, size: int) -> Floats:
 # Cells: what the sampled units of each stratum say.
 
 
-def _cells_of(form: LinearForm) -> _Cells:
+def stratum_cells(form: LinearForm) -> StratumCells:
     """Return the mean and variance of unit totals by stratum and key; every home cell is there."""
     design, cells, domains = form.design, form.cells, form.domains
     width = len(design.areas) + 1
@@ -183,7 +183,7 @@ def _cells_of(form: LinearForm) -> _Cells:
     squares = squares_about_mean(at, cells.total, n, len(codes), pair=np.stack([own, own], axis=1))
     column = {int(i): p for p, (i, j) in enumerate(cells.pair) if i == j}
     within = Columns(lambda one: cells.second_stage_cov[column[one]], k)
-    return _Cells(
+    return StratumCells(
         stratum=stratum,
         key=key,
         is_home=key == home[stratum],
@@ -194,7 +194,7 @@ def _cells_of(form: LinearForm) -> _Cells:
     )
 
 
-def _rows(form: LinearForm) -> Ints:
+def row_of_strata(form: LinearForm) -> Ints:
     """Return the row of each stratum: its landing area and day group, shape (H,)."""
     strata = form.design.strata
     width = int(strata.group.max(initial=0)) + 1
@@ -205,9 +205,9 @@ def _rows(form: LinearForm) -> Ints:
 # Expected means and variances of units.
 
 
-def _expected(form: LinearForm, cells: _Cells, row: Ints) -> _Expected:
+def _expected(form: LinearForm, cells: StratumCells, row: Ints) -> _Expected:
     """Return what the pool expects of the units of every stratum."""
-    mean = _home_means(form, cells, row)
+    mean = home_means(form, cells, row)
     home = np.flatnonzero(cells.is_home)
     of_home = cells.stratum[home]
     function = fitted_function(mean[of_home], cells.variance[home], cells.n[home] - 1)
@@ -231,7 +231,7 @@ def _expected(form: LinearForm, cells: _Cells, row: Ints) -> _Expected:
     )
 
 
-def _home_means(form: LinearForm, cells: _Cells, row: Ints) -> Floats:
+def home_means(form: LinearForm, cells: StratumCells, row: Ints) -> Floats:
     """Return the expected unit mean of every stratum at home, shape (H, K).
 
     From the effects of row and week where the layout is complete enough; else a stratum's own mean
@@ -265,7 +265,7 @@ def _home_means(form: LinearForm, cells: _Cells, row: Ints) -> Floats:
 
 
 def _direct_terms(
-    form: LinearForm, cells: _Cells, row: Ints, expected: _Expected, codes: Ints
+    form: LinearForm, cells: StratumCells, row: Ints, expected: _Expected, codes: Ints
 ) -> _Terms:
     """Return the terms of sampled strata, with what they add to the weeks they are donors for."""
     design, plan, weights = form.design, form.plan, form.weights

@@ -196,7 +196,7 @@ def _units_of(sampled: pd.DataFrame, by_day: Bools) -> Ints:
 def _sampled_days(
     sampled: pd.DataFrame, by_day: Bools, unit: Ints, snapshot: Snapshot
 ) -> list[_Day]:
-    weights = _site_weights(snapshot) if by_day.any() else {}
+    weights = site_weights(snapshot) if by_day.any() else {}
     days: list[_Day] = []
     rows_of = np.flatnonzero(by_day)
     rows_of = rows_of[np.argsort(unit[rows_of], kind="stable")]
@@ -212,7 +212,7 @@ def _sampled_days(
     return days
 
 
-def _site_weights(snapshot: Snapshot) -> dict[str, dict[str, float]]:
+def site_weights(snapshot: Snapshot) -> dict[str, dict[str, float]]:
     """Return the draw weights of the sites of each area, equal where one is missing."""
     sites = snapshot["sites"].to_pandas()
     weights = {}
