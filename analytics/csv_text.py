@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
 #: A number as text: the same in a spreadsheet and here.
-NUMBER = r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?"
+NUMBER = r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?"
 #: What a spreadsheet may run: a sign, also a wide one or after blanks, or a tab or an end of line.
 RUN = "'*([ \u00a0]*[=+@\uff1d\uff0b\uff0d\uff20-]|[\t\r\n])"
 _NUMBER, _RUN, _ESCAPED = re.compile(NUMBER), re.compile(RUN), re.compile(f"'(?={RUN})")

@@ -63,7 +63,7 @@ class Finding:
         if self.row is not None:
             place += f" {row_words(self.file, self.row)}"
         if self.column:
-            place += f", {self.column}"
+            place += f", {shortened(self.column)}"
         text = f"{self.severity}: {place}: {self.seen}"
         if self.allowed:
             text += f"; allowed: {self.allowed}"

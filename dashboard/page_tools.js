@@ -202,7 +202,7 @@
     return [["series", "x", "y", "words"], ...lines];
   };
   // A text that a spreadsheet would run gets an apostrophe, by the rule of analytics/csv_text.py.
-  const NUMBER = /^(?:[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?)$/;
+  const NUMBER = /^(?:[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?)$/;
   const RUN = /^(?:'*([ \u00a0]*[=+\-@\uff1d\uff0b\uff0d\uff20]|[\t\r\n]))/;
   const cellOf = (value) => {
     const written = String(value ?? "");

@@ -240,7 +240,7 @@ def test_parquet_types_are_judged_like_text(tmp_path: Path) -> None:
             "hours_fished": pa.array([1.0, float("nan"), float("inf")]),
             "kept": pa.array([1, -1, None], pa.int8()),
             "released_legal": pa.array([1, 2, 3], pa.uint64()),
-            "released_sublegal": pa.array([[1], [2], [3]]),
+            "released_sublegal": pa.array([b"1", b"2", b"3"]),
             "trip_complete": pa.array([True, False, None]),
             "method": pa.array(["jig", None, "troll"], pa.large_string()),
         }

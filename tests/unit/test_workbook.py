@@ -193,7 +193,7 @@ LAUGHS = (
     [
         ({"xl/worksheets/sheet1.xml": BOMB}, "times its size"),
         ({"xl/vbaProject.bin": b"macro"}, "a workbook with macros"),
-        ({"xl/worksheets/sheet1.xml": LAUGHS}, "not a complete workbook"),
+        ({"xl/worksheets/sheet1.xml": LAUGHS}, "DOCTYPE"),
         ({"xl/worksheets/sheet1.xml": b"<worksheet><sheetData><row"}, "not a complete workbook"),
         ({"xl/workbook.xml": b""}, "not a complete workbook"),
     ],
@@ -225,9 +225,9 @@ def test_a_workbook_that_would_fill_the_memory(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = book_of(tmp_path / "b.xlsx", areas=[("area", "area_name")] + [("A", "North")] * 9)
-    monkeypatch.setattr(workbook, "_MOST_CELLS", 12)
+    monkeypatch.setattr(workbook, "MOST_CELLS", 12)
     assert "more than 12 cells" in importing.read_paths([path]).faults[0].seen
-    monkeypatch.setattr(workbook, "_MOST_UNPACKED", 1 << 10)
+    monkeypatch.setattr(workbook, "MOST_UNPACKED", path.stat().st_size)
     assert "unpacks to" in importing.read_paths([path]).faults[0].seen
 
 

@@ -127,7 +127,7 @@ def read_paths(
     tables: dict[str, Incoming | Spilled] = {
         name: spilled[name] if name in spilled else concat(parts[name])
         for name in TABLES
-        if name in parts or name in spilled
+        if name in parts or (name in spilled and spilled[name].n_rows)
     }
     for name, table in tables.items():
         if progress and name in spilled:

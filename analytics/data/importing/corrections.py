@@ -16,6 +16,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.data.importing.reading import FileReading, ragged_findings
+from analytics.data.importing.typed import value_of
 from analytics.data.importing.workbook import as_text
 from analytics.findings import Finding, Severity, shortened
 
@@ -80,7 +81,7 @@ def cell_text(raw: Raw, row: int, column: str) -> str | None:
     at = np.flatnonzero(raw.row == row)
     if not len(at) or column not in raw.data.column_names:
         return None
-    return as_text(raw.data[column][int(at[0])].as_py()) or ""
+    return as_text(value_of(raw.data[column][int(at[0])])) or ""
 
 
 def _amended(reading: FileReading, raw: Raw, mine: Sequence[Correction]) -> FileReading:
@@ -139,7 +140,7 @@ def _as_texts(column: pa.ChunkedArray) -> pa.Array:
     whole = column.combine_chunks()
     if pa.types.is_string(whole.type):
         return whole
-    return pa.array([as_text(value) for value in whole.to_pylist()], pa.string())
+    return pa.array([as_text(value_of(one)) for one in whole], pa.string())
 
 
 def _with_lines(raw: Raw, lines: Mapping[int, str]) -> Raw:

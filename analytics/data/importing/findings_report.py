@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.csv_text import lines_csv
+from analytics.data.importing.typed import value_of
 from analytics.findings import Finding, Severity, how_many, number_of
 
 if TYPE_CHECKING:
@@ -96,6 +97,6 @@ def _row_json(raws: Sequence[Raw], row: int | None) -> str:
             return json.dumps({"line": raw.ragged[row]}, ensure_ascii=False)
         place = int(np.searchsorted(raw.row, row or 0))
         if place < len(raw.row) and raw.row[place] == row:
-            cells = raw.data.slice(place, 1).to_pylist()[0]
+            cells = {name: value_of(raw.data[name][place]) for name in raw.data.column_names}
             return json.dumps(cells, ensure_ascii=False, default=str)
     raise AssertionError(row)

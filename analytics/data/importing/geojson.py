@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.data.importing.reading import FileReading, Raw, Unreadable
+from analytics.data.importing.bounds import Unreadable
+from analytics.data.importing.reading import FileReading, Raw
 from analytics.data.importing.table_files import OUTLINES_TABLE
 from analytics.findings import Finding, Severity, shortened
 from analytics.outlines import MOST_BYTES, OutlineError, brief, load_json
@@ -38,11 +39,13 @@ def read_outlines(path: Path) -> FileReading:
         seen = f"the file cannot be read: {error.strerror}"
         return FileReading(None, faults=(Finding(severity=Severity.ERROR, **place, seen=seen),))
     rows: dict[int, tuple[str | None, str | None]] = {}
+    wrong_ones: dict[int, str] = {}
     findings: list[Finding] = []
     others: set[str] = set()
     for row, feature in enumerate(features, 2):
         wrong = _wrong_feature(feature)
         if wrong:
+            wrong_ones[row] = _text(feature) or "null"
             findings.append(
                 Finding(severity=Severity.ERROR, **place, row=row, seen=wrong, allowed=_FEATURE)
             )
@@ -53,7 +56,8 @@ def read_outlines(path: Path) -> FileReading:
     findings += _notes(place, len(features), others)
     areas, outlines = zip(*rows.values(), strict=True) if rows else ((), ())
     data = {"area": pa.array(areas, pa.string()), "outline": pa.array(outlines, pa.string())}
-    raw = Raw(OUTLINES_TABLE, str(path), pa.table(data), np.array(list(rows), dtype=np.int64), {})
+    places = np.array(list(rows), dtype=np.int64)
+    raw = Raw(OUTLINES_TABLE, str(path), pa.table(data), places, wrong_ones)
     return FileReading(raw, findings=tuple(findings))
 
 
@@ -117,11 +121,11 @@ def _area(value: Any) -> str | None:
     return None if value is None else str(value)
 
 
-def _text(geometry: Any) -> str | None:
+def _text(value: Any) -> str | None:
     try:
-        return None if geometry is None else json.dumps(geometry, separators=(",", ":"))
+        return None if value is None else json.dumps(value, separators=(",", ":"))
     except RecursionError:
-        return brief(geometry)  # no geometry, which the check of the cell says
+        return brief(value)  # no geometry, which the check of the cell says
 
 
 def _notes(place: dict[str, Any], n_features: int, others: set[str]) -> list[Finding]:

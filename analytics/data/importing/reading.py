@@ -18,6 +18,15 @@ import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
 from analytics.csv_text import meant_columns
+from analytics.data.importing.bounds import (
+    MOST_HEADER_BYTES,
+    MOST_RAGGED_BYTES,
+    Unreadable,
+    require_columns_bounded,
+    require_header_bounded,
+    text_columns,
+    unpacked_text,
+)
 from analytics.data.importing.table_files import suggest
 from analytics.data.schema import FILE_SCHEMAS
 from analytics.findings import MOST_OF_A_KIND, Finding, Severity, number_of, shortened
@@ -30,9 +39,11 @@ if TYPE_CHECKING:
 
 
 #: Bytes, or rows of Parquet, which may be compressed, over which a file is read part by part.
-_LARGE_BYTES, _LARGE_ROWS = 64 << 20, 500_000
-#: Bytes and rows of a part.
+_LARGE_BYTES, _LARGE_ROWS, _LARGE_CELLS = 64 << 20, 500_000, 20_000_000
+#: Bytes and rows of a part; a part has at most `_LARGE_CELLS`, too.
 _PART_BYTES, _PART_ROWS = 8 << 20, 200_000
+#: What the reader of Parquet raises of a file that is not as it should be.
+_BAD_PARQUET = (pa.ArrowException, OSError, UnicodeDecodeError, OverflowError, MemoryError)
 _PARQUET_BUFFER = 1 << 20
 #: What the message of the reader holds where a line with more or fewer cells is not skipped.
 _TOO_MANY = " columns, got "
@@ -70,14 +81,6 @@ class FileReading:
 
 #: Rows of a part of a file, their numbers, its ragged lines by row, and about the last row of all.
 _FilePart: TypeAlias = tuple[pa.Table, "Ints", dict[int, str], int]
-
-
-class Unreadable(Exception):  # noqa: N818 - never leaves this room
-    """The whole file cannot be read."""
-
-    def __init__(self, seen: str, allowed: str, advice: str, row: int | None = None) -> None:
-        super().__init__(seen)
-        self.said: dict[str, Any] = {"seen": seen, "allowed": allowed, "advice": advice, "row": row}
 
 
 def read_file(path: Path, *, table: str = "") -> FileReading:
@@ -122,11 +125,12 @@ def as_read(
 
 def weight(path: Path) -> float:
     """Return how large a file is; over 1, it is read part by part."""
-    n_rows = 0
+    n_rows = n_cells = 0
     if path.suffix.lower() == ".parquet":
-        with contextlib.suppress(pa.ArrowException, OSError):  # said where it is read
-            n_rows = pq.read_metadata(path).num_rows
-    return max(path.stat().st_size / _LARGE_BYTES, n_rows / _LARGE_ROWS)
+        with contextlib.suppress(*_BAD_PARQUET):  # said where it is read
+            metadata = pq.read_metadata(path)
+            n_rows, n_cells = metadata.num_rows, metadata.num_rows * metadata.num_columns
+    return max(path.stat().st_size / _LARGE_BYTES, n_rows / _LARGE_ROWS, n_cells / _LARGE_CELLS)
 
 
 def read_parts(path: Path) -> Iterator[FileReading]:
@@ -163,7 +167,8 @@ def read_parts(path: Path) -> Iterator[FileReading]:
 def _csv_parts(path: Path) -> Iterator[_FilePart]:
     """Read a large CSV file part by part."""
     with path.open("rb") as file:
-        names = _header(file.readline() + b"\n", path.stem)
+        head = file.readline(MOST_HEADER_BYTES + 1)
+    names = _header(head if head.endswith(b"\n") else head + b"\n", path.stem)
     n_lines = _lines_of_utf8(path)
     ragged: dict[int, str] = {}
     next_row = 2
@@ -188,22 +193,27 @@ def _csv_parts(path: Path) -> Iterator[_FilePart]:
 def _unreadable_csv(error: pa.ArrowInvalid) -> Unreadable:
     if _TOO_MANY in str(error):
         return Unreadable(
-            f"more than {MOST_OF_A_KIND:,} rows whose number of cells is not that of the header",
+            f"more than {MOST_OF_A_KIND:,} rows whose number of cells is not that of the header, "
+            f"or {MOST_RAGGED_BYTES >> 20} MB of them",
             "a header over every column, and text that holds a comma in double quotes",
             "save it again",
         )
     return Unreadable(
-        f"not a readable CSV file: {error}", "comma-separated UTF-8 text", "save it again"
+        f"not a readable CSV file: {shortened(error)}",
+        "comma-separated UTF-8 text",
+        "save it again",
     )
 
 
 def _csv_options(names: list[str], ragged: dict[int, str], block_size: int) -> dict[str, Any]:
     """Return how a CSV file is read; lines with too few or too many cells go into `ragged`."""
-    n_ragged = itertools.count(1)
+    n_ragged, n_bytes = itertools.count(1), 0
 
     def set_aside(line: pacsv.InvalidRow) -> str:
-        ragged[line.number] = line.text
-        return "skip" if next(n_ragged) <= MOST_OF_A_KIND else "error"
+        nonlocal n_bytes
+        ragged[line.number], n_bytes = line.text, n_bytes + len(line.text)
+        is_too_much = next(n_ragged) > MOST_OF_A_KIND or n_bytes > MOST_RAGGED_BYTES
+        return "error" if is_too_much else "skip"
 
     return {
         # Row numbers are only known without threads.
@@ -248,22 +258,24 @@ def _parquet_parts(path: Path) -> Iterator[_FilePart]:
     """Read a large Parquet file part by part."""
     next_row = 2
     try:
+        texts = text_columns(path)
         # With a buffer, a row group of any size is read piece by piece.
-        with pq.ParquetFile(path, buffer_size=_PARQUET_BUFFER) as file:
+        with pq.ParquetFile(path, buffer_size=_PARQUET_BUFFER, read_dictionary=texts) as file:
             n_rows = file.metadata.num_rows
-            for batch in file.iter_batches(_PART_ROWS, use_threads=False):
-                table = pa.Table.from_batches([batch])
+            n_each = min(_PART_ROWS, _LARGE_CELLS // max(1, len(file.schema_arrow)))
+            for batch in file.iter_batches(n_each, use_threads=False):
+                table = unpacked_text(pa.Table.from_batches([batch]))
                 table.validate(full=True)
                 rows = np.arange(next_row, next_row + table.num_rows, dtype=np.int64)
                 next_row += table.num_rows
                 yield named_columns(table), rows, {}, n_rows + 1
-    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
+    except _BAD_PARQUET as error:
         raise _cut_short(error) from error
 
 
 def _cut_short(error: Exception) -> Unreadable:
     return Unreadable(
-        f"not a complete Parquet file, it may be cut short ({str(error).splitlines()[0]})",
+        f"not a complete Parquet file, it may be cut short ({shortened(error)})",
         "a Parquet file",
         "copy or export it again",
     )
@@ -317,8 +329,9 @@ def _header(data: bytes, table: str) -> list[str]:
         raise Unreadable("an empty file", "a header row and rows below it", "export it again")
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         raise Unreadable("text in UTF-16", "text in UTF-8", "save the file as CSV UTF-8")
+    require_header_bounded(data[: MOST_HEADER_BYTES + 1])
     try:
-        text = io.StringIO(data.decode("utf-8-sig"), newline="")
+        text = io.StringIO(data.decode("utf-8-sig")[:MOST_HEADER_BYTES], newline="")
     except UnicodeDecodeError as error:
         raise _not_utf8(data, error.start) from error
     try:
@@ -327,6 +340,7 @@ def _header(data: bytes, table: str) -> list[str]:
         raise Unreadable("no header in the first line", "a header row", "export it again") from (
             error
         )
+    require_columns_bounded(len(names))
     _require_comma(names, table)
     return names
 
@@ -350,21 +364,22 @@ def _read_parquet(path: Path) -> tuple[pa.Table, Ints, dict[int, str]]:
     if not path.stat().st_size:
         raise Unreadable("an empty file", "a Parquet file", "export it again")
     try:
-        with pq.ParquetFile(path) as file:
-            table = file.read()
+        with pq.ParquetFile(path, read_dictionary=text_columns(path)) as file:
+            table = unpacked_text(file.read())
         table.validate(full=True)
-    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
+    except _BAD_PARQUET as error:
         raise _cut_short(error) from error
     return named_columns(table), np.arange(2, table.num_rows + 2, dtype=np.int64), {}
 
 
 def named_columns(table: pa.Table) -> pa.Table:
     """Return the table with bare names and no empty unnamed columns, or refuse its header."""
+    require_columns_bounded(table.num_columns)
     names = [name.strip() for name in table.column_names]
     twice = sorted(name for name, times in Counter(names).items() if times > 1 and name)
     if twice:
         raise Unreadable(
-            f"the column {twice[0]!r} {names.count(twice[0])} times in the header",
+            f"the column {shortened(twice[0])!r} {names.count(twice[0])} times in the header",
             "every column once",
             "rename or remove one of them",
             row=1,
@@ -391,11 +406,17 @@ def _require_columns(names: list[str], table: str) -> None:
         hints = [suggest(name, set(names)) for name in missing]
         advice = next((hint for hint in hints if hint), "add the column")
         raise Unreadable(
-            f"no column {', '.join(missing)}; there are: {', '.join(names)}",
+            f"no column {', '.join(missing)}; there are: {_names(names)}",
             "every column that " + table + " must have (its cells may be empty where not recorded)",
             advice,
             row=1,
         )
+
+
+def _names(names: list[str]) -> str:
+    """Return names of columns in one line, the first where there are many."""
+    more = f" and {len(names) - 30:,} more" if len(names) > 30 else ""
+    return ", ".join(map(shortened, names[:30])) + more
 
 
 def _without_blank_rows(data: pa.Table, row: Ints) -> tuple[pa.Table, Ints, int]:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import difflib
+import re
+from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from analytics.data.schema import TABLES
@@ -11,7 +13,7 @@ from analytics.findings import Finding, Severity
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
-    from pathlib import Path, PurePath
+    from pathlib import Path
 
 ENDINGS = (".csv", ".parquet")
 #: A workbook holds a table a sheet.
@@ -19,6 +21,8 @@ WORKBOOK = ".xlsx"
 #: The file of outlines of areas, and the table that its features are rows of.
 OUTLINES = ".geojson"
 OUTLINES_FILE, OUTLINES_TABLE = f"areas{OUTLINES}", "area_outlines"
+#: Signs of a name that end a line, steer a terminal, turn the text round, or are no UTF-8.
+_UNSEEN = re.compile("[\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
 _EVERY_ENDING = (*ENDINGS, WORKBOOK)
 
 
@@ -31,9 +35,13 @@ def find_files(paths: Sequence[Path]) -> tuple[list[Path], list[Finding]]:
     files: dict[Path, Path] = {}
     faults: list[Finding] = []
     for path in paths:
-        if not path.exists():
-            raise UsageError(f"{path} does not exist; name a folder or files with tables")
-        inside, mistaken = _tables_in(path) if path.is_dir() else ([path], [])
+        if not _exists(path):
+            raise UsageError(f"{shown(path)} does not exist; name a folder or files with tables")
+        try:
+            inside, mistaken = _tables_in(path) if path.is_dir() else ([path], [])
+        except OSError as error:
+            why = f"a folder that cannot be read: {error.strerror}"
+            inside, mistaken = [], [_fault(path, why, "a folder you may read")]
         faults += mistaken
         if not inside and not mistaken:
             faults.append(_fault(path, "no table in this folder", _allowed_files()))
@@ -44,6 +52,19 @@ def find_files(paths: Sequence[Path]) -> tuple[list[Path], list[Finding]]:
             else:
                 files.setdefault(file.resolve(), file)
     return list(files.values()), faults
+
+
+def shown(path: PurePath) -> str:
+    """Return a path on one line, in characters that every terminal and file can hold."""
+    text = str(path)
+    return repr(text)[1:-1] if _UNSEEN.search(text) else text
+
+
+def _exists(path: Path) -> bool:
+    try:
+        return path.exists()
+    except (OSError, ValueError):  # a name too long, or with a NUL
+        return False
 
 
 def table_in(file: PurePath) -> str:
@@ -88,6 +109,21 @@ def _mistaken(path: Path) -> Finding | None:
 
 
 def _name_fault(file: Path) -> Finding | None:
+    return _place_fault(file) or _ending_fault(file)
+
+
+def _place_fault(file: Path) -> Finding | None:
+    """Return what is wrong with what a name leads to, whatever it says."""
+    if _UNSEEN.search(str(file)):
+        seen = f"a name with signs that cannot be shown: {shown(file)}"
+        return _fault(file, seen, "letters, digits and signs on one line, in UTF-8", "rename it")
+    if not file.is_file():
+        seen = "a device or a channel, which may never end"
+        return _fault(file, seen, "an ordinary file", "save its content as a file")
+    return None
+
+
+def _ending_fault(file: Path) -> Finding | None:
     ending = file.suffix.lower()
     if ending == OUTLINES:
         if file.name.lower() == OUTLINES_FILE:
@@ -118,8 +154,8 @@ def _allowed_files() -> str:
 def _fault(path: Path, seen: str, allowed: str, advice: str = "") -> Finding:
     return Finding(
         severity=Severity.ERROR,
-        table=path.name,
-        file=str(path),
+        table=shown(PurePath(path.name)),
+        file=shown(path),
         seen=seen,
         allowed=allowed,
         advice=advice,

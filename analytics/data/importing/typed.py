@@ -55,6 +55,9 @@ class Fault:
     seen: str = ""
 
 
+_TOO_LONG = Fault(f"at most {TEXT_CEILING} characters", "shorten it")
+
+
 def read_cell(value: Any, *, column: Column) -> Any:
     """Return the cell's value in the column's type, None for an empty cell, or a `Fault`.
 
@@ -64,6 +67,8 @@ def read_cell(value: Any, *, column: Column) -> Any:
         value = value.strip()
     if value is None or value == "":
         return None
+    if _is_long(value) and column.kind is not ColumnKind.OUTLINE:
+        return _TOO_LONG
     parsed = _PARSERS[column.kind](value)
     if parsed is None or isinstance(parsed, Fault):
         return parsed
@@ -75,6 +80,8 @@ def read_extra(value: Any) -> str | Fault | None:
     if value is None or (isinstance(value, str) and not value.strip()):
         return None
     text = str(value).strip()
+    if _is_long(text):
+        return _TOO_LONG
     if _NUMBER.fullmatch(text):
         return text
     return _text(text)
@@ -120,9 +127,12 @@ def _label(value: str) -> str | Fault:
             "text on one line without control characters",
             "remove line breaks and control characters; is a double quote left open?",
         )
-    if len(value) > TEXT_CEILING:
-        return Fault(f"at most {TEXT_CEILING} characters", "shorten it")
     return value
+
+
+def _is_long(value: Any) -> bool:
+    """Whether a text is so long that it is not even looked at."""
+    return isinstance(value, str) and len(value) > TEXT_CEILING
 
 
 def _number(value: Any) -> float | Fault:
@@ -340,7 +350,7 @@ def _extra_column(raw: Raw, name: str) -> tuple[pa.Array, list[Finding]]:
         Finding(
             severity=Severity.WARNING if close else Severity.NOTE,
             **place,
-            seen=f"the column {name} is not known; it is kept and ignored",
+            seen=f"the column {shortened(name)} is not known; it is kept and ignored",
             advice=close,
         )
     )
@@ -393,12 +403,19 @@ def _distinct(array: pa.Array) -> tuple[list[Any], pa.Array]:
     """Return the distinct values of a column and the place of each row's value among them."""
     try:
         coded = array.dictionary_encode()
-        return coded.dictionary.to_pylist(), coded.indices
-    except (pa.ArrowNotImplementedError, ValueError, OverflowError):
-        # Nested values and instants outside the calendar have no Python value to judge.
-        values = [str(value) for value in array]
-        coded = pa.array(values, pa.string()).dictionary_encode()
+    except pa.ArrowNotImplementedError:
+        texts = [str(one) if one.is_valid else None for one in array]
+        coded = pa.array(texts, pa.string()).dictionary_encode()
         return [_NoValue(value) for value in coded.dictionary.to_pylist()], coded.indices
+    return [value_of(one) for one in coded.dictionary], coded.indices
+
+
+def value_of(one: pa.Scalar) -> Any:
+    """Return the value of a cell; of a day or an instant outside the calendar, words for it."""
+    try:
+        return one.as_py()
+    except (ValueError, OverflowError):
+        return _NoValue(f"{one.type} {one.value}")
 
 
 class _NoValue:
@@ -415,7 +432,10 @@ def _plain(array: pa.Array) -> pa.Array:
     if pa.types.is_dictionary(array.type):
         array = array.dictionary_decode()
     if pa.types.is_timestamp(array.type):
-        return array.cast(pa.timestamp("us", array.type.tz), safe=False)
+        try:  # a nanosecond is cut; an instant outside the calendar is none
+            return array.cast(pa.timestamp("us", array.type.tz), safe=array.type.unit != "ns")
+        except pa.ArrowInvalid:
+            return array
     if pa.types.is_time(array.type):
         return array.cast(pa.time64("us"), safe=False)
     if pa.types.is_large_string(array.type) or pa.types.is_string_view(array.type):

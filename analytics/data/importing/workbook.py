@@ -20,7 +20,22 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.data.importing.reading import FileReading, Unreadable, as_read, named_columns
+from analytics.data.importing.bounds import (
+    MOST_CELLS,
+    MOST_MARKS,
+    MOST_MARKS_OF_SHEET,
+    MOST_OF_CELL,
+    MOST_PARTS,
+    MOST_RATIO,
+    MOST_ROWS,
+    MOST_TEXT_BYTES,
+    MOST_UNPACKED,
+    RATIO_FROM,
+    Unreadable,
+    require_columns_bounded,
+    require_directory_bounded,
+)
+from analytics.data.importing.reading import FileReading, as_read, named_columns
 from analytics.data.importing.table_files import WORKBOOK, suggest
 from analytics.data.schema import TABLES, ColumnKind
 from analytics.findings import Finding, Severity, number_of, shortened
@@ -38,11 +53,6 @@ __all__ = ["DICTIONARY", "WORKBOOK", "as_text", "read_workbook"]
 
 #: A sheet that explains the tables and holds none.
 DICTIONARY = "dictionary"
-# Bounds of what is unpacked (our choice, no source): a table of more rows comes as CSV or Parquet.
-_MOST_UNPACKED = 512 << 20
-_MOST_RATIO, _RATIO_FROM = 200, 4 << 20
-_MOST_PARTS = 5_000
-_MOST_CELLS = 10_000_000
 _CHUNK_ROWS = 50_000
 _PIECE = 1 << 20
 
@@ -66,11 +76,11 @@ def read_workbook(path: Path) -> Iterator[FileReading]:
         with _faults_raised():
             _require_safe(path)
             book = _opened(path, data_only=True)
+            tables, faults, notes = _tables_of(book, path)
     except Unreadable as error:
         yield FileReading(None, faults=(Finding(**place, **error.said),))
         return
     try:
-        tables, faults, notes = _tables_of(book, path)
         yield FileReading(None, faults=tuple(faults), findings=tuple(notes))
         readings = [_sheet(path, table, book[title]) for table, title in tables.items()]
     finally:
@@ -122,8 +132,13 @@ def _has_rows(reading: FileReading) -> bool:
 
 
 def _require_safe(path: Path) -> None:
-    if not path.stat().st_size:
+    size = path.stat().st_size
+    if not size:
         raise Unreadable("an empty file", "a workbook (.xlsx)", "export it again")
+    if size > MOST_UNPACKED:
+        raise Unreadable(
+            f"a workbook of {size >> 20:,} MB", f"at most {MOST_UNPACKED >> 20} MB", _OTHERWISE
+        )
     with path.open("rb") as file:
         if file.read(4) == _OLD_FORMAT:
             raise Unreadable(
@@ -132,22 +147,55 @@ def _require_safe(path: Path) -> None:
                 f"save it without a password as .xlsx, or {_OTHERWISE}",
             )
     try:
+        with path.open("rb") as file:
+            require_directory_bounded(file, _OTHERWISE)
         with zipfile.ZipFile(path) as archive:
             parts = archive.infolist()
+            _require_bounded(parts)
+            for part in parts:
+                _require_few_marks(archive, part)
     except (zipfile.BadZipFile, NotImplementedError) as error:
         raise _not_readable(error) from error
     if any(part.filename.endswith(_MACROS) for part in parts):
         raise Unreadable(
             "a workbook with macros", "a workbook without macros", "save it as .xlsx without them"
         )
-    _require_bounded(parts)
+
+
+def _require_few_marks(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> None:
+    """Refuse a part of XML whose elements would fill the memory, or that is not written in UTF-8.
+
+    Texts are found in the bytes of a part, which other encodings would hide.
+    """
+    if not part.filename.lower().endswith((".xml", ".rels")):
+        return
+    most = MOST_MARKS_OF_SHEET if "worksheets/" in part.filename else MOST_MARKS
+    n_marks = 0
+    with archive.open(part) as file:
+        while piece := file.read(_PIECE):
+            n_marks += piece.count(b"<")
+            wrong = (
+                f"a part with more than {most >> 1:,} elements"
+                if n_marks > most
+                else "a part that defines texts of its own (DOCTYPE)"
+                if b"<!DOCTYPE" in piece
+                else "a part in another encoding than UTF-8"
+                if b"\0" in piece
+                else ""
+            )
+            if wrong:
+                raise Unreadable(
+                    wrong,
+                    f"parts in UTF-8 with at most {most >> 1:,} elements and no DOCTYPE",
+                    f"such a file may be made to fill the memory; if it is yours, {_OTHERWISE}",
+                )
 
 
 def _require_bounded(parts: Sequence[zipfile.ZipInfo]) -> None:
     """Refuse an archive that would unpack to far more than it is."""
     unpacked = sum(part.file_size for part in parts)
-    allowed = f"at most {_MOST_UNPACKED >> 20} MB unpacked, in at most {_MOST_PARTS:,} parts"
-    if unpacked > _MOST_UNPACKED or len(parts) > _MOST_PARTS:
+    allowed = f"at most {MOST_UNPACKED >> 20} MB unpacked, in at most {MOST_PARTS:,} parts"
+    if unpacked > MOST_UNPACKED or len(parts) > MOST_PARTS:
         raise Unreadable(
             f"a workbook that unpacks to {unpacked >> 20:,} MB in {number_of(len(parts), 'part')}",
             allowed,
@@ -155,10 +203,10 @@ def _require_bounded(parts: Sequence[zipfile.ZipInfo]) -> None:
         )
     for part in parts:
         ratio = part.file_size / max(part.compress_size, 1)
-        if part.file_size > _RATIO_FROM and ratio > _MOST_RATIO:
+        if part.file_size > RATIO_FROM and ratio > MOST_RATIO:
             raise Unreadable(
                 f"a part that unpacks to {ratio:,.0f} times its size",
-                f"parts that unpack to at most {_MOST_RATIO} times their size",
+                f"parts that unpack to at most {MOST_RATIO} times their size",
                 f"such a file may be made to fill the memory; if it is yours, {_OTHERWISE}",
             )
 
@@ -178,6 +226,13 @@ def _not_readable(error: Exception) -> Unreadable:
 def _tables_of(book: Workbook, path: Path) -> tuple[dict[str, str], list[Finding], list[Finding]]:
     """Return the title of the sheet of each table, faults, and notes on sheets left out."""
     titles = [sheet.title for sheet in book.worksheets if sheet.title.lower() != DICTIONARY]
+    twice = sorted(title for title, times in Counter(titles).items() if times > 1)
+    if twice:
+        raise Unreadable(
+            f"{titles.count(twice[0])} sheets called {shortened(twice[0])!r}",
+            "every sheet under a name of its own",
+            "rename one of them, or join their rows",
+        )
     tables = {title: title for title in titles if title in TABLES}
     place: dict[str, Any] = {"table": path.name, "file": str(path)}
     if not tables and len(titles) == 1 and path.stem in TABLES:
@@ -220,7 +275,7 @@ def _tables_of(book: Workbook, path: Path) -> tuple[dict[str, str], list[Finding
 
 
 def _sheet(path: Path, table: str, sheet: Worksheet) -> FileReading:
-    file = f"{path} sheet {sheet.title}"
+    file = f"{path} sheet {shortened(sheet.title)}"
     found: list[Finding] = []
 
     def cells() -> tuple[pa.Table, Ints, dict[int, str]]:
@@ -276,6 +331,7 @@ def _data(sheet: Worksheet) -> pa.Table:
             parts.append(_columns(chunk))
             chunk = []
     width = max([len(names), *map(len, parts)])
+    require_columns_bounded(width)
     names += [""] * (width - len(names))
     columns = [
         pa.chunked_array(
@@ -290,14 +346,25 @@ def _data(sheet: Worksheet) -> pa.Table:
 def _lines(sheet: Worksheet, *, values: bool = True) -> Iterator[tuple[Any, ...]]:
     """Give the values, or cells, of each row of a sheet, whatever size the file claims for it."""
     sheet.reset_dimensions()  # type: ignore[attr-defined]
-    n_cells = 0
-    for line in sheet.iter_rows(values_only=values):
+    n_cells = n_text = 0
+    for n_rows, line in enumerate(sheet.iter_rows(values_only=values), 1):
         n_cells += len(line)
-        if n_cells > _MOST_CELLS:
+        if n_cells > MOST_CELLS or n_rows > MOST_ROWS:
             raise Unreadable(
-                f"a sheet of more than {_MOST_CELLS:,} cells",
-                f"at most {_MOST_CELLS:,} cells, formatted empty ones among them",
+                f"a sheet of more than {MOST_CELLS:,} cells or {MOST_ROWS:,} rows",
+                f"at most {MOST_CELLS:,} cells, formatted empty ones among them",
                 "save so large a table as CSV (UTF-8) or Parquet",
+            )
+        lengths = [len(one) for one in line if isinstance(one, str)]
+        longest, n_text = max(lengths, default=0), n_text + sum(lengths)
+        if longest > MOST_OF_CELL or n_text > MOST_TEXT_BYTES:
+            raise Unreadable(
+                f"a cell of {longest:,} characters in row {n_rows:,}"
+                if longest > MOST_OF_CELL
+                else f"more than {MOST_TEXT_BYTES >> 20:,} million characters",
+                f"at most {MOST_OF_CELL:,} characters a cell, and {MOST_TEXT_BYTES >> 20:,} "
+                "million a sheet",
+                "shorten the text, or save the table as CSV (UTF-8)",
             )
         yield line
 
