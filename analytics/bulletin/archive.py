@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from analytics import checksums
 from analytics.bulletin.places import PLACE_SCHEMAS
 from analytics.catch_rates.schemas import RATE_SCHEMAS
 from analytics.data.schema import cast_to_schema
@@ -192,6 +193,8 @@ class BulletinMetadata:
         Version of the names of its files, see `SCHEMA_VERSION`; `save` writes it here.
     basis : str
         Where the released fish of its rows come from; empty where its tables mix the two.
+    has_sums : bool
+        The checksums of its files are kept with it; `save` writes it here.
     """
 
     bulletin: str
@@ -207,6 +210,7 @@ class BulletinMetadata:
     tables: tuple[str, ...] = FIRST_TABLES
     schema_version: int = 1
     basis: str = ""
+    has_sums: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -273,10 +277,11 @@ def load(folder: Path | str, bulletin: str) -> Bulletin:
     UsageError
         If no bulletin of that name is in the archive.
     StoreError
-        If one of its files cannot be read.
+        If one of its files cannot be read or is not as it was written.
     """
     # Among many bulletins, only the card of this one is read.
-    card = _read_card(Path(folder) / bulletin / CARD_FILE) if _is_name(bulletin) else None
+    path = Path(folder) / bulletin / CARD_FILE
+    card = _card(path) if _is_name(bulletin) and path.parent.is_dir() else None
     if card is None or card.bulletin != bulletin:
         names = ", ".join(one.bulletin for one in list_bulletins(folder)) or "none"
         raise UsageError(f"no bulletin {bulletin!r} in the archive; there are: {names}")
@@ -314,16 +319,24 @@ def _read_table(folder: Path, name: str, schema_version: int) -> pa.Table:
             f"reads up to {SCHEMA_VERSION}): update the program"
         )
     if schema_version > 1:
-        table = pq.read_table(folder / f"{name}.parquet")
+        table = pq.read_table(_as_written(folder / f"{name}.parquet"))
     else:
         table = _read_version_1(folder, name)
     renamed = _GONE.get(name, {}) | ({} if schema_version > 2 else _COLUMNS_OF_2.get(name, {}))
     return table.rename_columns([renamed.get(one, one) for one in table.column_names])
 
 
+def _as_written(file: Path) -> Path:
+    """Return a file of a bulletin; one that is not as it was written is refused (`StoreError`)."""
+    sums = checksums.read_sums(file.parent)
+    if sums is not None:
+        checksums.require(file, sums.get(file.name))
+    return file
+
+
 def _read_version_1(folder: Path, name: str) -> pa.Table:
     old = {today: before for before, today in _OLD_TABLES.items()}
-    table = pq.read_table(folder / f"{old.get(name, name)}.parquet")
+    table = pq.read_table(_as_written(folder / f"{old.get(name, name)}.parquet"))
     table = table.rename_columns([_OLD_COLUMNS.get(one, one) for one in table.column_names])
     for column, values in _OLD_VALUES.items():
         if column in table.column_names:
@@ -346,7 +359,9 @@ def save(folder: Path | str, bulletin: Bulletin) -> BulletinMetadata:
     """
     root = Path(folder)
     root.mkdir(parents=True, exist_ok=True)
-    card = replace(bulletin.card, tables=tuple(TABLE_SCHEMAS), schema_version=SCHEMA_VERSION)
+    card = replace(
+        bulletin.card, tables=tuple(TABLE_SCHEMAS), schema_version=SCHEMA_VERSION, has_sums=True
+    )
     bulletin = replace(bulletin, card=card)
     for number in itertools.count(1):
         name = bulletin.card.bulletin + (f"-{number}" if number > 1 else "")
@@ -354,7 +369,7 @@ def save(folder: Path | str, bulletin: Bulletin) -> BulletinMetadata:
         if not (root / name).exists() and _write(root, replace(bulletin, card=card)):
             return card
         kept = _kept(root, name)
-        if kept is not None and replace(kept, made_utc=card.made_utc) == card:
+        if kept is not None and replace(kept, made_utc=card.made_utc, has_sums=True) == card:
             return kept
     raise AssertionError  # the count has no end
 
@@ -373,6 +388,7 @@ def _write(root: Path, bulletin: Bulletin) -> bool:
     try:
         write_tables(bulletin, draft)
         (draft / CARD_FILE).write_text(json.dumps(asdict(bulletin.card), indent=2) + "\n")
+        checksums.write_sums(draft, checksums.files_under(draft))
         draft.chmod(0o755)
         target = root / bulletin.card.bulletin
         try:
@@ -403,7 +419,17 @@ def _card_files(folder: Path | str) -> list[Path]:
 
 def _read_card(path: Path) -> BulletinMetadata | None:
     try:
-        card = BulletinMetadata(**json.loads(path.read_text()))
-        return replace(card, tables=tuple(_OLD_TABLES.get(name, name) for name in card.tables))
-    except (OSError, ValueError, TypeError):
+        return _card(path)
+    except StoreError:
         return None
+
+
+def _card(path: Path) -> BulletinMetadata:
+    """Return the card of a bulletin; a damaged one is refused (`StoreError`)."""
+    try:
+        card = BulletinMetadata(**json.loads(_as_written(path).read_text()))
+    except (OSError, ValueError, TypeError) as error:
+        raise checksums.refusal(checksums.DAMAGED, path) from error
+    if card.has_sums and not (path.parent / checksums.SUMS).exists():
+        raise checksums.refusal(checksums.MISSING, path.parent / checksums.SUMS)
+    return replace(card, tables=tuple(_OLD_TABLES.get(name, name) for name in card.tables))

@@ -14,6 +14,7 @@ from analytics.cli.open_command import open_
 from analytics.cli.options_command import options
 from analytics.cli.result_commands import bulletin, demo, estimate, revisions, scenarios
 from analytics.cli.terminal import examples, show_findings
+from analytics.cli.upkeep_commands import verify
 from analytics.errors import BlackmouthError, DataRejected, UsageError
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ for _command in (
     import_,
     batches,
     withdraw,
+    verify,
     templates,
     form,
     estimate,

@@ -1,7 +1,8 @@
 """What was made once and is served again for as long as nothing behind it changed.
 
-An entry is one Parquet file beside a store. Its name holds a hash of all that it was made from and
-of the program, so that other inputs or another program never find it.
+An entry is one file beside a store: a line with the SHA-256 of what follows, which is a Parquet
+file. Its name holds a hash of all that it was made from and of the program, so that other inputs or
+another program never find it.
 """
 
 from __future__ import annotations
@@ -22,19 +23,18 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from analytics.data.snapshot import content_key
-
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
 #: Folder of a store that holds what is kept.
 FOLDER = "kept"
+#: Ending of the name of an entry.
+ENDING = ".kept"
 #: Entries that stay; of more, those used longest ago go. Our choice, no source.
 MOST_ENTRIES = 500
 #: The program, and the libraries whose numbers may move in the last digit.
 _PACKAGE = Path(__file__).resolve().parents[1]
 LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow", "duckdb")
-_CONTENT = b"content"
 
 
 @lru_cache(maxsize=1)
@@ -83,7 +83,7 @@ class Kept:
         if self._folder is None:
             return make()
         digest = hashlib.blake2b(f"{name}\n{key}\n{program_key()}".encode(), digest_size=16)
-        path = self._folder / f"{name}-{digest.hexdigest()}.parquet"
+        path = self._folder / f"{name}-{digest.hexdigest()}{ENDING}"
         found = _read(path)
         if found is None:
             found = make()
@@ -95,18 +95,22 @@ class Kept:
 NOT_KEPT = Kept()
 
 
+def is_sound(entry: bytes) -> bool:
+    """Return whether an entry is as it was written."""
+    said, _, content = entry.partition(b"\n")
+    return hashlib.sha256(content).hexdigest().encode() == said
+
+
 def _read(path: Path) -> pa.Table | None:
     """Return a kept table; None where there is none or it is damaged."""
     try:
-        # One file and no data set: folder names say nothing of its rows.
-        table = pq.ParquetFile(path).read()
-        said = (table.schema.metadata or {}).get(_CONTENT, b"").decode()
-        table = table.replace_schema_metadata(None)
-        is_sound = said == content_key({"": table})
+        entry = path.read_bytes()
+        if not is_sound(entry):
+            return None
         os.utime(path)  # the last time of use
+        return pq.read_table(pa.BufferReader(entry.partition(b"\n")[2]))
     except (OSError, ValueError, pa.ArrowException):
         return None
-    return table if is_sound else None
 
 
 def _write(path: Path, table: pa.Table) -> None:
@@ -116,11 +120,10 @@ def _write(path: Path, table: pa.Table) -> None:
         handle, draft = tempfile.mkstemp(prefix=".draft-", dir=path.parent)
         os.close(handle)
         try:
-            pq.write_table(table.replace_schema_metadata(None), draft)
-            # Reading settles how rows lie in memory, which the hash is of.
-            written = pq.ParquetFile(draft).read()
-            content = {_CONTENT: content_key({"": written})}
-            pq.write_table(written.replace_schema_metadata(content), draft)
+            sink = pa.BufferOutputStream()
+            pq.write_table(table.replace_schema_metadata(None), sink)
+            content = sink.getvalue().to_pybytes()
+            Path(draft).write_bytes(hashlib.sha256(content).hexdigest().encode() + b"\n" + content)
             Path(draft).chmod(0o644)
             os.replace(draft, path)  # noqa: PTH105 - the one step that makes it visible
         finally:
@@ -131,7 +134,7 @@ def _write(path: Path, table: pa.Table) -> None:
 
 
 def _drop_oldest(folder: Path) -> None:
-    entries = sorted(folder.glob("[!.]*.parquet"), key=lambda one: one.stat().st_mtime)
+    entries = sorted(folder.glob("[!.]*"), key=lambda one: one.stat().st_mtime)
     # Drafts that are a day old are of processes that were killed.
     drafts = [one for one in folder.glob(".draft-*") if one.stat().st_mtime < time.time() - 86_400]
     for path in [*entries[:-MOST_ENTRIES], *drafts]:

@@ -11,6 +11,7 @@ from analytics.bulletin import archive
 from analytics.catch_rates.schemas import RATE_SCHEMAS
 from analytics.wording import bulletin_index
 from tests.app.sample_bulletin import NOW, make
+from tests.store_faults import write_card
 
 
 def plain(said):
@@ -36,5 +37,5 @@ def old_archive(folder, *lacking):
     path = folder / bulletin.card.bulletin / archive.CARD_FILE
     card = json.loads(path.read_text())
     card["tables"] = [name for name in card["tables"] if name not in lacking]
-    path.write_text(json.dumps(card))
+    write_card(path, json.dumps(card))
     return folder

@@ -18,6 +18,7 @@ from dashboard.revisions import moves as move_tables
 from tests.app.reading import heads_of, words_of
 from tests.app.sample_bulletin import NOW, fill_archive, make
 from tests.app.sample_moves import APPEARED, GONE, MOVED, NEW_WEEK, VANISHED, WAS_ZERO
+from tests.store_faults import write_card
 
 MET, SHARE = "encounter_fish", "sublegal_prop"
 
@@ -257,7 +258,7 @@ def test_an_older_bulletin_says_that_it_tells_no_moves(open_moved, tmp_path):
     path = tmp_path / make(NOW).card.bulletin / archive.CARD_FILE
     old = json.loads(path.read_text())
     del old["since"], old["tables"]
-    path.write_text(json.dumps(old))
+    write_card(path, json.dumps(old))
     page = open_moved(folder=tmp_path)
     assert not page.exception
     assert "kept before bulletins showed revisions" in words_of(page)

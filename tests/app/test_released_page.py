@@ -28,6 +28,7 @@ from tests.app import sample_held, sample_released
 from tests.app.reading import download_of, heads_of, words_of
 from tests.app.sample_bulletin import AREAS, NOW, make
 from tests.sizes import IS_FULL
+from tests.store_faults import write_card
 
 PARTS = ("share", "classes", "deaths", "lengths", "species", "handling")
 MET = "encounter_fish"
@@ -603,7 +604,7 @@ def test_an_older_bulletin_says_so(open_released, tmp_path, part):
         "revisions",
         "alternative_estimates",
     ]
-    path.write_text(json.dumps(old))
+    write_card(path, json.dumps(old))
     page = open_released(folder=tmp_path, part=part)
     assert not page.exception
     is_told = "kept before bulletins reported on released fish" in words_of(page)

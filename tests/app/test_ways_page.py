@@ -22,6 +22,7 @@ from dashboard.charts import bases as chart
 from tests.app import sample_ways
 from tests.app.reading import download_of, heads_of, words_of
 from tests.app.sample_bulletin import NOW, make
+from tests.store_faults import write_card
 
 MET, KEPT, SHARE = "encounter_fish", "kept_fish", "sublegal_prop"
 
@@ -242,7 +243,7 @@ def test_an_older_bulletin_says_that_it_has_one_way(open_ways, tmp_path):
     path = tmp_path / make(NOW).card.bulletin / archive.CARD_FILE
     old = json.loads(path.read_text())
     del old["tables"]
-    path.write_text(json.dumps(old))
+    write_card(path, json.dumps(old))
     page = open_ways(folder=tmp_path)
     assert not page.exception
     assert "kept before bulletins calculated in other ways" in words_of(page)

@@ -133,7 +133,7 @@ def test_a_broken_bulletin_is_told_in_words(store):
     folder = archive.archive_of(store.path)
     card = make_bulletin(store)
     (folder / card.bulletin / "rows.parquet").write_bytes(b"PAR1")
-    with pytest.raises(StoreError, match="cannot be read"):
+    with pytest.raises(StoreError, match="is damaged"):
         archive.load(folder, card.bulletin)
 
 

@@ -23,6 +23,7 @@ from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, COVERAGE_SCHEMA, HEA
 from analytics.estimates.season_survey import prepare_survey
 from analytics.result_table import RESULT_SCHEMA, to_frame
 from analytics.survey.coverage import coverage_factors, season_contacts
+from tests.store_faults import write_card
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 DIVIDED = ("sublegal_reports_divided_by_1.5", "sublegal_reports_divided_by_2.2")
@@ -200,7 +201,7 @@ def test_the_new_tables_are_kept_and_lack_in_older_bulletins(tmp_path, bulletin)
     first = ", ".join(f'"{name}"' for name in archive.FIRST_TABLES)
     text = path.read_text()
     start, end = text.index(named[0]), text.index(named[-1]) + len(named[-1])
-    path.write_text(text[:start] + first + text[end:])
+    write_card(path, text[:start] + first + text[end:])
     old = archive.load(tmp_path, card.bulletin)
     assert old.card == replace(card, tables=archive.FIRST_TABLES)
     assert old.alternative_estimates.equals(ALTERNATIVE_SCHEMA.empty_table())

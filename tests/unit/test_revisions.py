@@ -30,6 +30,7 @@ from analytics.revision_order import (
     WHOLE_SEASON,
     importance,
 )
+from tests.store_faults import write_card
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 SEASON, LATER = "2030-31", "2031-32"
@@ -461,7 +462,7 @@ def test_a_bulletin_older_than_the_table_loads_with_none(published):
         archive.load(folder, card.bulletin)
     old = json.loads(path.read_text())
     del old["since"], old["tables"]
-    path.write_text(json.dumps(old))
+    write_card(path, json.dumps(old))
     bulletin = archive.load(folder, card.bulletin)
     assert bulletin.card.tables == archive.FIRST_TABLES
     assert bulletin.revisions.num_rows == 0

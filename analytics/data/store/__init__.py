@@ -4,6 +4,7 @@ from analytics.data.store.cluster import ClusterError, connected
 from analytics.data.store.history import REASON, Batch, Counts, Event, Receipt
 from analytics.data.store.rows import BATCH
 from analytics.data.store.store import DESK, Store
+from analytics.data.store.verify import Verified, verify_store
 
 __all__ = [
     "BATCH",
@@ -15,5 +16,7 @@ __all__ = [
     "Event",
     "Receipt",
     "Store",
+    "Verified",
     "connected",
+    "verify_store",
 ]

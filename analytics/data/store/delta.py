@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
-from deltalake import DeltaTable, write_deltalake
+from deltalake import DeltaTable, PostCommitHookProperties, write_deltalake
 from deltalake.exceptions import DeltaError
 from pyarrow import fs
 
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 LOCK = ".lock"
 LOCK_SECONDS = 5.0
+#: The library makes checkpoints and removes old logs on its own: only `maintain` may.
+_NO_MORE = PostCommitHookProperties(create_checkpoint=False, cleanup_expired_logs=False)
 #: The library loses or refuses paths with these (measured with deltalake 1.6).
 _BAD_IN_PATH = frozenset("[]|^%\\") | {chr(code) for code in range(32)}
 
@@ -47,18 +49,29 @@ def append(path: Path, data: pa.Table | pa.RecordBatchReader) -> None:
     A reader is written as it comes, with few rows in memory at once.
     """
     with _faults_raised(path, "written"):
-        write_deltalake(str(path), data, mode="append", schema_mode="merge")
+        write_deltalake(
+            str(path), data, mode="append", schema_mode="merge", post_commithook_properties=_NO_MORE
+        )
 
 
-def read(
-    path: Path, *, schema: pa.Schema, only: tuple[str, Sequence[str]] | None = None
+def replace(path: Path, data: pa.RecordBatchReader) -> None:
+    """Put rows in the place of all, in one atomic commit, and make a checkpoint of the log."""
+    with _faults_raised(path, "written"):
+        write_deltalake(str(path), data, mode="overwrite", post_commithook_properties=_NO_MORE)
+        DeltaTable(str(path)).create_checkpoint()
+
+
+def read_files(
+    files: Sequence[Path], *, schema: pa.Schema, only: tuple[str, Sequence[str]] | None = None
 ) -> pa.Table:
-    """Return the rows of a table in `schema`; columns it did not have yet are null.
+    """Return the rows of a table's files in `schema`; columns one did not have yet are null.
 
     `only`: a text column, and the values of it whose rows are kept.
     """
-    with _faults_raised(path, "read"):
-        parts = [cast_to_schema(_file(file), schema) for file in _files(path)]
+    if not files:
+        return schema.empty_table()
+    with _faults_raised(files[0].parent, "read"):
+        parts = [cast_to_schema(_file(file), schema) for file in files]
     found = pa.concat_tables([schema.empty_table(), *parts])
     if only is None:
         return found
@@ -122,5 +135,11 @@ def writing(path: Path) -> Iterator[None]:
 def _faults_raised(path: Path, done: str) -> Iterator[None]:
     try:
         yield
-    except (DeltaError, OSError, pa.ArrowException) as error:
+    except StoreError:
+        raise
+    # The engine of the tables may also end in a panic, which is no `Exception`.
+    except BaseException as error:
+        known = isinstance(error, (DeltaError, OSError, pa.ArrowException, ValueError, TypeError))
+        if not known and type(error).__module__ != "pyo3_runtime":
+            raise
         raise StoreError(f"{path} cannot be {done}: {error}") from error

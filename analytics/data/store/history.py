@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 IMPORTED = "imported"
 WITHDRAWN = "withdrawn"
 RESTORED = "restored"
+#: No step of the version: files were put together, and the row has the checksums of all.
+MAINTAINED = "maintained"
 #: Key of what is said of a batch: why its rows came in or changed.
 REASON = "reason"
 
@@ -26,7 +28,9 @@ EVENT_SCHEMA = pa.schema(
         ("version", pa.int64()),
         *texts("batch", "event", "at_utc", "counts_json", "sources_json", "about_json"),
         # Rows stored before these were kept have none of them.
-        *texts("who", "source_sums_json"),
+        *texts("who", "source_sums_json", "files_json"),
+        ("step", pa.int64()),
+        ("chain", pa.string()),
     ]
 )
 
@@ -48,6 +52,8 @@ class Event:
     table (empty but for an import), `sources` the names of the files the batch came from, `about`
     what was said of it, such as corrections of its cells or the reason for a change. `who` did it,
     empty where that is not known; `source_sums` has the SHA-256 of each source that was a file.
+    `files` has that of each file that the step wrote, by its path in the store; None where an older
+    program kept none. `step` is its place among all rows, `chain` what ties it to the one before.
     """
 
     version: int
@@ -59,6 +65,9 @@ class Event:
     about: Mapping[str, Any] = field(default_factory=dict)
     who: str = ""
     source_sums: Mapping[str, str] = field(default_factory=dict)
+    files: Mapping[str, str] | None = None
+    step: int = 0
+    chain: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,9 +114,15 @@ def to_row(event: Event) -> pa.Table:
         "counts_json": json.dumps(counts),
         "sources_json": json.dumps(list(event.sources)),
         "about_json": json.dumps(dict(event.about)) if event.about else None,
-        "who": event.who,
-        "source_sums_json": json.dumps(dict(event.source_sums)),
     }
+    if event.files is not None:
+        row |= {
+            "who": event.who,
+            "source_sums_json": json.dumps(dict(event.source_sums)),
+            "files_json": json.dumps(dict(event.files)),
+            "step": event.step,
+            "chain": event.chain,
+        }
     return pa.Table.from_pylist([row], schema=EVENT_SCHEMA)
 
 
@@ -126,10 +141,13 @@ def from_rows(table: pa.Table) -> list[Event]:
             MappingProxyType(json.loads(row["about_json"] or "{}")),
             row["who"] or "",
             MappingProxyType(json.loads(row["source_sums_json"] or "{}")),
+            None if row["files_json"] is None else MappingProxyType(json.loads(row["files_json"])),
+            row["version"] if row["step"] is None else row["step"],
+            row["chain"] or "",
         )
         for row in table.to_pylist()
     ]
-    return sorted(events, key=lambda event: event.version)
+    return sorted(events, key=lambda event: event.step)
 
 
 def batches(events: Sequence[Event]) -> list[Batch]:

@@ -17,7 +17,7 @@ from analytics.errors import DataRejected
 from analytics.findings import number_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from pathlib import Path
 
     from analytics.data.schema import Table
@@ -163,6 +163,35 @@ def streamed(
     with sql.connect(relations) as connection:
         for batch in connection.sql(query).to_arrow_reader(ROWS_AT_ONCE):
             yield from pa.Table.from_batches([batch]).cast(schema).to_batches()
+
+
+def labelled(found: pa.Table, batch: str, *, table: Table) -> pa.Table:
+    """Return rows as they are stored, with their batch."""
+    whole = found.append_column(BATCH, pa.repeat(batch, found.num_rows))
+    return whole.cast(stored_schema(table))
+
+
+def streamed_labelled(
+    incoming: sql.ParquetRows,
+    places: pa.ChunkedArray | None,
+    batch: str,
+    *,
+    table: Table,
+    said: Callable[[int], None],
+) -> pa.RecordBatchReader:
+    """Return the rows at some places as they are stored, read as they come.
+
+    `said` is told how many each time.
+    """
+    schema = stored_schema(table)
+
+    def each() -> Iterator[pa.RecordBatch]:
+        for one in streamed(incoming, places, table=table):
+            label = pa.repeat(batch, one.num_rows)
+            yield pa.RecordBatch.from_arrays([*one, label], schema=schema)
+            said(one.num_rows)
+
+    return pa.RecordBatchReader.from_batches(schema, each())
 
 
 def _n_rows(source: sql.Source) -> int:

@@ -12,20 +12,22 @@ import secrets
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
-from analytics.data.checks import check_between
+from analytics import checksums
 from analytics.data.schema import EXTRA, TABLES
 from analytics.data.snapshot import Snapshot
-from analytics.data.store import delta, history, rows
+from analytics.data.store import delta, history, record, rows
 from analytics.data.store.history import Batch, Counts, Event, Receipt
+from analytics.data.store.record import EVENTS, UNFINISHED, Record
+from analytics.data.store.removal import refusal_words, require_sound
 from analytics.data.store.rows import BATCH
-from analytics.errors import DataRejected, NotAStoreError, StoreError, UsageError
-from analytics.findings import Severity, how_many, number_of
+from analytics.errors import NotAStoreError, StoreError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -33,33 +35,8 @@ if TYPE_CHECKING:
     from analytics.data.query import ParquetRows, Source, Workers
 
 
-# Whether a batch may leave or come back: what would stand in the store then.
-
-
-def require_sound(
-    now: Mapping[str, pa.Table], then: Mapping[str, pa.Table], *, refused: str, advice: str
-) -> None:
-    """Refuse (`DataRejected`) what would break a rule that the rows of a store keep now.
-
-    `now` and `then` are every table before and after, each row with the batch it came in with,
-    which findings name as its file. The message has how many errors and which batches between
-    `refused` and `advice`.
-    """
-    already = set(check_between(now, {}, origin=BATCH))
-    broken = [
-        finding
-        for finding in check_between(then, {}, origin=BATCH)
-        if finding.severity is Severity.ERROR and finding not in already
-    ]
-    if broken:
-        errors = number_of(how_many(broken), "error")
-        batches = ", ".join(sorted({finding.file for finding in broken}))
-        raise DataRejected(f"{refused} {errors} would stand in rows of {batches}; {advice}", broken)
-
-
 #: Folder of a store for work under way, which no estimate reads.
 DESK = "desk"
-EVENTS = "_batches"
 _SNAPSHOTS_KEPT = 4
 #: Tables that queries read from their files: the others are small.
 LARGE = ("interviews",)
@@ -107,7 +84,9 @@ class Store:
     @property
     def exists(self) -> bool:
         """Whether a store is there (it may be empty)."""
-        return delta.is_table(self.path / EVENTS)
+        # A log that was lost leaves its checksums: that is a damaged store, and not none.
+        sums = self.path / EVENTS / checksums.SUMS
+        return delta.is_table(self.path / EVENTS) or sums.exists()
 
     @property
     def version(self) -> int:
@@ -163,8 +142,7 @@ class Store:
         kept = set(columns)
         fields = [field for field in TABLES[table].arrow_schema if field.name in kept]
         schema = pa.schema([*fields, pa.field(BATCH, pa.string())])
-        path = self.path / table
-        return delta.read(path, schema=schema) if delta.is_table(path) else schema.empty_table()
+        return delta.read_files(self._files(table), schema=schema)
 
     def snapshot(self, as_of: int | None = None) -> Snapshot:
         """Return every table as it stood at a version; the last few are kept in memory.
@@ -239,8 +217,8 @@ class Store:
             for name in TABLES
             if (one := tables.get(name)) is not None
         }
-        with self._writing():
-            events = self._events()
+        with self._writing() as before:
+            events = before.events
             if checked_at is not None and checked_at != len(events):
                 raise StoreError(
                     f"the store went from version {checked_at} to {len(events)} while the rows "
@@ -260,7 +238,7 @@ class Store:
                 _user() if who is None else who,
                 source_sums or {},
             )
-            return self._add(packed, events, event, written=written)
+            return self._add(packed, before, event, written=written)
 
     def withdraw(
         self, batch: str, *, undo: bool = False, who: str | None = None, reason: str = ""
@@ -289,8 +267,8 @@ class Store:
             If the store cannot be written, or another process is writing it.
         """
         self._require()
-        with self._writing():
-            events = self._events()
+        with self._writing() as before:
+            events = before.events
             found = history.find(events, batch, withdrawn=undo)
             kind = history.RESTORED if undo else history.WITHDRAWN
             step = Event(
@@ -307,69 +285,95 @@ class Store:
                 {name: self._source(name, history.visible(some), BATCH) for name in TABLES}
                 for some in (events, [*events, step])
             )
-            require_sound(now, then, **_refusal(found.batch, undo=undo))
-            self._append_event(step)
+            require_sound(now, then, **refusal_words(found.batch, undo=undo))
+            with self._step(step):
+                self._append_event(step, before)
         return next(one for one in self.batches() if one.batch == found.batch)
 
     def _add(
         self,
         packed: Mapping[str, Source],
-        events: Sequence[Event],
+        before: Record,
         event: Event,
         *,
         written: Callable[[float], None],
     ) -> Receipt:
-        shown, batch = history.visible(events), event.batch
-        fresh: dict[str, pa.Table] = {}
+        """Compare tables with the current rows, and write what is new or changed."""
+        shown, version = history.visible(before.events), len(before.events)
+        parts: dict[str, pa.Table | Callable[[], pa.RecordBatchReader]] = {}
         counts: dict[str, Counts] = {}
         for name, table in packed.items():
             stored = self._source(name, shown, EXTRA)
             if isinstance(table, pa.Table):
-                fresh[name], counts[name] = rows.compare(table, stored, table=TABLES[name])
+                fresh, counts[name] = rows.compare(table, stored, table=TABLES[name])
+                parts[name] = rows.labelled(fresh, event.batch, table=TABLES[name])
                 continue
             places, counts[name] = rows.differing(table, stored, table=TABLES[name])
-            if _wrote(counts[name]):
-                found = rows.streamed(table, places, table=TABLES[name])
-                self._append_stream(name, found, batch, _shares(counts[name], written))
+            parts[name] = partial(
+                rows.streamed_labelled,
+                table,
+                places,
+                event.batch,
+                table=TABLES[name],
+                said=_shares(counts[name], written),
+            )
         frozen = MappingProxyType(counts)
-        if not any(_wrote(one) for one in counts.values()):
-            return Receipt(None, len(events), frozen)
-        for name, table in fresh.items():
-            if table.num_rows:
-                self._append_rows(name, table, batch)
-        self._append_event(replace(event, counts=counts))
-        return Receipt(batch, event.version, frozen)
+        if not any(map(_wrote, counts.values())):
+            return Receipt(None, version, frozen)
+        with self._step(event):
+            files: dict[str, str] = {}
+            for name, part in parts.items():
+                if _wrote(counts[name]):
+                    files |= self._append(name, part, before)
+            self._append_event(replace(event, counts=counts, files=files), before)
+        return Receipt(event.batch, event.version, frozen)
 
-    def _append_rows(self, name: str, table: pa.Table, batch: str) -> None:
-        labelled = table.append_column(rows.BATCH, pa.repeat(batch, table.num_rows))
-        delta.append(self.path / name, labelled.cast(rows.stored_schema(TABLES[name])))
+    def _append(
+        self, name: str, part: pa.Table | Callable[[], pa.RecordBatchReader], before: Record
+    ) -> dict[str, str]:
+        """Append rows to a table; return the checksum of each file that this wrote."""
+        for log, one in before.logs(name).items():
+            checksums.require(self.path / log, one)
+        there = checksums.files_under(self.path / name)
+        delta.append(self.path / name, part if isinstance(part, pa.Table) else part())
+        return record.written(there, self.path, name)
 
-    def _append_stream(
-        self,
-        name: str,
-        found: Iterator[pa.RecordBatch],
-        batch: str,
-        said: Callable[[int], None],
-    ) -> None:
-        """Append rows as they come; `said` is told how many each time."""
-        schema = rows.stored_schema(TABLES[name])
+    def _append_event(self, event: Event, before: Record) -> None:
+        """Write the row of a step, which makes it visible, then the sums of the table of events."""
+        event = replace(event, files=event.files or {}, step=len(before.rows) + 1)
+        linked = replace(event, chain=record.link_of(before.chain, event))
+        delta.append(self.path / EVENTS, history.to_row(linked))
+        record.write_sums(self.path)
 
-        def labelled() -> Iterator[pa.RecordBatch]:
-            for one in found:
-                label = pa.repeat(batch, one.num_rows)
-                yield pa.RecordBatch.from_arrays([*one, label], schema=schema)
-                said(one.num_rows)
+    @contextmanager
+    def _step(self, event: Event) -> Iterator[None]:
+        """Mark a step as begun until it ended: what a killed one left is known by its mark."""
+        mark = self.path / UNFINISHED / f"{event.version:04d}-{secrets.token_hex(4)}"
+        try:
+            mark.parent.mkdir(exist_ok=True)
+            mark.write_text(event.batch)
+        except OSError as error:
+            raise StoreError(f"{self.path} cannot be written: {error}") from error
+        yield
+        mark.unlink(missing_ok=True)
 
-        reader = pa.RecordBatchReader.from_batches(schema, labelled())
-        delta.append(self.path / name, reader)
-
-    def _append_event(self, event: Event) -> None:
-        delta.append(self.path / EVENTS, history.to_row(event))
+    def _record(self) -> Record:
+        return record.read_record(self.path) if self.exists else Record()
 
     def _events(self) -> list[Event]:
-        if not self.exists:
-            return []
-        return history.from_rows(delta.read(self.path / EVENTS, schema=history.EVENT_SCHEMA))
+        return self._record().events
+
+    def _files(self, name: str) -> list[Path]:
+        """Return the files of a table, each as it was written, or refuse them (`StoreError`)."""
+        known = self._record()
+        files = known.parquet(name)
+        for file, one in files.items():
+            checksums.require(self.path / file, one)
+        found = [self.path / file for file in files]
+        if not known.is_whole and delta.is_table(self.path / name):
+            # Of old programs: the table's own log names them.
+            found += [one for one in delta.files_of(self.path / name) if one not in found]
+        return found
 
     def _snapshot_of(self, shown: Sequence[Batch], version: int) -> Snapshot:
         files = {name: rows for name in LARGE if (rows := self._on_disk(name, shown)) is not None}
@@ -380,7 +384,7 @@ class Store:
         holders = [batch for batch in shown if _wrote(batch.counts.get(name))]
         if not holders:
             return None
-        files = delta.files_of(self.path / name)
+        files = self._files(name)
         if any(set("*?[") & set(str(file)) for file in files):
             return None  # a query would take them for a pattern
         found = rows.on_disk(
@@ -409,7 +413,7 @@ class Store:
         ids = [batch.batch for batch in holders]
         data = schema.empty_table()
         if ids:
-            data = delta.read(self.path / name, schema=schema, only=(rows.BATCH, ids))
+            data = delta.read_files(self._files(name), schema=schema, only=(rows.BATCH, ids))
         superseded = bool(history.superseding(holders, name))
         return rows.current(data, table=TABLES[name], batches=ids, superseded=superseded)
 
@@ -420,16 +424,20 @@ class Store:
             )
 
     @contextmanager
-    def _writing(self) -> Iterator[None]:
+    def _writing(self) -> Iterator[Record]:
+        """Hold the writer's lock; gives the record as it is then."""
         with delta.writing(self.path):
             if not self.exists:
                 delta.append(self.path / EVENTS, history.EVENT_SCHEMA.empty_table())
-            yield
+            now = self._record()
+            # Before the first row that is chained, and where a killed process wrote none.
+            record.write_sums(self.path)
+            yield now
 
 
 def _is_free(path: Path) -> bool:
     """Whether a store may be made here: an empty directory, or what a killed making left."""
-    own = {delta.LOCK, EVENTS, DESK}
+    own = {delta.LOCK, EVENTS, DESK, UNFINISHED}
     return path.is_dir() and all(entry.name in own for entry in path.iterdir())
 
 
@@ -443,19 +451,6 @@ def _user() -> str:
         return getpass.getuser()
     except (OSError, KeyError):
         return ""
-
-
-def _refusal(batch: str, *, undo: bool) -> dict[str, str]:
-    """Return the words around what forbids taking a batch out, or putting it back."""
-    if undo:
-        return {
-            "refused": f"batch {batch} stays out: with it",
-            "advice": "import corrected rows instead",
-        }
-    return {
-        "refused": f"batch {batch} stays: without it",
-        "advice": "withdraw that first, or import corrected rows",
-    }
 
 
 def _shares(counts: Counts, said: Callable[[float], None]) -> Callable[[int], None]:

@@ -1,0 +1,169 @@
+"""The record of a store: its events in their order, and the checksum of every file they wrote.
+
+Three things hold it together. The row of an event, written last, has the SHA-256 of every file
+that the step wrote. Each row is chained to the one before, so that none can be changed or taken out
+of the middle. And the files of the table of events itself have theirs in the file of sums beside
+them; a process killed between the row and the sums leaves the sums one step behind, which the
+chain bridges.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from typing import TYPE_CHECKING
+
+from analytics import checksums
+from analytics.data.store import delta, history
+from analytics.data.store.history import EVENT_SCHEMA, MAINTAINED, Event
+from analytics.errors import StoreError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+#: Table of the events, and folder of marks of steps that were begun and have not ended.
+EVENTS, UNFINISHED = "_batches", "_unfinished"
+_LOG = "_delta_log"
+_TRIES = 4
+
+
+@dataclass(frozen=True)
+class Record:
+    """Every row of the table of events, oldest first."""
+
+    rows: tuple[Event, ...] = ()
+
+    @cached_property
+    def events(self) -> list[Event]:
+        """The steps of the store's version."""
+        return [one for one in self.rows if one.event != MAINTAINED]
+
+    @cached_property
+    def files(self) -> dict[str, str]:
+        """The checksum of every file of the tables that counts, by its path in the store."""
+        found: dict[str, str] = {}
+        for row in self.rows:
+            found = ({} if row.event == MAINTAINED else found) | dict(row.files or {})
+        return found
+
+    @cached_property
+    def replaced(self) -> dict[str, str]:
+        """Files that maintenance replaced: readers of before may still need them."""
+        every = {name: one for row in self.rows for name, one in (row.files or {}).items()}
+        return {name: one for name, one in every.items() if name not in self.files}
+
+    @cached_property
+    def is_whole(self) -> bool:
+        """Whether every file has a checksum; those of old programs wrote none."""
+        last = [at for at, row in enumerate(self.rows) if row.event == MAINTAINED]
+        return all(row.files is not None for row in self.rows[last[-1] if last else 0 :])
+
+    @property
+    def chain(self) -> str:
+        """The end of the chain, which the next row is tied to."""
+        return chained(self.rows)
+
+    def parquet(self, table: str) -> dict[str, str]:
+        """Return the Parquet files of a table with their checksums."""
+        return {
+            name: one
+            for name, one in self.files.items()
+            if name.startswith(f"{table}/") and name.endswith(".parquet") and _LOG not in name
+        }
+
+    def logs(self, table: str) -> dict[str, str]:
+        """Return the files of a table's log with their checksums."""
+        start = f"{table}/{_LOG}/"
+        return {name: one for name, one in self.files.items() if name.startswith(start)}
+
+
+def chained(rows: Sequence[Event]) -> str:
+    """Return the end of the chain over rows; a row that does not fit is refused (`StoreError`)."""
+    link = ""
+    for place, row in enumerate(rows, 1):
+        said = row.chain
+        link = link_of(link, row)
+        if (said and said != link) or row.step != place:
+            raise checksums.refusal("history_changed", EVENTS, step=place)
+    return link
+
+
+def link_of(before: str, row: Event) -> str:
+    """Return what ties a row to the one before."""
+    cells = history.to_row(row).to_pylist()[0]
+    kept = {name: cells[name] for name in EVENT_SCHEMA.names if name != "chain"}
+    text = json.dumps([before, {name: one for name, one in kept.items() if one is not None}])
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def read_record(store: Path) -> Record:
+    """Return the record of a store as it is now; what was damaged is refused (`StoreError`)."""
+    folder = store / EVENTS
+    for left in reversed(range(_TRIES)):
+        seen = _state(folder)
+        try:
+            return _record_at(folder, seen)
+        except StoreError:
+            # A writer may have gone on meanwhile; what is damaged stays so.
+            if not left or _state(folder) == seen:
+                raise
+    raise AssertionError  # the last try raises
+
+
+def _state(folder: Path) -> tuple[tuple[str, int, int, int], ...]:
+    """Return what changes with every step: name, size, time and inode of each file."""
+    found = []
+    for place in (folder, folder / _LOG):
+        try:
+            entries = [(one, one.stat()) for one in os.scandir(place)]
+        except OSError:  # gone between two looks
+            continue
+        found += [(e.path, s.st_size, s.st_mtime_ns, s.st_ino) for e, s in entries]
+    return tuple(sorted(found))
+
+
+@lru_cache(maxsize=16)
+def _record_at(folder: Path, state: object) -> Record:
+    return _read(folder, checksums.read_sums(folder))
+
+
+def _read(folder: Path, sums: Mapping[str, str] | None) -> Record:
+    known = sums or {}
+    for name, one in known.items():
+        if name.startswith(f"{_LOG}/"):
+            checksums.require(folder / name, one)
+    files = delta.files_of(folder)
+    for file in files:
+        if file.name in known:
+            checksums.require(file, known[file.name])
+        elif not file.exists():
+            raise checksums.refusal(checksums.MISSING, file)
+    rows = history.from_rows(delta.read_files(files, schema=EVENT_SCHEMA))
+    chained(rows)
+    if sums is None and any(row.chain for row in rows):
+        raise checksums.refusal(checksums.MISSING, folder / checksums.SUMS)
+    if sums is not None and len(set(_commits(folder)) - set(known)) > 1:
+        raise checksums.refusal(checksums.DAMAGED, folder / checksums.SUMS)
+    return Record(tuple(rows))
+
+
+def _commits(folder: Path) -> list[str]:
+    return [f"{_LOG}/{one.name}" for one in (folder / _LOG).glob("[0-9]*.json")]
+
+
+def write_sums(store: Path, *, anew: bool = False) -> None:
+    """Write the checksums of the files of the table of events: those known stay unless `anew`."""
+    folder = store / EVENTS
+    known = {} if anew else checksums.read_sums(folder) or {}
+    now = {*_commits(folder), *(file.name for file in delta.files_of(folder))}
+    checksums.write_sums(folder, sorted(now | set(known)), known)
+
+
+def written(before: Sequence[str], store: Path, table: str) -> dict[str, str]:
+    """Return the files of a table that were not there before, with their checksums."""
+    new = set(checksums.files_under(store / table)) - set(before)
+    return {f"{table}/{name}": checksums.sha256_of(store / table / name) for name in sorted(new)}

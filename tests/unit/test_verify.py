@@ -1,0 +1,121 @@
+"""Verify: sound stores are sound, and each file damaged, missing, swapped or foreign is named."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pyarrow as pa
+import pytest
+
+from analytics import checksums
+from analytics.bulletin import archive
+from analytics.data.store import Store, verify_store
+from analytics.errors import StoreError
+from tests.store_faults import filled_store, flipped, state_of
+
+N_FLIPS = 40
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory) -> Path:
+    return filled_store(tmp_path_factory.mktemp("whole") / "s")
+
+
+@pytest.fixture
+def copy(whole, tmp_path) -> Path:
+    return Path(shutil.copytree(whole, tmp_path / "s"))
+
+
+def test_a_sound_store_is_sound_and_a_copy_too(whole, copy):
+    for path in (whole, copy):
+        found = verify_store(path)
+        assert not found.seen
+        assert found.n_sound > 40
+
+
+def test_single_flips_are_all_named_and_none_is_silent(whole, tmp_path):
+    assert not flipped(whole, tmp_path, n=N_FLIPS, seed=17)
+
+
+@pytest.mark.parametrize("at", range(3))
+def test_a_missing_file_is_named(copy, at):
+    files = [one for one in checksums.files_under(copy) if one not in (".lock",)]
+    gone = [one for one in files if not one.startswith("kept/")][at::3]
+    for name in gone[:: max(len(gone) // 8, 1)]:
+        kept = (copy / name).read_bytes()
+        (copy / name).unlink()
+        try:
+            assert name in {one.file for one in verify_store(copy).seen if one.is_fault}
+        except StoreError as error:
+            assert name in str(error)
+        (copy / name).write_bytes(kept)
+    assert verify_store(copy).is_sound
+
+
+def test_a_swapped_file_is_named_and_refused(copy):
+    first, second = sorted((copy / "areas").glob("*.parquet"))[:2]
+    second.write_bytes(first.read_bytes())
+    assert f"areas/{second.name}" in {one.file for one in verify_store(copy).seen if one.is_fault}
+    with pytest.raises(StoreError, match=second.name):
+        Store(copy).read("areas")
+
+
+def test_a_foreign_file_is_named_and_not_read(copy, tmp_path):
+    other = Store(tmp_path / "other")
+    other.add({"areas": pa.table({"area": ["zz"], "area_name": ["Foreign"]})})
+    (file,) = (other.path / "areas").glob("*.parquet")
+    before = state_of(copy)
+    shutil.copy(file, copy / "areas")
+    (copy / "stray.txt").write_text("x")
+    (copy / "bulletins" / "one" / "more.parquet").write_text("x")
+    faults = {one.file for one in verify_store(copy).seen if one.is_fault}
+    assert faults == {f"areas/{file.name}", "stray.txt", "bulletins/one/more.parquet"}
+    assert state_of(copy) == before
+
+
+def test_a_deleted_newest_step_is_named(copy):
+    folder = copy / "_batches"
+    newest = max((folder / "_delta_log").glob("*.json"))
+    newest.unlink()
+    with pytest.raises(StoreError, match=newest.name):
+        Store(copy).batches()
+    assert f"_batches/_delta_log/{newest.name}" in {one.file for one in verify_store(copy).seen}
+
+
+def test_sums_of_an_older_step_are_named(copy, tmp_path):
+    older = (copy / "_batches" / checksums.SUMS).read_bytes()
+    store = Store(copy)
+    for name in ("x", "y"):
+        store.add({"areas": pa.table({"area": [name]})})
+    (copy / "_batches" / checksums.SUMS).write_bytes(older)
+    with pytest.raises(StoreError, match=checksums.SUMS):
+        Store(copy).read("areas")
+
+
+def test_a_kill_between_a_step_and_its_sums_leaves_a_sound_store(copy):
+    older = (copy / "_batches" / checksums.SUMS).read_bytes()
+    Store(copy).add({"areas": pa.table({"area": ["x"]})})
+    (copy / "_batches" / checksums.SUMS).write_bytes(older)
+    found = verify_store(copy)
+    assert found.is_sound
+    assert {one.file.partition("/")[0] for one in found.seen} == {"_batches"}
+    assert "x" in Store(copy).read("areas")["area"].to_pylist()
+    Store(copy).add({"areas": pa.table({"area": ["y"]})})
+    assert not verify_store(copy).seen
+
+
+def test_a_damaged_bulletin_is_refused(copy):
+    file = copy / "bulletins" / "one" / "rows.parquet"
+    content = bytearray(file.read_bytes())
+    content[len(content) // 2] ^= 1
+    file.write_bytes(content)
+    with pytest.raises(StoreError, match=r"rows\.parquet"):
+        archive.load(copy / "bulletins", "one")
+
+
+def test_a_store_of_before_says_that_it_has_no_checksums(tmp_path):
+    shutil.copytree(Path(__file__).parent / "old_store_1", tmp_path / "s")
+    found = verify_store(tmp_path / "s")
+    assert found.is_sound
+    assert {one.kind for one in found.seen} == {"file_without_sum"}
