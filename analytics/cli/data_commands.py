@@ -97,7 +97,15 @@ def import_(
         _write_reports(checked, quarantine=quarantine, findings=findings)
         if check_only:
             _end_check(checked)
-        else:
+            return
+        _require_sound(checked, quarantine)
+        with target.turn(progress):
+            if target.version != checked.version:
+                progress("checking again, as others stored rows meanwhile")
+                checked = importing.check(reading, target, quarantine=quarantine is not None)
+                show_findings(checked.findings)
+                _write_reports(checked, quarantine=quarantine, findings=findings)
+                _require_sound(checked, quarantine)
             _store(checked, target, quarantine, about)
 
 
@@ -263,14 +271,19 @@ def _end_check(checked: Checked) -> None:
     )
 
 
-def _store(
-    checked: Checked, store: Store, quarantine: Path | None, about: Mapping[str, str]
-) -> None:
+def _require_sound(checked: Checked, quarantine: Path | None) -> None:
     from analytics.data import importing  # noqa: PLC0415 - keeps --help quick
 
     if checked.errors:
         why = _counted_words(checked) if quarantine else ""
         raise DataRejected(importing.refusal(checked.errors) + why)
+
+
+def _store(
+    checked: Checked, store: Store, quarantine: Path | None, about: Mapping[str, str]
+) -> None:
+    from analytics.data import importing  # noqa: PLC0415 - keeps --help quick
+
     try:
         receipt = importing.store_checked(checked, store, about=about, progress=progress)
     except BaseException:

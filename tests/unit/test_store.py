@@ -7,17 +7,23 @@ import getpass
 import hashlib
 import os
 import shutil
+import time
 from multiprocessing import get_context
 from pathlib import Path
 
 import pyarrow as pa
 import pytest
+from filelock import FileLock
 
 from analytics.data import importing, query
 from analytics.data.schema import TABLES
-from analytics.data.store import DESK, Store, delta, rows
+from analytics.data.store import DESK, Store, delta, rows, verify_store
 from analytics.data.store.history import Counts
 from analytics.errors import DataRejected, StoreError, UsageError
+
+#: Its processes are forked from one that has loaded this file and run nothing.
+FORKS = get_context("forkserver")
+FORKS.set_forkserver_preload([__name__])
 
 
 def areas(**names: str | None) -> dict[str, pa.Table]:
@@ -325,9 +331,72 @@ def test_a_second_writer_is_told_to_wait(tmp_path: Path, monkeypatch: pytest.Mon
     monkeypatch.setattr(delta, "LOCK_SECONDS", 0.1)
     store = Store(tmp_path / "s")
     store.add(areas(a="A"))
-    with delta.writing(store.path), pytest.raises(StoreError, match="another process is writing"):
-        Store(tmp_path / "s").add(areas(b="B"))
+    said: list[str] = []
+    with (
+        FileLock(store.path / delta.LOCK, is_singleton=False),
+        pytest.raises(StoreError, match="another process is writing"),
+        store.turn(said.append),
+    ):
+        raise AssertionError
+    assert said
     assert store.version == 1
+
+
+def test_an_import_that_meets_another_is_checked_again_and_stored(tmp_path: Path) -> None:
+    folder = tmp_path / "week"
+    folder.mkdir()
+    (folder / "sites.csv").write_text("site,area\nr,a\n")
+    store = Store(tmp_path / "s")
+    store.add(areas(a="A"))
+    checked = importing.check(importing.read_paths([folder]), store)
+    other = store.add(areas(b="B"))
+    assert importing.store_checked(checked, store).version == 3
+    store.withdraw("b0003")
+    checked = importing.check(importing.read_paths([folder]), store)
+    assert other.batch is not None
+    store.withdraw("b0001")
+    with pytest.raises(DataRejected) as refused:
+        importing.store_checked(checked, store)
+    assert refused.value.findings[0].column == "area"
+
+
+def importing_one(store: str, name: str, begin: str) -> None:
+    """Import a folder of its own at a signal, as one of several processes."""
+    folder = Path(begin).parent / name
+    folder.mkdir()
+    (folder / "areas.csv").write_text(f"area,area_name\n{name},Area {name}\n")
+    (folder / "holidays.csv").write_text(f"date,holiday\n2031-01-0{name[-1]},Day {name}\n")
+    (folder / "limits.csv").write_text("limit_id,season,areas,quantity,limit_fish\n")
+    while not Path(begin).exists():
+        time.sleep(0.01)
+    importing.import_files(Store(store), folder)
+
+
+def test_eight_importers_at_once_all_succeed_and_readers_see_whole_batches(tmp_path: Path) -> None:
+    names = [f"a{k}" for k in range(1, 9)]
+    begin = tmp_path / "begin"
+    children = [
+        FORKS.Process(target=importing_one, args=(str(tmp_path / "s"), name, str(begin)))
+        for name in names
+    ]
+    for child in children:
+        child.start()
+    begin.touch()
+    seen = set()
+    while any(child.is_alive() for child in children):
+        snapshot = Store(tmp_path / "s").snapshot() if (tmp_path / "s").exists() else None
+        if snapshot is not None:
+            rows = len(snapshot["areas"])
+            assert rows == len(snapshot["holidays"]) == snapshot.version
+            seen.add(rows)
+    for child in children:
+        child.join(timeout=60)
+    assert [child.exitcode for child in children] == [0] * 8
+    store, one = Store(tmp_path / "s"), Store(tmp_path / "one")
+    importing.import_files(one, *(tmp_path / name for name in names))
+    assert store.version == 8
+    assert all(store.read(name).equals(one.read(name)) for name in TABLES)
+    assert not verify_store(store.path).seen
 
 
 def test_rows_checked_against_an_older_version_are_refused(tmp_path: Path) -> None:
@@ -344,11 +413,6 @@ def test_a_damaged_store_is_told_in_words(tmp_path: Path) -> None:
         file.write_bytes(b"PAR1 not really")
     with pytest.raises(StoreError, match="is damaged"):
         Store(tmp_path / "s").read("areas")
-
-
-#: Its processes are forked from one that has loaded this file and run nothing.
-FORKS = get_context("forkserver")
-FORKS.set_forkserver_preload([__name__])
 
 
 def dying_import(store: str, writes: int) -> None:

@@ -252,6 +252,9 @@ def store_checked(
 ) -> Receipt:
     """Store a checked batch, all or nothing; `about` is what is said of it and kept with it.
 
+    Imports that meet wait for one another; where the store moved on since the check, it is repeated
+    on the newest version. Rows set aside were told by the first check: then the batch is refused.
+
     `sources` are its files by the names they came with, where they lie under others; `who` stores
     them, by default the operating system's user.
 
@@ -260,27 +263,34 @@ def store_checked(
     DataRejected
         If it holds errors; they are in its `findings`.
     StoreError
-        If the store cannot be written, or changed since the check.
+        If the store cannot be written.
     """
     if checked.errors:
         raise DataRejected(refusal(checked.errors), checked.findings)
-    if sources is None:
-        sources = {file.name: file for file in sorted(checked.reading.files)}
-    tables = {
-        name: incoming.data if isinstance(incoming, Incoming) else incoming.source()
-        for name, incoming in checked.tables.items()
-    }
-    done = Progress("storing", progress)
-    sums = checked.reading.sums
-    return store.add(
-        tables,
-        sources=sorted(sources),
-        checked_at=checked.version,
-        about=about,
-        who=who,
-        source_sums={name: sums[file] for name, file in sources.items() if file in sums},
-        written=done.reached,
-    )
+    with store.turn(progress):
+        if store.version != checked.version and not checked.set_aside:
+            if progress:
+                progress("checking again, as others stored rows meanwhile")
+            checked = check(checked.reading, store)
+            if checked.errors:
+                raise DataRejected(refusal(checked.errors), checked.findings)
+        if sources is None:
+            sources = {file.name: file for file in sorted(checked.reading.files)}
+        tables = {
+            name: incoming.data if isinstance(incoming, Incoming) else incoming.source()
+            for name, incoming in checked.tables.items()
+        }
+        done = Progress("storing", progress)
+        sums = checked.reading.sums
+        return store.add(
+            tables,
+            sources=sorted(sources),
+            checked_at=checked.version,
+            about=about,
+            who=who,
+            source_sums={name: sums[file] for name, file in sources.items() if file in sums},
+            written=done.reached,
+        )
 
 
 def about_reason(text: str) -> dict[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -17,11 +18,14 @@ from analytics.data.schema import cast_to_schema
 from analytics.errors import NotAStoreError, StoreError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
+    from filelock import BaseFileLock
+
 LOCK = ".lock"
-LOCK_SECONDS = 5.0
+#: Seconds that a writer waits for others, and seconds between two words about it.
+LOCK_SECONDS, SAY_SECONDS = 900.0, 10.0
 #: The library makes checkpoints and removes old logs on its own: only `maintain` may.
 _NO_MORE = PostCommitHookProperties(create_checkpoint=False, cleanup_expired_logs=False)
 #: The library loses or refuses paths with these (measured with deltalake 1.6).
@@ -104,31 +108,52 @@ def _file(path: Path) -> pa.Table:
 
 
 @contextmanager
-def writing(path: Path) -> Iterator[None]:
+def writing(path: Path, *, waiting: Callable[[str], None] | None = None) -> Iterator[None]:
     """Hold the one writer's lock of a directory, which is made where there is none.
 
+    A thread that holds it may take it again. Where another process or thread has it, this one
+    waits its turn and tells `waiting` so from time to time.
+
     A directory that cannot be made or written is a `NotAStoreError`; a `StoreError` is raised where
-    another process holds the lock for longer than `LOCK_SECONDS`.
+    others hold the lock for longer than `LOCK_SECONDS`.
     """
     try:
         path.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise NotAStoreError(f"{path} cannot be made: {error}") from error
-    from filelock import FileLock, Timeout  # noqa: PLC0415 - only who writes waits for it
+    from filelock import FileLock  # noqa: PLC0415 - only who writes waits for it
 
-    lock = FileLock(path / LOCK, timeout=LOCK_SECONDS)
+    lock = FileLock(path / LOCK, is_singleton=True)
     try:
-        lock.acquire()
-    except Timeout as error:
-        raise StoreError(
-            f"another process is writing the store at {path}; wait for it and try again"
-        ) from error
+        _take(lock, path, waiting or (lambda _: None))
     except OSError as error:
         raise NotAStoreError(f"{path} cannot be written: {error}") from error
     try:
         yield
     finally:
         lock.release()
+
+
+def _take(lock: BaseFileLock, path: Path, waiting: Callable[[str], None]) -> None:
+    """Wait for a lock, and say so."""
+    from filelock import Timeout  # noqa: PLC0415 - only who writes waits for it
+
+    begun, patience = time.monotonic(), 0.0
+    while True:
+        try:
+            lock.acquire(timeout=patience)
+        except Timeout as error:
+            waited = time.monotonic() - begun
+            patience = min(SAY_SECONDS, LOCK_SECONDS - waited)
+            if patience <= 0:
+                raise StoreError(
+                    f"another process is writing the store at {path} for {waited:.0f} seconds; "
+                    "wait for it and try again"
+                ) from error
+            said = f" ({waited:.0f} s)" * (waited >= 1)
+            waiting(f"waiting for another process that writes the store{said}")
+        else:
+            return
 
 
 @contextmanager

@@ -240,6 +240,23 @@ class Store:
             )
             return self._add(packed, before, event, written=written)
 
+    @contextmanager
+    def turn(self, waiting: Callable[[str], None] | None = None) -> Iterator[None]:
+        """Wait until no other process or thread writes the store, and keep them waiting meanwhile.
+
+        Parameters
+        ----------
+        waiting : callable, optional
+            Told in words, from time to time, that others are waited for.
+
+        Raises
+        ------
+        StoreError
+            If others write for more than a quarter of an hour.
+        """
+        with delta.writing(self.path, waiting=waiting):
+            yield
+
     def withdraw(
         self, batch: str, *, undo: bool = False, who: str | None = None, reason: str = ""
     ) -> Batch:
