@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from functools import partial
+from html import escape
 
 import streamlit as st
 
 from analytics.people import Person, Standing
 from analytics.wording import numbers
-from dashboard import people
+from dashboard import pages, people
 
 _UNREAD = (
     "The roles of this team cannot be read just now, so nobody is let in. Please tell whoever runs "
@@ -31,9 +32,10 @@ def is_let_in() -> bool:
         from dashboard.forms import last_typed  # noqa: PLC0415 - no other page needs the forms
 
         kept = last_typed.keep(person)
-    # A menu of nothing: the address of a page says neither that it is there nor that it is not.
-    nothing = st.Page(partial(_draw_instead, person, *kept), title="Log in", url_path="log-in")
-    st.navigation([nothing], position="hidden").run()
+    instead = partial(_draw_instead, person, *kept)
+    # Every page's address answers alike.
+    same = [st.Page(instead, title="Log in", url_path=one) for one in pages.addresses()]
+    st.navigation([st.Page(instead, title="Log in", default=True), *same], position="hidden").run()
     return False
 
 
@@ -72,7 +74,8 @@ def _strip(person: Person) -> None:
         vertical_alignment="center",
         key="who-is-here",
     ):
-        st.caption(f"{numbers.plain(person.name)} · {person.role}", width="content")
+        # No Markdown: it would make a link of an address.
+        st.html(f"<small>{escape(person.name)} · {person.role}</small>", width="content")
         st.button("Log out", on_click=st.logout, type="tertiary", key="log-out")
 
 

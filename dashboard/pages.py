@@ -74,6 +74,12 @@ def pages() -> dict[str, list[st.Page]]:
     return {name: [_page(*one) for one in scripts.items()] for name, scripts in menu().items()}
 
 
+def addresses() -> list[str]:
+    """Return the addresses of all pages but the first, whoever may see them."""
+    scripts = [*RESULTS, *DATA][1:]
+    return [_ADDRESSES.get(script, script) for script in scripts]
+
+
 def link_to(script: str, choices: Mapping[str, list[str]], **more: str) -> str:
     """Return the address of a page with choices, beside the first page's.
 

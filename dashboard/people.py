@@ -41,17 +41,22 @@ def settings() -> People | None:
         return None
 
 
+def claims() -> Mapping[str, Any]:
+    """Return what the login provider says of whoever is at the page; nothing without a login."""
+    return st.user.to_dict()
+
+
 def current_person() -> Person:
     """Return who is at the page in this run of it."""
-    return person_of(st.user.to_dict()) if is_team() else LOCAL
+    return person_of(claims()) if is_team() else LOCAL
 
 
-def person_of(claims: Mapping[str, Any]) -> Person:
+def person_of(said: Mapping[str, Any]) -> Person:
     """Return who stands behind the claims of a login, by the settings as they are now."""
     if not is_team():
         return LOCAL
     known = settings()
-    return NOBODY if known is None else known.person_of(claims, now=time.time())
+    return NOBODY if known is None else known.person_of(said, now=time.time())
 
 
 def may(action: Action) -> bool:
@@ -119,10 +124,10 @@ def offer(
     """Draw the button of a download where the person may have it: the one way to offer a file."""
     if not may(action):
         return
-    claims = st.user.to_dict() if is_team() else None
+    said = dict(claims()) if is_team() else None
     st.download_button(
         words,
-        Guarded(make, action, claims),
+        Guarded(make, action, said),
         file_name=file_name,
         mime=mime,
         help=help_,

@@ -13,17 +13,18 @@ import time
 from contextlib import suppress
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
+from analytics.cli.team_start import PEOPLE_VARIABLE, check_address, is_loopback, team_flags
 from analytics.cli.terminal import examples, progress, say, store_words
 from analytics.errors import StoreError, UsageError
 
 if TYPE_CHECKING:
     from types import FrameType
 
-HOST = "localhost"
+HOST = "127.0.0.1"
 #: Tells the dashboard that what it shows is invented.
 DEMO_VARIABLE = "BLACKMOUTH_DEMO"
 #: Names the store that pages may write; unset, they show the archive alone.
@@ -31,6 +32,13 @@ STORE_VARIABLE = "BLACKMOUTH_STORE"
 FIRST_PORT = 8501
 START_SECONDS = 60.0
 STOP_SECONDS = 5.0
+
+
+class Team(NamedTuple):
+    """Who may log in, and the settings of the server that this asks for."""
+
+    people: Path
+    flags: dict[str, str]
 
 
 @click.command(
@@ -59,16 +67,51 @@ STOP_SECONDS = 5.0
     help="Show this bulletin alone, as for the public: figures too uncertain to publish are "
     "withheld and no site-day is named.",
 )
-def open_(store: Path | None, port: int | None, public: str | None) -> None:
+@click.option(
+    "--people",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Serve a team, each by login: who is analyst, manager or viewer (TOML).",
+)
+@click.option(
+    "--secrets",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="The login of the team (TOML, table [auth]); secrets.toml beside FILE of --people if not "
+    "given.",
+)
+@click.option(
+    "--address",
+    default=HOST,
+    show_default=True,
+    metavar="HOST",
+    help="Where to listen; another than this machine only with --people or --public.",
+)
+def open_(
+    *,
+    store: Path | None,
+    port: int | None,
+    public: str | None,
+    people: Path | None,
+    secrets: Path | None,
+    address: str,
+) -> None:
     """Open the dashboard in the browser; Ctrl-C ends it.
 
     It shows the store's bulletins. Where there is none yet, one is made for every season first; a
     store without data opens on the page where data go in. The demo opens as a copy of its own:
     what is changed there is gone at the end. It listens on this machine only and fetches nothing
-    from the network.
+    from the network. With --people it serves a team: everybody logs in at your provider, and the
+    role decides what is shown and done.
     """
-    app = _app()
-    chosen = _free_port(port)
+    check_address(address, has_login=people is not None or public is not None)
+    if secrets is not None and people is None:
+        raise UsageError("--secrets goes with --people FILE, which says who may log in")
+    if people is not None and public is not None:
+        raise UsageError("--public shows one bulletin without a login; leave --people out")
+    team = Team(people.absolute(), team_flags(people, secrets)) if people else None
+    app = _app("served.py" if team else "app.py")
+    chosen = _free_port(port, address)
     archive = _archive(store)
     with tempfile.TemporaryDirectory(prefix="blackmouth-") as name:
         folder = Path(name)
@@ -78,7 +121,15 @@ def open_(store: Path | None, port: int | None, public: str | None) -> None:
         elif store is None:
             written = shutil.copytree(archive.parent, folder / "demo")
             archive = written / archive.name
-        serve(app, archive=archive, port=chosen, store=written, is_demo=store is None)
+        serve(
+            app,
+            archive=archive,
+            port=chosen,
+            address=address,
+            store=written,
+            is_demo=store is None,
+            team=team,
+        )
 
 
 def _public_archive(archive: Path, name: str, folder: Path) -> Path:
@@ -92,27 +143,41 @@ def _public_archive(archive: Path, name: str, folder: Path) -> Path:
 
 
 def serve(
-    app: Path, *, archive: Path, port: int, store: Path | None = None, is_demo: bool = False
+    app: Path,
+    *,
+    archive: Path,
+    port: int,
+    address: str = HOST,
+    store: Path | None = None,
+    is_demo: bool = False,
+    team: Team | None = None,
 ) -> None:
     """Run the dashboard as a child process until it ends or is interrupted.
 
     Pages may write `store`; without one they show the archive alone. With `is_demo` they say that
-    the data are invented. If it ends by itself or does not answer in time, that is a `StoreError`.
+    the data are invented; with a `team` everybody logs in. If it ends by itself or does not answer
+    in time, that is a `StoreError`.
     """
     has_display = sys.platform in ("darwin", "win32") or any(
         os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY")
     )
     options = {
         "server.port": str(port),
-        "server.address": HOST,
+        "server.address": address,
         "server.headless": "false" if has_display else "true",
         "server.showEmailPrompt": "false",
         "browser.gatherUsageStats": "false",
     }
+    options |= team.flags if team else {}
     flags = [part for name, value in options.items() for part in (f"--{name}", value)]
     command = [sys.executable, "-m", "streamlit", "run", str(app), *flags]
     environment = os.environ | {"BLACKMOUTH_ARCHIVE": str(archive)}
-    for variable, value in ((STORE_VARIABLE, store), (DEMO_VARIABLE, "1" if is_demo else None)):
+    variables = {
+        STORE_VARIABLE: store,
+        DEMO_VARIABLE: "1" if is_demo else None,
+        PEOPLE_VARIABLE: team.people if team else None,
+    }
+    for variable, value in variables.items():
         environment.pop(variable, None)
         if value is not None:
             environment[variable] = str(value)
@@ -121,8 +186,9 @@ def serve(
     signal.signal(signal.SIGINT, signal.getsignal(signal.SIGINT))
     child = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL)
     try:
-        _wait_for(child, port)
-        say(f"the dashboard is at http://{HOST}:{port} (Ctrl-C ends it)")
+        _wait_for(child, port, address)
+        shown = "localhost" if is_loopback(address) else address
+        say(f"the dashboard is at http://{shown}:{port} (Ctrl-C ends it)")
         status = child.wait()
     except KeyboardInterrupt:
         _end(child)
@@ -181,36 +247,40 @@ def _make_bulletins(store: Path) -> None:
         make_bulletin(target, season=season, progress=progress)
 
 
-def _app() -> Path:
+def _app(script: str) -> Path:
     spec = find_spec("dashboard")
-    app = Path(spec.origin).parent / "app.py" if spec and spec.origin else None
+    app = Path(spec.origin).parent / script if spec and spec.origin else None
     if app is None or not app.exists():
         raise UsageError("the dashboard is not installed; install the package as the README says")
     return app
 
 
-def _free_port(port: int | None) -> int:
+def _free_port(port: int | None, address: str) -> int:
     """Return the requested port if it is free, else the first free one."""
     tried = [port] if port else range(FIRST_PORT, FIRST_PORT + 100)
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
     for number in tried:
-        with socket.socket() as probe:
+        with socket.socket(family) as probe:
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             try:
-                probe.bind((HOST, number))
+                probe.bind((address, number))
             except OSError:
                 continue
             return number
     raise UsageError(f"port {tried[0]} is in use or not allowed; name another with --port")
 
 
-def _wait_for(child: subprocess.Popen[bytes], port: int) -> None:
+def _wait_for(child: subprocess.Popen[bytes], port: int, address: str) -> None:
+    # What listens everywhere also listens here.
+    host = {"0.0.0.0": HOST, "::": "::1"}.get(address, address)
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
     until = time.monotonic() + START_SECONDS
     while time.monotonic() < until:
         if child.poll() is not None:
             raise StoreError(f"the dashboard ended by itself with status {child.returncode}")
-        with socket.socket() as probe:
+        with socket.socket(family) as probe:
             probe.settimeout(1)
-            if probe.connect_ex((HOST, port)) == 0:
+            if probe.connect_ex((host, port)) == 0:
                 return
         time.sleep(0.1)
     raise StoreError(f"the dashboard did not answer within {START_SECONDS:.0f} s")

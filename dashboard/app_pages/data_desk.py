@@ -281,7 +281,7 @@ def _decide(store: Store, uploads: Uploads, found: CheckedUpload) -> None:
 def _accept(store: Store, uploads: Uploads, found: CheckedUpload) -> None:
     people.require(Action.STORE)
     try:
-        receipt = store_upload(uploads, found, store)
+        receipt = store_upload(uploads, found, store, who=people.who())
     except StoreError as error:
         # The next run checks again, and says so where the store has moved on.
         if store.version == found.checked.version:

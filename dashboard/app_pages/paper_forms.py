@@ -226,7 +226,7 @@ def _store_form(under_way: Work, store: Store, folder: Path) -> None:
     if under_way.n_decided is not None:
         decided = number_of(under_way.n_decided, "difference")
         about = importing.about_reason(f"keyed twice, {decided} decided")
-    receipt = importing.store_checked(checked.checked, store, about=about)
+    receipt = importing.store_checked(checked.checked, store, about=about, who=people.who())
     if under_way.revision:
         drafts.remove(folder, under_way.name, revision=under_way.revision)
     st.session_state[_RECEIPT] = f"{numbers.plain(receipt_words(receipt))} {_NEXT}"

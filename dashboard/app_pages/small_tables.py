@@ -242,7 +242,7 @@ def _end(
     if st.button("Store the change", type="primary", disabled=bool(why), key="store-table"):
         people.require(Action.STORE)
         about = importing.about_reason(reason)
-        receipt = importing.store_checked(checked.checked, store, about=about)
+        receipt = importing.store_checked(checked.checked, store, about=about, who=people.who())
         said = f"{numbers.plain(receipt_words(receipt))} Reason: {numbers.plain(about[REASON])}. "
         st.session_state[_RECEIPT] = f"{said}Figures follow once a bulletin is made anew."
         table_drafts.drop(editing, store_access.desk("tables"))

@@ -9,6 +9,7 @@ import pandas as pd
 
 from analytics.data.importing import Correction, from_records
 from analytics.data.store import REASON
+from analytics.rounding import DASH
 from analytics.wording import numbers
 
 if TYPE_CHECKING:
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
     from analytics.data.store import Batch, Counts, Receipt
 
-HEADS = ("Batch", "Came in (UTC)", "State", "New rows", "Changed rows", "Files", "Note")
+HEADS = ("Batch", "Came in (UTC)", "By", "State", "New rows", "Changed rows", "Files", "Note")
 
 
 def frame_of(batches: Sequence[Batch]) -> pd.DataFrame:
@@ -25,6 +26,7 @@ def frame_of(batches: Sequence[Batch]) -> pd.DataFrame:
         (
             one.batch,
             instant_words(one.at_utc),
+            one.who or DASH,
             state_words(one),
             sum(count.new for count in one.counts.values()),
             sum(count.changed for count in one.counts.values()),
@@ -38,10 +40,12 @@ def frame_of(batches: Sequence[Batch]) -> pd.DataFrame:
 
 def state_words(batch: Batch) -> str:
     """Return whether a batch counts."""
+    step = batch.last_step
+    by = f" by {step.who}" if step is not None and step.who else ""
     if batch.withdrawn_version is not None:
-        return f"withdrawn (version {batch.withdrawn_version})"
+        return f"withdrawn{by} (version {batch.withdrawn_version})"
     if batch.restored_version is not None:
-        return f"current, put back (version {batch.restored_version})"
+        return f"current, put back{by} (version {batch.restored_version})"
     return "current"
 
 

@@ -121,8 +121,12 @@ def check_upload(
     )
 
 
-def store_upload(uploads: Uploads, found: CheckedUpload, store: Store) -> Receipt:
+def store_upload(
+    uploads: Uploads, found: CheckedUpload, store: Store, *, who: str | None = None
+) -> Receipt:
     """Store a checked upload as a batch, and keep its corrections and rows set aside with it.
+
+    `who` is the login name of who accepts it; None where nobody logs in.
 
     Raises
     ------
@@ -143,7 +147,9 @@ def store_upload(uploads: Uploads, found: CheckedUpload, store: Store) -> Receip
         }
         made = importing.to_records(upload.corrections)
         about = {"corrections": made} if made else None
-        receipt = importing.store_checked(found.checked, store, about=about, sources=sources)
+        receipt = importing.store_checked(
+            found.checked, store, about=about, sources=sources, who=who
+        )
         batch.append(receipt.batch or "")
     return receipt
 

@@ -135,7 +135,7 @@ def _steps(store: Store, uploads: Uploads, batch: Batch) -> None:
 def _withdraw(store: Store, batch: str, undo: bool) -> None:
     people.require(Action.WITHDRAW)
     try:
-        store.withdraw(batch, undo=undo)
+        store.withdraw(batch, undo=undo, who=people.who())
     except DataRejected as error:
         st.session_state[_REFUSED] = (str(error), error.findings)
     except BlackmouthError as error:

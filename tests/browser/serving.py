@@ -73,20 +73,20 @@ def streamlit(
     script: Path, variables: Mapping[str, str], *, log: Path | None = None
 ) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
     """Give the address and the process of a Streamlit server of a script."""
-    port = _free_port()
+    port = free_port()
     command = [sys.executable, "-m", "streamlit", "run", str(script)]
     command += ["--server.port", str(port), "--server.headless", "true"]
     with contextlib.ExitStack() as stack:
         out = stack.enter_context(log.open("wb")) if log else subprocess.DEVNULL
         child = subprocess.Popen(command, env=os.environ | variables, stdout=out, stderr=out)
         try:
-            _wait_for(f"http://localhost:{port}/_stcore/health", child)
+            wait_for(f"http://localhost:{port}/_stcore/health", child)
             yield f"http://localhost:{port}", child
         finally:
-            _end(child)
+            end(child)
 
 
-def _end(child: subprocess.Popen[bytes]) -> None:
+def end(child: subprocess.Popen[bytes]) -> None:
     """End the server; on a busy machine one that holds a page open is killed."""
     child.terminate()
     try:
@@ -96,18 +96,18 @@ def _end(child: subprocess.Popen[bytes]) -> None:
         child.wait()
 
 
-def _free_port() -> int:
+def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("localhost", 0))
         return int(probe.getsockname()[1])
 
 
-def _wait_for(address: str, child: subprocess.Popen[bytes]) -> None:
+def wait_for(address: str, child: subprocess.Popen[bytes]) -> None:
     end = time.monotonic() + START_SECONDS
     while time.monotonic() < end:
         if child.poll() is not None:
             raise RuntimeError(f"the dashboard ended with status {child.returncode}")
-        with contextlib.suppress(urllib.error.URLError, ConnectionError):
+        with contextlib.suppress(urllib.error.URLError, ConnectionError, TimeoutError):
             urllib.request.urlopen(address, timeout=2).close()
             return
         time.sleep(0.2)

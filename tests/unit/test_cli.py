@@ -585,8 +585,8 @@ def served(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> dict[str, str]:
             return 0
 
     monkeypatch.setattr(open_command.subprocess, "Popen", Child)
-    monkeypatch.setattr(open_command, "_wait_for", lambda child, port: None)
-    monkeypatch.setattr(open_command, "_app", lambda: app)
+    monkeypatch.setattr(open_command, "_wait_for", lambda child, port, address: None)
+    monkeypatch.setattr(open_command, "_app", lambda script: app)
     monkeypatch.setattr(open_command.signal, "signal", lambda *_: None)
     return told
 
@@ -647,3 +647,34 @@ def test_open_says_where_the_store_has_moved_on(
     assert len(list((published / "bulletins").glob("[!.]*"))) == 1
     run("bulletin", "--store", published)
     assert "newest bulletin" not in run("open", "--store", published)[2]
+
+
+def test_open_serves_a_team_only_with_its_login_in_order(
+    run: Run, published: Path, served: dict[str, str], tmp_path: Path
+) -> None:
+    status, _, err = run("open", "--store", published, "--address", "0.0.0.0")
+    assert (status, served) == (2, {})
+    assert "without a login" in err
+    (people := tmp_path / "people.toml").write_text('[people]\n"a@b.org" = "boss"\n')
+    assert run("open", "--store", published, "--people", people)[0] == 2
+    people.write_text('[people]\n"a@b.org" = "viewer"\n')
+    status, _, err = run("open", "--store", published, "--people", people)
+    assert (status, served) == (2, {})
+    assert "secrets.toml" in err
+    secrets = tmp_path / "other.toml"
+    secrets.touch(mode=0o600)
+    secrets.write_text(
+        '[auth]\nredirect_uri = "https://survey.example.org/oauth2callback"\n'
+        f'cookie_secret = "{"5ecret" * 8}"\nclient_id = "a"\nclient_secret = "hush"\n'
+        'server_metadata_url = "https://login.example.org/openid"\n'
+    )
+    both = ["--people", people, "--secrets", secrets]
+    status, _, err = run("open", "--store", published, *both)
+    assert status == 0
+    assert served["BLACKMOUTH_PEOPLE"] == str(people)
+    assert "--client.showErrorDetails none" in served["COMMAND"]
+    assert "hush" not in err + served["COMMAND"]
+    served.clear()
+    assert run("open", "--store", published)[0] == 0
+    assert "BLACKMOUTH_PEOPLE" not in served
+    assert "--server.address 127.0.0.1" in served["COMMAND"]

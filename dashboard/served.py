@@ -1,0 +1,12 @@
+"""The pages served to a team: ``streamlit run dashboard/served.py`` with BLACKMOUTH_PEOPLE set."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from starlette.middleware import Middleware
+from streamlit.starlette import App
+
+from dashboard.http_guard import Guard
+
+app = App(Path(__file__).parent / "app.py", middleware=[Middleware(Guard)])

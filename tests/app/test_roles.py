@@ -1,0 +1,256 @@
+"""Roles on the server: pages, downloads and steps of somebody who may not, by any way round."""
+
+from __future__ import annotations
+
+import ast
+import time
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from analytics.data import importing
+from analytics.data.store import Store
+from analytics.people import ALLOWED, Action, NotAllowed, Role
+from dashboard import data, http_guard, pages, people, store_access
+from tests.field_week import sampled_week, write_week
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+ROOT = Path(find_spec("dashboard").origin).parent
+SECONDS = 30
+EMAILS = {
+    Role.ANALYST: "kim@example.org",
+    Role.MANAGER: "lee@example.org",
+    Role.VIEWER: "sam@example.org",
+}
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory) -> Store:
+    """A store with one batch, which the analyst took in."""
+    folder = tmp_path_factory.mktemp("team")
+    found = Store(folder / "store")
+    write_week(sampled_week(), folder / "week")
+    checked = importing.check(importing.read_paths([folder / "week"]), found)
+    importing.store_checked(checked, found, who=EMAILS[Role.ANALYST])
+    return found
+
+
+@pytest.fixture
+def team(monkeypatch, tmp_path, archive_folder, store):
+    """Serve a store to a team; return a function that says who is there."""
+    path = tmp_path / "people.toml"
+    lines = "\n".join(f'"{email}" = "{role}"' for role, email in EMAILS.items())
+    path.write_text(f"[people]\n{lines}\n", "utf-8")
+    monkeypatch.setenv(data.ARCHIVE_VARIABLE, str(archive_folder))
+    monkeypatch.setenv(store_access.STORE_VARIABLE, str(store.path))
+    monkeypatch.setenv(people.PEOPLE_VARIABLE, str(path))
+    there: dict[str, Any] = {}
+    monkeypatch.setattr(people, "claims", lambda: dict(there))
+
+    def comes(role: Role | str | None, *, hours_ago: float = 0) -> None:
+        there.clear()
+        if role is not None:
+            email = EMAILS.get(role, "alex@example.org")
+            there.update(is_logged_in=True, sub=email, email=email, email_verified=True)
+            there.update(iat=time.time() - 3600 * hours_ago)
+
+    comes(None)
+    return comes
+
+
+def open_script(script: str) -> AppTest:
+    return AppTest.from_file(ROOT / script, default_timeout=SECONDS).run()
+
+
+def words(page: AppTest) -> str:
+    kinds = ["title", "markdown", "caption", "error", "warning", "dataframe", "subheader"]
+    return " ".join(str(one.value) for kind in kinds for one in page.get(kind))
+
+
+SCRIPTS = [*pages.RESULTS, *pages.DATA]
+
+
+@pytest.mark.parametrize("script", SCRIPTS)
+@pytest.mark.parametrize("who", [None, "stranger", *Role])
+def test_a_script_reached_past_the_menu_refuses(team, script, who):
+    """As by a forged address: the script itself, without the menu before it."""
+    team(who)
+    needed = pages.NEEDS.get(script, Action.READ)
+    page = open_script(f"app_pages/{script}.py")
+    assert not page.exception
+    if isinstance(who, Role) and needed in ALLOWED[who]:
+        assert not [one for one in page.error if "role" in one.value]
+        return
+    assert len(page.error) == 1, words(page)
+    assert "role" in page.error[0].value
+    assert not page.button and not page.dataframe and not page.get("plotly_chart")
+    assert not page.get("download_button")
+    assert not any("bm-table" in one.proto.body for one in page.get("html"))
+
+
+@pytest.mark.parametrize("who", [None, "stranger"])
+def test_without_a_role_there_is_nothing_but_the_way_in(team, who):
+    team(who)
+    page = open_script("app.py")
+    assert not page.exception
+    assert [one.label for one in page.button] == ["Log out" if who else "Log in"]
+    said = words(page)
+    assert ("alex@example.org" in said) == bool(who)
+    assert "2030" not in said and "Chinook" not in said
+
+
+def test_a_file_of_people_that_cannot_be_read_lets_nobody_in(team, tmp_path):
+    team(Role.ANALYST)
+    (tmp_path / "people.toml").write_text("[people]\n'a@b.org' = 'boss'\n", "utf-8")
+    page = open_script("app.py")
+    assert len(page.error) == 1
+    assert not page.button
+    assert "people.toml" not in words(page)
+
+
+@pytest.mark.parametrize("role", list(Role))
+def test_the_menu_holds_what_the_role_may_do(team, role):
+    team(role)
+    page = open_script("app.py")
+    assert not page.exception
+    assert "Log out" in [one.label for one in page.button]
+    shown = {script for section in _menu().values() for script in section}
+    assert shown == {
+        script for script in SCRIPTS if pages.NEEDS.get(script, Action.READ) in ALLOWED[role]
+    }
+
+
+def _menu() -> dict[str, dict[str, str]]:
+    script = (
+        "from dashboard import pages\nimport streamlit as st\nst.session_state['m'] = pages.menu()"
+    )
+    return AppTest.from_string(script).run().session_state["m"]
+
+
+#: Steps that write, as a forged message would call them: the check stands in the step itself.
+STEPS = {
+    "withdraw": "history_panel._withdraw(Store(path), batch, False)",
+    "put back": "history_panel._withdraw(Store(path), batch, True)",
+    "draft": "work.keep(work.Work(drafts.new_name()), folder)",
+    "edit": "one = table_drafts.begin('limits', [])\none.lines = [{'limit_id': 'L9'}]\n"
+    "table_drafts.keep(one, folder)",
+    "store": "store_access.store()",
+    "desk": "(store_access.desk('drafts') / 'x').touch()",
+    "bulletins": "data.archive_folder()",
+    "apart": "panels._keep_apart()",
+}
+STEP_NAMES = (
+    "from pathlib import Path\nfrom analytics.data.store import Store\n"
+    "from dashboard import data, store_access\nfrom dashboard.desk import history_panel\n"
+    "from dashboard.forms import drafts, panels, table_drafts, work\n"
+)
+
+
+@pytest.mark.parametrize("step", STEPS)
+@pytest.mark.parametrize("who", [None, "stranger", Role.VIEWER, Role.MANAGER])
+def test_no_step_is_taken_without_a_role_for_it(team, tmp_path, store, step, who):
+    """As where a role is taken away, or a message forged, after the page was drawn."""
+    if (step == "bulletins" and isinstance(who, Role)) or (
+        step in ("store", "desk") and who is Role.MANAGER
+    ):
+        return
+    team(who)
+    batch, version = store.batches()[0].batch, store.version
+    (folder := tmp_path / "desk").mkdir()
+    before = set(folder.rglob("*")) | set((store.path / "desk").rglob("*"))
+    names = f"path, batch, folder = {str(store.path)!r}, {batch!r}, Path({str(folder)!r})\n"
+    page = AppTest.from_string(STEP_NAMES + names + STEPS[step]).run()
+    assert len(page.error) == 1
+    assert not page.exception
+    assert set(folder.rglob("*")) | set((store.path / "desk").rglob("*")) == before
+    assert store.version == version
+
+
+def test_what_was_typed_last_is_kept_where_the_login_ended(team, store):
+    team(Role.ANALYST)
+    page = open_script("app_pages/paper_forms.py")
+    date = next(one for one in page.text_input if one.key.endswith("date"))
+    team(Role.ANALYST, hours_ago=11)
+    after = AppTest.from_string(
+        "from dashboard import people\nfrom dashboard.forms import last_typed\n"
+        "import streamlit as st\n"
+        "st.session_state['kept'] = last_typed.keep(people.current_person())"
+    )
+    under_way = page.session_state["paper-form"]
+    after.session_state["paper-form"] = under_way
+    after.session_state[date.key] = "2031-02-03"
+    after.session_state[f"form-{under_way.generation}-keying-boats"] = {"edited_rows": {}}
+    after.run()
+    assert not after.exception
+    assert after.session_state["kept"] == (True, ())
+    (kept,) = (store.path / "desk" / "drafts").glob("*.json")
+    assert all(words in kept.read_text("utf-8") for words in ("2031-02-03", "kim@example.org"))
+    # Once: a message after that writes nothing.
+    after.session_state[date.key] = "2031-02-04"
+    after.run()
+    assert "2031-02-04" not in kept.read_text("utf-8")
+
+
+def test_a_file_is_made_for_those_alone_who_still_may_have_it(team):
+    team(Role.VIEWER)
+    claims = people.claims()
+    made = people.Guarded(lambda: "a,b\n", Action.DOWNLOAD, claims)
+    assert made() == b"a,b\n"
+    with pytest.raises(NotAllowed):
+        people.Guarded(lambda: "a,b\n", Action.SEE_STORE, claims)()
+    with pytest.raises(NotAllowed):
+        people.Guarded(lambda: "a,b\n", Action.DOWNLOAD, claims | {"iat": 0})()
+    with pytest.raises(NotAllowed):
+        people.Guarded(lambda: "a,b\n", Action.DOWNLOAD, {})()
+
+
+def test_the_login_name_is_in_the_history(team):
+    team(Role.ANALYST)
+    page = open_script("app_pages/data_desk.py")
+    assert list(page.dataframe[0].value["By"]) == ["kim@example.org"]
+
+
+def trees() -> Iterator[tuple[str, ast.Module]]:
+    for path in sorted(ROOT.rglob("*.py")):
+        yield str(path.relative_to(ROOT)), ast.parse(path.read_text("utf-8"))
+
+
+def test_files_are_offered_by_one_way_alone():
+    """The public's pages have no store and no people."""
+    offering = {
+        name
+        for name, tree in trees()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call) and ast.unparse(node.func) == "st.download_button"
+    }
+    assert {name for name in offering if not name.startswith("public")} == {"people.py"}
+
+
+def test_nothing_that_is_kept_for_all_depends_on_who_asked():
+    kept = [
+        node
+        for _, tree in trees()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FunctionDef)
+        and any("st.cache" in ast.unparse(one) for one in node.decorator_list)
+    ]
+    assert len(kept) > 5
+    for node in kept:
+        used = {ast.unparse(one) for one in ast.walk(node) if isinstance(one, ast.Name)}
+        assert not used & {"people", "store_access"}, node.name
+        assert "st.user" not in ast.unparse(node)
+
+
+def test_addresses_of_files_ask_for_a_login(team, monkeypatch):
+    monkeypatch.setattr(http_guard, "get_cookie_secret", lambda: "s" * 32)
+    scope = {"type": "http", "method": "GET", "headers": [(b"cookie", b"_streamlit_user=x.y.z")]}
+    assert not http_guard.person_at(scope).may(Action.READ)
+    assert http_guard.refused(scope, "/media/abc.csv") == 403
+    assert http_guard.refused({**scope, "method": "PUT"}, "/_stcore/upload_file/a/b") == 403
+    assert http_guard.refused(scope, "/_stcore/metrics") == 404
+    assert http_guard.refused(scope, "/static/media/font.woff2") is None
