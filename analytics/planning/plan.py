@@ -27,6 +27,8 @@ class PlannedStratum:
     - `frame_size`: units N, site-days or days; `n`: units drawn, 0 where the stratum gets none.
     - `n_now`: site-days that the last sampled week had there; `n_even`: under an even spread.
     - `sites_a_day`: sites drawn on each day of design ``day_site``; 1 of ``site_day``.
+    - `one_more`: by what part one unit more would lower the PSE of its area (the plan's first
+      quantity); None where that is not known.
     """
 
     area: str
@@ -42,6 +44,7 @@ class PlannedStratum:
     n_now: int = 0
     n_even: int = 0
     sites_a_day: int = 1
+    one_more: float | None = None
 
     @property
     def name(self) -> str:
@@ -75,12 +78,49 @@ class Expected:
 
 
 @dataclass(frozen=True, slots=True)
+class CurvePoint:
+    """A figure's planned PSE at a number of site-days in all, and its own relative error."""
+
+    site_days: int
+    area: str | None
+    quantity: str
+    pse: float
+    pse_error: float
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionPlan:
+    """The allocation that sharpens a call most: is a limit exceeded by its planned close, or not.
+
+    - `chance`: that it is exceeded, by the draws. `n`: units of each stratum of the plan.
+    - `wrong_now`, `wrong_planned`, `wrong_decision`, `wrong_ceiling`: chance of the wrong call with
+      nothing more known, with the plan, with this allocation, and were the week known exactly, each
+      by the moments of the draws. `nested_planned`, `nested_decision`: the same by draws alone.
+    - `notes`: what it says of the call, as codes.
+    """
+
+    limit_id: str
+    areas: tuple[str, ...]
+    chance: float
+    n: tuple[int, ...]
+    wrong_now: float
+    wrong_planned: float
+    wrong_decision: float
+    wrong_ceiling: float
+    nested_planned: float
+    nested_decision: float
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """A plan of one week.
 
     - `strata`: every stratum open that week, in order of area and day group.
     - `expected`: promised precision, a row an area fished and quantity.
     - `rule`: how shifts were allocated (a code); `notes`: what to know of it, as codes.
+    - `curve`: promised precision against site-days, each number allocated for the sum of figures.
+    - `decision`: the plan that serves the call on the limit reached first; None without one.
     """
 
     season: str
@@ -89,6 +129,8 @@ class Plan:
     expected: tuple[Expected, ...]
     rule: str
     notes: tuple[str, ...] = ()
+    curve: tuple[CurvePoint, ...] = ()
+    decision: DecisionPlan | None = None
 
     @property
     def n_site_days(self) -> int:

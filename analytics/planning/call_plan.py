@@ -1,0 +1,154 @@
+"""The plan that serves a call: which limit is reached first, and what the week's sample adds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.codes import coded
+from analytics.options.compare import ahead_by_week
+from analytics.planning.decision import AreaVariances, Call, nested_loss, sharpest
+from analytics.planning.plan import DecisionPlan
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.arrays import Floats, Ints
+    from analytics.options.baseline import Baseline, Limit
+    from analytics.planning.allocation import Bounded
+    from analytics.planning.planned_variance import PlannedVariance
+
+#: Least fall of the chance of a wrong call that a week's sample could bring, were it exact: below
+#: it, sampling more does not settle the call (our choice, no source).
+LEAST_GAIN = 0.01
+#: The figure whose relative error stands for quantities that no interview gives (deaths, classes).
+STAND_IN = "encounter_fish"
+_SEED = 20_360_218
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LimitCall:
+    """A limit, the draws of the season's total against it (D,), and of the week by area (D, A)."""
+
+    limit: Limit
+    areas: tuple[str, ...]
+    total: Floats
+    week: Floats
+
+    @property
+    def chance(self) -> float:
+        """The share of draws that exceed the limit."""
+        return float((self.total > self.limit.fish).mean())
+
+
+def first_limit(baseline: Baseline, limits: Sequence[Limit], week: str) -> LimitCall | None:
+    """Return the limit that is most likely exceeded, with its draws; None where none has any.
+
+    At a tie, the one of which most is used at the close. `limits` name open areas only.
+    """
+    names = {name for one in limits for name in one.quantities if name in baseline.to_date}
+    if not names or week not in baseline.weeks:
+        return None
+    ahead, at = ahead_by_week(baseline, sorted(names)), baseline.weeks.index(week)
+    calls = []
+    for one in limits:
+        areas = tuple(area for area in one.areas if area in baseline.areas)
+        if not areas or not set(one.quantities) <= names or not one.fish > 0:
+            continue
+        rows = [baseline.areas.index(area) for area in areas]
+        to_come = sum(np.nan_to_num(ahead[name][rows]).astype(float) for name in one.quantities)
+        so_far = sum(
+            np.nan_to_num(baseline.to_date[name][:, rows]).sum(axis=1).astype(float)
+            for name in one.quantities
+        )
+        to_come = np.asarray(to_come)
+        total = np.asarray(so_far) + to_come.sum(axis=(0, 1))
+        calls.append(LimitCall(one, areas, total, to_come[:, at].T))
+    return max(
+        calls, key=lambda one: (one.chance, float(one.total.mean()) / one.limit.fish), default=None
+    )
+
+
+def call_variances(
+    found: LimitCall, figures: PlannedVariance
+) -> tuple[AreaVariances, Call, Floats] | None:
+    """Return the variances of the week's totals of a limit, its call, and the draws that count.
+
+    `figures` has the limit's quantity, or its stand-in, by area. Areas whose week is certain, or
+    unknown, say nothing of the season and are left out; None where none is left.
+    """
+    place = {area: at for at, area in enumerate(figures.area) if figures.known[at]}
+    week = found.week
+    kept = [at for at, area in enumerate(found.areas) if area in place and week[:, at].std() > 0]
+    if not kept or not found.total.std() > 0:
+        return None
+    rows = [place[found.areas[at]] for at in kept]
+    square = week[:, kept].mean(axis=0) ** 2
+    variances = AreaVariances(figures.gain[:, rows] * square, figures.constant[rows] * square)
+    return variances, Call.of_draws(found.total, week[:, kept], found.limit.fish), week[:, kept]
+
+
+def decision_plan(
+    found: LimitCall,
+    figures: PlannedVariance,
+    bounds: Bounded,
+    *,
+    budget: float,
+    planned: Ints,
+) -> DecisionPlan | None:
+    """Return the allocation of a budget that sharpens the call most, beside the `planned` one."""
+    made = call_variances(found, figures)
+    if made is None:
+        return None
+    variances, call, week = made
+    n = sharpest(call, variances, bounds, budget, start=planned)
+
+    def by_draws(units: Ints) -> float:
+        rng = np.random.default_rng(_SEED)  # the same outcomes for both
+        return nested_loss(found.total, week, variances.at(units), found.limit.fish, rng=rng).loss
+
+    losses = [call.loss(variances.at(one)) for one in (planned, n)]
+    ceiling = call.loss(np.zeros(len(call.with_total)))
+    nothing = call.loss_now - ceiling < LEAST_GAIN
+    parts = [f"{100 * one:.1f}" for one in (call.loss_now, *losses, ceiling)]
+    names = ("now", "planned", "decision", "ceiling")
+    limit_id = found.limit.limit_id
+    code = coded(
+        "call_not_settled" if nothing else "call_settled",
+        limit=limit_id,
+        **dict(zip(names, parts, strict=True)),
+    )
+    stands_in = set(figures.quantity) == {STAND_IN} and set(found.limit.quantities) != {STAND_IN}
+    return DecisionPlan(
+        limit_id=limit_id,
+        areas=found.areas,
+        chance=found.chance,
+        n=tuple(n.tolist()),
+        wrong_now=call.loss_now,
+        wrong_planned=losses[0],
+        wrong_decision=losses[1],
+        wrong_ceiling=ceiling,
+        nested_planned=by_draws(planned),
+        nested_decision=by_draws(n),
+        notes=(code, *([coded("call_by_encounters")] if stands_in else [])),
+    )
+
+
+def call_area(found: LimitCall, figures: PlannedVariance, n: Ints) -> str | None:
+    """Return the area whose week says most of the call: the greatest ``b² V``; None if none does.
+
+    None, too, where even an exact week would not settle the call.
+    """
+    made = call_variances(found, figures)
+    if made is None:
+        return None
+    variances, call, week = made
+    if call.loss_now - call.loss(np.zeros(week.shape[1])) < LEAST_GAIN:
+        return None
+    error = variances.at(n)
+    at = int(np.argmax(call.slopes(error) ** 2 * error))
+    kept = [area for place, area in enumerate(found.areas) if found.week[:, place].std() > 0]
+    known = {area for at, area in enumerate(figures.area) if figures.known[at]}
+    return [area for area in kept if area in known][at]

@@ -1,0 +1,435 @@
+"""Make the plan of a week: from a season's survey and draws to site-days a stratum and promises."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.codes import coded
+from analytics.errors import UsageError
+from analytics.planning.allocation import (
+    Bounded,
+    even,
+    kept_strata,
+    least_cost,
+    least_sum,
+    minimax,
+)
+from analytics.planning.call_plan import STAND_IN, call_area, decision_plan, first_limit
+from analytics.planning.plan import CurvePoint, Expected, Plan
+from analytics.planning.planned_variance import planned_variance
+from analytics.planning.week_ahead import draws_of_week, strata_of_week, unit_of
+from analytics.quantities import QUANTITIES, RATIOS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.arrays import Bools, Floats, Ints
+    from analytics.data.snapshot import Snapshot
+    from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.options.baseline import Baseline, Limit
+    from analytics.planning.call_plan import LimitCall
+    from analytics.planning.plan import PlannedStratum
+    from analytics.planning.planned_variance import PlannedVariance
+
+#: What a plan promises the precision of.
+PROMISED = (
+    "angler_trips",
+    "kept_fish",
+    "encounter_fish",
+    "released_sublegal_fish",
+    "sublegal_prop",
+)
+#: What shifts are allocated for by default.
+ALLOCATED_FOR = ("kept_fish", "encounter_fish")
+#: Points of the curve of precision: up to so many times the plan's site-days.
+_CURVE_TIMES, _MOST_POINTS = 2, 40
+
+
+class Objective(StrEnum):
+    """What an allocation makes least, of the figures by area that it is for."""
+
+    WORST = "worst"  # the greatest PSE
+    SUM = "sum"  # the sum of squared PSEs
+    ALL_AREAS = "all_areas"  # the sum of squared PSEs of all areas together
+
+
+@dataclass(frozen=True, slots=True)
+class PlanRequest:
+    """What is asked of a plan: a week, and site-days in all or the PSE (0 to 1) of every figure."""
+
+    week: str
+    shifts: int | None = None
+    target_pse: float | None = None
+    objective: Objective = Objective.WORST
+    quantities: tuple[str, ...] = ALLOCATED_FOR
+
+    def __post_init__(self) -> None:
+        """Refuse what no plan can be made for."""
+        if (self.shifts is None) == (self.target_pse is None):
+            raise UsageError("give either the shifts of the week or a target PSE, and not both")
+        if self.shifts is not None and self.shifts < 1:
+            raise UsageError(f"{self.shifts} shifts; allowed: 1 or more")
+        if self.target_pse is not None and not 0 < self.target_pse < 1:
+            raise UsageError(
+                f"target PSE {self.target_pse:g}; allowed: over 0 and under 1, such as 0.2 for 20 %"
+            )
+        unknown = [one for one in self.quantities if one not in PROMISED]
+        if unknown or not self.quantities:
+            raise UsageError(
+                f"quantity {', '.join(unknown) or 'none'}; allowed: {', '.join(PROMISED)}"
+            )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Problem:
+    """Strata of a week with their bounds, and the figures that an allocation is for."""
+
+    strata: tuple[PlannedStratum, ...]
+    every: PlannedVariance
+    figures: PlannedVariance
+    bounds: Bounded
+    request: PlanRequest
+
+    @property
+    def most(self) -> int:
+        """Site-days of the whole frame."""
+        return int((self.bounds.cost * self.bounds.high).sum())
+
+    def allocate(self, bounds: Bounded, budget: float) -> Ints:
+        """Return the best allocation of a budget within some bounds, for what was asked."""
+        kept = bounds.high > 0
+        gain = np.where(kept[:, None], self.figures.gain, 0.0)
+        high = np.minimum(bounds.high, bounds.low + int(budget))
+        within = replace(bounds, high=high)
+        if self.request.objective is Objective.WORST:
+            target = np.ones(gain.shape[1])
+            return minimax(gain, self.figures.constant, target, within, budget)
+        return least_sum(gain.sum(axis=1), within, budget)
+
+
+def make_plan(
+    survey: SeasonSurvey, baseline: Baseline, limits: Sequence[Limit], request: PlanRequest
+) -> Plan:
+    """Return the plan of a week to come.
+
+    Parameters
+    ----------
+    survey : SeasonSurvey
+        The season so far.
+    baseline : Baseline
+        Its draws, through the same week.
+    limits : sequence of Limit
+        Of the season; the one reached first is the call.
+    request : PlanRequest
+
+    Raises
+    ------
+    UsageError
+        For a week that is closed, or not to come; shifts over the frame or too few for any figure;
+        a target that the whole frame does not reach; or a season without two site-days in any
+        stratum.
+    """
+    strata = strata_of_week(survey.snapshot, season=survey.design.season, week=request.week)
+    draws = draws_of_week(baseline, request.week, PROMISED)
+    every = planned_variance(survey, strata, draws, PROMISED)
+    problem = _problem(strata, every, request)
+    found = first_limit(baseline, limits, request.week)
+    call = _figures_of_call(survey, strata, baseline, found, request.week)
+    notes: list[str] = []
+    if request.shifts is None:
+        n, kept = _for_target(problem)
+    else:
+        n, kept, notes = _for_shifts(problem, request.shifts, found, call)
+    budget = float((problem.bounds.cost * n).sum())
+    spread = _even(problem, budget)
+    notes += _notes_of_even(problem, n, spread, kept)
+    within = _kept_bounds(problem.bounds, kept)
+    decision = None
+    if found is not None and call is not None:
+        decision = decision_plan(found, call, within, budget=budget, planned=n)
+    if decision is None:
+        notes.append(coded("no_call"))
+    return Plan(
+        season=survey.design.season,
+        week=request.week,
+        strata=_with_units(problem, n, spread),
+        expected=_expected(problem, n, spread, kept),
+        rule=_rule(request),
+        notes=tuple(notes),
+        curve=_curve(problem, budget),
+        decision=decision,
+    )
+
+
+def even_plan(snapshot: Snapshot, *, season: str, request: PlanRequest) -> Plan:
+    """Return shifts spread evenly, with no promise: of a season that has no sampled week yet."""
+    strata = strata_of_week(snapshot, season=season, week=request.week)
+    if request.shifts is None:
+        raise UsageError(
+            f"season {season} has no sampled week: how much site-days differ is not known, and no "
+            "target can be planned for; give --shifts"
+        )
+    bounds = _bounds(strata)
+    _require_room(strata, bounds, request.shifts)
+    low = np.where(kept_strata(np.ones(len(strata)), bounds, request.shifts), bounds.low, 0)
+    more = least_sum(
+        np.where(low > 0, bounds.high, 0).astype(float) ** 2,
+        Bounded(low, np.where(low > 0, bounds.high, 0), bounds.cost),
+        request.shifts,
+    )
+    n_of = zip(strata, more.tolist(), strict=True)
+    chosen = tuple(replace(one, n=n, n_even=n) for one, n in n_of)
+    expected = tuple(
+        Expected(area, name, unit_of(name), 0, sum(o.n_site_days for o in mine), None, None)
+        for name in PROMISED
+        for area, mine in _by_area(chosen)
+    )
+    return Plan(season, request.week, chosen, expected, rule=coded("plan_no_history"))
+
+
+def _problem(
+    strata: tuple[PlannedStratum, ...], every: PlannedVariance, request: PlanRequest
+) -> _Problem:
+    is_all = request.objective is Objective.ALL_AREAS
+    mine = np.array(
+        [
+            bool(known) and name in request.quantities and (area is None) == is_all
+            for area, name, known in zip(every.area, every.quantity, every.known, strict=True)
+        ]
+    )
+    if not mine.any():
+        raise UsageError(
+            "no precision can be planned: no stratum of the season has two site-days yet, or "
+            f"nothing is expected in {request.week}; sample two site-days a stratum first"
+        )
+    return _Problem(strata, every, every.of(mine), _bounds(strata), request)
+
+
+def _bounds(strata: Sequence[PlannedStratum]) -> Bounded:
+    """Two units a stratum where the frame has them, at most the frame; a unit costs its sites."""
+    high = np.array([one.frame_size for one in strata], dtype=np.int64)
+    cost = np.array([one.sites_a_day for one in strata], dtype=np.float64)
+    return Bounded(np.minimum(2, high), high, cost)
+
+
+def _require_room(strata: Sequence[PlannedStratum], bounds: Bounded, shifts: int) -> None:
+    most = int((bounds.cost * bounds.high).sum())
+    if shifts > most:
+        raise UsageError(
+            f"{shifts} shifts; the frame of {strata[0].week} has {most} site-days; allowed: at "
+            f"most {most}"
+        )
+    least = int((bounds.cost * bounds.low).min())
+    if shifts < least:
+        raise UsageError(
+            f"{shifts} shifts; allowed: {least} or more, since one site-day of a stratum gives no "
+            "error of its own"
+        )
+
+
+def _for_target(problem: _Problem) -> tuple[Ints, Bools]:
+    target = problem.request.target_pse or 0.0
+    goal = np.full(len(problem.figures.area), target)
+    bounds = problem.bounds
+    found = least_cost(problem.figures.gain, problem.figures.constant, goal, bounds)
+    if found is None:
+        best = problem.figures.pse(bounds.high)
+        out = [
+            f"{name} of {area or 'all areas'} ({best[at]:.1%})"
+            for at, (area, name) in enumerate(
+                zip(problem.figures.area, problem.figures.quantity, strict=True)
+            )
+            if best[at] > target
+        ]
+        raise UsageError(
+            f"a target PSE of {target:.1%} is out of reach in {problem.request.week} even with all "
+            f"{problem.most} site-days: {'; '.join(out[:4])}; give a target of "
+            f"{best.max():.1%} or more, or --shifts"
+        )
+    return found, np.ones(len(problem.strata), dtype=bool)
+
+
+def _for_shifts(
+    problem: _Problem, shifts: int, found: LimitCall | None, call: PlannedVariance | None
+) -> tuple[Ints, Bools, list[str]]:
+    """Return the allocation, the strata that get some, and notes."""
+    _require_room(problem.strata, problem.bounds, shifts)
+    kept = kept_strata(_worth(problem), problem.bounds, shifts)
+    bounds = _kept_bounds(problem.bounds, kept)
+    n = problem.allocate(bounds, shifts)
+    if found is None or call is None or not kept.all():
+        return n, kept, []
+    area = call_area(found, call, n)
+    floor = np.where([one.area == area for one in problem.strata], _even(problem, shifts), 0)
+    low = np.maximum(bounds.low, floor)
+    if area is None or (low <= n).all() or (bounds.cost * low).sum() > shifts:
+        return n, kept, []
+    note = coded("call_area_floored", areas=[area], limit=found.limit.limit_id)
+    return problem.allocate(replace(bounds, low=low), shifts), kept, [note]
+
+
+def _kept_bounds(bounds: Bounded, kept: Bools) -> Bounded:
+    return replace(bounds, low=np.where(kept, bounds.low, 0), high=np.where(kept, bounds.high, 0))
+
+
+def _worth(problem: _Problem) -> Floats:
+    """Return the mean share of figures' expected variance that each stratum would leave."""
+    share = np.sqrt(problem.figures.gain)
+    return np.asarray((share / np.maximum(share.sum(axis=0), 1e-300)).mean(axis=1))
+
+
+def _even(problem: _Problem, budget: float) -> Ints:
+    """Return as many site-days spread evenly: units of the mean cost, a round over the strata."""
+    cost = problem.bounds.cost
+    n = even(problem.bounds.high, int(budget // cost.min()))
+    while (cost * n).sum() > budget:
+        n[int(np.flatnonzero(n == n.max())[-1])] -= 1
+    return n
+
+
+def _figures_of_call(
+    survey: SeasonSurvey,
+    strata: Sequence[PlannedStratum],
+    baseline: Baseline,
+    found: LimitCall | None,
+    week: str,
+) -> PlannedVariance | None:
+    """Return the planned variance by area of the call's quantity, or of its stand-in."""
+    if found is None:
+        return None
+    names = found.limit.quantities
+    own = names[0] if len(names) == 1 else STAND_IN
+    is_own = own in survey.analyses and len(survey.analyses[own].measures) == 1
+    is_own = is_own and own in QUANTITIES and own not in RATIOS
+    quantity = own if is_own else STAND_IN
+    draws = draws_of_week(baseline, week, (quantity,))
+    figures = planned_variance(survey, strata, draws, (quantity,))
+    return figures.of(np.array([area is not None for area in figures.area]))
+
+
+def _notes_of_even(problem: _Problem, n: Ints, spread: Ints, kept: Bools) -> list[str]:
+    notes = []
+    lost = [one for one, is_kept in zip(problem.strata, kept, strict=True) if not is_kept]
+    if lost:
+        met = {one.area for one, units in zip(problem.strata, n, strict=True) if units}
+        without = sorted({one.area for one in lost} - met)
+        if without:
+            notes.append(coded("plan_without_figure", areas=without))
+        filled = [one.name for one in lost if one.area not in without]
+        if filled:
+            notes.append(coded("plan_filled", strata=filled))
+    elif (spread > 0).all():
+        figures = problem.figures
+        planned, plain = (float(np.nanmax(figures.pse(one))) for one in (n, spread))
+        notes.append(
+            coded("plan_beside_even", planned=f"{100 * planned:.1f}", even=f"{100 * plain:.1f}")
+        )
+    if problem.request.target_pse is not None and (n == problem.bounds.low).all():
+        notes.append(coded("plan_target_at_least"))
+    return notes
+
+
+def _by_area(
+    strata: Sequence[PlannedStratum],
+) -> list[tuple[str | None, list[PlannedStratum]]]:
+    areas = sorted({one.area for one in strata})
+    of_area: list[tuple[str | None, list[PlannedStratum]]] = [
+        (area, [one for one in strata if one.area == area]) for area in areas
+    ]
+    return [*of_area, (None, list(strata))]
+
+
+def _with_units(problem: _Problem, n: Ints, spread: Ints) -> tuple[PlannedStratum, ...]:
+    first = problem.request.quantities[0]
+    places = {
+        area: at
+        for at, (area, name) in enumerate(
+            zip(problem.every.area, problem.every.quantity, strict=True)
+        )
+        if name == first
+    }
+    now = problem.every.pse(n)
+    found = []
+    for at, one in enumerate(problem.strata):
+        more = n.copy()
+        more[at] += 1
+        place, gain = places.get(one.area), None
+        if place is not None and n[at] and more[at] <= one.frame_size and now[place] > 0:
+            gain = float(1 - problem.every.pse(more)[place] / now[place])
+        found.append(replace(one, n=int(n[at]), n_even=int(spread[at]), one_more=gain))
+    return tuple(found)
+
+
+def _expected(problem: _Problem, n: Ints, spread: Ints, kept: Bools) -> tuple[Expected, ...]:
+    every = problem.every
+    now = np.array([min(one.n_now // one.sites_a_day, one.frame_size) for one in problem.strata])
+    # What strata without a site-day would add is not promised: their areas get no figure here.
+    used = replace(every, gain=np.where(kept[:, None], every.gain, 0.0))
+    planned, error = used.pse(n), used.pse_error(n)
+    before, plain = every.pse(now), every.pse(spread)
+    strata = dict(_by_area(problem.strata))
+    units = {one.name: int(units) for one, units in zip(problem.strata, n, strict=True)}
+    lost = {one.area for one, is_kept in zip(problem.strata, kept, strict=True) if not is_kept}
+    rows = []
+    for at, (area, name) in enumerate(zip(every.area, every.quantity, strict=True)):
+        mine = strata.get(area, [])
+        is_lost = area in lost or (area is None and bool(lost))
+        value = None if is_lost else _number(planned[at])
+        rows.append(
+            Expected(
+                area=area,
+                quantity=name,
+                unit=unit_of(name),
+                site_days_now=sum(one.n_now for one in mine),
+                site_days_planned=sum(units[one.name] * one.sites_a_day for one in mine),
+                pse_now=_number(before[at]),
+                pse_planned=value,
+                pse_low=None if value is None else _number(value * (1 - error[at])),
+                pse_high=None if value is None else _number(value * (1 + error[at])),
+                pse_even=_number(plain[at]),
+            )
+        )
+    return tuple(rows)
+
+
+def _number(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _curve(problem: _Problem, budget: float) -> tuple[CurvePoint, ...]:
+    """Return promises at other numbers of site-days, on the nested path of the sum of figures."""
+    bounds, least = problem.bounds, int((problem.bounds.cost * problem.bounds.low).sum())
+    top = int(min(max(_CURVE_TIMES * budget, 2 * least), problem.most))
+    step = max((top - least) // _MOST_POINTS, 1)
+    points = []
+    for site_days in range(least, top + 1, step):
+        n = least_sum(problem.figures.gain.sum(axis=1), bounds, site_days)
+        pse, error = problem.every.pse(n), problem.every.pse_error(n)
+        points += [
+            CurvePoint(site_days, area, name, float(pse[at]), float(error[at]))
+            for at, (area, name) in enumerate(
+                zip(problem.every.area, problem.every.quantity, strict=True)
+            )
+            if np.isfinite(pse[at])
+        ]
+    return tuple(points)
+
+
+def _rule(request: PlanRequest) -> str:
+    if request.target_pse is not None:
+        return coded("plan_for_target", target=f"{100 * request.target_pse:g}")
+    return coded(f"plan_{request.objective}", quantities=list(request.quantities))
+
+
+def worst_figure(plan: Plan, quantities: Sequence[str]) -> Expected | None:
+    """Return the least certain figure by area of some quantities; None where none is promised."""
+    rows = [
+        one
+        for one in plan.expected
+        if one.area is not None and one.quantity in quantities and one.pse_planned is not None
+    ]
+    return max(rows, key=lambda one: one.pse_planned or 0.0, default=None)
