@@ -12,6 +12,7 @@ from analytics.cli.data_commands import batches, form, import_, templates, withd
 from analytics.cli.holding_command import holding
 from analytics.cli.open_command import open_
 from analytics.cli.options_command import options
+from analytics.cli.plan_command import plan
 from analytics.cli.result_commands import bulletin, demo, estimate, revisions, scenarios
 from analytics.cli.terminal import examples, show_findings
 from analytics.cli.upkeep_commands import verify
@@ -55,6 +56,7 @@ for _command in (
     revisions,
     scenarios,
     options,
+    plan,
     holding,
     demo,
     open_,

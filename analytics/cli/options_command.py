@@ -128,7 +128,7 @@ def _bulletin(store: Store, season: str | None) -> Bulletin:
     """Return the newest bulletin of the season as of the newest data that was kept with draws."""
     from analytics.bulletin.archive import archive_of, load  # noqa: PLC0415 - keeps --help quick
 
-    card = _newest(store, season)
+    card = newest_bulletin(store, season)
     if card is None:
         _require_days_to_come(store, season)
         from analytics.bulletin.build import make_bulletin  # noqa: PLC0415 - loads the models
@@ -140,7 +140,8 @@ def _bulletin(store: Store, season: str | None) -> Bulletin:
     return load(archive_of(store.path), card.bulletin)
 
 
-def _newest(store: Store, season: str | None) -> BulletinMetadata | None:
+def newest_bulletin(store: Store, season: str | None) -> BulletinMetadata | None:
+    """Return the newest bulletin with draws of the newest data, of a season or the latest one."""
     from analytics.bulletin.archive import archive_of, list_bulletins  # noqa: PLC0415 - keeps --help quick
     from analytics.survey.build import seasons_with_data  # noqa: PLC0415
 

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 #: Least fall of the chance of a wrong call that a week's sample could bring, were it exact: below
 #: it, sampling more does not settle the call (our choice, no source).
 LEAST_GAIN = 0.01
+#: A chance this close to 0 or 1 leaves no call to sharpen (our choice, no source).
+CERTAIN = 0.01
 #: The figure whose relative error stands for quantities that no interview gives (deaths, classes).
 STAND_IN = "encounter_fish"
 _SEED = 20_360_218
@@ -44,9 +46,10 @@ class LimitCall:
 
 
 def first_limit(baseline: Baseline, limits: Sequence[Limit], week: str) -> LimitCall | None:
-    """Return the limit that is most likely exceeded, with its draws; None where none has any.
+    """Return the limit reached first of those whose call is open, with its draws; None without one.
 
-    At a tie, the one of which most is used at the close. `limits` name open areas only.
+    It is the one most likely exceeded; at a tie, the one of which most is used at the close. Where
+    every call is as good as certain, that of the limit most likely exceeded.
     """
     names = {name for one in limits for name in one.quantities if name in baseline.to_date}
     if not names or week not in baseline.weeks:
@@ -66,8 +69,11 @@ def first_limit(baseline: Baseline, limits: Sequence[Limit], week: str) -> Limit
         to_come = np.asarray(to_come)
         total = np.asarray(so_far) + to_come.sum(axis=(0, 1))
         calls.append(LimitCall(one, areas, total, to_come[:, at].T))
+    is_open = [one for one in calls if CERTAIN < one.chance < 1 - CERTAIN]
     return max(
-        calls, key=lambda one: (one.chance, float(one.total.mean()) / one.limit.fish), default=None
+        is_open or calls,
+        key=lambda one: (one.chance, float(one.total.mean()) / one.limit.fish),
+        default=None,
     )
 
 
@@ -107,7 +113,9 @@ def decision_plan(
 
     def by_draws(units: Ints) -> float:
         rng = np.random.default_rng(_SEED)  # the same outcomes for both
-        return nested_loss(found.total, week, variances.at(units), found.limit.fish, rng=rng).loss
+        error = variances.at(units)
+        loss = nested_loss(found.total, week, error, found.limit.fish, rng=rng).loss
+        return max(loss, 0.0)
 
     losses = [call.loss(variances.at(one)) for one in (planned, n)]
     ceiling = call.loss(np.zeros(len(call.with_total)))
@@ -115,11 +123,11 @@ def decision_plan(
     parts = [f"{100 * one:.1f}" for one in (call.loss_now, *losses, ceiling)]
     names = ("now", "planned", "decision", "ceiling")
     limit_id = found.limit.limit_id
-    code = coded(
-        "call_not_settled" if nothing else "call_settled",
-        limit=limit_id,
-        **dict(zip(names, parts, strict=True)),
-    )
+    if CERTAIN < found.chance < 1 - CERTAIN:
+        name = "call_not_settled" if nothing else "call_settled"
+        code = coded(name, limit=limit_id, **dict(zip(names, parts, strict=True)))
+    else:
+        code = coded("call_is_certain", limit=limit_id, chance=f"{100 * found.chance:.0f}")
     stands_in = set(figures.quantity) == {STAND_IN} and set(found.limit.quantities) != {STAND_IN}
     return DecisionPlan(
         limit_id=limit_id,

@@ -319,9 +319,10 @@ def _notes_of_even(problem: _Problem, n: Ints, spread: Ints, kept: Bools) -> lis
         without = sorted({one.area for one in lost} - met)
         if without:
             notes.append(coded("plan_without_figure", areas=without))
-        filled = [one.name for one in lost if one.area not in without]
+        filled = [one for one in lost if one.area not in without]
         if filled:
-            notes.append(coded("plan_filled", strata=filled))
+            places = [f"{one.area}:{one.week} {one.weekdays}" for one in filled]
+            notes.append(coded("plan_filled", stratum_of=places))
     elif (spread > 0).all():
         figures = problem.figures
         planned, plain = (float(np.nanmax(figures.pse(one))) for one in (n, spread))
@@ -422,7 +423,7 @@ def _curve(problem: _Problem, budget: float) -> tuple[CurvePoint, ...]:
 def _rule(request: PlanRequest) -> str:
     if request.target_pse is not None:
         return coded("plan_for_target", target=f"{100 * request.target_pse:g}")
-    return coded(f"plan_{request.objective}", quantities=list(request.quantities))
+    return coded(f"plan_{request.objective}", totals=list(request.quantities))
 
 
 def worst_figure(plan: Plan, quantities: Sequence[str]) -> Expected | None:

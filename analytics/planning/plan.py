@@ -12,7 +12,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import date
+
+    import pyarrow as pa
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,3 +139,20 @@ class Plan:
     def n_site_days(self) -> int:
         """Site-days of the week."""
         return sum(one.n_site_days for one in self.strata)
+
+
+#: Columns of `expected_table` that hold the week's promise, as the contract names them.
+_EXPECTED = ("area", "quantity", "unit", "site_days_now", "site_days_planned")
+
+
+def expected_table(expected: Sequence[Expected]) -> pa.Table:
+    """Return promises as ``area, quantity, unit, site_days_now, site_days_planned, pse_now, ...``.
+
+    The last columns are ``pse_now`` and ``pse_planned``, proportions; null where none can be given.
+    """
+    import pyarrow as pa  # noqa: PLC0415
+
+    kinds = (*[pa.string()] * 3, *[pa.int64()] * 2, *[pa.float64()] * 2)
+    names = (*_EXPECTED, "pse_now", "pse_planned")
+    rows = [{name: getattr(one, name) for name in names} for one in expected]
+    return pa.Table.from_pylist(rows, pa.schema(list(zip(names, kinds, strict=True))))
