@@ -20,6 +20,7 @@ DOCUMENTS = {
     "revisions_and_publication": "Revisions and publication",
     "validation": "Validation",
     "codes": "Codes",
+    "serving": "Serving a team",
     "data_dictionary": "Data dictionary",
     "interface": "Interface",
     "commands": "Commands",

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import re
+from importlib.resources import files
+
 import pytest
 
 from analytics.cli.team_start import check_address, is_loopback, team_flags
 from analytics.errors import UsageError
+from dashboard.http_guard import HEADERS
 
 PEOPLE = '[people]\n"kim@example.org" = "analyst"\n'
 AUTH = {
@@ -75,3 +79,23 @@ def test_nobody_outside_reaches_pages_without_a_login():
         with pytest.raises(UsageError, match="--people"):
             check_address(host, has_login=False)
         check_address(host, has_login=True)
+
+
+def test_the_example_of_a_proxy_holds_what_it_must():
+    """It is tried whole by `python -m tests.browser.behind_proxy`, where nginx is there."""
+    text = (files("analytics") / "docs" / "serving.md").read_text("utf-8")
+    (example,) = re.findall(r"^```nginx\n(.*?)^```", text, flags=re.DOTALL | re.MULTILINE)
+    said = {" ".join(line.split()) for line in example.splitlines()}
+    assert {
+        "listen 443 ssl;",
+        "server_tokens off;",
+        "proxy_hide_header Server;",
+        "proxy_set_header Host $http_host;",
+        "proxy_set_header Upgrade $http_upgrade;",
+        "proxy_cookie_flags ~ secure samesite=lax;",
+        "client_max_body_size 2m;",
+    } <= said
+    assert "limit_req zone=pages" in example
+    assert example.count("{") == example.count("}")
+    # What the pages send themselves is not sent twice.
+    assert not any(name in example for name in HEADERS)
