@@ -44,6 +44,7 @@ DATA = {
     "paper_forms": "Paper forms",
     "small_tables": "Season tables",
     "new_bulletin": "New bulletin",
+    "sampling_plan": "Sampling plan",
 }
 #: What a person must be allowed for a page that writes to be in the menu; the others are read.
 NEEDS = {
@@ -51,6 +52,7 @@ NEEDS = {
     "paper_forms": Action.DRAFT,
     "small_tables": Action.DRAFT,
     "new_bulletin": Action.NOTE,
+    "sampling_plan": Action.SEE_STORE,
 }
 #: Whose pages those that write stand with.
 WRITERS = "Biologist"

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analytics.errors import UsageError
+from analytics.weeks import week_start
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -143,3 +145,51 @@ def _flow(
         if n > 0 and 1 <= first < on_day:
             going[places[first - 1]].append(samplers[(second - on_day) % n_who].name)
     return going
+
+
+# Samplers as people write them.
+
+_PARTS = 4
+_WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+def samplers_of(text: str, *, week: str) -> tuple[Sampler, ...]:
+    """Return samplers as written, one a line: ``name | areas | days off | most shifts``.
+
+    Parameters
+    ----------
+    text : str
+        Only the name must be there; areas and days off are separated by blanks or commas, days by
+        their first three letters: ``Ada | SOR KET | Tue Wed | 4``. Empty lines are left out.
+    week : str
+        The ISO week whose days are meant.
+
+    Raises
+    ------
+    UsageError
+        If a line has more parts, an unknown weekday, or a number of shifts that is none.
+    """
+    monday = week_start(week).date()
+    lines = [line for line in text.splitlines() if line.strip()]
+    return tuple(_sampler_of(line, monday) for line in lines)
+
+
+def _sampler_of(line: str, monday: date) -> Sampler:
+    parts = [part.strip() for part in line.split("|")]
+    if len(parts) > _PARTS:
+        raise UsageError(
+            f"sampler {line!r} has {len(parts)} parts; allowed: name | areas | days off | shifts"
+        )
+    name, areas, off, most = [*parts, "", "", ""][:_PARTS]
+    days = [word.lower()[:3] for word in off.replace(",", " ").split()]
+    unknown = [word for word in days if word not in _WEEKDAYS]
+    if unknown:
+        raise UsageError(f"sampler {name}: no weekday {unknown[0]!r}; allowed: Mon to Sun")
+    if most and not (most.isascii() and most.isdecimal()):
+        raise UsageError(f"sampler {name}: {most!r} shifts; allowed: a whole number, 1 or more")
+    return Sampler(
+        name,
+        areas=frozenset(areas.replace(",", " ").split()),
+        off=frozenset(monday + timedelta(days=_WEEKDAYS.index(word)) for word in days),
+        most_shifts=int(most) if most else None,
+    )

@@ -15,7 +15,7 @@ from analytics.documents.form_layout import sample_id
 from analytics.errors import UsageError
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.planning.plan import PlannedStratum
-from analytics.planning.samplers import Sampler, assign, require_samplers
+from analytics.planning.samplers import Sampler, assign, require_samplers, samplers_of
 from analytics.planning.schedule import (
     REDRAWS,
     draw_schedule,
@@ -181,6 +181,21 @@ def test_who_goes_is_found_where_the_obvious_choice_fails():
 def test_samplers_are_checked_in_words(who, words):
     with pytest.raises(UsageError, match=words):
         require_samplers(who, ["N"])
+
+
+def test_samplers_are_read_as_people_write_them():
+    found = samplers_of("Ada\n\n Bo | N, S | Tue wed | 4 \n", week=WEEK)
+    assert found == (
+        Sampler("Ada"),
+        Sampler("Bo", frozenset("NS"), frozenset({DAYS[1], DAYS[2]}), 4),
+    )
+    for text, words in (
+        ("Bo | N | Tue | 4 | 5", "5 parts"),
+        ("Bo || someday", "no weekday 'som'"),
+        ("Bo ||| few", "'few' shifts"),
+    ):
+        with pytest.raises(UsageError, match=words):
+            samplers_of(text, week=WEEK)
 
 
 @pytest.mark.parametrize(

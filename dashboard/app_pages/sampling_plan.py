@@ -1,0 +1,285 @@
+"""The page Sampling plan: where samplers go next, what it promises, and what became of shifts."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+from analytics.codes import sentences
+from analytics.csv_text import table_csv
+from analytics.data import importing
+from analytics.errors import BlackmouthError
+from analytics.people import Action
+from analytics.planning.plan import expected_table
+from analytics.planning.progress import Standing, progress_of
+from analytics.planning.samplers import samplers_of
+from analytics.planning.schedule import draw_schedule, planned_site_days
+from analytics.planning.season_plan import other_plan
+from analytics.quantities import QUANTITIES
+from analytics.wording import numbers
+from dashboard import (
+    data,
+    filters,
+    notices,
+    page_frame,
+    people,
+    store_access,
+    url_state,
+)
+from dashboard.charts import forest
+from dashboard.desk.batches import receipt_words
+from dashboard.page_frame import colours, lead
+from dashboard.sampling_plan import asking, tables, words
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from analytics.bulletin.archive import BulletinMetadata
+    from analytics.data.snapshot import Snapshot
+    from analytics.planning.plan import Plan
+    from analytics.planning.schedule import Schedule
+
+_NO_BULLETIN = (
+    "A plan rests on the newest bulletin: on how site-days differed so far, and on what is to "
+    "come. Make one on the page *New bulletin* first."
+)
+_RECEIPT = "sampling-plan-receipt"
+_SAFETY = (
+    "A plan never says that it is safe to go. Storm, ice and cold water come first; local rules "
+    "and your own crew's instructions decide."
+)
+
+
+def _page() -> None:
+    st.title("Sampling plan")
+    notices.invented()
+    url_state.follow("sampling_plan")
+    people.require(Action.SEE_STORE)
+    store = store_access.store()
+    if store is None:
+        lead("No store is open. Start with `blackmouth open --store DIR`.")
+        return
+    archive = data.archive_folder() or store.path / "bulletins"
+    cards = data.kept_bulletins(archive)[0] if archive.is_dir() else []
+    if not cards:
+        lead(_NO_BULLETIN)
+        return
+    with st.columns([3, 9])[0]:
+        seasons = list(dict.fromkeys(card.season for card in reversed(cards)))
+        season = filters.pick("Season", seasons, key="season")
+    card = next(one for one in reversed(cards) if one.season == season)
+    snapshot = store.snapshot()
+    _plan_part(card, snapshot, str(store.path))
+    _became(snapshot, season)
+    url_state.write()
+
+
+def _plan_part(card: BulletinMetadata, snapshot: Snapshot, path: str) -> None:
+    """Draw the plan of a week to come, or why there is none."""
+    weeks = asking.weeks_ahead(card)
+    if not weeks:
+        lead(f"No open week of season {numbers.plain(card.season)} is still to come.")
+        return
+    with st.container(key="plan-wishes"):
+        now = asking.shifts_of_week(snapshot, card.through)
+        asked = asking.ask(weeks, shifts_now=now)
+    answer = st.container()
+    try:
+        plan = asking.plan_of(card, asked, path)
+    except BlackmouthError as error:
+        with answer:
+            _say(error)
+        return
+    names = _names(snapshot, "areas", "area", "area_name")
+
+    def name(area: str) -> str:
+        return names.get(area) or area
+
+    with answer:
+        lead(words.answer(plan, name))
+        st.caption(numbers.plain(_full(sentences(plan.rule, name))))
+    page_frame.part(_precision, plan, name)
+    _allocation(plan, name)
+    _call(plan, name)
+    page_frame.part(_schedule, plan, snapshot, name)
+
+
+def _say(error: BlackmouthError) -> None:
+    st.error(numbers.plain(_full(str(error))))
+
+
+def _full(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith(".") else ".")
+
+
+def _names(snapshot: Snapshot, table: str, key: str, named: str) -> dict[str, str]:
+    rows = snapshot[table].select([key, named]).to_pylist()
+    return {row[key]: row[named] or row[key] for row in rows}
+
+
+def _precision(plan: Plan, name: Callable[[str], str]) -> None:
+    """Draw planned and present precision of a quantity by area, and the table of all."""
+    st.header("Precision", anchor=False)
+    quantities = words.quantities_of(plan)
+    quantity = filters.switch(
+        "Quantity", quantities, key="quantity", words=lambda one: QUANTITIES[one].label
+    )
+    rows = [one for one in plan.expected if one.quantity == quantity]
+    dots = forest.known_rows(tables.forest_rows(rows, name))
+    if dots:
+        label = QUANTITIES[quantity].label
+        title = f"{label}, {words.PSE}: {words.precision_finding(rows, name)}"
+        page_frame.forest_signs(dots, tables.NAMES)
+        alt = forest.description(dots, of=title, names=tables.NAMES)
+        page_frame.panel(
+            title, forest.figure(dots, palette=colours()), key="season-plan-pse", alt=alt
+        )
+    else:
+        st.markdown(f"{words.precision_finding(rows, name)}.")
+    st.html(tables.precision(plan, name))
+
+
+def _allocation(plan: Plan, name: Callable[[str], str]) -> None:
+    st.header("Where the shifts go", anchor=False)
+    st.markdown(words.allocation_finding(plan, name))
+    for note in plan.notes:
+        st.markdown(numbers.plain(_full(sentences(note, name))))
+    st.html(tables.allocation(plan, name))
+    page_frame.reading(asking.MEANINGS, words.HOW_TO_READ)
+
+
+def _call(plan: Plan, name: Callable[[str], str]) -> None:
+    """Draw the plan that serves the call on the limit reached first, beside this one."""
+    decision = plan.decision
+    if decision is None:
+        return
+    st.header("The plan that serves the call on a limit", anchor=False)
+    st.markdown(words.call_words(plan, name))
+    if words.is_settled(plan):
+        return
+    st.html(tables.call(plan, name))
+    st.caption(" ".join(numbers.plain(_full(sentences(one, name))) for one in decision.notes))
+
+
+# The schedule and its files.
+
+
+def _schedule(plan: Plan, snapshot: Snapshot, name: Callable[[str], str]) -> None:
+    """Draw the schedule by its seed and samplers, and offer its files."""
+    st.header("Schedule", anchor=False)
+    drawing = asking.ask_draw()
+    try:
+        samplers = samplers_of(drawing.samplers, week=plan.week)
+        drawn = draw_schedule(plan.strata, season=plan.season, seed=drawing.seed, samplers=samplers)
+    except BlackmouthError as error:
+        _say(error)
+        return
+    st.markdown(words.schedule_words(drawn))
+    with st.expander("The drawn shifts"):
+        sites = _names(snapshot, "sites", "site", "site_name")
+        st.html(tables.schedule(drawn, sites, name))
+    st.caption(_SAFETY)
+    _files(plan, drawn, snapshot)
+    _keep(plan, drawn, snapshot)
+
+
+def _files(plan: Plan, drawn: Schedule, snapshot: Snapshot) -> None:
+    stem = f"plan.{plan.season}.{plan.week}"
+    made: dict[str, tuple[str, str, Callable[[], bytes]]] = {
+        "planned_site_days.csv": (
+            "Schedule (CSV)",
+            "text/csv",
+            lambda: table_csv(planned_site_days(drawn)).encode(),
+        ),
+        "expected.csv": (
+            "Precision (CSV)",
+            "text/csv",
+            lambda: table_csv(expected_table(plan.expected)).encode(),
+        ),
+        "schedule.ics": ("Calendar", "text/calendar", lambda: _calendar(drawn, snapshot)),
+        "sheets.pdf": ("Sheets (PDF)", "application/pdf", lambda: _sheets(drawn, snapshot)),
+    }
+    with st.container(key="downloads"):
+        for column, (file_name, (label, mime, make)) in zip(
+            st.columns(len(made)), made.items(), strict=True
+        ):
+            with column:
+                people.offer(
+                    label, make, file_name=f"{stem}.{file_name}", mime=mime, key=f"plan-{file_name}"
+                )
+
+
+def _keep(plan: Plan, drawn: Schedule, snapshot: Snapshot) -> None:
+    """Draw the button that stores a schedule, with what the store has of that week already."""
+    table = planned_site_days(drawn)
+    beside = other_plan(snapshot["planned_site_days"], table, season=plan.season, week=plan.week)
+    if beside:
+        st.warning(numbers.plain(_full(sentences(beside))))
+    if receipt := st.session_state.pop(_RECEIPT, ""):
+        st.success(receipt)
+    pressed = st.button(
+        "Store this schedule",
+        disabled=not people.may(Action.STORE),
+        help="As one batch, to be taken out again on the Data desk. No estimate reads it.",
+        key="store-plan",
+    )
+    store = store_access.store()
+    if not pressed or store is None:
+        return
+    people.require(Action.STORE)
+    rows = {at: _texts(row) for at, row in enumerate(table.to_pylist(), 2)}
+    try:
+        reading = importing.read_rows({"planned_site_days": rows}, source="sampling plan")
+        receipt = importing.store_checked(importing.check(reading, store), store, who=people.who())
+    except BlackmouthError as error:
+        _say(error)
+        return
+    st.session_state[_RECEIPT] = numbers.plain(receipt_words(receipt))
+    st.rerun()
+
+
+def _texts(row: dict[str, Any]) -> dict[str, str]:
+    return {name: str(value) for name, value in row.items() if value is not None}
+
+
+def _shifts(drawn: Schedule, snapshot: Snapshot) -> Any:
+    from analytics.documents.shifts import shifts_of  # noqa: PLC0415 - loads Typst
+
+    return shifts_of(
+        planned_site_days(drawn).to_pylist(),
+        sites=snapshot["sites"].to_pylist(),
+        area_names=_names(snapshot, "areas", "area", "area_name"),
+    )
+
+
+def _calendar(drawn: Schedule, snapshot: Snapshot) -> bytes:
+    from analytics.documents.shifts import schedule_ics, zone_of_environment  # noqa: PLC0415
+
+    shifts = _shifts(drawn, snapshot)
+    return schedule_ics(shifts, made=datetime.now(UTC), zone=zone_of_environment())
+
+
+def _sheets(drawn: Schedule, snapshot: Snapshot) -> bytes:
+    from analytics.documents.shifts import sheets_pdf  # noqa: PLC0415
+
+    return sheets_pdf(_shifts(drawn, snapshot))
+
+
+# What became of shifts that were planned before.
+
+
+def _became(snapshot: Snapshot, season: str) -> None:
+    st.header("Planned, done and missed", anchor=False)
+    found = progress_of(snapshot, season)
+    st.markdown(words.progress_words(found))
+    said = words.busyness_words(found.busyness, words.n_lost(found))
+    if said:
+        st.markdown(said)
+    if len(found.shifts) > found.count(Standing.RESERVE):
+        with st.expander("Shift by shift"):
+            st.html(tables.progress(found.shifts, _names(snapshot, "sites", "site", "site_name")))
+
+
+_page()

@@ -1,0 +1,166 @@
+"""What is asked for on the page Sampling plan, and the plan, kept by all of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+import streamlit as st
+
+from analytics.data.store import Store
+from analytics.errors import UsageError
+from analytics.planning.make_plan import Objective, PlanRequest
+from analytics.planning.schedule import MOST_SEED
+from analytics.planning.season_plan import plan_week
+from analytics.weeks import week_of
+from analytics.wording import numbers
+from dashboard import data, filters, url_state
+
+if TYPE_CHECKING:
+    from analytics.bulletin.archive import BulletinMetadata
+    from analytics.data.snapshot import Snapshot
+    from analytics.planning.plan import Plan
+
+OBJECTIVES = {
+    Objective.WORST: "The least precise area first",
+    Objective.SUM: "All areas alike",
+    Objective.ALL_AREAS: "All areas together",
+}
+#: What each objective means, for the reader who chooses.
+MEANINGS = (
+    "*The least precise area first*: the greatest relative error of any area is made least. "
+    "*All areas alike*: the sum of squared relative errors of the areas is made least. *All areas "
+    "together*: the figure of all areas is made most precise, whatever single areas get. Each is "
+    "for kept fish and encounters at once."
+)
+SHIFTS, TARGET = "shifts", "target"
+_BY = {SHIFTS: "Number of shifts", TARGET: "Wanted precision"}
+#: Wanted percent standard errors that can be chosen.
+_TARGETS = ("5", "10", "15", "20", "25", "30", "35", "40", "50")
+_FIRST_TARGET = "30"
+_MOST_SHIFTS, _FIRST_SHIFTS, _FIRST_SEED = 2000, 24, 1
+
+
+class Ask(NamedTuple):
+    """What is asked for; `target` in percent. Exactly one of `shifts` and `target` is given."""
+
+    week: str
+    shifts: int | None
+    target: str | None
+    objective: str
+
+
+class Draw(NamedTuple):
+    """How the schedule is drawn: its seed, and the samplers as written."""
+
+    seed: int
+    samplers: str
+
+
+def ask(weeks: tuple[str, ...], *, shifts_now: int) -> Ask:
+    """Draw what can be asked of a plan and return what is; the shifts begin with those of now."""
+    columns = st.columns([3, 3, 2, 4], vertical_alignment="bottom")
+    with columns[0]:
+        week = filters.pick("Week", weeks, key="week", words=_week_words)
+    with columns[1]:
+        by = filters.pick("Plan by", tuple(_BY), key="by", words=_BY.__getitem__)
+    with columns[2]:
+        shifts, target = None, None
+        if by == SHIFTS:
+            shifts = _number(
+                "Shifts", "shifts", first=shifts_now or _FIRST_SHIFTS, least=1, most=_MOST_SHIFTS
+            )
+        else:
+            st.session_state.setdefault("target", st.query_params.get("target", _FIRST_TARGET))
+            target = filters.pick("PSE of every area", _TARGETS, key="target", words=_percent)
+    with columns[3]:
+        objective = filters.pick(
+            "Objective",
+            tuple(map(str, OBJECTIVES)),
+            key="objective",
+            words=lambda one: OBJECTIVES[Objective(one)],
+        )
+    return Ask(week, shifts, target, objective)
+
+
+def ask_draw() -> Draw:
+    """Draw what a schedule depends on and return what is chosen."""
+    left, right = st.columns([1, 3])
+    with left:
+        seed = _number("Seed of the draw", "seed", first=_FIRST_SEED, least=0, most=MOST_SEED)
+    with right:
+        key = "samplers"
+        st.session_state.setdefault(key, st.query_params.get(key, ""))
+        samplers = st.text_area(
+            "Samplers, one a line; none for anybody",
+            key=key,
+            height=100,
+            placeholder="name | areas | days off | most shifts",
+            help="Only the name must be there: Ada | SOR KET | Tue Wed | 4",
+        )
+        url_state.note(key, samplers)
+    return Draw(seed, samplers)
+
+
+def _number(label: str, key: str, *, first: int, least: int, most: int) -> int:
+    """Draw a field of a whole number whose value starts from the link and stands in it."""
+    if key not in st.session_state:
+        asked = st.query_params.get(key, "")
+        is_number = asked.isascii() and asked.isdecimal() and len(asked) < 17
+        found = int(asked) if is_number else first
+        st.session_state[key] = min(max(found, least), most)
+    value = int(st.number_input(label, min_value=least, max_value=most, step=1, key=key))
+    url_state.note(key, str(value))
+    return value
+
+
+def plan_of(card: BulletinMetadata, asked: Ask, path: str) -> Plan:
+    """Return the plan for what was asked, from the draws of a bulletin, made once.
+
+    Raises
+    ------
+    UsageError
+        If there is no plan for it, with what is allowed; or the bulletin has no draws.
+    """
+    return _plan(path, str(data.archive_folder()), card.bulletin, card.made_utc, asked)
+
+
+@st.cache_resource(max_entries=24, show_spinner="Planning the week …")
+def _plan(path: str, folder: str, bulletin: str, made_utc: str, asked: Ask) -> Plan:
+    cards, _ = data.kept_bulletins(Path(folder))
+    card = next(one for one in cards if one.bulletin == bulletin)
+    on = data.view("inputs", card)
+    if on is None:
+        raise UsageError(
+            "the bulletin holds no simulations of the weeks to come, so no week can be planned; "
+            "make it anew on the page New bulletin"
+        )
+    request = PlanRequest(
+        week=asked.week,
+        shifts=asked.shifts,
+        target_pse=None if asked.target is None else float(asked.target) / 100,
+        objective=Objective(asked.objective),
+    )
+    snapshot = Store(path).snapshot(as_of=card.version)
+    known = (on.baseline, on.limits)
+    return plan_week(snapshot, request, season=card.season, known=known)
+
+
+def shifts_of_week(snapshot: Snapshot, week: str) -> int:
+    """Return how many site-days of a week have a count of boats."""
+    rows = snapshot["site_days"].select(["date", "boats_returned"]).to_pylist()
+    return sum(row["boats_returned"] is not None and week_of(row["date"]) == week for row in rows)
+
+
+def weeks_ahead(card: BulletinMetadata) -> tuple[str, ...]:
+    """Return the weeks to come of a bulletin's season."""
+    on = data.view("inputs", card)
+    return () if on is None else tuple(on.baseline.weeks)
+
+
+def _week_words(week: str) -> str:
+    return f"{week} · {numbers.week_dates(week)}"
+
+
+def _percent(target: str) -> str:
+    return f"{target} %"

@@ -1,0 +1,143 @@
+"""The tables of the page Sampling plan as HTML, and the lines of its figure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analytics.codes import sentences
+from analytics.planning.progress import Standing
+from analytics.quantities import QUANTITIES
+from analytics.rounding import DASH, number
+from analytics.wording import numbers
+from analytics.wording.numbers import Measurement, NumberKind
+from dashboard import html_tables
+from dashboard.charts.forest import ForestRow
+from dashboard.sampling_plan.words import STANDINGS, area_words, pse_words, quantities_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from markupsafe import Markup
+
+    from analytics.planning.plan import Expected, Plan
+    from analytics.planning.schedule import Schedule
+
+#: Hues of the figure with their words.
+NAMES = (
+    ("sea", "this plan"),
+    ("copper", "as in the last sampled week"),
+    ("bar", "its own standard error"),
+)
+
+
+def forest_rows(rows: Sequence[Expected], name: Callable[[str], str]) -> list[ForestRow]:
+    """Return planned and present precision of a quantity as lines of a figure, by area."""
+    found = []
+    for one in rows:
+        label = area_words(one.area, name)
+        share = NumberKind.SHARE
+        planned = Measurement(one.pse_planned, one.pse_low, one.pse_high, share)
+        n = numbers.count(one.site_days_planned, "site-day")
+        found.append(ForestRow(label, planned, words=f"planned, {n}"))
+        if one.pse_now is not None:
+            n = numbers.count(one.site_days_now, "site-day")
+            words = f"as in the last sampled week, {n}"
+            found.append(
+                ForestRow(label, Measurement(one.pse_now, sort=share), hue="copper", words=words)
+            )
+    return found
+
+
+def precision(plan: Plan, name: Callable[[str], str]) -> Markup:
+    """Return planned and present precision by area and quantity."""
+    names = quantities_of(plan)
+    heads = ("Area", *(QUANTITIES[one].label for one in names), "Site-days now, planned")
+    by_place = {(one.area, one.quantity): one for one in plan.expected}
+    lines = []
+    for area in dict.fromkeys(one.area for one in plan.expected):
+        rows = [by_place.get((area, quantity)) for quantity in names]
+        first = next(one for one in rows if one is not None)
+        cells = [_precision_cell(one) for one in rows]
+        cells.append(f"{first.site_days_now}, {first.site_days_planned}")
+        lines.append(html_tables.line(heads, area_words(area, name), cells, is_all=area is None))
+    return html_tables.table(heads, lines)
+
+
+def _precision_cell(one: Expected | None) -> str:
+    if one is None or one.pse_planned is None:
+        return DASH
+    now = f"now {pse_words(one.pse_now)}" if one.pse_now is not None else ""
+    return pse_words(one.pse_planned) + html_tables.small(now)
+
+
+def allocation(plan: Plan, name: Callable[[str], str]) -> Markup:
+    """Return where the shifts go, beside the last sampled week and the even spread."""
+    heads = ("Area", "Days", "Planned", "Even spread", "Last sampled week", "Frame")
+    lines = []
+    for one in plan.strata:
+        unit = "day" if one.design == "day_site" else "site-day"
+        cells = [
+            one.weekdays,
+            str(one.n_site_days),
+            str(one.n_even * one.sites_a_day),
+            str(one.n_now),
+            numbers.count(one.frame_size, unit),
+        ]
+        lines.append(html_tables.line(heads, name(one.area), cells))
+    return html_tables.table(heads, lines)
+
+
+def call(plan: Plan, name: Callable[[str], str]) -> Markup:
+    """Return where the shifts go that serve the call best, beside the plan."""
+    heads = ("Area", "Days", "This plan", "For the call", "Difference")
+    lines = []
+    for one, n in zip(plan.strata, plan.decision.n if plan.decision else (), strict=False):
+        shifts = n * one.sites_a_day
+        more = shifts - one.n_site_days
+        sign = number(more, place=0, signed=True) if more else "0"
+        cells = [one.weekdays, str(one.n_site_days), str(shifts), sign]
+        lines.append(html_tables.line(heads, name(one.area), cells))
+    return html_tables.table(heads, lines)
+
+
+def schedule(drawn: Schedule, site_names: Mapping[str, str], name: Callable[[str], str]) -> Markup:
+    """Return the planned shifts by date."""
+    heads = ("Date", "Site", "Area", "Sampler", "Chance to be drawn")
+    area_of = {site: one.area for one, _ in drawn.strata for site in one.sites}
+    lines = [
+        html_tables.line(
+            heads,
+            f"{one.date:%a} {numbers.day_words(one.date)}",
+            [
+                f"{site_names.get(one.site) or one.site} ({one.site})",
+                name(area_of[one.site]),
+                drawn.assigned.get((one.site, one.date)) or DASH,
+                f"{one.inclusion_prob:.3f}",
+            ],
+        )
+        for one in drawn.planned
+    ]
+    return html_tables.table(heads, lines)
+
+
+def progress(shifts: pd.DataFrame, site_names: Mapping[str, str]) -> Markup:
+    """Return the planned shifts of a season, the newest first, without the reserve."""
+    heads = ("Date", "Site", "State", "Boats counted", "Boats of other visits", "Why")
+    rows = shifts[shifts["standing"] != Standing.RESERVE].iloc[::-1]
+    lines = [
+        html_tables.line(
+            heads,
+            f"{one['date']:%a} {numbers.day_words(one['date'].date())}",
+            [
+                f"{site_names.get(one['site']) or one['site']} ({one['site']})",
+                STANDINGS[one["standing"]],
+                DASH if pd.isna(one["boats_returned"]) else f"{one['boats_returned']:.0f}",
+                DASH if pd.isna(one["usual_boats"]) else f"{one['usual_boats']:.1f}",
+                sentences(one["reason"]) if isinstance(one["reason"], str) else "",
+            ],
+        )
+        for one in rows.to_dict("records")
+    ]
+    return html_tables.table(heads, lines)

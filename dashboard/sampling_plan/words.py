@@ -1,0 +1,236 @@
+"""What the page Sampling plan says: the answer, findings over figures, missed shifts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analytics.planning.progress import LOST, Standing
+from analytics.quantities import QUANTITIES
+from analytics.rounding import chance, percent
+from analytics.wording import numbers
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from analytics.planning.plan import Expected, Plan
+    from analytics.planning.progress import Busyness, Progress
+    from analytics.planning.schedule import Schedule
+
+PSE = "percent standard error (PSE)"
+#: What the page is first about: all areas together, this quantity.
+FIRST = "encounter_fish"
+STANDINGS = {
+    Standing.DONE: "done",
+    Standing.AHEAD: "ahead",
+    Standing.NOT_SEEN: "day over, no count in the store",
+    Standing.MISSED: "missed",
+    Standing.REPLACED: "replaced from the reserve",
+    Standing.RESERVE: "reserve",
+}
+#: p below which a difference is called clear (common practice).
+_CLEAR = 0.05
+_SETTLED = 0.01
+NO_CORRECTION = (
+    "The estimates correct only site-days whose boats were counted and nobody was interviewed: "
+    "they count by their boats. A shift that was missed altogether has no count and no "
+    "correction; it leaves the sample."
+)
+
+
+def pse_words(part: float | None) -> str:
+    """Return a planned or present precision in percent; a dash where there is none."""
+    return numbers.Measurement(part, sort=numbers.NumberKind.SHARE).words
+
+
+def area_words(area: str | None, name: Callable[[str], str]) -> str:
+    """Return an area by its name, or that all are meant."""
+    return "All areas" if area is None else name(area)
+
+
+def quantities_of(plan: Plan) -> list[str]:
+    """Return the quantities that a plan says something of, what it is judged by first."""
+    names = dict.fromkeys(one.quantity for one in plan.expected)
+    return sorted(names, key=lambda one: one != FIRST)
+
+
+def label_of(quantity: str) -> str:
+    """Return the label of a quantity within a sentence."""
+    words = QUANTITIES[quantity].label
+    return words if words.startswith("Chinook") else f"{words[:1].lower()}{words[1:]}"
+
+
+def first_row(plan: Plan) -> Expected | None:
+    """Return what a plan is judged by first: encounters of all areas, else any row with a PSE."""
+    known = [one for one in plan.expected if one.pse_planned is not None]
+    ranked = sorted(known, key=lambda one: (one.quantity != FIRST, one.area is not None))
+    return ranked[0] if ranked else None
+
+
+def answer(plan: Plan, name: Callable[[str], str]) -> str:
+    """Return what a plan brings, in a sentence (Markdown)."""
+    shifts = numbers.count(plan.n_site_days, "shift")
+    week = f"week {plan.week} ({numbers.week_dates(plan.week)})"
+    one = first_row(plan)
+    if one is None:
+        return (
+            f"**{shifts}** in {week}. What precision they bring cannot be given: no site-day so "
+            "far says how site-days differ."
+        )
+    where = "all areas" if one.area is None else name(one.area)
+    what = f"{label_of(one.quantity)} in {where}"
+    limits = ""
+    if one.pse_low is not None and one.pse_high is not None:
+        limits = f" ({pse_words(one.pse_low)} to {pse_words(one.pse_high)})"
+    now = ""
+    if one.pse_now is not None:
+        now = (
+            f"; the {numbers.count(one.site_days_now, 'site-day')} of the last sampled week would "
+            f"bring {pse_words(one.pse_now)}"
+        )
+    return (
+        f"**{shifts}** in {week} bring {numbers.plain(what)} to a {PSE} of "
+        f"**{pse_words(one.pse_planned)}**{limits}{now}."
+    )
+
+
+def precision_finding(rows: Sequence[Expected], name: Callable[[str], str]) -> str:
+    """Return the finding over the figure of one quantity."""
+    known = [one for one in rows if one.pse_planned is not None and one.area is not None]
+    if not known:
+        return "No precision can be given for any area"
+    best = min(known, key=lambda one: one.pse_planned or 0.0)
+    worst = max(known, key=lambda one: one.pse_planned or 0.0)
+    if best is worst:
+        return f"{area_words(best.area, name)}: PSE {pse_words(best.pse_planned)}"
+    return (
+        f"Most precise in {area_words(best.area, name)} ({pse_words(best.pse_planned)}), least in "
+        f"{area_words(worst.area, name)} ({pse_words(worst.pse_planned)})"
+    )
+
+
+def allocation_finding(plan: Plan, name: Callable[[str], str]) -> str:
+    """Return where most shifts go, and what the even spread would lose (Markdown)."""
+    most = max(plan.strata, key=lambda one: one.n_site_days)
+    least = min(one.n_site_days for one in plan.strata)
+    words = (
+        "Every area and day group gets as many shifts."
+        if most.n_site_days == least
+        else (
+            f"Most shifts go to {numbers.plain(name(most.area))} {most.weekdays}: "
+            f"{most.n_site_days} of {plan.n_site_days}."
+        )
+    )
+    one = first_row(plan)
+    if one is None or one.pse_even is None or one.pse_planned is None:
+        return words
+    even, planned = pse_words(one.pse_even), pse_words(one.pse_planned)
+    what = label_of(one.quantity)
+    where = area_words(one.area, name)
+    if even == planned:
+        return words
+    loss = one.pse_even / one.pse_planned - 1
+    side = "more" if loss > 0 else "less"
+    return (
+        f"{words} An even spread of as many shifts would bring {what}, {where}, to a PSE of {even} "
+        f"in place of {planned}: {percent(abs(loss))} {side}."
+    )
+
+
+#: How planned precision is to be read.
+HOW_TO_READ = (
+    "The PSE of a plan is what as many site-days, drawn at random, are expected to bring: from how "
+    "site-days of the season differed so far and how many fish are expected in that week. Bars "
+    "show the standard error of the PSE itself, which rests on few site-days. *As in the last "
+    "sampled week* is the same formula at the site-days of that week, so that both differ by "
+    "effort alone."
+)
+
+
+def call_words(plan: Plan, name: Callable[[str], str]) -> str:
+    """Return what the allocation that serves a call would change, in words (Markdown)."""
+    one = plan.decision
+    if one is None:
+        return ""
+    where = ", ".join(map(name, one.areas))
+    words = (
+        f"Limit {numbers.plain(one.limit_id)} ({numbers.plain(where)}) is reached first. That it "
+        f"is exceeded has a chance of {chance(one.chance)}. "
+    )
+    if is_settled(plan):
+        return (
+            f"{words}The call is settled: the chance of a wrong one is {chance(one.wrong_now)} "
+            "before the week is sampled, and no shift need be placed for it."
+        )
+    now, planned, best = map(call_chance, (one.wrong_now, one.wrong_planned, one.wrong_decision))
+    if planned == best:
+        return (
+            f"{words}The chance of the wrong call is {now} today and {planned} after this plan; "
+            "the shifts that serve the call best would leave it there."
+        )
+    return (
+        f"{words}The chance of the wrong call is {now} today, {planned} after this plan and "
+        f"**{best}** after the same number of shifts placed for the call alone."
+    )
+
+
+def is_settled(plan: Plan) -> bool:
+    """Return whether a call is all but certain already (our choice: under 1 % to be wrong)."""
+    return plan.decision is not None and plan.decision.wrong_now < _SETTLED
+
+
+def call_chance(part: float) -> str:
+    """Return the chance of a wrong call in percent, with the digit in which plans differ."""
+    return percent(part, digits=1)
+
+
+def schedule_words(drawn: Schedule) -> str:
+    """Return how a schedule was drawn, in a sentence."""
+    n = numbers.count(len(drawn.planned), "shift")
+    words = f"{n} drawn at random by seed {drawn.seed}; the rest of each stratum is its reserve."
+    if drawn.assigned:
+        words += (
+            f" The samplers can do {chance(drawn.feasible_prop)} of such draws; this is number "
+            f"{drawn.tries} of those tried, so it is no simple random sample: site-days of one "
+            "date are in it together less often, and errors may read a little too wide or narrow."
+        )
+    return words
+
+
+def progress_words(found: Progress) -> str:
+    """Return how many shifts of a season were done, missed and are still ahead."""
+    n = {one: found.count(one) for one in Standing}
+    drawn = sum(n.values()) - n[Standing.RESERVE]
+    if not drawn:
+        return "No schedule of this season is in the store yet."
+    parts = [f"{n[one]} {STANDINGS[one]}" for one in STANDINGS if n[one] and one != "reserve"]
+    return f"Of {numbers.count(drawn, 'planned shift')}: {', '.join(parts)}."
+
+
+def busyness_words(busy: Busyness, n_lost: int) -> str:
+    """Return whether the missed shifts are the busy ones, and what is done about it."""
+    if not n_lost:
+        return ""
+    if busy.missed is None or busy.done is None:
+        return (
+            "Whether busy places and days were missed cannot be said: earlier counts of boats are "
+            f"lacking. {NO_CORRECTION}"
+        )
+    missed, done = (f"{one:.1f}" for one in (busy.missed, busy.done))
+    words = (
+        f"Where shifts were missed, other visits of the same site and day group counted {missed} "
+        f"boats on average; where they were done, {done}."
+    )
+    if busy.chance is None:
+        words += " There are too few of either to tell this from chance."
+    elif busy.chance > _CLEAR:
+        words += f" So great a difference comes about by chance ({percent(busy.chance)})."
+    elif busy.missed > busy.done:
+        words += " The busy ones were missed: totals are too low."
+    else:
+        words += " The quiet ones were missed: totals are too high."
+    return f"{words} {NO_CORRECTION}"
+
+
+def n_lost(found: Progress) -> int:
+    """Return how many shifts were to be visited and were not."""
+    return found.count(*LOST)

@@ -1,0 +1,141 @@
+"""The page Sampling plan on the demo store: its answer, its schedule, its refusals, its batch."""
+
+from __future__ import annotations
+
+import shutil
+from importlib.util import find_spec
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from analytics import Store
+from analytics.planning.progress import Busyness
+from dashboard import data, store_access
+from dashboard.pages import menu
+from dashboard.sampling_plan import words
+from tests.app.reading import words_of
+
+SECONDS = 90
+WEEK = "2036-W08"
+
+
+@pytest.fixture
+def store(demo_store, tmp_path) -> Path:
+    path = tmp_path / "store"
+    shutil.copytree(demo_store, path)
+    return path
+
+
+@pytest.fixture
+def open_at(monkeypatch):
+    """Return a function that opens the page on a store with a link."""
+
+    def opened(path: Path, **link: str) -> AppTest:
+        monkeypatch.setenv(store_access.STORE_VARIABLE, str(path))
+        monkeypatch.setenv(data.ARCHIVE_VARIABLE, str(path / "bulletins"))
+        script = Path(find_spec("dashboard").origin).parent / "app_pages" / "sampling_plan.py"
+        page = AppTest.from_file(script, default_timeout=SECONDS)
+        for key, value in link.items():
+            page.query_params[key] = value
+        page.run()
+        assert not page.exception
+        return page
+
+    return opened
+
+
+def errors(page: AppTest) -> str:
+    return " ".join(one.value for one in page.error)
+
+
+def test_the_page_answers_plans_draws_and_says_what_became_of_shifts(store, open_at):
+    page = open_at(store)
+    said = words_of(page)
+    # As many shifts as the last sampled week had, until another number is chosen.
+    assert f"**36 shifts** in week {WEEK}" in said
+    assert "percent standard error" in said
+    for head in ("Precision", "Where the shifts go", "Schedule", "Planned, done and missed"):
+        assert head in said
+    assert "36 shifts drawn at random by seed 1" in said
+    assert "Of 24 planned shifts: 24 ahead" in said
+    assert "local rules" in said
+    offered = {one.key for one in page.get("download_button")}
+    assert {f"plan-{name}" for name in ("sheets.pdf", "schedule.ics", "expected.csv")} <= offered
+    for code in ("plan_", "encounter_fish", "call_"):
+        assert code not in said
+
+
+def test_choices_stand_in_the_link_and_are_taken_from_it(store, open_at):
+    page = open_at(store, week="2036-W09", shifts="40", seed="12", objective="all_areas")
+    said = words_of(page)
+    assert "**40 shifts** in week 2036-W09" in said
+    assert "by seed 12" in said
+    assert page.number_input(key="seed").value == 12
+    page = open_at(store, by="target", target="40")
+    assert "PSE" in words_of(page)
+    assert page.selectbox(key="target").value == "40"
+
+
+def test_what_cannot_be_planned_is_said_and_the_rest_of_the_page_stays(store, open_at):
+    page = open_at(store, shifts="1900")
+    assert "1900 shifts" in errors(page)
+    assert "Planned, done and missed" in words_of(page)
+    page = open_at(store, by="target", target="5")
+    assert "out of reach" in errors(page)
+
+
+def test_samplers_are_read_and_refused_in_words(store, open_at):
+    page = open_at(store, samplers="Ada | Q")
+    assert "no area Q" in errors(page)
+    page.text_area(key="samplers").set_value("Ada\nBo").run()
+    assert "of random schedules can be done by these samplers" in errors(page)
+    many = "\n".join(f"S{k}" for k in range(14))
+    page.text_area(key="samplers").set_value(many).run()
+    assert not page.exception
+    assert "no simple random sample" in words_of(page)
+
+
+def test_a_schedule_is_stored_as_a_batch_and_moves_no_estimate(store, open_at):
+    page = open_at(store, shifts="30", seed="5")
+    assert "another plan of" in words_of(page)  # the demo has one of seed 1
+    before = Store(store).snapshot()["site_days"]
+    page.button(key="store-plan").click().run()
+    assert not page.exception
+    assert not page.error
+    rows = Store(store).snapshot()["planned_site_days"].to_pylist()
+    mine = [row for row in rows if row["seed"] == 5]
+    assert len(mine) == len(rows)  # every row of the week before was drawn anew
+    assert sum(not row["is_reserve"] for row in mine) == 30
+    assert Store(store).snapshot()["site_days"].equals(before)
+    assert "Of 30 planned shifts: 30 ahead" in words_of(page)
+    assert "another plan of" not in words_of(page)
+
+
+def test_without_a_bulletin_the_page_says_what_is_missing(store, open_at):
+    shutil.rmtree(store / "bulletins")
+    assert "newest bulletin" in words_of(open_at(store))
+
+
+def test_the_page_is_there_only_with_a_store(monkeypatch):
+    monkeypatch.delenv(store_access.STORE_VARIABLE, raising=False)
+    assert "sampling_plan" not in menu()["Biologist"]
+    monkeypatch.setenv(store_access.STORE_VARIABLE, "/nowhere")
+    assert menu()["Biologist"]["sampling_plan"] == "Sampling plan"
+
+
+@pytest.mark.parametrize(
+    ("busy", "said"),
+    [
+        (Busyness(None, 4.0, None), "cannot be said"),
+        (Busyness(9.0, 4.0, None), "too few of either"),
+        (Busyness(9.0, 4.0, 0.4), r"by chance (40"),
+        (Busyness(9.0, 4.0, 0.001), "The busy ones were missed: totals are too low"),
+        (Busyness(4.0, 9.0, 0.001), "The quiet ones were missed: totals are too high"),
+    ],
+)
+def test_missed_shifts_by_busyness_say_that_nothing_corrects_them(busy, said):
+    found = words.busyness_words(busy, 3)
+    assert said in found
+    assert words.NO_CORRECTION in found
+    assert words.busyness_words(busy, 0) == ""
