@@ -15,7 +15,7 @@ from analytics.cli.options_command import options
 from analytics.cli.plan_command import plan
 from analytics.cli.result_commands import bulletin, demo, estimate, revisions, scenarios
 from analytics.cli.terminal import examples, show_findings
-from analytics.cli.upkeep_commands import verify
+from analytics.cli.upkeep_commands import maintain, verify
 from analytics.errors import BlackmouthError, DataRejected, UsageError
 
 if TYPE_CHECKING:
@@ -49,6 +49,7 @@ for _command in (
     batches,
     withdraw,
     verify,
+    maintain,
     templates,
     form,
     estimate,

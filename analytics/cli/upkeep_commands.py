@@ -54,3 +54,28 @@ def verify(store: Path) -> None:
             f"{store} is not sound: {n_bad} damaged, missing or foreign; {sound} sound"
         )
     say(f"{store} is sound: {sound} as written, version {target.version}")
+
+
+@click.command(
+    short_help="Put small files of a store together and clean up.",
+    epilog=examples("blackmouth maintain --store mystore"),
+)
+@STORE
+def maintain(store: Path) -> None:
+    """Put small files together, make checkpoints, add missing checksums, remove leftovers.
+
+    No row goes: every version and every kept bulletin stays as it is. Files that others took the
+    place of stay until the next `maintain`, for whoever is reading. Refused where a file is
+    damaged, missing or foreign, but for cached entries, which are made anew when needed.
+    """
+    from analytics.data.store import Store, maintain_store  # noqa: PLC0415 - keeps --help quick
+
+    target = Store(store)
+    if not target.exists:
+        target.batches()  # says what is there
+    done = maintain_store(target, progress=progress)
+    say(
+        f"maintained {store}: {done.n_before:,} files of the tables are now {done.n_after:,}; "
+        f"{done.n_sums:,} checksums added; {done.n_removed:,} files removed; "
+        f"version {target.version}, as before"
+    )

@@ -10,7 +10,8 @@ import pytest
 
 from analytics import checksums
 from analytics.bulletin import archive
-from analytics.data.store import Store, verify_store
+from analytics.data.kept import Kept
+from analytics.data.store import Store, maintain_store, verify_store
 from analytics.errors import StoreError
 from tests.store_faults import filled_store, flipped, state_of
 
@@ -119,3 +120,43 @@ def test_a_store_of_before_says_that_it_has_no_checksums(tmp_path):
     found = verify_store(tmp_path / "s")
     assert found.is_sound
     assert {one.kind for one in found.seen} == {"file_without_sum"}
+
+
+def test_maintenance_keeps_every_version_and_tidies_up(copy):
+    before = state_of(copy)
+    Kept(copy).table("two", "key", lambda: pa.table({"a": [1.0]}))
+    entry = next((copy / "kept").glob("two*"))
+    entry.write_bytes(entry.read_bytes()[:-1])
+    for _ in range(3):
+        done = maintain_store(Store(copy))
+        assert state_of(copy) == before
+        assert verify_store(copy).is_sound
+    assert (done.n_before, done.n_after) == (3, 3)
+    assert not verify_store(copy).seen
+    assert not entry.exists()
+    Store(copy).add({"areas": pa.table({"area": ["new"]})})
+    assert state_of(copy)[: len(before) - 3] == before[:-3]
+    assert not verify_store(copy).seen
+
+
+def test_flips_after_maintenance_are_all_named(copy, tmp_path):
+    maintain_store(Store(copy))
+    assert not flipped(copy, tmp_path / "more", n=N_FLIPS // 2, seed=18)
+
+
+def test_maintenance_gives_an_old_store_checksums(tmp_path):
+    shutil.copytree(Path(__file__).parent / "old_store_1", tmp_path / "s")
+    store = Store(tmp_path / "s")
+    before = [store.read("areas", k).to_pylist() for k in range(5)]
+    maintain_store(store)
+    assert verify_store(store.path).is_sound
+    assert [Store(store.path).read("areas", k).to_pylist() for k in range(5)] == before
+    maintain_store(store)
+    assert not verify_store(store.path).seen
+
+
+def test_a_damaged_store_is_not_maintained(copy):
+    file = next((copy / "areas").glob("*.parquet"))
+    file.write_bytes(file.read_bytes()[:-9])
+    with pytest.raises(StoreError, match=file.name):
+        maintain_store(Store(copy))

@@ -2,6 +2,7 @@
 
 from analytics.data.store.cluster import ClusterError, connected
 from analytics.data.store.history import REASON, Batch, Counts, Event, Receipt
+from analytics.data.store.maintain import Maintained, maintain_store
 from analytics.data.store.rows import BATCH
 from analytics.data.store.store import DESK, Store
 from analytics.data.store.verify import Verified, verify_store
@@ -14,9 +15,11 @@ __all__ = [
     "ClusterError",
     "Counts",
     "Event",
+    "Maintained",
     "Receipt",
     "Store",
     "Verified",
     "connected",
+    "maintain_store",
     "verify_store",
 ]

@@ -58,11 +58,19 @@ def append(path: Path, data: pa.Table | pa.RecordBatchReader) -> None:
         )
 
 
-def replace(path: Path, data: pa.RecordBatchReader) -> None:
+def replace(path: Path, data: pa.Table | pa.RecordBatchReader) -> None:
     """Put rows in the place of all, in one atomic commit, and make a checkpoint of the log."""
     with _faults_raised(path, "written"):
-        write_deltalake(str(path), data, mode="overwrite", post_commithook_properties=_NO_MORE)
+        write_deltalake(
+            str(path),
+            data,
+            mode="overwrite",
+            schema_mode="overwrite",  # tables of old programs have fewer columns
+            post_commithook_properties=_NO_MORE,
+        )
         DeltaTable(str(path)).create_checkpoint()
+        # A hint that the library writes over in place; without it, it lists the log.
+        (path / "_delta_log" / "_last_checkpoint").unlink(missing_ok=True)
 
 
 def read_files(

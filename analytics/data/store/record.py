@@ -9,10 +9,14 @@ chain bridges.
 
 from __future__ import annotations
 
+import getpass
 import hashlib
 import json
 import os
-from dataclasses import dataclass
+import secrets
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
@@ -22,7 +26,7 @@ from analytics.data.store.history import EVENT_SCHEMA, MAINTAINED, Event
 from analytics.errors import StoreError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
 #: Table of the events, and folder of marks of steps that were begun and have not ended.
@@ -155,12 +159,46 @@ def _commits(folder: Path) -> list[str]:
     return [f"{_LOG}/{one.name}" for one in (folder / _LOG).glob("[0-9]*.json")]
 
 
-def write_sums(store: Path, *, anew: bool = False) -> None:
-    """Write the checksums of the files of the table of events: those known stay unless `anew`."""
+def write_sums(store: Path, *, without: Iterable[str] = ()) -> None:
+    """Write the checksums of the files of the table of events; those known stay."""
     folder = store / EVENTS
-    known = {} if anew else checksums.read_sums(folder) or {}
-    now = {*_commits(folder), *(file.name for file in delta.files_of(folder))}
-    checksums.write_sums(folder, sorted(now | set(known)), known)
+    known = checksums.read_sums(folder) or {}
+    log = {f"{_LOG}/{one.name}" for one in (folder / _LOG).glob("[0-9]*")}
+    now = {one for one in log if one.endswith((".json", ".parquet"))}
+    now |= {file.name for file in delta.files_of(folder)}
+    checksums.write_sums(folder, sorted((now | set(known)) - set(without)), known)
+
+
+def tied(event: Event, before: Record) -> Event:
+    """Return a step with its place after the rows before it."""
+    event = replace(event, files=event.files or {}, step=len(before.rows) + 1)
+    return replace(event, chain=link_of(before.chain, event))
+
+
+@contextmanager
+def begun(store: Path, event: Event) -> Iterator[None]:
+    """Mark a step as begun until it ended: what a killed one left is known by its mark."""
+    mark = store / UNFINISHED / f"{event.version:04d}-{secrets.token_hex(4)}"
+    try:
+        mark.parent.mkdir(exist_ok=True)
+        mark.write_text(event.batch or event.event)
+    except OSError as error:
+        raise StoreError(f"{store} cannot be written: {error}") from error
+    yield
+    mark.unlink(missing_ok=True)
+
+
+def now() -> str:
+    """Return this instant, ISO 8601 in UTC."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def user() -> str:
+    """Return the operating system's user; empty where it does not tell."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return ""
 
 
 def written(before: Sequence[str], store: Path, table: str) -> dict[str, str]:

@@ -7,11 +7,9 @@ are never read.
 
 from __future__ import annotations
 
-import getpass
 import secrets
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from types import MappingProxyType
@@ -231,11 +229,11 @@ class Store:
                 version,
                 batch,
                 history.IMPORTED,
-                _now(),
+                record.now(),
                 {},
                 tuple(sources),
                 about or {},
-                _user() if who is None else who,
+                record.user() if who is None else who,
                 source_sums or {},
             )
             return self._add(packed, before, event, written=written)
@@ -292,18 +290,18 @@ class Store:
                 len(events) + 1,
                 found.batch,
                 kind,
-                _now(),
+                record.now(),
                 {},
                 (),
                 {history.REASON: reason} if reason else {},
-                _user() if who is None else who,
+                record.user() if who is None else who,
             )
             now, then = (
                 {name: self._source(name, history.visible(some), BATCH) for name in TABLES}
                 for some in (events, [*events, step])
             )
             require_sound(now, then, **refusal_words(found.batch, undo=undo))
-            with self._step(step):
+            with record.begun(self.path, step):
                 self._append_event(step, before)
         return next(one for one in self.batches() if one.batch == found.batch)
 
@@ -337,7 +335,7 @@ class Store:
         frozen = MappingProxyType(counts)
         if not any(map(_wrote, counts.values())):
             return Receipt(None, version, frozen)
-        with self._step(event):
+        with record.begun(self.path, event):
             files: dict[str, str] = {}
             for name, part in parts.items():
                 if _wrote(counts[name]):
@@ -357,22 +355,8 @@ class Store:
 
     def _append_event(self, event: Event, before: Record) -> None:
         """Write the row of a step, which makes it visible, then the sums of the table of events."""
-        event = replace(event, files=event.files or {}, step=len(before.rows) + 1)
-        linked = replace(event, chain=record.link_of(before.chain, event))
-        delta.append(self.path / EVENTS, history.to_row(linked))
+        delta.append(self.path / EVENTS, history.to_row(record.tied(event, before)))
         record.write_sums(self.path)
-
-    @contextmanager
-    def _step(self, event: Event) -> Iterator[None]:
-        """Mark a step as begun until it ended: what a killed one left is known by its mark."""
-        mark = self.path / UNFINISHED / f"{event.version:04d}-{secrets.token_hex(4)}"
-        try:
-            mark.parent.mkdir(exist_ok=True)
-            mark.write_text(event.batch)
-        except OSError as error:
-            raise StoreError(f"{self.path} cannot be written: {error}") from error
-        yield
-        mark.unlink(missing_ok=True)
 
     def _record(self) -> Record:
         return record.read_record(self.path) if self.exists else Record()
@@ -456,18 +440,6 @@ def _is_free(path: Path) -> bool:
     """Whether a store may be made here: an empty directory, or what a killed making left."""
     own = {delta.LOCK, EVENTS, DESK, UNFINISHED}
     return path.is_dir() and all(entry.name in own for entry in path.iterdir())
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")
-
-
-def _user() -> str:
-    """Return the operating system's user; empty where it does not tell."""
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError):
-        return ""
 
 
 def _shares(counts: Counts, said: Callable[[float], None]) -> Callable[[int], None]:

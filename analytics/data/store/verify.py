@@ -17,6 +17,7 @@ from analytics.data.kept import ENDING, is_sound
 from analytics.data.kept import FOLDER as KEPT
 from analytics.data.schema import TABLES
 from analytics.data.store import delta
+from analytics.data.store.history import MAINTAINED
 from analytics.data.store.record import EVENTS, UNFINISHED, Record, read_record
 from analytics.data.store.rows import BATCH
 from analytics.errors import StoreError
@@ -150,6 +151,8 @@ def _of_old(file: Path) -> str:
 
 def _is_left(file: Path, record: Record, begun: set[str]) -> bool:
     """Whether a step that did not end may have written a file."""
+    if MAINTAINED in begun:
+        return True
     if file.suffix != ".parquet" or file.parent.name == "_delta_log":
         return _log_is_left(file, record, begun)
     try:

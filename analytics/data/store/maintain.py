@@ -1,0 +1,204 @@
+"""Maintain: few large files in the place of many small ones, checksums for all, leftovers away.
+
+No row goes, so that every version and every kept bulletin stays as it is. Whatever is put in the
+place of another file is recorded first; what it replaces stays until the next `maintain`, since
+whoever reads just now may still need it. Killed at any moment, it leaves a sound store.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from analytics import checksums
+from analytics.data.kept import ENDING, is_sound
+from analytics.data.kept import FOLDER as KEPT
+from analytics.data.schema import TABLES, cast_to_schema
+from analytics.data.store import delta, history, record, rows
+from analytics.data.store.history import MAINTAINED, Event
+from analytics.data.store.record import EVENTS, UNFINISHED, Record
+from analytics.data.store.verify import BULLETINS, LEFTOVER, NOTES, WITHOUT_SUM, verify_store
+from analytics.errors import StoreError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from analytics.data.store.store import Store
+
+#: Bytes of a table for each file it may have, and seconds after which a draft counts as left.
+BYTES_A_FILE, DRAFT_SECONDS = 64_000_000, 86_400
+_ROWS_AT_ONCE = 100_000
+
+
+@dataclass(frozen=True, slots=True)
+class Maintained:
+    """What was done: files put together, files that took their place, sums added, files removed."""
+
+    n_before: int
+    n_after: int
+    n_sums: int
+    n_removed: int
+
+
+def maintain_store(store: Store, *, progress: Callable[[str], None] = lambda _: None) -> Maintained:
+    """Put small files together, add checksums where there are none, and remove what nobody reads.
+
+    Raises
+    ------
+    StoreError
+        If a file is damaged, missing or foreign: that is to be mended first.
+    """
+    path = store.path
+    with store.turn(progress):
+        progress("reading every file")
+        found = verify_store(path)
+        wrong = [one for one in found.seen if one.is_fault and not one.file.startswith(f"{KEPT}/")]
+        if wrong:
+            raise checksums.refusal(wrong[0].kind, wrong[0].file)
+        left = {one.file for one in found.seen if one.kind == LEFTOVER}
+        n_sums = sum(one.kind == WITHOUT_SUM for one in found.seen)
+        before = record.read_record(path)
+        event = Event(len(before.events), "", MAINTAINED, record.now(), {}, (), {}, record.user())
+        old_marks = list((path / UNFINISHED).glob("*"))
+        with record.begun(path, event):
+            record.write_sums(path)
+            if not before.is_whole:
+                progress("adding checksums")
+                before = _commit(path, event, before, _sealed(path, before))
+            # Of the maintenance before this one: whoever read then has ended.
+            gone = [name for name in before.replaced if (path / name).exists()]
+            old_events = _old_events(path)
+            files = dict(before.files)
+            n_before = len([one for name in TABLES for one in before.parquet(name)])
+            for name in TABLES:
+                if _is_scattered(path, before, name, left):
+                    progress(f"putting the files of {name} together")
+                    files = _together(path, name, before, files)
+            after = _commit(path, event, before, files)
+            _seal_bulletins(path)
+            record.write_sums(path, without=old_events)
+            gone += [f"{EVENTS}/{name}" for name in old_events]
+            gone += [name for name in left if not name.startswith((f"{BULLETINS}/", UNFINISHED))]
+            n_removed = sum(_removed(path / name) for name in gone) + _tidied(path)
+            for mark in old_marks:
+                mark.unlink(missing_ok=True)
+    n_after = len([one for name in TABLES for one in after.parquet(name)])
+    return Maintained(n_before, n_after, n_sums, n_removed)
+
+
+def _commit(path: Path, event: Event, before: Record, files: dict[str, str]) -> Record:
+    """Write the table of events anew with one more row, which has the checksums of all files."""
+    if files == before.files and before.is_whole and len(delta.files_of(path / EVENTS)) < 2:
+        return before
+    row = record.tied(replace(event, files=files), before)
+    table = pa.concat_tables([history.to_row(one) for one in (*before.rows, row)])
+    delta.replace(path / EVENTS, table)
+    record.write_sums(path)
+    return record.read_record(path)
+
+
+def _sealed(path: Path, before: Record) -> dict[str, str]:
+    """Return the checksums of every file that counts, those of old programs read now."""
+    files = dict(before.files)
+    for name in TABLES:
+        if not delta.is_table(path / name):
+            continue
+        active = [file.relative_to(path).as_posix() for file in delta.files_of(path / name)]
+        logs = [f"{name}/_delta_log/{one}" for one in _logs(path / name)]
+        for one in (*active, *logs):
+            files.setdefault(one, checksums.sha256_of(path / one))
+    return files
+
+
+def _logs(table: Path) -> list[str]:
+    names = checksums.files_under(table / "_delta_log")
+    return [one for one in names if one[:20].isdigit() and one.endswith((".json", ".parquet"))]
+
+
+def _is_scattered(path: Path, before: Record, name: str, left: set[str]) -> bool:
+    """Whether a table has too many files, or its log names files that a killed step left."""
+    files = before.parquet(name)
+    if any(one.startswith(f"{name}/") for one in left) and delta.is_table(path / name):
+        return True
+    n_bytes = sum((path / one).stat().st_size for one in files)
+    return len(files) > 1 + n_bytes // BYTES_A_FILE
+
+
+def _together(path: Path, name: str, before: Record, files: dict[str, str]) -> dict[str, str]:
+    """Write the rows of a table anew into few files; return the files that then count."""
+    for log, one in before.logs(name).items():
+        checksums.require(path / log, one)
+    sources = before.parquet(name)
+    for file, one in sources.items():
+        checksums.require(path / file, one)
+    known = pa.array([one.batch for one in before.events], pa.string())
+    there = checksums.files_under(path / name)
+    schema = rows.stored_schema(TABLES[name])
+
+    def each() -> Iterator[pa.RecordBatch]:
+        for file in sources:
+            with pq.ParquetFile(path / file) as opened:
+                for batch in opened.iter_batches(_ROWS_AT_ONCE, use_threads=False):
+                    part = cast_to_schema(pa.Table.from_batches([batch]), schema)
+                    yield from part.filter(pc.is_in(part[rows.BATCH], known)).to_batches()
+
+    delta.replace(path / name, pa.RecordBatchReader.from_batches(schema, each()))
+    others = {one: sum_ for one, sum_ in files.items() if not one.startswith(f"{name}/")}
+    return others | record.written(there, path, name)
+
+
+def _old_events(path: Path) -> list[str]:
+    """Return the files of the table of events that its log no longer needs."""
+    folder = path / EVENTS
+    known = checksums.read_sums(folder) or {}
+    active = {file.name for file in delta.files_of(folder)}
+    checkpoints = [one[:20] for one in _logs(folder) if ".checkpoint." in one]
+    last = max(checkpoints, default="")
+    return [
+        name
+        for name in known
+        if (name not in active if "/" not in name else name.partition("/")[2][:20] < last)
+    ]
+
+
+def _seal_bulletins(path: Path) -> None:
+    """Give kept bulletins of old programs their checksums."""
+    for folder in (path / BULLETINS).glob("[!.]*"):
+        if not folder.is_dir() or (folder / checksums.SUMS).exists():
+            continue
+        names = set(checksums.files_under(folder)) - set(NOTES)
+        with suppress(OSError):
+            if not json.loads((folder / "bulletin.json").read_text()).get("has_sums"):
+                checksums.write_sums(folder, names)
+
+
+def _tidied(path: Path) -> int:
+    """Remove cached entries that are damaged, and drafts and entries of old programs."""
+    n_removed = 0
+    oldest = time.time() - DRAFT_SECONDS
+    for file in (path / KEPT).glob("*"):
+        is_draft = file.name.startswith(".draft-")
+        with suppress(OSError):
+            if is_draft and file.stat().st_mtime > oldest:
+                continue
+            if is_draft or file.suffix != ENDING or not is_sound(file.read_bytes()):
+                n_removed += _removed(file)
+    return n_removed
+
+
+def _removed(file: Path) -> bool:
+    try:
+        file.unlink()
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        raise StoreError(f"{file} cannot be removed: {error}") from error
+    return True
