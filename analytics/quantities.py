@@ -87,6 +87,9 @@ class Status(StrEnum):
     NO_SAMPLE = "no_sample"
     NO_DESIGN = "no_design"
     MODELLED = "modelled"
+    #: In what is published alone: too few boats, and too large an error.
+    SUPPRESSED = "suppressed"
+    NOT_PUBLISHED = "not_published"
 
 
 class CiMethod(StrEnum):

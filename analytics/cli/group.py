@@ -13,6 +13,7 @@ from analytics.cli.holding_command import holding
 from analytics.cli.open_command import open_
 from analytics.cli.options_command import options
 from analytics.cli.plan_command import plan
+from analytics.cli.publish_command import publish
 from analytics.cli.result_commands import bulletin, demo, estimate, revisions, scenarios
 from analytics.cli.terminal import examples, show_findings
 from analytics.cli.upkeep_commands import maintain, verify
@@ -58,6 +59,7 @@ for _command in (
     scenarios,
     options,
     plan,
+    publish,
     holding,
     demo,
     open_,

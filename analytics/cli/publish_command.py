@@ -1,0 +1,63 @@
+"""``publish``: the public's figures of a season, with what would tell of few boats withheld."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from analytics.cli.result_commands import SEASON, THROUGH
+from analytics.cli.terminal import (
+    STORE,
+    examples,
+    progress,
+    require_room_for,
+    say,
+    write_files,
+    written_at,
+)
+
+
+@click.command(
+    short_help="Write what the public may see of a season.",
+    epilog=examples(
+        "blackmouth publish --store mystore --out public",
+        "blackmouth open --public public",
+    ),
+)
+@STORE
+@SEASON
+@THROUGH
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    metavar="DIR",
+    help="Folder for figures.csv and about.json, made where missing; files of the same names are "
+    "replaced. Nothing else leaves the store.",
+)
+def publish(*, store: Path, season: str | None, through: str | None, out: Path) -> None:
+    """Write what the public may see of a season: figures.csv and about.json.
+
+    A figure that rests on one or two interviewed boats is withheld, and others with it, so that
+    none follows from sums, ratios or earlier publications; figures with a percent standard error
+    over 50 are not published, those over 30 are marked. The store remembers what went out. Figures
+    stand on what interviews report. The same data through the same week give the same files.
+    """
+    require_room_for(out)
+
+    from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
+    from analytics.publishing.publish import publish as published  # noqa: PLC0415
+
+    made = published(Store(store), season=season, through=through, progress=progress)
+    with written_at(out):
+        out.mkdir(parents=True, exist_ok=True)
+    write_files(made.files(), out)
+    about, domains = made.about, len(made.publication.domains)
+    say(f"season {about['season']} through {about['through']} written to {out}")
+    say(
+        f"{domains} areas, weeks and sums: {made.n_sensitive} on too few boats, {made.n_withheld} "
+        f"withheld ({made.n_withheld / max(domains, 1):.0%}); lost {made.weight:.0f} by the boats "
+        f"behind them, at least {made.bound:.0f}; {about['figures']['not_published']} of "
+        f"{about['figures']['all']} figures not published for their error"
+    )

@@ -1,0 +1,109 @@
+"""The rows that go out: result rows, less what is withheld and what is not sure enough."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+
+from analytics.estimates.estimate import LEVELS, result_rows
+from analytics.precision import Precision, mark_of, pse_of
+from analytics.quantities import QUANTITIES, RATIOS, Status
+from analytics.result_table import DOMAIN_COLUMNS, numbers, texts
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.publishing.knowledge import Domain, Publication
+
+Row = dict[str, Any]
+
+#: What the public gets: few figures are easier to keep safe. Ratios follow from totals beside them.
+PUBLISHED = (
+    "boat_trips",
+    "angler_trips",
+    "angler_hours",
+    "kept_fish",
+    "released_sublegal_fish",
+    "released_fish",
+    "encounter_fish",
+    "kept_per_angler_trip",
+    "encounters_per_angler_hour",
+    "sublegal_prop",
+)
+FIGURE_SCHEMA = pa.schema(
+    [
+        *texts("season", "area", "week", "quantity", "unit"),
+        *numbers("estimate", "ci_low", "ci_high", "ci_level"),
+        *texts("precision", "status"),
+    ]
+)
+LEVEL = 0.95
+#: Numbers are written to this many places, so that sums hold to the last one but rounding.
+_PLACES = 6
+
+
+class PrecisionClass(StrEnum):
+    """What the percent standard error of a figure says of its use; codes of a published table."""
+
+    WITHIN_30 = "within_30"
+    OVER_30 = "over_30"
+    OVER_50 = "over_50"
+
+
+_CLASSES = {
+    Precision.FAIR: PrecisionClass.WITHIN_30,
+    Precision.CAUTION: PrecisionClass.OVER_30,
+    Precision.WITHHELD: PrecisionClass.OVER_50,
+}
+
+
+def figures(season: SeasonSurvey, publication: Publication) -> pa.Table:
+    """Return the rows of a publication in `FIGURE_SCHEMA`, sorted by area, week and quantity."""
+    shown = dict(zip(publication.domains, publication.shown.tolist(), strict=True))
+    by_domain: dict[Domain, dict[str, Row]] = {}
+    for by in LEVELS:
+        for row in result_rows(season, by=by, level=LEVEL, quantities=PUBLISHED):
+            by_domain.setdefault((row["area"], row["week"]), {})[row["quantity"]] = row
+    order = sorted(by_domain, key=lambda one: (one[0] or "", one[1] or ""))
+    found = [row for one in order for row in _public(by_domain[one], is_shown=shown.get(one, True))]
+    return pa.Table.from_pylist(found, schema=FIGURE_SCHEMA)
+
+
+def _public(rows: Mapping[str, Row], *, is_shown: bool) -> Iterator[Row]:
+    """Yield the public form of the rows of one domain."""
+    status = {name: _status(row, is_shown=is_shown) for name, row in rows.items()}
+    empty = {name for name, row in rows.items() if row["estimate"] is None or status[name] in _OUT}
+    for name in (one for one in QUANTITIES if one in rows):
+        row = rows[name]
+        # A ratio and one of its parts give the other.
+        why = next((one for one in (name, *RATIOS.get(name, ())) if one in empty), None)
+        said = status[why or name]
+        known = {} if why else {key: _number(row[key]) for key in _NUMBERS}
+        sure = mark_of(pse_of(row["estimate"], row["se"]))
+        told = None if said == Status.SUPPRESSED else _CLASSES.get(sure)
+        yield {
+            **{key: row[key] for key in (*DOMAIN_COLUMNS, "quantity", "unit")},
+            "ci_level": row["ci_level"] if known.get("ci_low") is not None else None,
+            "precision": told and str(told),
+            "status": said,
+            **known,
+        }
+
+
+_NUMBERS = ("estimate", "ci_low", "ci_high")
+#: Statuses of a figure that is there and does not go out.
+_OUT = (str(Status.SUPPRESSED), str(Status.NOT_PUBLISHED))
+
+
+def _status(row: Row, *, is_shown: bool) -> str:
+    if not is_shown:
+        return str(Status.SUPPRESSED)
+    is_unsure = mark_of(pse_of(row["estimate"], row["se"])) is Precision.WITHHELD
+    return str(Status.NOT_PUBLISHED) if is_unsure else str(row["status"])
+
+
+def _number(value: float | None) -> float | None:
+    return None if value is None else round(value, _PLACES) + 0.0

@@ -1,0 +1,152 @@
+"""What the public can know: figures of every publication of a season, and the sums they stand in.
+
+A figure that two publications give alike is one unknown; one that was revised is two. Sums tie
+them: areas to all areas, weeks to the season, in every publication.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.sparse import csr_array
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.arrays import Bools, Floats, Ints
+
+#: Area and week of a figure; None for all areas, and for the season so far.
+Domain = tuple[str | None, str | None]
+
+#: Boats that a published figure rests on at least (shared by fisheries as the rule of three; that
+#: it holds for boats of anglers is our choice).
+FEWEST_BOATS = 3
+#: Relative difference under which a figure was not revised.
+_ALIKE = 1e-9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Publication:
+    """One publication of a season, with what it withheld.
+
+    Parameters
+    ----------
+    season, through : str
+        Season, and the last ISO week in it.
+    domains : tuple of (area or None, week or None), length D
+    values : ndarray of float, shape (D, K)
+        Totals that add up, as `analytics.publishing.totals.ATOMS`; of partial domains too.
+    boats : ndarray of int, shape (D,)
+        Interviewed boats that a domain rests on, donors' boats where it is imputed.
+    shown : ndarray of bool, shape (D,)
+        Domains whose figures went out.
+    """
+
+    season: str
+    through: str
+    domains: tuple[Domain, ...]
+    values: Floats
+    boats: Ints
+    shown: Bools
+
+    @property
+    def is_sensitive(self) -> Bools:
+        """Domains that rest on too few boats; none seen and nothing estimated tells of nobody."""
+        few = (self.boats > 0) & (self.boats < FEWEST_BOATS)
+        found: Bools = few | ((self.boats == 0) & (self.values != 0).any(axis=1))
+        return found
+
+    def is_same(self, other: Publication) -> bool:
+        """Whether another publication is of the same figures on the same boats."""
+        return (
+            (self.season, self.through, self.domains)
+            == (other.season, other.through, other.domains)
+            and np.array_equal(self.boats, other.boats)
+            and np.allclose(self.values, other.values, rtol=_ALIKE, atol=0)
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Knowledge:
+    """V unknowns with K values each, R sums, and what earlier publications gave away.
+
+    `variable` (D,): the unknown of each domain of the publication in hand. `known` (V,): given in
+    an earlier publication. `is_sensitive` (V,): on too few boats. `sums` (R, V): each row is 0:
+    a margin less what it is the sum of.
+    """
+
+    variable: Ints
+    values: Floats
+    known: Bools
+    is_sensitive: Bools
+    sums: csr_array
+
+
+def knowledge(now: Publication, before: Sequence[Publication]) -> Knowledge:
+    """Return what the public can know of a publication and of those before it."""
+    found: dict[Domain, list[int]] = {}
+    values: list[Floats] = []
+    known: set[int] = set()
+    sensitive: set[int] = set()
+    lines: dict[tuple[tuple[int, float], ...], None] = {}
+    variable: dict[Domain, int] = {}
+    for one in (*before, now):
+        variable = {}
+        for domain, row in zip(one.domains, one.values, strict=True):
+            variable[domain] = _unknown(domain, row, found, values)
+        place = np.array([variable[domain] for domain in one.domains], dtype=np.int64)
+        sensitive |= set(place[one.is_sensitive].tolist())
+        if one is not now:
+            known |= set(place[one.shown].tolist())
+        lines |= dict.fromkeys(_lines(variable))
+    size = len(values)
+    return Knowledge(
+        variable=np.array([variable[domain] for domain in now.domains], dtype=np.int64),
+        values=np.array(values).reshape(size, -1),
+        known=np.isin(np.arange(size), list(known)),
+        is_sensitive=np.isin(np.arange(size), list(sensitive)),
+        sums=_matrix(list(lines), size),
+    )
+
+
+def _unknown(
+    domain: Domain, row: Floats, found: dict[Domain, list[int]], values: list[Floats]
+) -> int:
+    """Return the unknown of a domain's figures, a new one where they were revised."""
+    mine = found.setdefault(domain, [])
+    for one in mine:
+        if np.allclose(values[one], row, rtol=_ALIKE, atol=0):
+            return one
+    mine.append(len(values))
+    values.append(np.asarray(row, dtype=float))
+    return mine[-1]
+
+
+def _lines(variable: dict[Domain, int]) -> list[tuple[tuple[int, float], ...]]:
+    """Return every sum of a publication, the margin first."""
+    parts: dict[Domain, list[list[int]]] = {}
+    by_area: dict[Domain, list[int]] = {}
+    by_week: dict[Domain, list[int]] = {}
+    for (area, week), place in variable.items():
+        if area is not None:
+            by_area.setdefault((None, week), []).append(place)
+        if week is not None:
+            by_week.setdefault((area, None), []).append(place)
+    for group in (by_area, by_week):
+        for margin, cells in group.items():
+            parts.setdefault(margin, []).append(sorted(cells))
+    return [
+        ((variable[margin], 1.0), *((cell, -1.0) for cell in cells))
+        for margin, groups in parts.items()
+        if margin in variable
+        for cells in groups
+    ]
+
+
+def _matrix(lines: list[tuple[tuple[int, float], ...]], size: int) -> csr_array:
+    row = [at for at, line in enumerate(lines) for _ in line]
+    column = [place for line in lines for place, _ in line]
+    sign = [one for line in lines for _, one in line]
+    return csr_array((sign, (row, column)), shape=(len(lines), size))

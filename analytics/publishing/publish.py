@@ -1,0 +1,183 @@
+"""Publish a season: rows for the public, and what there is to know about them."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analytics.data.calendar import season_days
+from analytics.estimates.season_survey import prepare_survey
+from analytics.precision import CAUTION_OVER, WITHHELD_OVER
+from analytics.publishing import record
+from analytics.publishing.figures import LEVEL, PUBLISHED, figures
+from analytics.publishing.knowledge import FEWEST_BOATS, knowledge
+from analytics.publishing.suppression import PROTECTION, choose
+from analytics.publishing.totals import totals_of
+from analytics.quantities import QUANTITIES, Status
+from analytics.result_table import to_frame
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import pyarrow as pa
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.data.store import Store
+    from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.publishing.knowledge import Publication
+
+FIGURES_FILE, ABOUT_FILE = "figures.csv", "about.json"
+#: Version of the names in `ABOUT_FILE`.
+ABOUT_VERSION = 1
+_RULES = (
+    *("area", "open_date", "close_date", "open_weekdays", "min_length_mm", "daily_limit_fish"),
+    "mark_selective",
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Published:
+    """What goes out, and how good the choice of what is withheld is.
+
+    Parameters
+    ----------
+    figures : pyarrow.Table
+        In `analytics.publishing.figures.FIGURE_SCHEMA`.
+    about : dict
+        Season, rules, quantities and counts, ready for JSON.
+    publication : Publication
+    n_sensitive, n_withheld : int
+        Domains on too few boats, and those withheld with them.
+    weight, bound : float
+        What is lost, and what the best choice loses at least; as of `suppression.choose`.
+    """
+
+    figures: pa.Table
+    about: dict[str, Any]
+    publication: Publication
+    n_sensitive: int
+    n_withheld: int
+    weight: float
+    bound: float
+
+    def files(self) -> dict[str, bytes]:
+        """Return the files that go out, by name; no other number leaves the store."""
+        table = io.StringIO()
+        to_frame(self.figures).to_csv(table, index=False, lineterminator="\n")
+        about = json.dumps(self.about, indent=2, ensure_ascii=False) + "\n"
+        return {FIGURES_FILE: table.getvalue().encode(), ABOUT_FILE: about.encode()}
+
+
+def publish(
+    store: Store,
+    *,
+    season: str | None = None,
+    through: str | None = None,
+    progress: Callable[[str], None] = lambda words: None,
+) -> Published:
+    """Choose what the public gets of a season, and remember it in the store.
+
+    Figures always stand on what interviews report, so that no two bases can be compared. The same
+    data through the same week give the same files.
+
+    Parameters
+    ----------
+    store : Store
+    season, through : str, optional
+        As of `analytics.estimates.estimate.estimate`.
+    progress : callable, optional
+        Called with a few words before each step.
+
+    Raises
+    ------
+    UsageError, DataRejected
+        As of `analytics.estimates.estimate.estimate`.
+    StoreError
+        If an earlier publication cannot be read.
+    """
+    progress("reading the store")
+    snapshot = store.snapshot()
+    progress("estimating")
+    prepared = prepare_survey(snapshot, season=season, through=through)
+    progress("choosing what to withhold")
+    with record.one_at_a_time(store.path):
+        before = record.publications(store.path, prepared.design.season)
+        published = published_of(prepared, before)
+        record.keep(store.path, published.publication, before)
+    return published
+
+
+def published_of(season: SeasonSurvey, before: list[Publication]) -> Published:
+    """Return what goes out of a season after some publications, without remembering it."""
+    totals = totals_of(season)
+    # What went out once goes out again as it was.
+    same = next((one for one in reversed(before) if one.is_same(totals)), None)
+    earlier = before[: before.index(same)] if same else before
+    known = knowledge(totals, earlier)
+    weight = np.asarray(1.0 + totals.boats, dtype=np.float64)
+    chosen = choose(known, weight)
+    withheld = ~same.shown if same else chosen.withheld
+    publication = replace(totals, shown=~withheld)
+    table = figures(season, publication)
+    return Published(
+        figures=table,
+        about=_about(season, table),
+        publication=publication,
+        n_sensitive=int(totals.is_sensitive.sum()),
+        n_withheld=int(withheld.sum()),
+        weight=float(weight[withheld].sum()),
+        bound=min(chosen.bound, chosen.weight),
+    )
+
+
+def _about(season: SeasonSurvey, table: pa.Table) -> dict[str, Any]:
+    snapshot, design = season.snapshot, season.design
+    days = season_days(snapshot, design.season)
+    status = np.array(table["status"].to_pylist())
+    return {
+        "version": ABOUT_VERSION,
+        "season": design.season,
+        "through": design.through,
+        "preliminary": bool(days["week"].max() > design.through),
+        "basis": str(season.basis),
+        "ci_level": LEVEL,
+        "fewest_boats": FEWEST_BOATS,
+        "protection": PROTECTION,
+        "pse_marked_over": CAUTION_OVER,
+        "pse_not_published_over": WITHHELD_OVER,
+        "figures": {
+            "all": len(table),
+            "suppressed": int((status == Status.SUPPRESSED).sum()),
+            "not_published": int((status == Status.NOT_PUBLISHED).sum()),
+        },
+        "areas": _areas(snapshot, design.areas),
+        "quantities": [
+            {"quantity": name, "unit": QUANTITIES[name].unit, "label": QUANTITIES[name].label}
+            | {"meaning": QUANTITIES[name].meaning}
+            for name in PUBLISHED
+        ],
+        "rules": _rules(snapshot, design.season),
+    }
+
+
+def _areas(snapshot: Snapshot, areas: tuple[str, ...]) -> list[dict[str, str]]:
+    rows = snapshot["areas"].select(["area", "area_name"]).to_pylist()
+    names = {one["area"]: one["area_name"] for one in rows}
+    return [{"area": area, "area_name": names.get(area) or area} for area in areas]
+
+
+def _rules(snapshot: Snapshot, season: str) -> list[dict[str, Any]]:
+    """Return the openings of a season with their rules, dates as text."""
+    rows = [one for one in snapshot["seasons"].to_pylist() if one["season"] == season]
+    rows.sort(key=lambda one: (one["area"], str(one["open_date"])))
+    return [
+        {
+            key: str(one[key]) if key.endswith("_date") and one[key] is not None else one[key]
+            for key in _RULES
+        }
+        for one in rows
+    ]

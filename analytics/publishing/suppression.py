@@ -1,0 +1,225 @@
+r"""Which figures to withhold: the fewest, so that every one of them stays unsure.
+
+Cell suppression as a mixed-integer program (after Fischetti & Salazar 2001, Solving the cell
+suppression problem on tabular data with linear constraints, Management Science 47; from memory). A
+reader knows the published figures, that sums hold, and that nothing is under 0. What this leaves
+of a withheld figure is found by linear programming, and has to reach `PROTECTION` of its value to
+either side. Where it does not, the prices (duals) of that program give a row that every safe choice
+satisfies, and the choice is made again. The program is solved by HiGHS.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.optimize import Bounds, LinearConstraint, linprog, milp
+from scipy.sparse import csr_array
+
+from analytics.errors import BlackmouthError
+
+if TYPE_CHECKING:
+    from analytics.arrays import Bools, Floats
+    from analytics.publishing.knowledge import Knowledge
+
+#: How far the range of a withheld figure reaches to either side at least, relative to it.
+PROTECTION = 0.2
+#: A withheld 0 that rests on few boats could be this much, or the part above of its sums if less.
+OF_NOTHING = 1.0
+#: Ranges are made a little wider than they have to be, so that rounding takes nothing.
+_ROOM = 1.001
+#: What a reader takes for the most that a figure can be: this many times the largest.
+_MOST = 10.0
+_TOLERANCE = 1e-7
+#: What the last figure costs more than its like, relative to the dearest.
+_EQUAL = 1e-6
+#: Of a range that earlier publications made too narrow, this part is kept; under `_LOST` of what it
+#: should be nothing is left to keep.
+_REST, _LOST = 0.99, 1e-3
+#: Branches of one program; beyond it the best choice so far is taken, which is as safe.
+_BRANCHES = 100_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Choice:
+    """Which figures of a publication are withheld, shape (D,), and how good that is.
+
+    `weight`: what is lost; `bound`: no safe choice loses less; `rounds`: programs solved.
+    """
+
+    withheld: Bools
+    weight: float
+    bound: float
+    rounds: int
+
+
+def choose(known: Knowledge, weight: Floats) -> Choice:
+    """Return the safe choice that loses least.
+
+    Parameters
+    ----------
+    known : Knowledge
+    weight : ndarray of float, shape (D,)
+        What is lost with each figure.
+    """
+    game = _Game.of(known)
+    size = len(known.known)
+    costs = np.zeros(size)
+    # Among equal choices the one whose figures come first.
+    order = np.arange(1, len(weight) + 1) / len(weight)
+    costs[known.variable] = weight + _EQUAL * weight.max() * order
+    low = (known.is_sensitive & ~known.known).astype(float)
+    high = (~known.known).astype(float)
+    # What earlier publications withheld and this one does not give stays withheld.
+    earlier = ~np.isin(np.arange(size), known.variable) & ~known.known
+    low[earlier] = 1.0
+    cuts = game.single_sums()
+    for rounds in range(1, 10_000):
+        withheld, bound = _solve(costs, low, high, cuts)
+        found = game.cuts(withheld)
+        if not found:
+            mine = withheld[known.variable]
+            return Choice(mine, float(weight[mine].sum()), bound, rounds)
+        cuts += found
+    raise BlackmouthError("no safe choice of figures to withhold was found")
+
+
+#: A row of the program: coefficients by unknown, which have to come to at least 0.
+_Cut = dict[int, float]
+
+
+def _solve(costs: Floats, low: Floats, high: Floats, cuts: list[_Cut]) -> tuple[Bools, float]:
+    """Return the cheapest choice that keeps to some rows, and a bound to its cost."""
+    rows = [LinearConstraint(_rows(cuts, len(costs)), lb=0.0)] if cuts else []
+    done = milp(
+        costs,
+        integrality=np.ones(len(costs), dtype=np.int64),
+        bounds=Bounds(low, high),
+        constraints=rows,
+        options={"mip_rel_gap": 0.0, "node_limit": _BRANCHES},
+    )
+    if done.x is None:
+        raise BlackmouthError(f"figures to withhold could not be chosen: {done.message}")
+    return done.x > 0.5, float(done.mip_dual_bound)
+
+
+def _rows(cuts: list[_Cut], size: int) -> csr_array:
+    row = [at for at, cut in enumerate(cuts) for _ in cut]
+    column = [place for cut in cuts for place in cut]
+    value = [one for cut in cuts for one in cut.values()]
+    return csr_array((value, (row, column)), shape=(len(cuts), size))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Game:
+    """What a reader can do: deviations of each unknown that leave every sum as it is.
+
+    `down`, `up` (V, K): how far each can move; `level` (2, V, K): how far it has to be able to, up
+    and down.
+    """
+
+    known: Knowledge
+    down: Floats
+    up: Floats
+    level: Floats
+
+    @classmethod
+    def of(cls, known: Knowledge) -> _Game:
+        values = np.abs(known.values)
+        most = _MOST * values.max(axis=0, initial=0.0) + _MOST
+        up = np.broadcast_to(most, values.shape)
+        rise, fall = PROTECTION * values, PROTECTION * values
+        sums = abs(known.sums)
+        smallest = np.full(values.shape, np.inf)
+        for row in range(sums.shape[0]):
+            places = sums.indices[sums.indptr[row] : sums.indptr[row + 1]]
+            smallest[places] = np.minimum(smallest[places], values[places].max(axis=0))
+        nothing = np.minimum(OF_NOTHING, PROTECTION * np.where(np.isfinite(smallest), smallest, 0))
+        few = known.is_sensitive[:, None] & (values == 0)
+        rise = np.where(few, nothing, rise)
+        game = cls(known, values, up, _ROOM * np.stack([rise, fall]))
+        return game._attainable()
+
+    def _attainable(self) -> _Game:
+        """Lower the level of figures that what has already gone out gives away."""
+        free = ~self.known.known
+        if not self.known.known.any():
+            return self
+        level = self.level.copy()
+        level[:, ~free] = 0.0
+        for k in range(self.down.shape[1]):
+            asked = level[:, :, k] > 0
+            while asked.any():
+                way, at = np.unravel_index(int(np.argmax(asked)), asked.shape)
+                moves, _ = self._moves(free, int(at), k, int(way))
+                reach = moves[at] if way == 0 else -moves[at]
+                if reach < level[way, at, k]:
+                    lost = reach < _LOST * level[way, at, k]
+                    level[way, at, k] = 0.0 if lost else _REST * reach
+                asked[way, at] = False
+                asked &= np.stack([moves, -moves]) < level[:, :, k]
+        return _Game(self.known, self.down, self.up, level)
+
+    def single_sums(self) -> list[_Cut]:
+        """Return a row for each unknown and sum: what else is withheld has to make up for it."""
+        found: dict[tuple[tuple[int, float], ...], None] = {}
+        sums = self.known.sums
+        for row in range(sums.shape[0]):
+            places = sums.indices[sums.indptr[row] : sums.indptr[row + 1]]
+            signs = sums.data[sums.indptr[row] : sums.indptr[row + 1]]
+            for at, sign in zip(places, signs, strict=True):
+                for k in range(self.down.shape[1]):
+                    for way in (0, 1):
+                        prices = np.zeros(sums.shape[0])
+                        prices[row] = sign if way == 0 else -sign
+                        cut = self._cut(int(at), k, way, prices)
+                        found[tuple(sorted(cut.items()))] = None
+        return [dict(one) for one in found if one]
+
+    def cuts(self, withheld: Bools) -> list[_Cut]:
+        """Return rows that a choice breaks; none where every withheld figure is safe."""
+        found: list[_Cut] = []
+        for k in range(self.down.shape[1]):
+            # What moves one figure far enough often moves others, too: each is asked for once.
+            asked = (self.level[:, :, k] > 0) & withheld
+            while asked.any():
+                way, at = np.unravel_index(int(np.argmax(asked)), asked.shape)
+                moves, prices = self._moves(withheld, int(at), k, int(way))
+                reach = moves[at] if way == 0 else -moves[at]
+                if reach < self.level[way, at, k] * (1 - _TOLERANCE):
+                    found.append(self._cut(int(at), k, int(way), prices))
+                asked[way, at] = False
+                asked &= np.stack([moves, -moves]) < self.level[:, :, k]
+        return found
+
+    def _moves(self, withheld: Bools, at: int, k: int, way: int) -> tuple[Floats, Floats]:
+        """Return the moves of all unknowns that take a withheld one farthest; prices of sums."""
+        free = np.flatnonzero(withheld)
+        matrix = self.known.sums[:, free]
+        rows = np.flatnonzero(np.diff(matrix.indptr))
+        goal = np.zeros(len(free))
+        goal[np.searchsorted(free, at)] = -1.0 if way == 0 else 1.0
+        ends = zip((-self.down[free, k]).tolist(), self.up[free, k].tolist(), strict=True)
+        done = linprog(
+            goal, A_eq=matrix[rows].toarray(), b_eq=np.zeros(len(rows)), bounds=list(ends)
+        )
+        prices = np.zeros(matrix.shape[0])
+        prices[rows] = -np.asarray(done.eqlin.marginals)
+        moves = np.zeros(len(withheld))
+        moves[free] = done.x
+        return moves, prices
+
+    def _cut(self, at: int, k: int, way: int, prices: Floats) -> _Cut:
+        """Return the row that prices give: if `at` is withheld, the others have to allow for it."""
+        level = self.level[way, at, k]
+        if level <= 0:
+            return {}
+        cost = -self.known.sums.T @ prices
+        cost[at] += 1.0 if way == 0 else -1.0
+        reach = np.where(cost > 0, cost * self.up[:, k], -cost * self.down[:, k])
+        reach = np.where(np.abs(cost) < 1e-11, 0.0, reach)
+        reach[self.known.known] = 0.0
+        share = np.minimum(reach / level, 1.0)
+        share[at] -= 1.0
+        return {int(one): float(share[one]) for one in np.flatnonzero(share)}

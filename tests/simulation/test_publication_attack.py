@@ -1,0 +1,120 @@
+"""Whole seasons published week by week, with few interviews, and attacked from the files alone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+import pytest
+
+from analytics.data.schema import TABLES
+from analytics.data.snapshot import Snapshot
+from analytics.data.store import Store
+from analytics.estimates.estimate import LEVELS, result_rows
+from analytics.estimates.season_survey import prepare_survey, survey_through
+from analytics.publishing import publish, suppression
+from analytics.publishing.publish import published_of
+from analytics.publishing.totals import totals_of
+from tests.publication_attack import TOTALS, Attack, read
+from tests.sizes import n_sized
+
+SEED, SEASON = 7, "2035-36"
+#: Of the demo's interviews so many are left: most weeks of an area then rest on few boats.
+SHARES = (1.0, 0.05) if n_sized(0, 1) == 0 else (1.0, 0.15, 0.05)
+WEEKS = n_sized(4, 40)
+
+
+def thinned(snapshot: Snapshot, share: float) -> Snapshot:
+    """Return a snapshot with a share of its interviews."""
+    interviews = snapshot["interviews"]
+    kept = np.random.default_rng(SEED).random(len(interviews)) < share
+    tables = {name: snapshot[name] for name in TABLES}
+    return Snapshot.of(tables | {"interviews": interviews.filter(pa.array(kept))})
+
+
+def truths_of(season):
+    """Return every total of a season by key; of rows without a figure from the totals behind."""
+    found = {}
+    for by in LEVELS:
+        for row in result_rows(season, by=by, level=0.95, quantities=TOTALS):
+            if row["estimate"] is not None:
+                key = (row["area"] or "", row["week"] or "", row["quantity"])
+                found[key] = row["estimate"]
+    totals = totals_of(season)
+    for (area, week), values in zip(totals.domains, totals.values, strict=True):
+        trips, anglers, hours, kept, sublegal, other = values.tolist()
+        behind = (trips, anglers, hours, kept, sublegal, sublegal + other, kept + sublegal + other)
+        for name, value in zip(TOTALS, behind, strict=True):
+            found.setdefault((area or "", week or "", name), value)
+    return found
+
+
+def publish_weeks(whole):
+    """Yield each week's publication with the attack on everything so far."""
+    before, attack = [], Attack()
+    for week in [one for one in whole.design.weeks if one <= whole.design.through][:WEEKS]:
+        season = survey_through(whole, week)
+        made = published_of(season, before)
+        before.append(made.publication)
+        attack.hear(read(made.files()), truths_of(season))
+        yield week, made, attack
+
+
+@pytest.mark.parametrize("share", SHARES)
+def test_no_withheld_figure_of_a_season_follows(demo_store, share, record_property):
+    snapshot = thinned(Store(demo_store).snapshot(), share)
+    n_cells = n_withheld = n_sensitive = n_attacked = 0
+    lost, bound = 0.0, 0.0
+    for _, made, attack in publish_weeks(prepare_survey(snapshot, season=SEASON)):
+        found = attack.ranges()
+        assert not [one for one in found if not one.is_safe]
+        assert all(one.low <= one.truth + 1e-3 and one.high >= one.truth - 1e-3 for one in found)
+        n_attacked += len(found)
+        n_cells += len(made.publication.domains)
+        n_withheld += made.n_withheld
+        n_sensitive += made.n_sensitive
+        lost, bound = lost + made.weight, bound + made.bound
+        assert made.bound <= made.weight * (1 + 1e-5) + 1e-6
+    assert n_sensitive == 0 or n_attacked
+    assert (n_withheld > 0) == (n_sensitive > 0)
+    record_property(
+        "figure",
+        f"{share:.0%} of the interviews: {n_sensitive} of {n_cells} domains on too few boats, "
+        f"{n_withheld} withheld ({n_withheld / n_cells:.1%}; weight {lost:.0f}, at least "
+        f"{bound:.0f}); {n_attacked} ranges, all at least ±20 %",
+    )
+
+
+def leaks(whole) -> int:
+    """Count the withheld figures that the attack finds in weeks of a season."""
+    return sum(not one.is_safe for _, _, attack in publish_weeks(whole) for one in attack.ranges())
+
+
+def only_sensitive(known, weight):
+    """Withhold what rests on too few boats and nothing with it."""
+    few = known.is_sensitive[known.variable]
+    return suppression.Choice(few, float(weight[few].sum()), 0.0, 0)
+
+
+def without_history(known, before):
+    return publish_knowledge(known, [])
+
+
+publish_knowledge = publish.knowledge
+FAULTS = {
+    "no figure withheld with another": ("choose", only_sensitive),
+    "earlier weeks forgotten": ("knowledge", without_history),
+}
+
+
+@pytest.mark.parametrize("name", list(FAULTS))
+def test_the_attack_finds_a_planted_fault(demo_store, monkeypatch, name):
+    snapshot = thinned(Store(demo_store).snapshot(), 0.05)
+    whole = prepare_survey(snapshot, season=SEASON)
+    monkeypatch.setattr(publish, *FAULTS[name])
+    assert leaks(whole)
+
+
+def test_half_the_protection_is_found(demo_store, monkeypatch):
+    monkeypatch.setattr(suppression, "PROTECTION", 0.02)
+    snapshot = thinned(Store(demo_store).snapshot(), 0.05)
+    assert leaks(prepare_survey(snapshot, season=SEASON))
