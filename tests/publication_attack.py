@@ -2,11 +2,14 @@
 
 Written apart from the product's own program: all totals in one linear program, as they stand in the
 files, with the sums and identities that anyone can read in the documents. It is told which
-withheld figures later weeks revised, which is more than a reader knows.
+figures of a week later publications revised, which is more than a reader knows. Figures of the
+season so far are new in each: that one did not change would tell that a withheld week holds
+nothing.
 """
 
 from __future__ import annotations
 
+import copy
 import io
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -42,6 +45,7 @@ def read(files: dict[str, bytes]) -> pd.DataFrame:
 class Found:
     """One withheld figure: what it is, and what is left of it."""
 
+    place: int
     week: int
     key: Key
     truth: float
@@ -53,6 +57,13 @@ class Found:
         """Whether it stays unsure by a fifth to either side."""
         slack = 1e-4 + 1e-6 * self.truth
         return self.low <= 0.8 * self.truth + slack and self.high >= 1.2 * self.truth - slack
+
+    def is_like(self, best: Found) -> bool:
+        """Whether next to nothing is lost of the most that can be left."""
+        slack = 1e-4 + 1e-6 * self.truth
+        low, high = max(best.low, 0.8 * self.truth), min(best.high, 1.2 * self.truth)
+        is_low = self.truth - self.low >= 0.9 * (self.truth - low) - slack
+        return is_low and self.high - self.truth >= 0.9 * (high - self.truth) - slack
 
 
 class Attack:
@@ -85,14 +96,14 @@ class Attack:
 
     def _unknown(self, key: Key, value: float) -> int:
         for (other, other_value), place in self.place.items():
-            if other == key and abs(other_value - value) <= 1e-8 * (1 + abs(value)):
+            if key[1] and other == key and abs(other_value - value) <= 1e-8 * (1 + abs(value)):
                 return place
-        self.place[key, value] = len(self.truth)
+        self.place[key, value] = len(self.truth)  # of the season so far: the newest
         self.truth.append(value)
         return len(self.truth) - 1
 
     def _sums(self, mine: dict[Key, int]) -> None:
-        for area, week, quantity in mine:
+        for (area, week, quantity), margin in mine.items():
             if area and week:
                 continue
             parts = []
@@ -102,7 +113,7 @@ class Attack:
                 parts.append([k for k in mine if k[1] and k[0] == area and k[2] == quantity])
             for some in parts:
                 line = {mine[k]: -1.0 for k in some}
-                self._equation(line | {mine[area, week, quantity]: 1.0})
+                self._equation(line | {margin: 1.0})
 
     def _identities(self, mine: dict[Key, int], figures: pd.DataFrame) -> None:
         for area, week in {key[:2] for key in mine}:
@@ -125,6 +136,24 @@ class Attack:
         if line not in self.equations:
             self.equations.append(line)
 
+    def unsafe(self, figures: pd.DataFrame, truths: dict[Key, float]) -> list[Found]:
+        """Take in one publication, and return the withheld figures that it leaves too sure.
+
+        A sum of the season so far is never less than its parts that went out in earlier weeks. Such
+        a one has to stay as unsure as if nothing of this publication had gone out.
+        """
+        silent = copy.deepcopy(self)
+        hidden = figures.assign(estimate=np.nan, status="suppressed")
+        silent.hear(hidden, truths)
+        self.hear(figures, truths)
+        narrow = [one for one in self.ranges() if not one.is_safe]
+        found = []
+        for one in narrow:
+            best = [] if one.key[1] else silent.ranges(of=[one.place])
+            if not best or not one.is_like(best[0]):
+                found.append(one)
+        return found
+
     def ranges(self, *, of: Sequence[int] | None = None) -> list[Found]:
         """Return what is left of each withheld figure by linear programming."""
         free = [place for place in range(len(self.truth)) if place not in self.known]
@@ -146,7 +175,7 @@ class Attack:
                 assert done.status in (0, 3), done.message
                 ends.append(sign * done.fun if done.status == 0 else np.inf)
             week, key = self.withheld[place]
-            found.append(Found(week, key, self.truth[place], *ends))
+            found.append(Found(place, week, key, self.truth[place], *ends))
         return found
 
     def _matrix(
@@ -165,3 +194,22 @@ class Attack:
         rows, columns, values = zip(*triples, strict=True) if triples else ((), (), ())
         shape = (len(kept), len(column))
         return coo_array((values, (rows, columns)), shape=shape).toarray(), np.array(right)
+
+
+def range_of(
+    cell: tuple[str, str],
+    shown: dict[tuple[str | None, str | None], float],
+    hidden: set[tuple[str, str]],
+) -> tuple[float, float]:
+    """Return what a plain table leaves of one hidden cell, where all margins are shown."""
+    free = sorted(hidden)
+    lines, right = [], []
+    for at in (0, 1):
+        for name in sorted({one[at] for one in free}):
+            margin = (name, None) if at == 0 else (None, name)
+            given = sum(v for k, v in shown.items() if k[at] == name and None not in k)
+            lines.append([float(one[at] == name) for one in free])
+            right.append(shown[margin] - given)
+    goal = np.array([float(one == cell) for one in free])
+    ends = [sign * linprog(sign * goal, A_eq=lines, b_eq=right).fun for sign in (1, -1)]
+    return ends[0], ends[1]

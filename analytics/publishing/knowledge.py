@@ -1,7 +1,8 @@
 """What the public can know: figures of every publication of a season, and the sums they stand in.
 
-A figure that two publications give alike is one unknown; one that was revised is two. Sums tie
-them: areas to all areas, weeks to the season, in every publication.
+A week's figure that two publications give alike is one unknown; one that was revised is two. A
+figure of the season so far is one of each publication. Sums tie them: areas to all areas, weeks to
+the season, in every publication.
 """
 
 from __future__ import annotations
@@ -70,18 +71,19 @@ class Publication:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Knowledge:
-    """V unknowns with K values each, R sums, and what earlier publications gave away.
+    """V unknowns with K values each, what ties them, and what earlier publications gave away.
 
     `variable` (D,): the unknown of each domain of the publication in hand. `known` (V,): given in
-    an earlier publication. `is_sensitive` (V,): on too few boats. `sums` (R, V): each row is 0:
-    a margin less what it is the sum of.
+    an earlier publication. `is_sensitive` (V,): on too few boats. `sums`: one (R, V) for each of
+    the K values, whose rows come to 0: a margin less what it is the sum of, and a figure less the
+    same figure of another publication, where only other values of the domain were revised.
     """
 
     variable: Ints
     values: Floats
     known: Bools
     is_sensitive: Bools
-    sums: csr_array
+    sums: tuple[csr_array, ...]
 
 
 def knowledge(now: Publication, before: Sequence[Publication]) -> Knowledge:
@@ -95,19 +97,25 @@ def knowledge(now: Publication, before: Sequence[Publication]) -> Knowledge:
     for one in (*before, now):
         variable = {}
         for domain, row in zip(one.domains, one.values, strict=True):
+            # That the season so far did not change would tell that a withheld week holds nothing.
+            if domain[1] is None:
+                found.pop(domain, None)
             variable[domain] = _unknown(domain, row, found, values)
         place = np.array([variable[domain] for domain in one.domains], dtype=np.int64)
         sensitive |= set(place[one.is_sensitive].tolist())
         if one is not now:
             known |= set(place[one.shown].tolist())
         lines |= dict.fromkeys(_lines(variable))
-    size = len(values)
+    size, n_values = len(values), now.values.shape[1]
+    every = np.array(values, dtype=float).reshape(size, n_values)
     return Knowledge(
         variable=np.array([variable[domain] for domain in now.domains], dtype=np.int64),
-        values=np.array(values).reshape(size, -1),
+        values=every,
         known=np.isin(np.arange(size), list(known)),
         is_sensitive=np.isin(np.arange(size), list(sensitive)),
-        sums=_matrix(list(lines), size),
+        sums=tuple(
+            _matrix([*lines, *_alike(found, every[:, value])], size) for value in range(n_values)
+        ),
     )
 
 
@@ -122,6 +130,22 @@ def _unknown(
     mine.append(len(values))
     values.append(np.asarray(row, dtype=float))
     return mine[-1]
+
+
+def _alike(found: dict[Domain, list[int]], value: Floats) -> list[tuple[tuple[int, float], ...]]:
+    """Return each unknown less the one before it of its domain that has the same value."""
+    lines: list[tuple[tuple[int, float], ...]] = []
+    for mine in found.values():
+        for at, one in enumerate(mine):
+            same = (
+                other
+                for other in reversed(mine[:at])
+                if np.isclose(value[other], value[one], rtol=_ALIKE, atol=0)
+            )
+            other = next(same, None)
+            if other is not None:
+                lines.append(((one, 1.0), (other, -1.0)))
+    return lines
 
 
 def _lines(variable: dict[Domain, int]) -> list[tuple[tuple[int, float], ...]]:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import io
 import json
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analytics.csv_text import table_csv
 from analytics.data.calendar import season_days
 from analytics.estimates.season_survey import prepare_survey
 from analytics.precision import CAUTION_OVER, WITHHELD_OVER
@@ -18,7 +18,6 @@ from analytics.publishing.knowledge import FEWEST_BOATS, knowledge
 from analytics.publishing.suppression import PROTECTION, choose
 from analytics.publishing.totals import totals_of
 from analytics.quantities import QUANTITIES, Status
-from analytics.result_table import to_frame
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -66,10 +65,8 @@ class Published:
 
     def files(self) -> dict[str, bytes]:
         """Return the files that go out, by name; no other number leaves the store."""
-        table = io.StringIO()
-        to_frame(self.figures).to_csv(table, index=False, lineterminator="\n")
         about = json.dumps(self.about, indent=2, ensure_ascii=False) + "\n"
-        return {FIGURES_FILE: table.getvalue().encode(), ABOUT_FILE: about.encode()}
+        return {FIGURES_FILE: table_csv(self.figures).encode(), ABOUT_FILE: about.encode()}
 
 
 def publish(

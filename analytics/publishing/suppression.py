@@ -63,17 +63,19 @@ def choose(known: Knowledge, weight: Floats) -> Choice:
     weight : ndarray of float, shape (D,)
         What is lost with each figure.
     """
-    game = _Game.of(known)
     size = len(known.known)
     costs = np.zeros(size)
     # Among equal choices the one whose figures come first.
-    order = np.arange(1, len(weight) + 1) / len(weight)
-    costs[known.variable] = weight + _EQUAL * weight.max() * order
+    order = np.arange(1, len(weight) + 1) / max(len(weight), 1)
+    costs[known.variable] = weight + _EQUAL * weight.max(initial=0.0) * order
     low = (known.is_sensitive & ~known.known).astype(float)
     high = (~known.known).astype(float)
     # What earlier publications withheld and this one does not give stays withheld.
     earlier = ~np.isin(np.arange(size), known.variable) & ~known.known
     low[earlier] = 1.0
+    if not low.any():
+        return Choice(np.zeros(len(weight), dtype=bool), 0.0, 0.0, 0)
+    game = _Game.of(known)
     cuts = game.single_sums()
     for rounds in range(1, 10_000):
         withheld, bound = _solve(costs, low, high, cuts)
@@ -130,11 +132,12 @@ class _Game:
         most = _MOST * values.max(axis=0, initial=0.0) + _MOST
         up = np.broadcast_to(most, values.shape)
         rise, fall = PROTECTION * values, PROTECTION * values
-        sums = abs(known.sums)
         smallest = np.full(values.shape, np.inf)
-        for row in range(sums.shape[0]):
-            places = sums.indices[sums.indptr[row] : sums.indptr[row + 1]]
-            smallest[places] = np.minimum(smallest[places], values[places].max(axis=0))
+        for k, sums in enumerate(known.sums):
+            for row in range(sums.shape[0]):
+                places = sums.indices[sums.indptr[row] : sums.indptr[row + 1]]
+                largest = values[places, k].max()
+                smallest[places, k] = np.minimum(smallest[places, k], largest)
         nothing = np.minimum(OF_NOTHING, PROTECTION * np.where(np.isfinite(smallest), smallest, 0))
         few = known.is_sensitive[:, None] & (values == 0)
         rise = np.where(few, nothing, rise)
@@ -164,17 +167,14 @@ class _Game:
     def single_sums(self) -> list[_Cut]:
         """Return a row for each unknown and sum: what else is withheld has to make up for it."""
         found: dict[tuple[tuple[int, float], ...], None] = {}
-        sums = self.known.sums
-        for row in range(sums.shape[0]):
-            places = sums.indices[sums.indptr[row] : sums.indptr[row + 1]]
-            signs = sums.data[sums.indptr[row] : sums.indptr[row + 1]]
-            for at, sign in zip(places, signs, strict=True):
-                for k in range(self.down.shape[1]):
-                    for way in (0, 1):
-                        prices = np.zeros(sums.shape[0])
-                        prices[row] = sign if way == 0 else -sign
-                        cut = self._cut(int(at), k, way, prices)
-                        found[tuple(sorted(cut.items()))] = None
+        for k, sums in enumerate(self.known.sums):
+            row = np.repeat(np.arange(sums.shape[0]), np.diff(sums.indptr))
+            for at, line, sign in zip(sums.indices, row, sums.data, strict=True):
+                for way in (0, 1):
+                    prices = np.zeros(sums.shape[0])
+                    prices[line] = sign if way == 0 else -sign
+                    cut = self._cut(int(at), k, way, prices)
+                    found[tuple(sorted(cut.items()))] = None
         return [dict(one) for one in found if one]
 
     def cuts(self, withheld: Bools) -> list[_Cut]:
@@ -196,7 +196,7 @@ class _Game:
     def _moves(self, withheld: Bools, at: int, k: int, way: int) -> tuple[Floats, Floats]:
         """Return the moves of all unknowns that take a withheld one farthest; prices of sums."""
         free = np.flatnonzero(withheld)
-        matrix = self.known.sums[:, free]
+        matrix = self.known.sums[k][:, free]
         rows = np.flatnonzero(np.diff(matrix.indptr))
         goal = np.zeros(len(free))
         goal[np.searchsorted(free, at)] = -1.0 if way == 0 else 1.0
@@ -215,7 +215,7 @@ class _Game:
         level = self.level[way, at, k]
         if level <= 0:
             return {}
-        cost = -self.known.sums.T @ prices
+        cost = -self.known.sums[k].T @ prices
         cost[at] += 1.0 if way == 0 else -1.0
         reach = np.where(cost > 0, cost * self.up[:, k], -cost * self.down[:, k])
         reach = np.where(np.abs(cost) < 1e-11, 0.0, reach)
