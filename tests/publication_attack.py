@@ -89,7 +89,7 @@ class Attack:
                 continue
             if not np.isnan(row["estimate"]):
                 self.known[mine[key]] = row["estimate"]
-            elif row["status"] == "suppressed":
+            elif row["status"] == "suppressed" and key in mine:
                 self.withheld[mine[key]] = (self.week, key)
         self._sums(mine)
         self._identities(mine, figures)

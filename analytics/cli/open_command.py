@@ -22,6 +22,7 @@ from analytics.cli.terminal import examples, progress, say, store_words
 from analytics.errors import StoreError, UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from types import FrameType
 
 HOST = "127.0.0.1"
@@ -29,6 +30,21 @@ HOST = "127.0.0.1"
 DEMO_VARIABLE = "BLACKMOUTH_DEMO"
 #: Names the store that pages may write; unset, they show the archive alone.
 STORE_VARIABLE = "BLACKMOUTH_STORE"
+#: Names the published folder that the public's pages show.
+PUBLIC_VARIABLE = "BLACKMOUTH_PUBLIC"
+FIGURES_FILE, ABOUT_FILE = "figures.csv", "about.json"
+#: Beginnings of variables that the public's process is not given: they could name a store.
+_PRIVATE = ("BLACKMOUTH_", "AWS_")
+#: Nothing is uploaded, no fault is told, sessions that lost their browser are soon forgotten.
+_PUBLIC_OPTIONS = {
+    "client.showErrorDetails": "none",
+    "client.toolbarMode": "viewer",
+    "server.enableXsrfProtection": "true",
+    "server.maxUploadSize": "1",
+    "server.maxMessageSize": "20",
+    "server.disconnectedSessionTTL": "10",
+    "server.fileWatcherType": "none",
+}
 FIRST_PORT = 8501
 START_SECONDS = 60.0
 STOP_SECONDS = 5.0
@@ -46,7 +62,7 @@ class Team(NamedTuple):
     epilog=examples(
         "blackmouth open",
         "blackmouth open --store mystore --port 8600",
-        "blackmouth open --store mystore --public 2035-36.2036-W05.v3",
+        "blackmouth open --public public",
     ),
 )
 @click.option(
@@ -63,9 +79,9 @@ class Team(NamedTuple):
 )
 @click.option(
     "--public",
-    metavar="BULLETIN",
-    help="Show this bulletin alone, as for the public: figures too uncertain to publish are "
-    "withheld and no site-day is named.",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    metavar="DIR",
+    help="Show what `blackmouth publish` wrote there and nothing else; takes no --store.",
 )
 @click.option(
     "--people",
@@ -96,6 +112,7 @@ def open_(
     secrets: Path | None,
     address: str,
 ) -> None:
+def open_(store: Path | None, port: int | None, public: Path | None) -> None:
     """Open the dashboard in the browser; Ctrl-C ends it.
 
     It shows the store's bulletins. Where there is none yet, one is made for every season first; a
@@ -112,13 +129,16 @@ def open_(
     team = Team(people.absolute(), team_flags(people, secrets)) if people else None
     app = _app("served.py" if team else "app.py")
     chosen = _free_port(port, address)
+    if public is not None:
+        _open_public(public, store, port)
+        return
+    app = _app()
+    chosen = _free_port(port)
     archive = _archive(store)
     with tempfile.TemporaryDirectory(prefix="blackmouth-") as name:
         folder = Path(name)
         written = store.absolute() if store else None
-        if public is not None:
-            archive, written = _public_archive(archive, public, folder), None
-        elif store is None:
+        if store is None:
             written = shutil.copytree(archive.parent, folder / "demo")
             archive = written / archive.name
         serve(
@@ -132,14 +152,20 @@ def open_(
         )
 
 
-def _public_archive(archive: Path, name: str, folder: Path) -> Path:
-    """Return an archive that holds the public form of one bulletin."""
-    from analytics.bulletin.archive import load, save  # noqa: PLC0415
-    from analytics.bulletin.publication import public_bulletin  # noqa: PLC0415 - keeps --help quick
-
-    save(folder, public_bulletin(load(archive, name)))
-    say(f"showing {name} as for the public: uncertain figures are withheld")
-    return folder
+def _open_public(public: Path, store: Path | None, port: int | None) -> None:
+    """Serve a folder that was published, by a process that is told of no store."""
+    if store is not None:
+        raise UsageError("--public shows a published folder and needs no store; leave --store out")
+    missing = [name for name in (FIGURES_FILE, ABOUT_FILE) if not (public / name).is_file()]
+    if missing:
+        raise UsageError(
+            f"{public} has no {' and no '.join(missing)}; `blackmouth publish --store DIR --out "
+            f"{store_words(public)}` writes them"
+        )
+    app, chosen = _app().with_name("public_app.py"), _free_port(port)
+    unsaid = {name for name in os.environ if name.startswith(_PRIVATE)}
+    environment = {name: value for name, value in os.environ.items() if name not in unsaid}
+    run_app(app, chosen, environment | {PUBLIC_VARIABLE: str(public.absolute())}, _PUBLIC_OPTIONS)
 
 
 def serve(
@@ -158,6 +184,18 @@ def serve(
     the data are invented; with a `team` everybody logs in. If it ends by itself or does not answer
     in time, that is a `StoreError`.
     """
+    environment = os.environ | {"BLACKMOUTH_ARCHIVE": str(archive)}
+    for variable, value in ((STORE_VARIABLE, store), (DEMO_VARIABLE, "1" if is_demo else None)):
+        environment.pop(variable, None)
+        if value is not None:
+            environment[variable] = str(value)
+    run_app(app, port, environment, {})
+
+
+def run_app(
+    app: Path, port: int, environment: Mapping[str, str], settings: Mapping[str, str]
+) -> None:
+    """Run a script of pages in an environment until it ends or is interrupted, as `serve`."""
     has_display = sys.platform in ("darwin", "win32") or any(
         os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY")
     )
@@ -167,6 +205,7 @@ def serve(
         "server.headless": "false" if has_display else "true",
         "server.showEmailPrompt": "false",
         "browser.gatherUsageStats": "false",
+        **settings,
     }
     options |= team.flags if team else {}
     flags = [part for name, value in options.items() for part in (f"--{name}", value)]
@@ -184,7 +223,7 @@ def serve(
     signal.signal(signal.SIGTERM, _interrupt)
     # A library of the models lets system calls go on after Ctrl-C: set anew, it ends the wait.
     signal.signal(signal.SIGINT, signal.getsignal(signal.SIGINT))
-    child = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL)
+    child = subprocess.Popen(command, env=dict(environment), stdout=subprocess.DEVNULL)
     try:
         _wait_for(child, port, address)
         shown = "localhost" if is_loopback(address) else address

@@ -68,7 +68,12 @@ def figures(season: SeasonSurvey, publication: Publication) -> pa.Table:
         for row in result_rows(season, by=by, level=LEVEL, quantities=PUBLISHED):
             by_domain.setdefault((row["area"], row["week"]), {})[row["quantity"]] = row
     order = sorted(by_domain, key=lambda one: (one[0] or "", one[1] or ""))
-    found = [row for one in order for row in _public(by_domain[one], is_shown=shown.get(one, True))]
+    found: list[Row] = []
+    for one in order:
+        rows = by_domain[one]
+        # What the totals do not know does not go out.
+        is_empty = all(row["estimate"] is None for row in rows.values())
+        found += _public(rows, is_shown=shown.get(one, is_empty))
     return pa.Table.from_pylist(found, schema=FIGURE_SCHEMA)
 
 

@@ -550,10 +550,12 @@ def test_open_serves_the_store_until_interrupted(stored: Path) -> None:
         assert probe.connect_ex(("localhost", port)) != 0
 
 
-def test_open_for_the_public_wants_a_bulletin_that_is_there(run: Run, published: Path) -> None:
-    status, _, err = run("open", "--store", published, "--public", "week-9")
+def test_open_for_the_public_wants_what_publish_wrote(run: Run, tmp_path: Path) -> None:
+    status, _, err = run("open", "--public", tmp_path)
     assert status == 2
-    assert "no bulletin 'week-9' in the archive; there are: 2030-31." in err
+    assert "has no figures.csv and no about.json" in err
+    assert run("open", "--public", tmp_path / "none")[0] == 2
+    assert run("open", "--public", tmp_path, "--store", tmp_path)[0] == 2
 
 
 def test_open_refuses_a_port_in_use(run: Run, stored: Path) -> None:
@@ -607,14 +609,24 @@ def test_open_tells_the_page_that_the_demo_is_invented(
 
 
 def test_open_lets_pages_write_a_store_but_not_for_the_public(
-    run: Run, published: Path, served: dict[str, str], tmp_path: Path
+    run: Run,
+    published: Path,
+    served: dict[str, str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     assert run("open", "--store", published)[0] == 0
     assert served["BLACKMOUTH_STORE"] == str(published)
     served.clear()
-    name = next((published / "bulletins").glob("[!.]*")).name
-    assert run("open", "--store", published, "--public", name)[0] == 0
-    assert "BLACKMOUTH_STORE" not in served
+    (public := tmp_path / "public").mkdir()
+    for name in ("figures.csv", "about.json"):
+        (public / name).write_text("")
+    monkeypatch.setenv("BLACKMOUTH_STORE", str(published))
+    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "x")
+    assert run("open", "--public", public)[0] == 0
+    private = {key for key in served if key.startswith(("BLACKMOUTH_", "AWS_"))}
+    assert private == {"BLACKMOUTH_PUBLIC"}
+    assert str(published) not in "".join(served.values())
     (empty := tmp_path / "empty").mkdir()
     status, _, err = run("open", "--store", empty)
     assert (status, served["BLACKMOUTH_STORE"]) == (0, str(empty))

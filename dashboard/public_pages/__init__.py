@@ -1,0 +1,1 @@
+"""The pages that the public sees: what `blackmouth publish` wrote, and nothing else."""
