@@ -107,12 +107,11 @@ def open_(
     *,
     store: Path | None,
     port: int | None,
-    public: str | None,
+    public: Path | None,
     people: Path | None,
     secrets: Path | None,
     address: str,
 ) -> None:
-def open_(store: Path | None, port: int | None, public: Path | None) -> None:
     """Open the dashboard in the browser; Ctrl-C ends it.
 
     It shows the store's bulletins. Where there is none yet, one is made for every season first; a
@@ -125,15 +124,13 @@ def open_(store: Path | None, port: int | None, public: Path | None) -> None:
     if secrets is not None and people is None:
         raise UsageError("--secrets goes with --people FILE, which says who may log in")
     if people is not None and public is not None:
-        raise UsageError("--public shows one bulletin without a login; leave --people out")
+        raise UsageError("--public shows published figures without a login; leave --people out")
+    if public is not None:
+        _open_public(public, store, port, address)
+        return
     team = Team(people.absolute(), team_flags(people, secrets)) if people else None
     app = _app("served.py" if team else "app.py")
     chosen = _free_port(port, address)
-    if public is not None:
-        _open_public(public, store, port)
-        return
-    app = _app()
-    chosen = _free_port(port)
     archive = _archive(store)
     with tempfile.TemporaryDirectory(prefix="blackmouth-") as name:
         folder = Path(name)
@@ -152,7 +149,7 @@ def open_(store: Path | None, port: int | None, public: Path | None) -> None:
         )
 
 
-def _open_public(public: Path, store: Path | None, port: int | None) -> None:
+def _open_public(public: Path, store: Path | None, port: int | None, address: str) -> None:
     """Serve a folder that was published, by a process that is told of no store."""
     if store is not None:
         raise UsageError("--public shows a published folder and needs no store; leave --store out")
@@ -162,10 +159,11 @@ def _open_public(public: Path, store: Path | None, port: int | None) -> None:
             f"{public} has no {' and no '.join(missing)}; `blackmouth publish --store DIR --out "
             f"{store_words(public)}` writes them"
         )
-    app, chosen = _app().with_name("public_app.py"), _free_port(port)
+    app, chosen = _app("public_served.py"), _free_port(port, address)
     unsaid = {name for name in os.environ if name.startswith(_PRIVATE)}
     environment = {name: value for name, value in os.environ.items() if name not in unsaid}
-    run_app(app, chosen, environment | {PUBLIC_VARIABLE: str(public.absolute())}, _PUBLIC_OPTIONS)
+    environment[PUBLIC_VARIABLE] = str(public.absolute())
+    run_app(app, chosen, address, environment, _PUBLIC_OPTIONS)
 
 
 def serve(
@@ -185,15 +183,20 @@ def serve(
     in time, that is a `StoreError`.
     """
     environment = os.environ | {"BLACKMOUTH_ARCHIVE": str(archive)}
-    for variable, value in ((STORE_VARIABLE, store), (DEMO_VARIABLE, "1" if is_demo else None)):
+    variables = {
+        STORE_VARIABLE: store,
+        DEMO_VARIABLE: "1" if is_demo else None,
+        PEOPLE_VARIABLE: team.people if team else None,
+    }
+    for variable, value in variables.items():
         environment.pop(variable, None)
         if value is not None:
             environment[variable] = str(value)
-    run_app(app, port, environment, {})
+    run_app(app, port, address, environment, team.flags if team else {})
 
 
 def run_app(
-    app: Path, port: int, environment: Mapping[str, str], settings: Mapping[str, str]
+    app: Path, port: int, address: str, environment: Mapping[str, str], settings: Mapping[str, str]
 ) -> None:
     """Run a script of pages in an environment until it ends or is interrupted, as `serve`."""
     has_display = sys.platform in ("darwin", "win32") or any(
@@ -207,19 +210,8 @@ def run_app(
         "browser.gatherUsageStats": "false",
         **settings,
     }
-    options |= team.flags if team else {}
     flags = [part for name, value in options.items() for part in (f"--{name}", value)]
     command = [sys.executable, "-m", "streamlit", "run", str(app), *flags]
-    environment = os.environ | {"BLACKMOUTH_ARCHIVE": str(archive)}
-    variables = {
-        STORE_VARIABLE: store,
-        DEMO_VARIABLE: "1" if is_demo else None,
-        PEOPLE_VARIABLE: team.people if team else None,
-    }
-    for variable, value in variables.items():
-        environment.pop(variable, None)
-        if value is not None:
-            environment[variable] = str(value)
     signal.signal(signal.SIGTERM, _interrupt)
     # A library of the models lets system calls go on after Ctrl-C: set anew, it ends the wait.
     signal.signal(signal.SIGINT, signal.getsignal(signal.SIGINT))

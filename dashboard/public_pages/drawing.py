@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.palette import palette
+from analytics.wording.bulletin_index import monday
+from analytics.wording.numbers import day_words
 from dashboard import html_tables
 from dashboard.charts import recent
 from dashboard.charts.drawing import Point
@@ -57,7 +59,7 @@ def trend(shown: Published, area: str | None, quantity: str, *, key: str) -> Non
     ]
     st.markdown(f"**{shown.labels[quantity]}: {words.area_words(shown, area)}**")
     if any(one.value is not None for one in points):
-        labels = [words.week_dates(week) for week in weeks]
+        labels = [day_words(monday(week)) for week in weeks]
         figure = recent.figure(points, labels=labels, palette=palette(dark=is_dark()))
         alt = "; ".join(f"{labels[int(one.at)]}: {one.words}" for one in points)
         config = {"displayModeBar": False, "responsive": True}
@@ -79,7 +81,7 @@ def table(shown: Published, keys: Sequence[words.Key], first: str, names: Sequen
 
 
 def choice(shown: Published) -> tuple[str | None, str]:
-    """Draw the choices of an area and a quantity; both stand in the link."""
+    """Draw the choices of an area and a quantity; the area stands in the link."""
     labels = shown.labels
     areas: list[str | None] = [None, *shown.areas]
     left, right = st.columns(2)
