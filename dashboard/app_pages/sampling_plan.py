@@ -121,6 +121,7 @@ def _names(snapshot: Snapshot, table: str, key: str, named: str) -> dict[str, st
 
 def _precision(plan: Plan, name: Callable[[str], str]) -> None:
     """Draw planned and present precision of a quantity by area, and the table of all."""
+    people.require(Action.SEE_STORE)
     st.header("Precision", anchor=False)
     quantities = words.quantities_of(plan)
     quantity = filters.switch(
@@ -168,6 +169,7 @@ def _call(plan: Plan, name: Callable[[str], str]) -> None:
 
 def _schedule(plan: Plan, snapshot: Snapshot, name: Callable[[str], str]) -> None:
     """Draw the schedule by its seed and samplers, and offer its files."""
+    people.require(Action.SEE_STORE)
     st.header("Schedule", anchor=False)
     drawing = asking.ask_draw()
     try:
