@@ -1,0 +1,215 @@
+"""``blackmouth plan`` as a user meets it, and the plan of a week by its laws."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pyarrow.csv as pa_csv
+import pyarrow.parquet as pq
+import pytest
+
+from analytics.cli import main
+from analytics.codes import has_code
+from analytics.data.snapshot import Snapshot
+from analytics.data.store import Store
+from analytics.errors import UsageError
+from analytics.estimates.season_survey import prepare_survey
+from analytics.options.baseline import Limit
+from analytics.outlook.projection import project_from
+from analytics.planning.make_plan import ALLOCATED_FOR, Objective, PlanRequest, make_plan
+from analytics.planning.season_plan import other_plan, plan_week
+from analytics.simulation.fishery import simulate_population
+from analytics.simulation.sampling import draw_sample
+from tests.simulation import seasons
+
+COLUMNS = [
+    *("area", "quantity", "unit", "site_days_now", "site_days_planned"),
+    *("pse_now", "pse_planned"),
+]
+
+
+@pytest.fixture(scope="module")
+def tables():
+    """Return a small season sampled through its fifth week, and the week after."""
+    sound, frame, reference = seasons.place("small")
+    rng = np.random.default_rng(11)
+    population = simulate_population(sound, frame, rng=rng)
+    sample = draw_sample(sound, population, rng=rng, options=seasons.SAMPLE, through=frame.weeks[4])
+    return {**reference, **sample.tables}, frame.weeks[5]
+
+
+@pytest.fixture(scope="module")
+def known(tables):
+    """Return the survey of the season, its draws and the week to plan."""
+    survey = prepare_survey(Snapshot.of(tables[0]), season=seasons.SEASON)
+    return survey, project_from(survey, {}, n_draws=400).baseline, tables[1]
+
+
+def planned(known, **asked):
+    survey, baseline, week = known
+    return make_plan(survey, baseline, (), PlanRequest(week, **asked))
+
+
+def worst(plan) -> float:
+    return max(
+        one.pse_planned
+        for one in plan.expected
+        if one.area and one.quantity in ALLOCATED_FOR and one.pse_planned is not None
+    )
+
+
+def test_shifts_are_spent_within_bounds_and_more_never_promise_less(known):
+    plans = [planned(known, shifts=n) for n in (14, 17, 24)]
+    for plan, n in zip(plans, (14, 17, 24), strict=True):
+        assert plan.n_site_days == n
+        assert all(min(2, one.frame_size) <= one.n <= one.frame_size for one in plan.strata)
+    promised = [worst(one) for one in plans]
+    assert promised == sorted(promised, reverse=True)
+    even = plans[1]
+    spread = max(
+        one.pse_even for one in even.expected if one.area and one.quantity in ALLOCATED_FOR
+    )
+    assert worst(even) <= spread + 1e-9
+    assert has_code(";".join(even.notes), "plan_beside_even") or even.notes
+
+
+def test_a_target_takes_the_fewest_shifts(known):
+    target = worst(planned(known, shifts=20)) * 1.0001
+    plan = planned(known, target_pse=target)
+    assert worst(plan) <= target
+    assert plan.n_site_days <= 20
+    with pytest.raises(UsageError, match="out of reach"):
+        planned(known, target_pse=0.001)
+    assert has_code(planned(known, target_pse=0.99).notes[-2], "plan_target_at_least")
+
+
+def test_all_areas_together_do_at_least_as_well_by_their_own_measure(known):
+    def of_all(objective):
+        plan = planned(known, shifts=20, objective=objective)
+        mine = [o for o in plan.expected if o.area is None and o.quantity in ALLOCATED_FOR]
+        return sum(one.pse_planned**2 for one in mine)
+
+    assert of_all(Objective.ALL_AREAS) <= of_all(Objective.WORST) + 1e-12
+
+
+def test_none_or_two_and_the_areas_without_a_figure_are_named(known):
+    plan = planned(known, shifts=5)
+    assert all(one.n != 1 or one.frame_size == 1 for one in plan.strata)
+    areas = {one.area for one in plan.strata}
+    met = {one.area for one in plan.strata if one.n}
+    assert areas - met
+    assert any(has_code(one, "plan_without_figure") for one in plan.notes)
+    lost = [one for one in plan.expected if one.area in areas - met]
+    assert lost
+    assert all(one.pse_planned is None for one in lost)
+
+
+def test_what_cannot_be_planned_is_said(known):
+    survey, baseline, week = known
+    most = sum(one.frame_size for one in planned(known, shifts=14).strata)
+    with pytest.raises(UsageError, match=f"at most {most}"):
+        planned(known, shifts=most + 1)
+    with pytest.raises(UsageError, match="no error of its own"):
+        planned(known, shifts=1)
+    for asked in ({}, {"shifts": 9, "target_pse": 0.3}, {"shifts": 0}, {"target_pse": 30.0}):
+        with pytest.raises(UsageError):
+            PlanRequest(week, **asked)
+    with pytest.raises(UsageError, match="allowed"):
+        PlanRequest(week, shifts=9, quantities=("length",))
+    with pytest.raises(UsageError, match="no open day"):
+        make_plan(survey, baseline, (), PlanRequest("2031-W30", shifts=9))
+    with pytest.raises(UsageError, match="not one to come"):
+        make_plan(survey, baseline, (), PlanRequest(survey.design.weeks[0], shifts=9))
+
+
+def test_a_season_without_a_sample_promises_nothing(tables):
+    empty = {
+        name: table.slice(0, 0) if name in ("site_days", "interviews") else table
+        for name, table in tables[0].items()
+    }
+    snapshot = Snapshot.of(empty)
+    plan = plan_week(snapshot, PlanRequest(tables[1], shifts=15), season=seasons.SEASON)
+    assert plan.n_site_days == 15
+    assert has_code(plan.rule, "plan_no_history")
+    assert {one.pse_planned for one in plan.expected} == {None}
+    with pytest.raises(UsageError, match="give --shifts"):
+        plan_week(snapshot, PlanRequest(tables[1], target_pse=0.3), season=seasons.SEASON)
+
+
+def test_an_area_of_one_ramp_and_a_frame_of_one(tables):
+    sites = tables[0]["sites"]
+    first = sites.slice(0, 1)["site"][0].as_py()
+    days, trips = tables[0]["site_days"], tables[0]["interviews"]
+    at = [site == first or site[:3] != first[:3] for site in days["site"].to_pylist()]
+    kept = set(days.filter(at)["sample_id"].to_pylist())
+    one_ramp = tables[0] | {
+        "sites": sites.filter(
+            [s == first or s[:3] != first[:3] for s in sites["site"].to_pylist()]
+        ),
+        "site_days": days.filter(at),
+        "interviews": trips.filter([one in kept for one in trips["sample_id"].to_pylist()]),
+    }
+    plan = plan_week(Snapshot.of(one_ramp), PlanRequest(tables[1], shifts=14))
+    mine = [one for one in plan.strata if one.sites == (first,)]
+    assert mine
+    assert all(one.frame_size == len(one.dates) for one in mine)
+    assert plan.n_site_days == 14
+
+
+def test_the_call_floors_its_area_or_says_why_not(known):
+    survey, baseline, week = known
+    middle = float(np.median(sum(baseline.to_date["kept_fish"].T)))
+    limits = [
+        Limit("far", baseline.areas, ("kept_fish",), middle * 1e4),
+        Limit("near", baseline.areas, ("kept_fish",), middle * 1.6),
+    ]
+    plan = make_plan(survey, baseline, limits, PlanRequest(week, shifts=18))
+    assert plan.decision is not None
+    assert sum(plan.decision.n) == 18
+    assert plan.decision.wrong_decision <= plan.decision.wrong_planned + 1e-9
+    assert plan.n_site_days == 18
+    both = ("kept_fish", "released_legal_fish")
+    several = [dataclasses.replace(limits[1], quantities=both)]
+    stands_in = make_plan(survey, baseline, several, PlanRequest(week, shifts=18)).decision
+    assert stands_in is not None
+    assert any(has_code(one, "call_by_encounters") for one in stands_in.notes)
+
+
+def test_the_command_writes_a_plan_that_can_be_imported(tables, tmp_path, capsys):
+    folder, store, out = tmp_path / "in", tmp_path / "store", tmp_path / "plan"
+    folder.mkdir()
+    for name, table in tables[0].items():
+        pq.write_table(table, folder / f"{name}.parquet")
+
+    def run(*args: object) -> tuple[int, str, str]:
+        with pytest.raises(SystemExit) as ended:
+            main([str(arg) for arg in args])
+        said = capsys.readouterr()
+        assert "Traceback" not in said.err
+        return int(ended.value.code or 0), said.out, said.err
+
+    assert run("import", folder, "--store", store)[0] == 0
+    asked = ("plan", "--store", store, "--week", tables[1], "--seed", 5, "--out", out)
+    status, said, _ = run(*asked, "--shifts", 15)
+    assert status == 0
+    assert "15 site-days" in said
+    assert {one.name for one in out.iterdir()} == {
+        *("planned_site_days.csv", "expected.csv", "sheets.pdf", "schedule.ics")
+    }
+    expected = pa_csv.read_csv(out / "expected.csv")
+    assert expected.column_names == COLUMNS
+    first = (out / "planned_site_days.csv").read_bytes()
+    assert run(*asked, "--shifts", 15)[0] == 0
+    assert (out / "planned_site_days.csv").read_bytes() == first
+    assert run("import", out / "planned_site_days.csv", "--store", store)[0] == 0
+    drawn = Store(store).snapshot()["planned_site_days"]
+    assert sum(not one for one in drawn["is_reserve"].to_pylist()) == 15
+    assert "withdraw" in run(*asked, "--shifts", 16)[2]
+    given = {"season": seasons.SEASON, "week": tables[1]}
+    assert other_plan(drawn, drawn, **given) == ""
+    assert has_code(other_plan(drawn, drawn.slice(1), **given), "plan_beside_plan")
+    for wrong in ((), ("--shifts", 9, "--target-pse", 0.2), ("--shifts", 9999)):
+        assert run(*asked, *wrong)[0] == 2
+    assert run(*asked, "--shifts", 9, "--season", "1999-00")[0] == 2
+    assert run(*asked[:4], "week 6", *asked[5:], "--shifts", 9)[0] == 2
