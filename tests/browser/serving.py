@@ -31,7 +31,7 @@ CHROMIUM_ARGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-START_SECONDS = 40
+START_SECONDS = 90
 
 
 def chromium() -> str | None:
