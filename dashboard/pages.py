@@ -63,10 +63,15 @@ _ONCE_AT_ROOT = ("week", "show", "map", "scale")
 _STARTED = "started"
 
 
+def needed(script: str) -> Action:
+    """Return what a page asks for: of one that writes and says nothing, as much as of storing."""
+    return NEEDS.get(script, Action.STORE if script in DATA else Action.READ)
+
+
 def menu() -> dict[str, dict[str, str]]:
     """Return scripts and titles of the pages there are now for the person here, by section."""
     has_store = store_access.store_path() is not None
-    writing = {script: title for script, title in DATA.items() if people.may(NEEDS[script])}
+    writing = {script: title for script, title in DATA.items() if people.may(needed(script))}
     shown = SECTIONS | ({WRITERS: SECTIONS[WRITERS] | writing} if has_store else {})
     return {section: scripts for section, scripts in shown.items() if scripts}
 
@@ -106,7 +111,7 @@ def start(page: st.Page) -> None:
         url_state.send_on("week")
         st.stop()
     archive = data.archive_folder()
-    if store_access.store_path() is None or not people.may(NEEDS[next(iter(DATA))]):
+    if store_access.store_path() is None or not people.may(needed(next(iter(DATA)))):
         return
     if archive is None or not data.kept_bulletins(archive)[0]:
         st.switch_page(f"app_pages/{next(iter(DATA))}.py")

@@ -80,7 +80,7 @@ SCRIPTS = [*pages.RESULTS, *pages.DATA]
 def test_a_script_reached_past_the_menu_refuses(team, script, who):
     """As by a forged address: the script itself, without the menu before it."""
     team(who)
-    needed = pages.NEEDS.get(script, Action.READ)
+    needed = pages.needed(script)
     page = open_script(f"app_pages/{script}.py")
     assert not page.exception
     if isinstance(who, Role) and needed in ALLOWED[who]:
@@ -120,9 +120,7 @@ def test_the_menu_holds_what_the_role_may_do(team, role):
     assert not page.exception
     assert "Log out" in [one.label for one in page.button]
     shown = {script for section in _menu().values() for script in section}
-    assert shown == {
-        script for script in SCRIPTS if pages.NEEDS.get(script, Action.READ) in ALLOWED[role]
-    }
+    assert shown == {script for script in SCRIPTS if pages.needed(script) in ALLOWED[role]}
 
 
 def _menu() -> dict[str, dict[str, str]]:
