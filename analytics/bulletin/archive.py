@@ -367,6 +367,9 @@ def save(folder: Path | str, bulletin: Bulletin) -> BulletinMetadata:
         name = bulletin.card.bulletin + (f"-{number}" if number > 1 else "")
         card = replace(bulletin.card, bulletin=name)
         if not (root / name).exists() and _write(root, replace(bulletin, card=card)):
+            from analytics.data.store import sent  # noqa: PLC0415 - readers need pyarrow only
+
+            sent(root.parent, root.name)
             return card
         kept = _kept(root, name)
         if kept is not None and replace(kept, made_utc=card.made_utc, has_sums=True) == card:

@@ -15,7 +15,7 @@ from analytics.cli.options_command import options
 from analytics.cli.plan_command import plan
 from analytics.cli.publish_command import publish
 from analytics.cli.result_commands import bulletin, demo, estimate, revisions, scenarios
-from analytics.cli.terminal import examples, show_findings
+from analytics.cli.terminal import examples, say, show_findings
 from analytics.cli.upkeep_commands import maintain, verify
 from analytics.errors import BlackmouthError, DataRejected, UsageError
 
@@ -94,5 +94,5 @@ def main(args: Sequence[str] | None = None) -> None:
 
 
 def _told(message: object, status: int) -> int:
-    click.echo(f"blackmouth: {message}", err=True)
+    say(f"blackmouth: {message}")
     return status

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import click
 
 from analytics.cli.team_start import PEOPLE_VARIABLE, check_address, is_loopback, team_flags
-from analytics.cli.terminal import examples, progress, say, store_words
+from analytics.cli.terminal import StorePlace, examples, progress, say, store_words
 from analytics.errors import StoreError, UsageError
 
 if TYPE_CHECKING:
@@ -67,9 +67,9 @@ class Team(NamedTuple):
 )
 @click.option(
     "--store",
-    type=click.Path(path_type=Path),
+    type=StorePlace(path_type=Path),
     metavar="DIR",
-    help="Directory of the store; the demo season if not given.",
+    help="Directory of the store, or its URL (s3://BUCKET/NAME); the demo season if not given.",
 )
 @click.option(
     "--port",

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -26,12 +26,25 @@ if TYPE_CHECKING:
     from analytics.findings import Finding
 
 
+class StorePlace(click.Path):
+    """A store's directory, or the URL of one, which gives its copy on this machine."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the path to read the store from."""
+        if isinstance(value, str) and ":/" in value:
+            from analytics.data.store import is_url, located  # noqa: PLC0415 - keeps --help quick
+
+            if is_url(value):
+                return located(value)
+        return super().convert(value, param, ctx)
+
+
 STORE = click.option(
     "--store",
-    type=click.Path(path_type=Path),
+    type=StorePlace(path_type=Path),
     required=True,
     metavar="DIR",
-    help="Directory of the store.",
+    help="Directory of the store, or its URL (s3://BUCKET/NAME).",
 )
 
 #: A full disk is no wrong use of a command.
@@ -49,7 +62,13 @@ def examples(*lines: str) -> str:
 
 def say(words: str) -> None:
     """Write a message for people, on stderr."""
-    click.echo(words, err=True)
+    click.echo(in_places(words), err=True)
+
+
+def in_places(words: str) -> str:
+    """Return words with the URL of a store in the place of its copy's path."""
+    remote = sys.modules.get("analytics.data.store.remote")
+    return words if remote is None else str(remote.in_words(words))
 
 
 def progress(words: str) -> None:
@@ -126,8 +145,10 @@ def watched(store: Store) -> Iterator[None]:
 
 
 def store_words(store: Path) -> str:
-    """Return a store's path as it is typed in a shell."""
-    return shlex.quote(str(store))
+    """Return a store's path or URL as it is typed in a shell."""
+    from analytics.data.store import shown  # noqa: PLC0415 - keeps --help quick
+
+    return shlex.quote(shown(store))
 
 
 def write_whole(path: Path, write: Callable[[Path], object]) -> None:

@@ -32,14 +32,15 @@ def verify(store: Path) -> None:
     from itertools import groupby  # noqa: PLC0415 - keeps --help quick
 
     from analytics.codes import coded, sentences  # noqa: PLC0415
-    from analytics.data.store import Store, verify_store  # noqa: PLC0415
+    from analytics.data.store import Store, fresh_copy, verify_store  # noqa: PLC0415
     from analytics.findings import number_of  # noqa: PLC0415
 
     target = Store(store)
     if not target.exists:
         target.batches()  # says what is there
     progress("reading every file")
-    found = verify_store(target.path)
+    with fresh_copy(target.path) as folder:
+        found = verify_store(folder)
     for _, alike in groupby(found.seen, key=lambda one: one.kind):
         files = list(alike)
         shown = files if files[0].is_fault else files[:_LISTED]

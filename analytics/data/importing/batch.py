@@ -24,6 +24,7 @@ from analytics.data.importing.workbook import WORKBOOK, read_workbook
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store.history import REASON
+from analytics.data.store.remote import MovedOnError
 from analytics.errors import DataRejected, UsageError
 from analytics.findings import Finding, Found, Severity, how_many, number_of, shortened
 
@@ -267,30 +268,34 @@ def store_checked(
     """
     if checked.errors:
         raise DataRejected(refusal(checked.errors), checked.findings)
-    with store.turn(progress):
-        if store.version != checked.version and not checked.set_aside:
-            if progress:
-                progress("checking again, as others stored rows meanwhile")
-            checked = check(checked.reading, store)
-            if checked.errors:
-                raise DataRejected(refusal(checked.errors), checked.findings)
-        if sources is None:
-            sources = {file.name: file for file in sorted(checked.reading.files)}
-        tables = {
-            name: incoming.data if isinstance(incoming, Incoming) else incoming.source()
-            for name, incoming in checked.tables.items()
-        }
-        done = Progress("storing", progress)
-        sums = checked.reading.sums
-        return store.add(
-            tables,
-            sources=sorted(sources),
-            checked_at=checked.version,
-            about=about,
-            who=who,
-            source_sums={name: sums[file] for name, file in sources.items() if file in sums},
-            written=done.reached,
-        )
+    if sources is None:
+        sources = {file.name: file for file in sorted(checked.reading.files)}
+    sums = checked.reading.sums
+    given: dict[str, Any] = {
+        "sources": sorted(sources),
+        "about": about,
+        "who": who,
+        "source_sums": {name: sums[file] for name, file in sources.items() if file in sums},
+    }
+    while True:
+        with store.turn(progress):
+            if store.version != checked.version and not checked.set_aside:
+                if progress:
+                    progress("checking again, as others stored rows meanwhile")
+                checked = check(checked.reading, store)
+                if checked.errors:
+                    raise DataRejected(refusal(checked.errors), checked.findings)
+            done = Progress("storing", progress)
+            tables = {
+                name: incoming.data if isinstance(incoming, Incoming) else incoming.source()
+                for name, incoming in checked.tables.items()
+            }
+            try:
+                at = checked.version
+                return store.add(tables, checked_at=at, written=done.reached, **given)
+            except MovedOnError:  # on a URL: the commit of another machine came first
+                if checked.set_aside:
+                    raise
 
 
 def about_reason(text: str) -> dict[str, str]:

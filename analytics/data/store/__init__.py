@@ -3,6 +3,7 @@
 from analytics.data.store.cluster import ClusterError, connected
 from analytics.data.store.history import REASON, Batch, Counts, Event, Receipt
 from analytics.data.store.maintain import Maintained, maintain_store
+from analytics.data.store.remote import MovedOnError, fresh_copy, is_url, located, sent, shown
 from analytics.data.store.rows import BATCH
 from analytics.data.store.store import DESK, Store
 from analytics.data.store.verify import Verified, verify_store
@@ -16,10 +17,16 @@ __all__ = [
     "Counts",
     "Event",
     "Maintained",
+    "MovedOnError",
     "Receipt",
     "Store",
     "Verified",
     "connected",
+    "fresh_copy",
+    "is_url",
+    "located",
     "maintain_store",
+    "sent",
+    "shown",
     "verify_store",
 ]

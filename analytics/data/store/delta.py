@@ -15,6 +15,7 @@ from pyarrow import fs
 
 from analytics.data import query
 from analytics.data.schema import cast_to_schema
+from analytics.data.store.remote import remote_of
 from analytics.errors import NotAStoreError, StoreError
 
 if TYPE_CHECKING:
@@ -47,11 +48,15 @@ def is_table(path: Path) -> bool:
     return DeltaTable.is_deltatable(str(path))
 
 
-def append(path: Path, data: pa.Table | pa.RecordBatchReader) -> None:
+def append(path: Path, data: pa.Table | pa.RecordBatchReader, *, only_next: bool = False) -> None:
     """Append rows in one atomic commit; the table is made where there is none.
 
-    A reader is written as it comes, with few rows in memory at once.
+    A reader is written as it comes, with few rows in memory at once. `only_next`: on a URL, only
+    where no other writer's commit came first.
     """
+    if remote := remote_of(path.parent):
+        remote.append(path.name, data, only_next=only_next)
+        return
     with _faults_raised(path, "written"):
         write_deltalake(
             str(path), data, mode="append", schema_mode="merge", post_commithook_properties=_NO_MORE
@@ -137,6 +142,7 @@ def writing(path: Path, *, waiting: Callable[[str], None] | None = None) -> Iter
     except OSError as error:
         raise NotAStoreError(f"{path} cannot be written: {error}") from error
     try:
+        refresh(path)
         yield
     finally:
         lock.release()
@@ -162,6 +168,26 @@ def _take(lock: BaseFileLock, path: Path, waiting: Callable[[str], None]) -> Non
             waiting(f"waiting for another process that writes the store{said}")
         else:
             return
+
+
+def hold(path: Path) -> None:
+    """Let only the commit after the newest one of a table follow, where it is that of a URL."""
+    if remote := remote_of(path.parent):
+        remote.held[path.name] = DeltaTable(str(path)).version()
+
+
+def remove(store: Path, *files: Path) -> None:
+    """Remove files of a store, also from the URL that its folder is a copy of."""
+    if remote := remote_of(store):
+        remote.remove([file.relative_to(store).as_posix() for file in files])
+    for file in files:
+        file.unlink(missing_ok=True)
+
+
+def refresh(path: Path, *, within: float = 0.0) -> None:
+    """Fetch what is new where a store's folder is the copy of a URL."""
+    if remote := remote_of(path):
+        remote.pull(within=within)
 
 
 @contextmanager

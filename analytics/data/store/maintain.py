@@ -24,8 +24,9 @@ from analytics.data.schema import TABLES, cast_to_schema
 from analytics.data.store import delta, history, record, rows
 from analytics.data.store.history import MAINTAINED, Event
 from analytics.data.store.record import EVENTS, UNFINISHED, Record
+from analytics.data.store.remote import remote_of, shown
 from analytics.data.store.verify import BULLETINS, LEFTOVER, NOTES, WITHOUT_SUM, verify_store
-from analytics.errors import StoreError
+from analytics.errors import StoreError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -53,10 +54,17 @@ def maintain_store(store: Store, *, progress: Callable[[str], None] = lambda _: 
 
     Raises
     ------
+    UsageError
+        If the store is on a URL.
     StoreError
         If a file is damaged, missing or foreign: that is to be mended first.
     """
     path = store.path
+    if remote_of(path):
+        raise UsageError(
+            f"a store on a URL is not maintained yet ({shown(path)}): nothing was changed; allowed: "
+            "a store in a folder - the store on the URL can be used as it is"
+        )
     with store.turn(progress):
         progress("reading every file")
         found = verify_store(path)

@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING
 from analytics import checksums
 from analytics.data.store import delta, history
 from analytics.data.store.history import EVENT_SCHEMA, MAINTAINED, Event
+from analytics.data.store.remote import sent
 from analytics.errors import StoreError
 
 if TYPE_CHECKING:
@@ -167,6 +168,7 @@ def write_sums(store: Path, *, without: Iterable[str] = ()) -> None:
     now = {one for one in log if one.endswith((".json", ".parquet"))}
     now |= {file.name for file in delta.files_of(folder)}
     checksums.write_sums(folder, sorted((now | set(known)) - set(without)), known)
+    sent(store, f"{EVENTS}/{checksums.SUMS}")
 
 
 def tied(event: Event, before: Record) -> Event:
@@ -184,8 +186,9 @@ def begun(store: Path, event: Event) -> Iterator[None]:
         mark.write_text(event.batch or event.event)
     except OSError as error:
         raise StoreError(f"{store} cannot be written: {error}") from error
+    sent(store, UNFINISHED)
     yield
-    mark.unlink(missing_ok=True)
+    delta.remove(store, mark)
 
 
 def now() -> str:

@@ -11,7 +11,6 @@ import secrets
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
@@ -23,12 +22,14 @@ from analytics.data.snapshot import Snapshot
 from analytics.data.store import delta, history, record, rows
 from analytics.data.store.history import Batch, Counts, Event, Receipt
 from analytics.data.store.record import EVENTS, UNFINISHED, Record
+from analytics.data.store.remote import FRESH_SECONDS, located
 from analytics.data.store.removal import refusal_words, require_sound
 from analytics.data.store.rows import BATCH
 from analytics.errors import NotAStoreError, StoreError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from pathlib import Path
 
     from analytics.data.query import ParquetRows, Source, Workers
 
@@ -46,7 +47,8 @@ class Store:
     Parameters
     ----------
     path : str or pathlib.Path
-        Its directory. Nothing is written there before the first `add`.
+        Its directory, or the URL of an object store such as ``s3://bucket/name`` as text, then read
+        from a copy in the user's cache. Nothing is written there before the first `add`.
     workers : Workers, optional
         Processes that reduce interviews part by part, such as those of
         `connected`; this process does where none are given.
@@ -66,7 +68,7 @@ class Store:
     """
 
     def __init__(self, path: str | Path, *, workers: Workers | None = None) -> None:
-        self.path = Path(path).absolute()
+        self.path = located(path)
         self._workers = workers
         self._snapshots: dict[tuple[int, str], Snapshot] = {}
         delta.require_path(self.path)
@@ -355,13 +357,14 @@ class Store:
 
     def _append_event(self, event: Event, before: Record) -> None:
         """Write the row of a step, which makes it visible, then the sums of the table of events."""
-        delta.append(self.path / EVENTS, history.to_row(record.tied(event, before)))
+        delta.append(self.path / EVENTS, history.to_row(record.tied(event, before)), only_next=True)
         record.write_sums(self.path)
 
     def _record(self) -> Record:
         return record.read_record(self.path) if self.exists else Record()
 
     def _events(self) -> list[Event]:
+        delta.refresh(self.path, within=FRESH_SECONDS)
         return self._record().events
 
     def _files(self, name: str) -> list[Path]:
@@ -430,6 +433,7 @@ class Store:
         with delta.writing(self.path):
             if not self.exists:
                 delta.append(self.path / EVENTS, history.EVENT_SCHEMA.empty_table())
+            delta.hold(self.path / EVENTS)
             now = self._record()
             # Before the first row that is chained, and where a killed process wrote none.
             record.write_sums(self.path)
