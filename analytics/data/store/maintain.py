@@ -62,8 +62,8 @@ def maintain_store(store: Store, *, progress: Callable[[str], None] = lambda _: 
     path = store.path
     if remote_of(path):
         raise UsageError(
-            f"a store on a URL is not maintained yet ({shown(path)}): nothing was changed; allowed: "
-            "a store in a folder - the store on the URL can be used as it is"
+            f"a store on a URL is not maintained yet ({shown(path)}); nothing was done; allowed: "
+            "a store in a folder - the one on the URL can be used as it is"
         )
     with store.turn(progress):
         progress("reading every file")
