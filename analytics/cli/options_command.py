@@ -38,6 +38,8 @@ _FORMAT = """\b
 FILE is TOML; --example prints one with every key explained:
   title, notes          of the set
   [[option]]            name, elasticity, to_other_areas_prop, to_other_days_prop
+  [option.solve]        find (close, daily_limit, weekdays, min_length or marked), limit, risk,
+                        areas: how far that rule may go
   [[option.change]]     areas, first_day, last_day, close_from, reopen_from, open_through,
                         open_weekdays, daily_limit_fish, at_limit, min_length_mm,
                         mark_selective, method_mix, effort_factor
@@ -62,7 +64,8 @@ def _print_example(context: click.Context, _: click.Parameter, requested: bool) 
     "exceeding each limit, and when.\n\n"
     "Draws come from the newest bulletin of the season as of the newest data, made first where "
     "there is none. DIR gets answer.md, answer.html and answer.pdf to read, and figures, "
-    "limit_exceedance, dominance and assumptions as CSV and Parquet: all of them or nothing. An "
+    "limit_exceedance, dominance and assumptions as CSV and Parquet: all of them or nothing; "
+    "where an option asks how far a rule may go (solve), solved, risk_curve and frontier too. An "
     "option that the season cannot support is named with the reason, and the others are "
     "compared. The answer informs; the agency's own rules and licensed practice decide.\n\n"
     + _FORMAT,
@@ -223,6 +226,7 @@ def _answer(
         raise UsageError("\n  ".join(["no option can be compared:", *refused]))
     answers = compare_options(baseline, sound, limits)
     tables = {name: getattr(answers, name) for name in ANSWER_SCHEMAS}
+    tables |= answers.solved
     return compared_options(
         requested, bulletin, baseline, tables, refused=refused, fallback=fallback
     )

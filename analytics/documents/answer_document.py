@@ -17,14 +17,17 @@ from analytics.options.report import (
     CAUTION,
     COUNTS,
     DIFFERENCE,
+    HOW_FAR,
+    HOW_FAR_HEADS,
     RISK,
     TOTAL,
     Answer,
     ReportContext,
     amount,
     day,
+    how_far,
 )
-from analytics.options.schemas import ANSWER_SCHEMAS
+from analytics.options.schemas import ANSWER_SCHEMAS, INVERSE_SCHEMAS
 from analytics.quantities import QUANTITIES
 from analytics.rounding import PERCENT
 from analytics.wording.numbers import Measurement
@@ -102,6 +105,7 @@ def compared_options(
         passed=passed_already(standing),
     )
     given = {name: tables[name] for name in ANSWER_SCHEMAS}
+    given |= {name: tables[name] for name in INVERSE_SCHEMAS if name in tables}
     given["assumptions"] = _with_shared(bulletin, given["assumptions"])
     compared = set(given["figures"]["option"].to_pylist())
     sound = [one for one in requested.options if one.name in compared]
@@ -120,7 +124,7 @@ def answer_document(compared: ComparedOptions) -> Document:
     """Return the answer to a set of options as a document."""
     about, pictures = compared.about, dict[str, bytes]()
     answer = Answer(about, compared.tables)
-    found = [*_head(about), *_in_short(answer), *_rules(compared)]
+    found = [*_head(about), *_in_short(answer), *_solved(compared), *_rules(compared)]
     found += _totals(answer) + _differences(answer, pictures) + _chances(answer) + _limits(answer)
     found += _dominated(answer) + _assumptions(answer)
     return blocks.Document(
@@ -156,6 +160,21 @@ def _in_short(answer: Answer) -> list[Block]:
     found += [blocks.labelled(name, f": {words}") for name, words in answer.sentences()]
     refused = answer.about.refused
     return found + [blocks.labelled("Not compared", f": {words}") for words in refused]
+
+
+def _solved(compared: ComparedOptions) -> list[Block]:
+    """Return how far rules may go, of options that ask: the answer first, other risks below it."""
+    every = how_far(compared.about, compared.tables)
+    if not every:
+        return []
+    found = [blocks.heading("How far the rule may go")]
+    for one in every:
+        found.append(blocks.labelled(one.option, f": {one.sentence}", stays_with_next=True))
+        lines: list[list[Block | str]] = [list(line) for line in one.lines]
+        widths = [0.6, 1.8, 2.0, 0.9, 0.9, 0.9, 0.9]
+        found.append(blocks.table(list(HOW_FAR_HEADS), lines, widths=widths, are_words=[1, 2]))
+        found += [blocks.text(one.beside)] * bool(one.beside)
+    return [*found, blocks.text(HOW_FAR)]
 
 
 def _rules(compared: ComparedOptions) -> list[Block]:

@@ -231,10 +231,19 @@ class AreaProjection:
         """Yield each open day of a week and the sum of some totals on it, shape (D,)."""
         for place, period in enumerate(self.periods):
             if period.week == week:
-                fish = self.of_period(totals, place)
-                per_trip = ratio(fish, self.came[place], np.float32(0))
+                per_trip = self._per_trip(totals, place)
                 for n in period.days:
                     yield n, per_trip * self.day_trips.of_day(self.area, n)
+
+    def add_by_day(self, totals: Sequence[str], days: Floats) -> None:
+        """Add the sum of some totals to the rows of the open days, shape (N, D)."""
+        for place, period in enumerate(self.periods):
+            per_trip = self._per_trip(totals, place)
+            for n in period.days:
+                days[n] += per_trip * self.day_trips.of_day(self.area, n)
+
+    def _per_trip(self, totals: Sequence[str], place: int) -> Floats:
+        return ratio(self.of_period(totals, place), self.came[place], np.float32(0))
 
 
 # Angler trips under an option: open days, and where the trips of closed days go.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -29,10 +29,11 @@ from analytics.options.schemas import (
     FIGURE_SCHEMA,
     LIMIT_EXCEEDANCE_SCHEMA,
 )
+from analytics.options.solve import solved_options
 from analytics.quantities import QUANTITIES
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -87,13 +88,17 @@ class Fans:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OptionResults:
-    """What options bring, in the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`."""
+    """What options bring, in the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`.
+
+    `solved` has the tables of `INVERSE_SCHEMAS` where an option asks how far a rule may go.
+    """
 
     figures: pa.Table
     limit_exceedance: pa.Table
     dominance: pa.Table
     assumptions: pa.Table
     fans: Fans
+    solved: Mapping[str, pa.Table] = field(default_factory=dict)
 
 
 def compare_options(
@@ -129,7 +134,8 @@ def compare_options(
     with ThreadPoolExecutor(_N_THREADS) as pool:
         rest = pool.map(lambda one: scale.answer(one, first), checked[1:])
         answers = [first, *rest]
-    return _tables(scale, answers)
+    found = _tables(scale, answers)
+    return replace(found, solved=solved_options(baseline, checked, limits))
 
 
 def outlook(

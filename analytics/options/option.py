@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping  # noqa: TC003 - pydantic reads it
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence  # noqa: TC003 - pydantic reads it
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 from typing import Annotated, Any, Literal, NotRequired
@@ -212,6 +212,55 @@ def _in_order(change: Change) -> Change:
     return change
 
 
+class Find(StrEnum):
+    """The rule whose most generous form is asked for."""
+
+    CLOSE = "close"
+    DAILY_LIMIT = "daily_limit"
+    WEEKDAYS = "weekdays"
+    MIN_LENGTH = "min_length"
+    MARKED = "marked"
+
+
+_SOLVE = '{find = "close", limit = "L1", risk = 0.10}'
+_FINDS = " or ".join(f'"{one}"' for one in Find)
+
+
+@_closed
+@dataclass(frozen=True, slots=True)
+class Solve:
+    """How far a rule may go so that a limit is exceeded with no more than a risk.
+
+    Parameters
+    ----------
+    find : Find
+    risk : float
+        Highest probability of exceeding the limit.
+    limit : str or None
+        None for all limits together: none of them is exceeded.
+    areas : tuple of str
+        Where the rule would change; empty for the areas of the limit.
+    """
+
+    find: Annotated[Find, Field(description=_FINDS)]
+    risk: Annotated[
+        float,
+        Field(
+            gt=0,
+            lt=1,
+            strict=True,
+            allow_inf_nan=False,
+            description="a number between 0 and 1, neither of them, such as 0.10",
+        ),
+    ]
+    limit: Name | None = None
+    areas: Annotated[
+        tuple[Name, ...],
+        Field(max_length=100, description='an array of names, each once, such as ["AB", "CD"]'),
+        AfterValidator(_each_once),
+    ] = ()
+
+
 @_closed
 @dataclass(frozen=True, slots=True)
 class Option:
@@ -229,6 +278,8 @@ class Option:
         proportion to the trips these have.
     to_other_days_prop : float
         Share of them that go to the open days of the same area and week.
+    solve : Solve or None
+        How far a rule may go beside the changes.
     """
 
     name: Name
@@ -239,6 +290,24 @@ class Option:
     elasticity: Annotated[float, _number(0, 5)] = 0.0
     to_other_areas_prop: Share = 0.0
     to_other_days_prop: Share = 0.0
+    solve: Annotated[Solve, Field(description=f"such as {_SOLVE}")] | None = None
+
+
+def with_value(option: Option, areas: Sequence[str], value: str) -> Option:
+    """Return an option that asks for a rule with the value found in its place."""
+    if option.solve is None or not value:
+        return replace(option, solve=None)
+    where, find = tuple(areas), option.solve.find
+    change = {
+        Find.CLOSE: lambda: Change(where, close_from=date.fromisoformat(value)),
+        Find.MARKED: lambda: Change(
+            where, first_day=date.fromisoformat(value), mark_selective=True
+        ),
+        Find.WEEKDAYS: lambda: Change(where, open_weekdays=value),
+        Find.DAILY_LIMIT: lambda: Change(where, daily_limit_fish=int(value)),
+        Find.MIN_LENGTH: lambda: Change(where, min_length_mm=float(value)),
+    }[find]()
+    return replace(option, changes=(*option.changes, change), solve=None)
 
 
 def _at_most_all(option: Option) -> Option:

@@ -13,7 +13,7 @@ import numpy as np
 from analytics.options.baseline import PARTS
 from analytics.options.baseline_arrays import marked_shares
 from analytics.options.catch_per_trip import LEAST_MEASURED, measured, so_far_mm
-from analytics.options.option import AtLimit, Option, OptionSet
+from analytics.options.option import AtLimit, Change, Option, OptionSet
 from analytics.options.option_file import Fault, InvalidOptionsError, require_valid, shown
 from analytics.options.regulations import option_plan, today_plan
 
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from analytics.options.baseline import Baseline
-    from analytics.options.option import Change
 
 #: Minimum lengths in mm that a rule on these fish may have; common practice, no source.
 LENGTHS_MM = (200, 1_200)
@@ -73,6 +72,12 @@ def split_valid(
     return valid, tuple("; ".join(map(str, faults)) for _, faults in found if faults)
 
 
+def change_faults(baseline: Baseline, change: Change) -> tuple[str, ...]:
+    """Return why a season cannot take a change, in words; empty where it can."""
+    checked = _Checked(baseline, change, "")
+    return tuple(map(str, [*checked.names({}), *checked.rules()]))
+
+
 def idle_areas(baseline: Baseline, change: Change) -> tuple[str, ...]:
     """Return the areas with an open day to come whose rules a sound change leaves as they are."""
     option = Option("change", (change,))
@@ -96,6 +101,9 @@ def _faults(
         words = f"no day is left after {baseline.through} on which a rule could change"
         yield Fault("no_day_left", where, words)
         return
+    if option.solve is not None:
+        asked = _Checked(baseline, Change(option.solve.areas), f"{where}, solve")
+        yield from asked.names(areas)
     changes = [
         _Checked(baseline, one, f"{where}, change {number}")
         for number, one in enumerate(option.changes, start=1)

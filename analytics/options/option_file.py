@@ -24,7 +24,7 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
 
 from analytics.errors import UsageError
-from analytics.options.option import Change, Option, OptionSet, ReleaseRate
+from analytics.options.option import Change, Option, OptionSet, ReleaseRate, Solve
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -41,6 +41,8 @@ _SEEN, _SHOWN = 60, 20
 #: Tables that hold each other, outermost first: key, what is in one, in words.
 _LEVELS = {"": OptionSet, "option": Option, "change": Change, "release_rates": ReleaseRate}
 _WORDS = {"": "set", "option": "option", "change": "change", "release_rates": "release rate"}
+#: Every table, those of one row too.
+_TABLES = _LEVELS | {"solve": Solve}
 _SET: TypeAdapter[OptionSet] = TypeAdapter(OptionSet)
 
 
@@ -104,10 +106,11 @@ def keys_of(level: str) -> list[str]:
 
     Parameters
     ----------
-    level : {"", "option", "change", "release_rates"}
+    level : {"", "option", "change", "release_rates", "solve"}
     """
-    named = get_type_hints(_LEVELS[level])
-    return [name for name in named if name not in ("options", "changes", "release_rates")]
+    named = get_type_hints(_TABLES[level])
+    held = ("options", "changes", "release_rates", "solve")
+    return [name for name in named if name not in held]
 
 
 def read_options(text: str | bytes) -> OptionSet:
@@ -229,13 +232,15 @@ def shown(value: object) -> str:
 
 def _table(holder: Any) -> dict[str, Any]:
     """Return what a class states beside its defaults, by key of the file."""
-    if not isinstance(holder, OptionSet | Option | Change):
+    if not isinstance(holder, OptionSet | Option | Change | Solve):
         return {k: v for k, v in holder.items() if v is not None}
     found = {}
     for field in fields(holder):
         value = getattr(holder, field.name)
         if field.name in ("options", "changes", "release_rates"):
             value = [_table(one) for one in value]
+        elif isinstance(value, Solve):
+            value = _table(value)
         is_empty = isinstance(value, str | tuple | list | dict) and not value
         if value is None or is_empty or value == field.default:
             continue
@@ -246,11 +251,11 @@ def _table(holder: Any) -> dict[str, Any]:
 
 def _toml(table: Mapping[str, Any], path: str = "") -> Iterator[str]:
     """Yield the blocks of a table, each under its header; tomli-w puts short ones in a line."""
-    inner = {key: value for key, value in table.items() if key in (*_LEVELS, "method_mix")}
+    inner = {key: value for key, value in table.items() if key in (*_TABLES, "method_mix")}
     yield tomli_w.dumps({key: value for key, value in table.items() if key not in inner})
-    mix = inner.pop("method_mix", None)
-    if mix:
-        yield f"\n[{path}method_mix]\n" + tomli_w.dumps(mix)
+    for key in ("method_mix", "solve"):
+        if one := inner.pop(key, None):
+            yield f"\n[{path}{key}]\n" + tomli_w.dumps(one)
     for key, rows in inner.items():
         for row in rows:
             yield f"\n[[{path}{key}]]\n"
@@ -334,6 +339,9 @@ class _Translated:
             if loc[0] == "option" and isinstance(value.get("name"), str):
                 self.place += f' "{value["name"][:40]}"'
             loc = loc[2:]
+        if len(loc) > 1 and loc[0] == "solve" and isinstance(value.get("solve"), dict):
+            self.level, self.place, value = "solve", f"{self.place}, solve", value["solve"]
+            loc = loc[1:]
         self.key = loc[0] if loc else ""
         self.inside = loc[1:]
         self.value = value.get(self.key, self.seen)
@@ -365,7 +373,7 @@ class _Translated:
 
     def _allowed(self) -> str:
         """Return the words of the key's type."""
-        held = [get_type_hints(_LEVELS[self.level], include_extras=True)[self.key]]
+        held = [get_type_hints(_TABLES[self.level], include_extras=True)[self.key]]
         while held:
             one = held.pop(0)
             if isinstance(one, FieldInfo) and one.description:
@@ -396,7 +404,8 @@ class _Translated:
         for level, words in _WORDS.items():
             if self.key in keys_of(level):
                 return self._fault(f"{seen}: it belongs to the {words}", hint="move it there")
-        tables = list(_LEVELS)[list(_LEVELS).index(self.level) + 1 :][:1]
+        inner = {"": ["option"], "option": ["change", "solve"], "change": ["release_rates"]}
+        tables = inner.get(self.level, [])
         allowed = [*keys_of(self.level), *tables]
         near = difflib.get_close_matches(self.key.lower(), allowed, n=1, cutoff=0.6)
         hint = f"did you mean {near[0]}?" if near else ""

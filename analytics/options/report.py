@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from analytics import rounding
 from analytics.catch_limits import LIKELY, join_words, noun, nouns
 from analytics.codes import day_words, has_code, sentences
+from analytics.options import solved_words
 from analytics.rounding import DASH, PERCENT, last_place, number, power
 
 if TYPE_CHECKING:
@@ -362,6 +363,45 @@ class Answer:
         return {"all options": list(every) or ["none given"]} | {k: v for k, v in rest.items() if v}
 
 
+# How far rules may go, of options that ask.
+
+
+@dataclass(frozen=True, slots=True)
+class HowFar:
+    """The answer to one option's question: a sentence, its `HEADS` and lines, what stands beside.
+
+    `asked` is the row of the table `solved` at the risk that was asked.
+    """
+
+    option: str
+    sentence: str
+    lines: list[list[str]]
+    beside: str
+    asked: Row
+
+
+def how_far(about: ReportContext, tables: Mapping[str, pa.Table]) -> list[HowFar]:
+    """Return how far the rule of each option may go that asks; empty where none does."""
+    rows = tables["solved"].to_pylist() if "solved" in tables else []
+    limits = {one.limit_id: one for one in about.limits}
+
+    def named(limit_id: str) -> str:
+        return about.named(limits[limit_id]) if limit_id in limits else limit_id
+
+    found = []
+    for asked in (row for row in rows if row["is_asked"]):
+        mine = [row for row in rows if row["option"] == asked["option"]]
+        words = solved_words.answer(asked, named, about.area_name)
+        beside = solved_words.beside(asked)
+        found.append(HowFar(asked["option"], words, solved_words.lines(mine), beside, asked))
+    return found
+
+
+HOW_FAR_HEADS, HOW_FAR = solved_words.HEADS, solved_words.ABOUT
+#: A value of a rule in words.
+value_words = solved_words.value_words
+
+
 # An answer in a few aligned lines, for a terminal.
 
 _COLUMNS = {
@@ -394,7 +434,8 @@ def terminal_summary(about: ReportContext, tables: Mapping[str, pa.Table]) -> li
     notes += ["* dominated by another option on every count"] * bool(made.dominated)
     first = [(option, binding(about, made.exceedance, option)) for option in made.options]
     binds = [f"  {_cut(option)}: {words}" for option, words in first if words]
-    return [head, *_aligned(lines), *(["reached first:"] if binds else []), *binds, *notes]
+    far = [f"{_cut(one.option)}: {one.sentence}" for one in how_far(about, tables)]
+    return [head, *_aligned(lines), *(["reached first:"] if binds else []), *binds, *notes, *far]
 
 
 def _cell(row: Mapping[str, Any] | None, *, is_first: bool) -> str:

@@ -67,3 +67,49 @@ ANSWER_SCHEMAS: dict[str, pa.Schema] = {
     "dominance": DOMINANCE_SCHEMA,
     "assumptions": ASSUMPTION_SCHEMA,
 }
+
+#: How far a rule may go (`analytics.options.solve`), one row a risk. `value` is as in an option
+#: file: a first closed day, fish, digits of days, mm, a first day of marked fish only; empty for
+#: the rule as it stands. `limit_id` null: all limits together. The band is of the draws' number.
+SOLVED_SCHEMA = pa.schema(
+    [
+        *texts("option", "find", "areas", "limit_id"),
+        ("risk", pa.float64()),
+        ("is_asked", pa.bool_()),
+        *texts("reason", "value"),
+        ("last_open_day", pa.date32()),
+        *texts("band_low", "band_high"),
+        *numbers("prob", "prob_low", "prob_high", "prob_next", "marked_days_prop"),
+        *numbers("angler_trips", "kept_fish"),
+        ("is_monotone", pa.bool_()),
+        ("values_within", pa.string()),
+    ]
+)
+
+#: The probability of exceeding, of each choice of the rule that was asked about.
+RISK_CURVE_SCHEMA = pa.schema(
+    [
+        *texts("option", "find", "limit_id", "value"),
+        ("last_open_day", pa.date32()),
+        *numbers("prob", "prob_low", "prob_high", "angler_trips", "kept_fish"),
+    ]
+)
+
+#: Opportunity against risk over a grid of closing dates and daily limits.
+FRONTIER_SCHEMA = pa.schema(
+    [
+        *texts("option", "areas", "limit_id"),
+        ("close_from", pa.date32()),
+        ("last_open_day", pa.date32()),
+        ("daily_limit_fish", pa.int64()),
+        *numbers("prob", "prob_low", "prob_high", "angler_trips", "kept_fish"),
+        ("is_dominated", pa.bool_()),
+    ]
+)
+
+#: Tables of an answer whose options ask how far a rule may go.
+INVERSE_SCHEMAS: dict[str, pa.Schema] = {
+    "solved": SOLVED_SCHEMA,
+    "risk_curve": RISK_CURVE_SCHEMA,
+    "frontier": FRONTIER_SCHEMA,
+}

@@ -1,0 +1,298 @@
+"""What a season brings at each choice of a rule: draws over a limit, trips and fish kept.
+
+Where days do not act on each other, two projections give every choice at once: what each day brings
+with the rule on one side, and on the other. Else every choice is projected.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.options.area_projection import AreaProjection, CatchCalculator, DisplacedEffort
+from analytics.options.baseline_arrays import BaselineArrays
+from analytics.options.inverse import WEEKDAY_SETS, switched
+from analytics.options.option import Change, Find, Option
+from analytics.options.option_checks import change_faults
+from analytics.options.regulations import option_plan, today_plan
+from analytics.weeks import weekday_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.options.baseline import Baseline, Limit
+
+    Floats = NDArray[np.float64]
+
+#: Daily limits that are tried, and millimetres of minimum lengths about today's (our choice).
+DAILY_LIMITS = tuple(range(11))
+LENGTH_STEP_MM, LENGTH_SPAN_MM = 20, 100
+#: Middle of the minimum lengths that are tried where none was in force (our choice).
+LENGTH_UNKNOWN_MM = 550
+_N_THREADS = 2
+_TOLD = ("angler_trips", "kept_fish")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Choices:
+    """A rule's choices from strict to generous.
+
+    - `values` (X): as in an option file; empty for the rule as it stands.
+    - `over` (X, D): whether a draw exceeds any of the limits.
+    - `trips`, `kept` (X): means of the season's totals.
+    - `last_open` (X): last open day of the areas, for dates of closing.
+    - `marked_share` (X): share of open days under marked fish only.
+    - `is_known`: False where a draw of a limit has no number.
+    """
+
+    values: tuple[str, ...]
+    over: NDArray[np.bool_]
+    trips: Floats
+    kept: Floats
+    last_open: tuple[date | None, ...] = ()
+    marked_share: Floats | None = None
+    is_known: bool = True
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Measure:
+    """A total of some areas: a limit, or what is told of all areas; `fish` None for the latter."""
+
+    places: tuple[int, ...]
+    quantities: tuple[str, ...]
+    fish: float | None
+
+
+class SeasonGround:
+    """A baseline made ready once for many questions on it."""
+
+    def __init__(self, baseline: Baseline) -> None:
+        self.baseline = baseline
+        self.arrays = BaselineArrays(baseline)
+        self.today = [today_plan(baseline, area) for area in range(len(baseline.areas))]
+        self.calculator = CatchCalculator(self.arrays, self.today)
+
+    def open_days(self, option: Option, areas: Sequence[str]) -> NDArray[np.int64]:
+        """Return the days to come on which an option opens some of the areas."""
+        places = [self.baseline.areas.index(one) for one in areas]
+        plans = [option_plan(self.baseline, option, place) for place in places]
+        return np.flatnonzero(np.any([plan.is_open for plan in plans], axis=0))
+
+    def projections(
+        self, option: Option, shut: NDArray[np.bool_] | None = None
+    ) -> list[AreaProjection | None]:
+        """Return the projection of each area under an option; None without an open day.
+
+        `shut`, shape (A, N), closes days beside.
+        """
+        areas = range(len(self.today))
+        plans = [option_plan(self.baseline, option, area) for area in areas]
+        if shut is not None:
+            plans = [
+                replace(plan, is_open=plan.is_open & ~one)
+                for plan, one in zip(plans, shut, strict=True)
+            ]
+        trips = DisplacedEffort(self.arrays, plans, self.today, option)
+        return [
+            AreaProjection(self.calculator, area, trips, option.elasticity)
+            if plans[area].is_open.any()
+            else None
+            for area in areas
+        ]
+
+
+class ChoiceScale:
+    """What choices of rules are measured by: limits of which none may be exceeded."""
+
+    def __init__(self, ground: SeasonGround, limits: Sequence[Limit]) -> None:
+        self.ground, baseline = ground, ground.baseline
+        codes = baseline.areas
+        self.measures = [
+            _Measure(
+                tuple(codes.index(one) for one in limit.areas if one in codes),
+                tuple(limit.quantities),
+                limit.fish,
+            )
+            for limit in limits
+        ]
+        every = tuple(range(len(codes)))
+        self.measures += [_Measure(every, (name,), None) for name in _TOLD]
+        self.to_date = [
+            sum(
+                (
+                    baseline.to_date[name][:, a].astype(np.float64)
+                    for a in one.places
+                    for name in one.quantities
+                ),
+                start=np.zeros(ground.arrays.n_draws),
+            )
+            for one in self.measures
+        ]
+
+    def choices(self, find: Find, option: Option, areas: Sequence[str]) -> Choices:
+        """Return every choice of a rule in some areas, beside what the option changes."""
+        makers = {
+            Find.CLOSE: self._closing,
+            Find.MARKED: self._marked,
+            Find.WEEKDAYS: self._weekdays,
+            Find.DAILY_LIMIT: self._limits,
+            Find.MIN_LENGTH: self._lengths,
+        }
+        return makers[find](option, tuple(areas))
+
+    def _closing(self, option: Option, areas: tuple[str, ...]) -> Choices:
+        opens = self.ground.open_days(option, areas)
+        days = [self._day(n) for n in opens.tolist()]
+        firsts = [self._day(0), *(one + timedelta(days=1) for one in days[:-1])]
+        values = (*(one.isoformat() for one in firsts), "")
+        if option.to_other_days_prop:
+            found = self._by_week(option, areas, opens, values)
+        else:
+            after = _with(option, Change(areas, close_from=firsts[0]))
+            found = self._dated(option, after, opens, values)
+        return replace(found, last_open=(None, *days))
+
+    def _marked(self, option: Option, areas: tuple[str, ...]) -> Choices:
+        opens = self.ground.open_days(option, areas)
+        values = (*(self._day(n).isoformat() for n in opens.tolist()), "")
+        after = _with(option, Change(areas, mark_selective=True))
+        found = self._dated(option, after, opens, values)
+        return replace(found, marked_share=1 - np.arange(len(values)) / max(len(opens), 1))
+
+    def _weekdays(self, option: Option, areas: tuple[str, ...]) -> Choices:
+        if option.to_other_days_prop:
+            changes = [Change(areas, open_weekdays=one) for one in WEEKDAY_SETS]
+            found = self._each(option, changes, WEEKDAY_SETS)
+        else:
+            every = self._by_day(_with(option, Change(areas, open_weekdays="1234567")))
+            none = self._by_day(_with(option, Change(areas, close_from=self._day(0))))
+            weekday = weekday_of(self.ground.baseline.days)
+            is_in = np.array([[str(day) in one for day in range(1, 8)] for one in WEEKDAY_SETS])
+            totals = []
+            for at, start in enumerate(self.to_date):
+                of_open, of_shut = (
+                    np.array([side[at][weekday == day].sum(0, np.float64) for day in range(1, 8)])
+                    for side in (every, none)
+                )
+                totals.append(start + is_in @ of_open + ~is_in @ of_shut)
+            found = self._made(WEEKDAY_SETS, totals)
+        order = np.argsort(found.trips, kind="stable")
+        return Choices(
+            tuple(WEEKDAY_SETS[at] for at in order.tolist()),
+            found.over[order],
+            found.trips[order],
+            found.kept[order],
+            is_known=found.is_known,
+        )
+
+    def _limits(self, option: Option, areas: tuple[str, ...]) -> Choices:
+        changes = [Change(areas, daily_limit_fish=one) for one in DAILY_LIMITS]
+        return self._each(option, changes, tuple(map(str, DAILY_LIMITS)))
+
+    def _lengths(self, option: Option, areas: tuple[str, ...]) -> Choices:
+        baseline = self.ground.baseline
+        places = [baseline.areas.index(one) for one in areas]
+        now = float(np.nan_to_num(baseline.rules_to_date.min_length_mm[places, 0]).max())
+        middle = LENGTH_STEP_MM * round((now or LENGTH_UNKNOWN_MM) / LENGTH_STEP_MM)
+        steps = range(middle + LENGTH_SPAN_MM, middle - LENGTH_SPAN_MM - 1, -LENGTH_STEP_MM)
+        changes = [Change(areas, min_length_mm=float(one)) for one in steps]
+        sound = [one for one in changes if not change_faults(baseline, one)]
+        values = tuple(f"{one.min_length_mm:g}" for one in sound)
+        return self._each(option, sound, values)
+
+    def _each(self, option: Option, changes: Sequence[Change], values: tuple[str, ...]) -> Choices:
+        """Project every choice."""
+        totals = [np.empty((len(changes), self.ground.arrays.n_draws)) for _ in self.measures]
+
+        def fill(row: int) -> None:
+            made = self.ground.projections(_with(option, changes[row]))
+            for at, measure in enumerate(self.measures):
+                mine = [made[place] for place in measure.places]
+                totals[at][row] = self.to_date[at] + sum(
+                    projection.total(name).astype(np.float64)
+                    for projection in mine
+                    if projection is not None
+                    for name in measure.quantities
+                )
+
+        with ThreadPoolExecutor(_N_THREADS) as pool:
+            list(pool.map(fill, range(len(changes))))
+        return self._made(values, totals)
+
+    def _dated(
+        self, before: Option, after: Option, opens: NDArray[np.int64], values: tuple[str, ...]
+    ) -> Choices:
+        """Return choices of a first day on which `after` takes the place of `before`."""
+        rows = np.append(opens, len(self.ground.baseline.days))
+        sides = zip(self._by_day(before), self._by_day(after), strict=True)
+        totals = [
+            start + switched(*side)[rows] for start, side in zip(self.to_date, sides, strict=True)
+        ]
+        return self._made(values, totals)
+
+    def _by_week(
+        self,
+        option: Option,
+        areas: tuple[str, ...],
+        opens: NDArray[np.int64],
+        values: tuple[str, ...],
+    ) -> Choices:
+        """Return dates of closing where trips move within a week: weeks do not act on each other.
+
+        Every week is projected closed from each of its days on.
+        """
+        baseline = self.ground.baseline
+        is_in = np.isin(baseline.areas, areas)
+        weekday = weekday_of(baseline.days)
+        starts = np.flatnonzero(np.diff(baseline.week, prepend=-1))
+        cut = []
+        for day in range(1, 9):
+            shut = is_in[:, None] & (weekday >= day)[None]
+            days = self._by_day(option, shut)
+            cut.append([np.add.reduceat(one, starts, axis=0, dtype=np.float64) for one in days])
+        totals = []
+        for at, start in enumerate(self.to_date):
+            whole = switched(cut[-1][at], cut[0][at])
+            rows = [
+                whole[week] - cut[0][at][week] + cut[weekday[n] - 1][at][week]
+                for n, week in ((n, baseline.week[n]) for n in opens.tolist())
+            ]
+            totals.append(start + np.array([*rows, whole[-1]]))
+        return self._made(values, totals)
+
+    def _by_day(self, option: Option, shut: NDArray[np.bool_] | None = None) -> list[Floats]:
+        """Return what each day to come brings by each measure, shape (N, D)."""
+        baseline, made = self.ground.baseline, self.ground.projections(option, shut)
+        shape = len(baseline.days), self.ground.arrays.n_draws
+        found = [np.zeros(shape, dtype=np.float32) for _ in self.measures]
+        for days, measure in zip(found, self.measures, strict=True):
+            for projection in (made[place] for place in measure.places):
+                if projection is not None:
+                    projection.add_by_day(measure.quantities, days)
+        return found  # type: ignore[return-value]
+
+    def _made(self, values: tuple[str, ...], totals: Sequence[Floats]) -> Choices:
+        over = np.zeros((len(values), self.ground.arrays.n_draws), dtype=bool)
+        for measure, total in zip(self.measures, totals, strict=True):
+            if measure.fish is not None:
+                over |= total > measure.fish
+        trips, kept = (one.mean(axis=1) for one in totals[-len(_TOLD) :])
+        is_known = all(
+            np.isfinite(total).all()
+            for measure, total in zip(self.measures, totals, strict=True)
+            if measure.fish is not None
+        )
+        return Choices(values, over, trips, kept, is_known=is_known)
+
+    def _day(self, n: int) -> date:
+        return self.ground.baseline.through + timedelta(days=n + 1)
+
+
+def _with(option: Option, change: Change) -> Option:
+    return replace(option, changes=(*option.changes, change))

@@ -1,0 +1,279 @@
+"""How far a rule may go so that a limit is exceeded with no more than a risk, and at what price."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.codes import coded
+from analytics.options.inverse import (
+    LEAST_DRAWS,
+    RISKS,
+    RuleRisks,
+    is_too_small,
+    maximal_sets,
+    non_dominated,
+    share_interval,
+)
+from analytics.options.limit_exceedance import is_supported
+from analytics.options.option import Change, Find, Option, Solve
+from analytics.options.option_checks import change_faults
+from analytics.options.rule_choices import ChoiceScale, SeasonGround
+from analytics.options.schemas import FRONTIER_SCHEMA, INVERSE_SCHEMAS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from analytics.options.baseline import Baseline, Limit
+    from analytics.options.inverse import Found
+    from analytics.options.rule_choices import Choices
+
+    Row = dict[str, Any]
+
+#: Daily limits of the frontier beside today's.
+GRID_LIMITS = (1, 2, 3)
+
+
+def solved_options(
+    baseline: Baseline, options: Sequence[Option], limits: Sequence[Limit]
+) -> dict[str, pa.Table]:
+    """Return the tables of `INVERSE_SCHEMAS` of options that ask how far a rule may go.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    options : sequence of Option
+        Sound ones (`analytics.options.option_checks`); those without `solve` give no rows.
+    limits : sequence of Limit
+
+    Returns
+    -------
+    dict of str to pyarrow.Table
+        Empty where no option asks.
+    """
+    asked = [one for one in options if one.solve is not None]
+    if not asked:
+        return {}
+    rows: dict[str, list[Row]] = {name: [] for name in INVERSE_SCHEMAS}
+    ground = SeasonGround(baseline)
+    for option in asked:
+        question = Question(ground, option, limits)
+        rows["solved"] += question.answers()
+        rows["risk_curve"] += question.curve()
+        rows["frontier"] += question.frontier()
+    return {
+        name: pa.Table.from_pylist(rows[name], schema=schema)
+        for name, schema in INVERSE_SCHEMAS.items()
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """The limits of a question and the areas of its rule; a reason where it has no answer."""
+
+    limits: tuple[Limit, ...] = ()
+    areas: tuple[str, ...] = ()
+    reason: str = ""
+
+
+class Question:
+    """One option's question on a season: its choices are worked out once."""
+
+    def __init__(self, ground: SeasonGround, option: Option, limits: Sequence[Limit]) -> None:
+        if option.solve is None:
+            raise ValueError("the option asks for no rule")
+        self.option, self.solve, self.ground = option, option.solve, ground
+        self.asked = _asked(ground, option, option.solve, limits)
+        self.choices: Choices | None = None
+        self.reason = self.asked.reason
+        if not self.reason:
+            self.scale = ChoiceScale(ground, self.asked.limits)
+            self.choices = self.scale.choices(self.solve.find, option, self.asked.areas)
+            self.risks = RuleRisks(
+                self.choices.over, is_ordered=self.solve.find is not Find.WEEKDAYS
+            )
+            self.reason = self._why_not(self.choices)
+
+    def _why_not(self, choices: Choices) -> str:
+        if not len(choices.values) or not choices.is_known:
+            return coded("solve_not_projected")
+        parts = (choices.over, choices.trips, choices.kept)
+        is_idle = all((part == part[0]).all() for part in parts)
+        if 0 < choices.over[0].sum() < choices.over.shape[1]:
+            is_idle = bool((choices.over == choices.over[0]).all())
+        return coded("solve_no_effect") if is_idle else ""
+
+    def answers(self) -> list[Row]:
+        """Return the answer at the risk asked and at `RISKS`, a row each (`SOLVED_SCHEMA`)."""
+        risks = sorted({*RISKS, self.solve.risk})
+        return [self._answer(risk) for risk in risks]
+
+    def _answer(self, risk: float) -> Row:
+        row = self._start() | {"risk": risk, "is_asked": risk == self.solve.risk}
+        row |= {"find": self.solve.find.value, "areas": ";".join(self.asked.areas)}
+        n_draws = self.ground.arrays.n_draws
+        if self.choices is None or self.reason:
+            return row | {"reason": self.reason}
+        if is_too_small(risk, n_draws):
+            least = f"{100 * LEAST_DRAWS / n_draws:.2g}"
+            return row | {"reason": coded("solve_risk_too_small", n=n_draws, percent=least)}
+        found = self.risks.at(risk)
+        row |= {
+            "is_monotone": self.risks.is_ordered and self.risks.is_monotone,
+            "reason": self._outcome(found),
+        }
+        row["values_within"] = self._within(found)
+        if found.is_set:
+            return row
+        row |= self._band(found) | self._at(self._best if found.place is None else found.place)
+        if found.place is None:
+            return row | {"value": None, "last_open_day": None}
+        is_last = found.place == len(self.choices.values) - 1
+        after = None if is_last else int(self.risks.counts[found.place + 1]) / n_draws
+        return row | {"prob_next": after}
+
+    @property
+    def _best(self) -> int:
+        """Return the choice that is least likely to exceed."""
+        return int(self.risks.counts.argmin())
+
+    def _start(self) -> Row:
+        limit = None if self.solve.limit is None else self.solve.limit
+        return {"option": self.option.name, "limit_id": limit}
+
+    def _outcome(self, found: Found) -> str:
+        if found.is_set:
+            return coded("solve_set")
+        if found.place is None:
+            return coded("solve_none")
+        is_last = self.choices is not None and found.place == len(self.choices.values) - 1
+        return coded("solve_all" if is_last else "solve_found")
+
+    def _within(self, found: Found) -> str | None:
+        """Return the values that keep a risk where one does not tell: maximal sets, or all."""
+        if self.choices is None:
+            return None
+        if self.solve.find is Find.WEEKDAYS:
+            allowed = [self.choices.values[at] for at in found.places]
+            return "; ".join(sorted(maximal_sets(allowed))) or None
+        if not found.is_set:
+            return None
+        return "; ".join(self.choices.values[at] or "as planned" for at in found.places)
+
+    def _band(self, found: Found) -> Row:
+        if self.choices is None or self.solve.find is Find.WEEKDAYS:
+            return {}
+        ends = [None if at < 0 else self.choices.values[at] for at in found.band]
+        return dict(zip(("band_low", "band_high"), ends, strict=True))
+
+    def _at(self, place: int) -> Row:
+        choices, n_draws = self.choices, self.ground.arrays.n_draws
+        if choices is None:
+            return {}
+        count = int(self.risks.counts[place])
+        low, high = share_interval(count, n_draws)
+        row = {
+            "value": choices.values[place],
+            "last_open_day": choices.last_open[place] if choices.last_open else None,
+            "prob": count / n_draws,
+            "prob_low": low,
+            "prob_high": high,
+            "angler_trips": float(choices.trips[place]),
+            "kept_fish": float(choices.kept[place]),
+        }
+        if choices.marked_share is not None:
+            row["marked_days_prop"] = float(choices.marked_share[place])
+        return row
+
+    def curve(self) -> list[Row]:
+        """Return every choice with its probability (`RISK_CURVE_SCHEMA`)."""
+        if self.choices is None or self.reason:
+            return []
+        head = self._start() | {"find": self.solve.find.value}
+        found = [head | self._at(at) for at in range(len(self.choices.values))]
+        return [{k: v for k, v in row.items() if k != "marked_days_prop"} for row in found]
+
+    def frontier(self) -> list[Row]:
+        """Return closing dates by daily limits, a point each (`FRONTIER_SCHEMA`)."""
+        if self.choices is None or self.solve.find not in (Find.CLOSE, Find.DAILY_LIMIT):
+            return []
+        rows = [row for one in self._grid() for row in self._points(*one)]
+        if not rows:
+            return []
+        gains = np.array([[row["angler_trips"], row["kept_fish"]] for row in rows])
+        n_draws = self.ground.arrays.n_draws
+        counts = np.array([round(row["prob"] * n_draws) for row in rows], dtype=np.int64)
+        best = non_dominated(gains, counts).tolist()
+        names = FRONTIER_SCHEMA.names
+        return [
+            {name: (row | {"is_dominated": not is_best}).get(name) for name in names}
+            for row, is_best in zip(rows, best, strict=True)
+        ]
+
+    def _grid(self) -> Iterator[tuple[int | None, Choices]]:
+        """Yield daily limits with their dates; None for that of the option."""
+        for fish in (None, *GRID_LIMITS):
+            option = self.option
+            if fish is not None:
+                change = Change(self.asked.areas, daily_limit_fish=fish)
+                if change_faults(self.ground.baseline, change):
+                    continue
+                option = replace(option, changes=(*option.changes, change))
+            if fish is None and self.solve.find is Find.CLOSE and self.choices is not None:
+                yield fish, self.choices
+            else:
+                yield fish, self.scale.choices(Find.CLOSE, option, self.asked.areas)
+
+    def _points(self, fish: int | None, choices: Choices) -> Iterator[Row]:
+        """Yield a point a week of closing dates, and the planned close."""
+        n_draws = self.ground.arrays.n_draws
+        last = len(choices.values) - 1
+        for at in sorted({*range(0, last, _step(last)), last}):
+            count = int(choices.over[at].sum())
+            low, high = share_interval(count, n_draws)
+            value = choices.values[at]
+            yield self._start() | {
+                "areas": ";".join(self.asked.areas),
+                "close_from": date.fromisoformat(value) if value else None,
+                "last_open_day": choices.last_open[at],
+                "daily_limit_fish": fish,
+                "prob": count / n_draws,
+                "prob_low": low,
+                "prob_high": high,
+                "angler_trips": float(choices.trips[at]),
+                "kept_fish": float(choices.kept[at]),
+            }
+
+
+def _step(n: int) -> int:
+    """Return every how many open days the frontier has a point: at most 16 dates."""
+    return max(1, -(-n // 16))
+
+
+def _asked(ground: SeasonGround, option: Option, solve: Solve, limits: Sequence[Limit]) -> _Asked:
+    """Return the limits and areas that a question is about, or why it has no answer."""
+    baseline = ground.baseline
+    if not limits:
+        return _Asked(reason=coded("solve_no_limit"))
+    mine = [one for one in limits if solve.limit in (None, one.limit_id)]
+    if not mine:
+        known = [one.limit_id for one in limits]
+        return _Asked(reason=coded("solve_unknown_limit", limit=solve.limit or "", limits=known))
+    mine = [one for one in mine if is_supported(baseline, one)]
+    if not mine:
+        return _Asked(reason=coded("solve_not_projected"))
+    named = {area for one in mine for area in one.areas}
+    areas = solve.areas or tuple(one for one in baseline.areas if one in named)
+    if not len(ground.open_days(option, areas)):
+        return _Asked(tuple(mine), areas, coded("solve_closed"))
+    tried = {
+        Find.DAILY_LIMIT: Change(areas, daily_limit_fish=1),
+        Find.MARKED: Change(areas, mark_selective=True),
+    }.get(solve.find)
+    if faults := change_faults(baseline, tried) if tried is not None else ():
+        return _Asked(tuple(mine), areas, coded("solve_not_possible", why="; ".join(faults)))
+    return _Asked(tuple(mine), areas)

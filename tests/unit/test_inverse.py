@@ -1,0 +1,332 @@
+"""How far a rule may go: order statistics of first crossings, bands, ends, and laws of answers."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import nbinom, norm, poisson
+
+from analytics.codes import has_code
+from analytics.options.baseline import Limit
+from analytics.options.compare import compare_options
+from analytics.options.inverse import (
+    WEEKDAY_SETS,
+    RuleRisks,
+    allowed_draws,
+    binomial_ends,
+    first_over,
+    is_too_small,
+    last_within,
+    maximal_sets,
+    non_dominated,
+    share_interval,
+    switched,
+)
+from analytics.options.option import Change, Find, Option, Solve, with_value
+from analytics.options.option_file import InvalidOptionsError, read_options, write_options
+from analytics.options.rule_choices import ChoiceScale, SeasonGround
+from analytics.options.solve import Question, solved_options
+from tests.season_cases import THROUGH, small_baseline
+
+few = settings(max_examples=25, deadline=None)
+AREAS = ("OMB", "VEL")
+
+
+def crossing(days, n_days=25):
+    """Return which draws are over when the last open day is 0, 1, ... n_days."""
+    return np.arange(n_days)[:, None] >= np.array(days, dtype=float)[None]
+
+
+TAU = crossing([9, 12, 12, 14, 15, 15, 16, 18, 20, np.inf, np.inf, np.inf])
+
+
+@pytest.mark.parametrize(
+    ("risk", "day", "chance", "after"),
+    [
+        (0.0, 8, 0.0, 1 / 12),
+        (0.1, 11, 1 / 12, 0.25),
+        (0.2, 11, 1 / 12, 0.25),
+        (0.25, 13, 0.25, 1 / 3),
+        (0.5, 15, 0.5, 7 / 12),
+    ],
+)
+def test_the_latest_day_is_an_order_statistic_of_first_crossings(risk, day, chance, after):
+    assert last_within(first_over(TAU), risk) == day
+    found = RuleRisks(TAU).at(risk)
+    assert found.place == day
+    assert TAU[day].mean() == chance
+    assert TAU[day + 1].mean() == pytest.approx(after)
+
+
+def test_bands_are_binomial_quantiles_and_chances_have_exact_intervals():
+    assert binomial_ends(0.10, 2000) == (174, 227)
+    assert binomial_ends(0.05, 2000) == (81, 120)
+    assert binomial_ends(0.10, 500) == (37, 64)
+    assert binomial_ends(0.10, 10_000) == (942, 1059)
+    ends = share_interval(200, 2000)
+    assert ends == pytest.approx((0.087195784, 0.11398997), rel=1e-7)
+    # One-sided at 95 %: the end of the two-sided interval at 90 %.
+    assert share_interval(0, 2000, level=0.90)[1] == pytest.approx(0.0014967, abs=5e-8)
+    assert share_interval(7, 7) == (pytest.approx(0.025 ** (1 / 7)), 1.0)
+
+
+def test_the_band_of_the_first_closed_day_lies_between_order_statistics():
+    rng = np.random.default_rng(3)
+    first = rng.integers(0, 100, 2000)
+    found = RuleRisks(np.arange(100)[:, None] >= first[None]).at(0.10)
+    ordered = np.sort(first)
+    # The first closed day after the place is the crossing of draw l, and of draw u + 1.
+    assert found.band == (ordered[174 - 1] - 1, ordered[227] - 1)
+
+
+def test_draws_are_counted_and_never_broken_numbers():
+    assert allowed_draws(0.07, 100) == 7  # 0.07 * 100 is 7.000000000000001
+    assert allowed_draws(0.29, 100) == 29  # 0.29 * 100 is 28.999999999999996
+    assert not is_too_small(3 / 2000, 2000)
+    assert is_too_small(0.001, 2000)
+
+
+def days_within(risk, *, rng):
+    """Return the most days of 60 trips at a lognormal rate that keep a total under 7,000."""
+    n_draws = 200_000
+    rates = 0.45 * np.exp(0.25 * norm.ppf((np.arange(n_draws) + 0.5) / n_draws))
+    totals = 5200 + 60 * np.arange(120)[:, None] * rng.permutation(rates)[None].astype(np.float32)
+    return last_within(first_over(totals > 7000), risk)
+
+
+def test_a_lognormal_rate_has_the_days_of_its_closed_form():
+    rng = np.random.default_rng(1)
+    closed = {0.05: 44.189697, 0.10: 48.391162, 0.25: 56.321855, 0.50: 66.666667}
+    for risk, exact in closed.items():
+        by_hand = 1800 / 60 * math.exp(-math.log(0.45) - 0.25 * norm.ppf(1 - risk))
+        assert by_hand == pytest.approx(exact, abs=1e-6)
+        assert days_within(risk, rng=rng) == math.floor(exact)
+
+
+def test_poisson_days_are_those_of_chi_square():
+    chances = np.array([poisson.sf(100, 6.5 * day) for day in range(20)])
+    n_draws = 100_000
+    over = np.arange(n_draws)[None] < np.round(chances * n_draws)[:, None]
+    found = RuleRisks(over)
+    assert found.is_monotone
+    assert found.at(0.05).place == 13
+    assert chances[13] == pytest.approx(0.043893235, rel=1e-7)
+    assert chances[14] == pytest.approx(0.15951416, rel=1e-7)
+
+
+def test_the_largest_daily_limit_of_a_negative_binomial():
+    p = 0.8 / (0.8 + 1.2)
+    kept = [nbinom.sf(np.arange(limit), 0.8, p).sum() for limit in range(1, 6)]
+    exact = [0.51955023, 0.80848456, 0.97288632, 1.0675498, 1.1224625]
+    assert kept == pytest.approx(exact, rel=1e-7)
+    over = np.array(kept)[:, None] > np.ones((1, 10))
+    assert RuleRisks(over).at(0.1).place == 2  # limits of 1, 2 and 3
+
+
+def test_where_a_stricter_choice_is_worse_there_is_a_set_and_no_latest():
+    over = np.array([[1, 1, 0], [0, 0, 0], [0, 1, 0], [0, 1, 1]], dtype=bool)
+    found = RuleRisks(over)
+    assert not found.is_monotone
+    one = found.at(0.34)
+    assert one.is_set
+    assert one.place is None
+    assert one.places == (1, 2)
+
+
+def test_switched_days_are_the_sums_of_both_sides():
+    rng = np.random.default_rng(2)
+    before, after = rng.random((2, 6, 4))
+    found = switched(before, after)
+    for day in range(7):
+        assert found[day] == pytest.approx(before[:day].sum(0) + after[day:].sum(0))
+
+
+def test_sets_of_days_that_no_other_holds():
+    assert len(WEEKDAY_SETS) == 127
+    assert maximal_sets(["1", "12", "3", "123", "67"]) == ("123", "67")
+
+
+def test_points_that_another_beats_are_dominated():
+    gains = np.array([[10.0, 5.0], [10.0, 5.0], [9.0, 5.0], [12.0, 4.0], [10.0, 6.0]])
+    counts = np.array([3, 2, 2, 9, 2])
+    assert non_dominated(gains, counts).tolist() == [False, False, False, True, True]
+
+
+@few
+@given(
+    st.lists(st.integers(0, 30), min_size=3, max_size=60),
+    st.tuples(st.floats(0, 0.999), st.floats(0, 0.999)),
+)
+def test_a_laxer_risk_never_closes_earlier(first, risks):
+    low, high = sorted(risks)
+    found = RuleRisks(crossing(first))
+    places = [-1 if (one := found.at(risk).place) is None else one for risk in (low, high)]
+    assert places[0] <= places[1]
+    assert (found.counts[: places[0] + 1] <= allowed_draws(low, len(first))).all()
+
+
+# On a season.
+
+
+def base(n_draws=400, **given_):
+    return small_baseline(n_draws=n_draws, n_weeks=6, n_closed_weeks=1, **given_)
+
+
+def held(fish=3200.0, areas=AREAS, quantity="kept_fish", name="kept"):
+    return (Limit(name, areas, (quantity,), fish),)
+
+
+def middle(ground, quantity="kept_fish", areas=AREAS, part=0.6):
+    """Return a limit between the totals so far and those of the season."""
+    codes = [ground.areas.index(one) for one in areas]
+    start = float(ground.to_date[quantity][:, codes].sum(1).mean())
+    whole = compare_options(ground, (), held(1.0, areas, quantity)).limit_exceedance
+    return start + part * (whole["estimate"][0].as_py() - start)
+
+
+def asked(find=Find.CLOSE, risk=0.10, limit="kept", areas=(), changes=(), **response):
+    return Option("x", changes, solve=Solve(find, risk, limit, areas), **response)
+
+
+def row_of(ground, option, limits):
+    rows = solved_options(ground, [option], limits)["solved"].to_pylist()
+    return next(row for row in rows if row["is_asked"])
+
+
+@pytest.mark.parametrize("find", list(Find))
+@pytest.mark.parametrize(
+    "response", [{}, {"to_other_areas_prop": 0.4}, {"to_other_days_prop": 0.5}, {"elasticity": 0.4}]
+)
+def test_every_choice_is_what_the_option_of_its_value_gives(find, response):
+    ground = base(n_draws=60)
+    limits = held(middle(ground))
+    option = asked(find, areas=("VEL",), **response)
+    question = Question(SeasonGround(ground), option, limits)
+    choices = question.choices
+    for place in sorted({0, 1, len(choices.values) // 2, len(choices.values) - 1}):
+        one = replace(with_value(option, ("VEL",), choices.values[place]), name="as found")
+        found = compare_options(ground, [one] if one.changes else [], limits)
+        chance = found.limit_exceedance["prob_exceeded_by_close"].to_pylist()[-1]
+        assert choices.over[place].mean() == pytest.approx(chance, abs=1e-12)
+        figures = [row for row in found.figures.to_pylist() if row["area"] is None]
+        trips = [row["estimate"] for row in figures if row["quantity"] == "angler_trips"][-1]
+        assert choices.trips[place] == pytest.approx(trips, rel=1e-5)
+
+
+def test_the_answer_keeps_the_risk_and_one_day_more_does_not():
+    ground = base()
+    limits = held(middle(ground))
+    row = row_of(ground, asked(), limits)
+    assert has_code(row["reason"], "solve_found")
+    assert row["prob"] <= 0.10 < row["prob_next"]
+    assert row["value"] == (row["last_open_day"] + dt.timedelta(days=1)).isoformat()
+    assert row == row_of(ground, asked(), limits)
+
+
+def test_answers_at_other_risks_come_along_and_never_go_back():
+    ground = base()
+    rows = solved_options(ground, [asked(risk=0.15)], held(middle(ground)))["solved"].to_pylist()
+    assert [row["risk"] for row in rows] == [0.05, 0.10, 0.15, 0.20, 0.50]
+    days = [row["last_open_day"] for row in rows]
+    assert days == sorted(days)
+
+
+def test_ends_are_told():
+    ground = base()
+    assert has_code(row_of(ground, asked(), held(1e9))["reason"], "solve_all")
+    none = row_of(ground, asked(), held(1.0))
+    assert has_code(none["reason"], "solve_none")
+    assert none["value"] is None
+    assert none["prob"] == 1.0
+    small = row_of(ground, asked(risk=0.001), held(middle(ground)))
+    assert has_code(small["reason"], "solve_risk_too_small")
+
+
+def test_what_has_no_answer_is_told_in_codes():
+    ground = base(n_draws=50)
+    limits = held(middle(ground))
+    season = SeasonGround(ground)
+
+    def reason(option, given_):
+        return Question(season, option, given_).reason
+
+    assert has_code(reason(asked(), ()), "solve_no_limit")
+    assert has_code(reason(asked(limit="other"), limits), "solve_unknown_limit")
+    unlike = held(10.0, quantity="bycatch_fish")
+    assert has_code(reason(asked(), unlike), "solve_not_projected")
+    shut = asked(changes=(Change(close_from=THROUGH + dt.timedelta(days=1)),))
+    assert has_code(reason(shut, limits), "solve_closed")
+    elsewhere = held(middle(ground, areas=("OMB",)), areas=("OMB",))
+    assert has_code(reason(asked(areas=("VEL",)), elsewhere), "solve_no_effect")
+    many = np.full_like(ground.uncapped_mean, np.nan)
+    unknown = SeasonGround(replace(ground, uncapped_mean=many))
+    why = Question(unknown, asked(Find.DAILY_LIMIT), limits).reason
+    assert has_code(why, "solve_not_possible")
+
+
+def test_closing_one_area_may_add_fish_where_its_trips_go():
+    ground = base()
+    rate = ground.rate.copy()
+    rate[:, 0] *= 3  # many more fish a trip in OMB
+    ground = replace(ground, rate=rate)
+    limits = held(middle(ground, "encounter_fish", part=1.0), AREAS, "encounter_fish")
+    option = asked(areas=("VEL",), to_other_areas_prop=0.9)
+    question = Question(SeasonGround(ground), option, limits)
+    counts = question.risks.counts
+    assert not question.risks.is_monotone
+    assert counts[0] > counts[-1]  # closed at once: more draws over than as planned
+
+
+def test_several_limits_are_kept_together():
+    ground = base()
+    limits = (
+        *held(middle(ground)),
+        *held(
+            middle(ground, "released_sublegal_fish"), quantity="released_sublegal_fish", name="s"
+        ),
+    )
+    scale = SeasonGround(ground)
+    both = ChoiceScale(scale, limits).choices(Find.CLOSE, Option("x"), AREAS)
+    single = [ChoiceScale(scale, [one]).choices(Find.CLOSE, Option("x"), AREAS) for one in limits]
+    assert (both.over == (single[0].over | single[1].over)).all()
+
+
+def test_the_frontier_has_a_point_a_date_and_limit_and_marks_the_dominated():
+    ground = base()
+    rows = solved_options(ground, [asked()], held(middle(ground)))["frontier"].to_pylist()
+    assert {row["daily_limit_fish"] for row in rows} == {None, 1, 2, 3}
+    best = [row for row in rows if not row["is_dominated"]]
+    assert 1 < len(best) < len(rows)
+    best.sort(key=lambda row: row["angler_trips"])
+    worse = [row for row in rows if row["is_dominated"]]
+    for row in worse:
+        assert any(
+            one["prob"] <= row["prob"]
+            and one["angler_trips"] >= row["angler_trips"] * (1 - 1e-6)
+            and one["kept_fish"] >= row["kept_fish"] * (1 - 1e-6)
+            for one in best
+        )
+
+
+def test_a_question_stands_in_a_file_and_its_faults_are_named():
+    text = '[[option]]\nname = "A"\nsolve = {find = "close", limit = "L1", risk = 0.1}\n'
+    found = read_options(text)
+    assert found.options[0].solve == Solve(Find.CLOSE, 0.1, "L1")
+    assert read_options(write_options(found)) == found
+    for wrong, code in {
+        '{find = "close", risk = 0}': "greater_than",
+        '{find = "close", risk = 1.0}': "less_than",
+        '{find = "dates", risk = 0.1}': "enum",
+        "{risk = 0.1}": "missing",
+        '{find = "close", risk = 0.1, lim = "L1"}': "unknown_key",
+        '"close"': "dataclass_type",
+    }.items():
+        with pytest.raises(InvalidOptionsError) as refused:
+            read_options(f'[[option]]\nname = "A"\nsolve = {wrong}\n')
+        assert [one.code for one in refused.value.faults] == [code]
