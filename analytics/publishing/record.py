@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from filelock import FileLock, Timeout
 
+from analytics.data.store import sent
 from analytics.errors import StoreError
 from analytics.publishing.knowledge import Publication
 from analytics.whole_files import replace_whole
@@ -69,6 +70,7 @@ def keep(store: Path, publication: Publication, before: Iterable[Publication]) -
         "shown": publication.shown.tolist(),
     }
     replace_whole(folder / f"{last + 1:06d}.json", json.dumps(content).encode())
+    sent(store, FOLDER)
 
 
 def _read(path: Path) -> Publication:
