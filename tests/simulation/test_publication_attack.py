@@ -20,7 +20,7 @@ from tests.sizes import n_sized
 SEED, SEASON = 7, "2035-36"
 #: Of the demo's interviews so many are left: most weeks of an area then rest on few boats.
 SHARES = (1.0, 0.05) if n_sized(0, 1) == 0 else (1.0, 0.15, 0.05)
-WEEKS = n_sized(3, 40)
+WEEKS = n_sized(4, 40)
 
 
 def thinned(snapshot: Snapshot, share: float) -> Snapshot:
@@ -83,9 +83,9 @@ def test_no_withheld_figure_of_a_season_follows(demo_store, share, record_proper
     )
 
 
-def leaks(whole) -> int:
-    """Count the withheld figures that the attack finds in weeks of a season."""
-    return sum(not one.is_safe for _, _, attack in publish_weeks(whole) for one in attack.ranges())
+def leaks(whole) -> bool:
+    """Whether the attack finds a withheld figure in some week of a season."""
+    return any(unsafe for _, _, unsafe in publish_weeks(whole))
 
 
 def only_sensitive(known, weight):
