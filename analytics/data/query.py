@@ -21,6 +21,8 @@ import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from analytics.errors import StoreError
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
@@ -230,8 +232,15 @@ def run(
     views = " ".join(one for one in tables.values() if isinstance(one, str))
     # To show a table to DuckDB costs as much as a small query: only those that are read.
     used = {label: one for label, one in tables.items() if label in query or label in views}
-    with connect(used, threads=threads) as connection:
-        result: Any = connection.sql(query, params=dict(given or {})).to_arrow_table()
+    try:
+        with connect(used, threads=threads) as connection:
+            result: Any = connection.sql(query, params=dict(given or {})).to_arrow_table()
+    except (duckdb.IOException, duckdb.InvalidInputException, duckdb.OutOfMemoryException) as error:
+        if not any(isinstance(one, ParquetRows) for one in used.values()):
+            raise
+        # A file that was lost or changed while it was read, or no room for what is between.
+        said = next(iter(str(error).splitlines()), "")
+        raise StoreError(f"rows of the store cannot be read: {said}") from error
     return result
 
 

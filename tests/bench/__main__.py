@@ -26,6 +26,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
         "steps": [{"n_interviews": 200_000}],
         "imports": [{"n_interviews": 1_200_000, "ending": "csv"}],
         "commands": [{"n_interviews": 20_000}],
+        "sums": [{"n_interviews": 200_000}],
         "bulletins": [{"n_interviews": 0}, {"n_interviews": 50_000}],
         "cluster": [{"n_interviews": 200_000}],
         "others": [{"n_interviews": 40_000}],
@@ -45,6 +46,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
             for n in (2_000_000, 20_000_000)
         ],
         "commands": [{"n_interviews": 100_000}],
+        "sums": [{"n_interviews": 2_000_000}],
         "bulletins": [
             {"n_interviews": 0},
             {"n_interviews": 200_000},

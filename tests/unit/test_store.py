@@ -163,7 +163,7 @@ def test_what_is_said_of_a_batch_is_kept_with_it(tmp_path: Path) -> None:
     ]
 
 
-@pytest.mark.parametrize("kept", ["old_store_1"])
+@pytest.mark.parametrize("kept", ["old_store_1", "old_store_2"])
 def test_stores_of_earlier_versions_are_read(kept: str, tmp_path: Path) -> None:
     shutil.copytree(Path(__file__).parent / kept, tmp_path / "s")
     store = Store(tmp_path / "s")
@@ -171,6 +171,7 @@ def test_stores_of_earlier_versions_are_read(kept: str, tmp_path: Path) -> None:
     assert shown == [[], ["A", "B"], ["A", "Bay", "C"], ["A", "B"], ["A", "Bay", "C"]]
     first = store.batches()[0]
     assert (first.sources, first.about) == (("areas.csv",), {"reason": "first"})
+    assert verify_store(store.path).is_sound
     store.add(areas(d="D"), who="ada")
     assert Store(store.path).read("areas").num_rows == 4
     assert [one.version for one in Store(store.path).batches()] == [1, 2, 5]

@@ -1,0 +1,161 @@
+"""Steps of a store that are killed, run out of room or may not write leave it whole."""
+
+from __future__ import annotations
+
+import os
+import random
+import resource
+import signal
+import subprocess
+import sys
+import time
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import pyarrow as pa
+import pytest
+
+from analytics import checksums
+from analytics.data.schema import TABLES
+from analytics.data.store import Store, maintain_store, record, verify_store
+from analytics.errors import StoreError
+from tests.sizes import n_sized
+from tests.store_faults import filled_store, flipped
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+SEED = 17
+#: Ready, then on and on until it is killed: imports, withdrawals, maintenance.
+_ENDLESS = """
+import sys, pyarrow as pa
+from datetime import date, timedelta
+from analytics.data.store import Store, maintain_store
+store = Store(sys.argv[1])
+start = store.version
+print("ready", flush=True)
+for k in range(10**6):
+    name = f"{start}-{k}"
+    batch = store.add({
+        "areas": pa.table({"area": [name], "area_name": ["A"]}),
+        "holidays": pa.table({"date": [date(2031, 1, 1) + timedelta(start + k)]}),
+    })
+    print("stored", flush=True)
+    if k % 3 == 2:
+        store.withdraw(batch.batch)
+    if k % 4 == 3:
+        maintain_store(store)
+"""
+
+
+def endless(path: Path) -> subprocess.Popen[str]:
+    """Start the endless steps, and wait for their first word."""
+    child = subprocess.Popen(
+        [sys.executable, "-c", _ENDLESS, str(path)], stdout=subprocess.PIPE, text=True
+    )
+    assert child.stdout is not None
+    assert child.stdout.readline() == "ready\n"
+    return child
+
+
+def killed(path: Path, after: float) -> int:
+    """Run steps in a process killed some seconds after its first word; count its imports."""
+    with endless(path) as child:
+        time.sleep(after)
+        child.send_signal(signal.SIGKILL)
+        said, _ = child.communicate()
+        assert child.returncode == -signal.SIGKILL
+    return said.count("stored\n")
+
+
+def test_kills_at_random_moments_leave_the_store_whole(tmp_path, record_property):
+    rng = random.Random(SEED)
+    store, n_kills, n_left, n_told = Store(tmp_path / "s"), n_sized(4, 200), 0, 0
+    for _ in range(n_kills):
+        before = store.version
+        told = killed(store.path, rng.uniform(0, 0.7))
+        n_told += told
+        assert store.version >= before + told  # what was said to be stored is there
+        found = verify_store(store.path)
+        assert found.is_sound, found.seen
+        n_left += bool(found.seen)
+        # Each batch has a row of both tables: none shows by half.
+        for version in (store.version, max(store.version - 1, 0)):
+            assert len(store.read("areas", version)) == len(store.read("holidays", version))
+    store.add({"areas": pa.table({"area": ["last"]})})
+    maintain_store(store)
+    maintain_store(store)
+    assert not verify_store(store.path).seen
+    record_property(
+        "kills at random moments",
+        f"{n_kills} kills among {n_told} imports: the store sound after each, with leftovers after "
+        f"{n_left}, none after maintain",
+    )
+
+
+def test_single_flips_are_named(tmp_path, record_property):
+    n = n_sized(5, 200)
+    whole = filled_store(tmp_path / "s")
+    assert flipped(whole, tmp_path, n=n, seed=SEED) == []
+    maintain_store(Store(whole))
+    assert flipped(whole, tmp_path / "again", n=n, seed=SEED + 1) == []
+    record_property(
+        "single bits flipped", f"{n} before and {n} after maintain: all named, none silent"
+    )
+
+
+def too_large() -> dict[str, pa.Table]:
+    names = [f"{k:x}{hash(k * 7919) * 2654435761 % 2**61:x}" for k in range(40_000)]
+    return {
+        "areas": pa.table({"area": ["small"]}),
+        "sites": pa.table({"site": names, "area": ["small"] * len(names)}),
+    }
+
+
+def test_a_full_disk_ends_in_words_and_leaves_the_store_whole(tmp_path):
+    store = Store(filled_store(tmp_path / "s"))
+    version, before = store.version, resource.getrlimit(resource.RLIMIT_FSIZE)
+    ignored = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, before[1]))
+    try:
+        with pytest.raises(StoreError, match="cannot be written"):
+            store.add(too_large())
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+        signal.signal(signal.SIGXFSZ, ignored)
+    assert store.version == version
+    found = verify_store(store.path)
+    assert found.is_sound, found.seen
+    assert "small" not in store.read("areas")["area"].to_pylist()
+    store.add(too_large())
+    maintain_store(store)
+    maintain_store(store)
+    assert not verify_store(store.path).seen
+
+
+def test_a_clock_that_jumps_changes_no_order(tmp_path, monkeypatch):
+    store = Store(tmp_path / "s")
+    for year, name in ((2031, "A"), (1999, "B"), (2099, "C"), (2005, "D")):
+        instant = datetime(year, 1, 1, tzinfo=UTC).isoformat()
+        monkeypatch.setattr(record, "now", lambda instant=instant: instant)
+        store.add({"areas": pa.table({"area": ["a"], "area_name": [name]})})
+        for file in checksums.files_under(store.path):
+            os.utime(store.path / file, (year, year))
+        maintain_store(store)
+    shown = [store.read("areas", k)["area_name"].to_pylist() for k in range(1, 5)]
+    assert shown == [["A"], ["B"], ["C"], ["D"]]
+    assert verify_store(store.path).is_sound
+
+
+def test_a_copy_taken_under_the_lock_while_imports_go_on_is_whole(tmp_path):
+    store = Store(filled_store(tmp_path / "s"))
+    copy = tmp_path / "copy"
+    locked = ["flock", str(store.path / ".lock"), "cp", "-a", str(store.path), str(copy)]
+    with endless(store.path) as child:
+        subprocess.run(locked, check=True)
+        child.kill()
+        child.communicate()
+    assert not verify_store(copy).seen
+    restored = Store(copy)
+    assert restored.version >= 5
+    assert all(restored.read(name) is not None for name in TABLES)
