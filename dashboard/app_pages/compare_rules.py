@@ -16,7 +16,7 @@ from analytics.wording import numbers
 from dashboard import data, document_buttons, filters, notices, page_frame, people
 from dashboard.catch_rates.records import has_tables
 from dashboard.charts import options as dotted
-from dashboard.options import change_kinds, compare, form, option_sets, sentences
+from dashboard.options import change_kinds, compare, form, how_far, option_sets, sentences
 from dashboard.options import tables as answer_tables
 from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
 from dashboard.released.records import head
@@ -72,6 +72,11 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
     with top:
         _answer(choice, result, on, limits)
     document = compare.as_document(choice.index, on, result, toml)
+    labels = {line["limit_id"]: standings.label(choice.index, line) for line in limits}
+    labels = {one.limit_id: labels.get(one.limit_id, one.limit_id) for one in on.limits}
+    if labels:
+        st.header("How far may a rule go", anchor=False)
+        page_frame.part(lambda: how_far.draw(choice, on, labels))
     _answers(choice, result, limits, on.baseline.through, document=document)
 
 

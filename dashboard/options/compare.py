@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from analytics.catch_limits import split_list
@@ -48,6 +48,7 @@ class ComparisonResult:
     answer: Answered
     fans: Fans
     refused: tuple[str, ...] = ()
+    solved: Mapping[str, pa.Table] = field(default_factory=dict)
 
 
 def inputs(index: BulletinIndex) -> ComparisonInputs | None:
@@ -74,7 +75,7 @@ def compare(on: ComparisonInputs, text: str) -> ComparisonResult:
     found = compare_options(on.baseline, sound, on.limits)
     tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
     answer = records.read(tables, binding=on.binding, through=on.baseline.through)
-    return ComparisonResult(tables, answer, found.fans, refused)
+    return ComparisonResult(tables, answer, found.fans, refused, found.solved)
 
 
 def as_document(
@@ -89,7 +90,7 @@ def as_document(
         asked,
         index.bulletin,
         on.baseline,
-        result.tables,
+        {**result.tables, **result.solved},
         refused=result.refused,
         fallback=f"Rule changes of season {index.card.season}",
     )

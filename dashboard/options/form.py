@@ -63,7 +63,7 @@ def _option(one: Option, ground: FormContext, *, at: int) -> Option:
     ]
     with st.expander("How anglers respond"):
         response = _response(one, start)
-    return replace(one, name=name, changes=tuple(changes), **response)
+    return replace(one, name=name, changes=tuple(changes), **response)  # type: ignore[arg-type]
 
 
 def _change(change: Change, ground: FormContext, *, start: str, number: int, of: int) -> Change:

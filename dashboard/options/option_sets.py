@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 MOST = 10
 #: The choice in the link, and what is held beside it: the set itself, its link, the form's number.
 KEY = "set"
-_SET, _LINKED, _FORM, _FILE = "_set", "_set_linked", "_set_form", "_set_file"
+SET, _LINKED, _FORM, _FILE = "_set", "_set_linked", "_set_form", "_set_file"
 TOO_LONG = "These options are too long for a link: save them as a file to pass them on."
 KEPT = "The file was not taken, and the options stay as they were:"
 #: How long before the median date the first example closes, and, where no limit is reached with an
@@ -48,19 +48,19 @@ class FirstLimit:
 def held(baseline: Baseline, first: FirstLimit | None = None) -> tuple[OptionSet, list[str]]:
     """Return the set of this reader, or of the link, or an example, and what could not be had."""
     state = st.session_state
-    if KEY in state and _SET in state and state[KEY] == state.get(_LINKED):
-        return state[_SET], []
+    if KEY in state and SET in state and state[KEY] == state.get(_LINKED):
+        return state[SET], []
     asked = [state[KEY]] if state.get(KEY) else st.query_params.get_all(KEY)[-1:]
     if not asked:
         take(example(baseline, first))
-        return state[_SET], []
+        return state[SET], []
     try:
         found = from_link(asked[0])
     except UsageError as error:
         take(example(baseline, first))
-        return state[_SET], [f"{error}; an example stands in its place"]
+        return state[SET], [f"{error}; an example stands in its place"]
     take(found)
-    return state[_SET], _over(found)
+    return state[SET], _over(found)
 
 
 def take(found: OptionSet) -> None:
@@ -74,7 +74,7 @@ def hold(found: OptionSet) -> str:
     """Hold what the form shows now; return why it has no link, empty where it has one."""
     state = st.session_state
     why = ""
-    if state.get(_SET) != found or KEY not in state:
+    if state.get(SET) != found or KEY not in state:
         try:
             state[_LINKED] = to_link(found)
         except UsageError as error:
@@ -82,7 +82,7 @@ def hold(found: OptionSet) -> str:
             why = str(error)
     elif not state.get(_LINKED):
         why = TOO_LONG
-    state[_SET], state[KEY] = found, state[_LINKED]
+    state[SET], state[KEY] = found, state[_LINKED]
     return why
 
 

@@ -410,6 +410,12 @@ def test_an_option_stands_with_the_rules_it_changes(open_change):
     assert "<small>Days of the week, Quillon Bank: Sat–Sun</small>" in said
 
 
+def test_how_far_a_rule_may_go_is_answered_and_made_an_option(open_change):
+    page = open_change(find="close", keep="all", risk="0.5")
+    assert not page.exception
+    assert "keeps the chance of exceeding any limit at or below 50 %" in plain(words_of(page))
+
+
 def test_many_options_are_summed_up(index, answer):
     said = plain(answer_words.summary(answer, None, index))
     assert said == (

@@ -1,0 +1,88 @@
+"""How far a rule may go: a question in three choices, the answer first, and its option."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from analytics.errors import UsageError
+from analytics.options.option import Find, Option, OptionSet, Solve, with_value
+from analytics.options.option_file import write_options
+from analytics.options.report import HOW_FAR, HOW_FAR_HEADS, how_far
+from analytics.wording import numbers
+from dashboard import data, filters, html_tables
+from dashboard.options import compare, form, option_sets
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from analytics.options.report import HowFar
+    from dashboard.filters import Choice
+    from dashboard.options.compare import ComparisonInputs
+
+#: What may be asked for; the first is a question not put yet, so that nothing is worked out.
+FINDS = {
+    "": "Choose a rule",
+    Find.CLOSE: "latest closing date",
+    Find.DAILY_LIMIT: "largest daily limit",
+    Find.WEEKDAYS: "days of the week with most trips",
+    Find.MIN_LENGTH: "smallest minimum length",
+    Find.MARKED: "least share of days with marked fish only",
+}
+EVERY = "all"
+RISKS = ("0.1", "0.05", "0.2", "0.5")
+
+
+def draw(choice: Choice, on: ComparisonInputs, labels: Mapping[str, str]) -> None:
+    """Draw the question and, where a rule is chosen, its answer."""
+    places = st.columns(3)
+    with places[0]:
+        find = filters.pick("What is the", [*FINDS], key="find", words=FINDS.__getitem__)
+    ids = sorted(labels, key=lambda one: one != on.binding)
+    named = {**labels, EVERY: "all limits together"}
+    with places[1]:
+        limit = filters.pick(
+            "that keeps within", [*ids, EVERY], key="keep", words=named.__getitem__
+        )
+    with places[2]:
+        risk = filters.pick(
+            "but for a risk of", RISKS, key="risk", words=lambda one: f"{100 * float(one):g} %"
+        )
+    with st.container(key="how-far"):
+        if find:
+            solve = Solve(Find(find), float(risk), None if limit == EVERY else limit)
+            _answer(choice, on, Option("How far", solve=solve))
+
+
+def _answer(choice: Choice, on: ComparisonInputs, option: Option) -> None:
+    text = write_options(OptionSet("", (option,)))
+    try:
+        result = data.compared(choice.index.card, text)
+    except UsageError as error:
+        st.error(numbers.plain(str(error)))
+        return
+    about = compare.as_document(choice.index, on, result, text)
+    for one in how_far(about.about, about.tables):
+        st.markdown(f"**{numbers.plain(one.sentence)}**")
+        rows = [html_tables.line(HOW_FAR_HEADS, line[0], line[1:]) for line in one.lines]
+        st.html(html_tables.table(HOW_FAR_HEADS, rows))
+        if one.beside:
+            st.caption(numbers.plain(one.beside))
+        st.caption(HOW_FAR)
+        _make(one, option)
+
+
+def _make(one: HowFar, option: Option) -> None:
+    """Offer the answer as an option of the set."""
+    value, name = one.asked["value"], FINDS[one.asked["find"]]
+    found = st.session_state[option_sets.SET]
+    if not value or len(found.options) >= option_sets.MOST:
+        return
+    if st.button("Make this an option", key="press-how-far"):
+        areas = tuple(one.asked["areas"].split(";"))
+        made = replace(with_value(option, areas, value), name=name)
+        option_sets.take(option_sets.added(found, made))
+        st.session_state[form.CHOSEN] = len(found.options)
+        st.rerun()
