@@ -75,8 +75,9 @@ def files_under(folder: Path) -> list[str]:
 
 
 def sums_text(sums: Mapping[str, str]) -> str:
-    """Return checksums by file as ``sha256sum`` writes them."""
-    return "".join(f"{one}  {name}\n" for name, one in sorted(sums.items()))
+    """Return checksums by file as ``sha256sum`` writes them, and as a comment that of the lines."""
+    lines = "".join(f"{one}  {name}\n" for name, one in sorted(sums.items()))
+    return f"{lines}# {hashlib.sha256(lines.encode()).hexdigest()}\n"
 
 
 def read_sums(folder: Path) -> dict[str, str] | None:
@@ -87,7 +88,7 @@ def read_sums(folder: Path) -> dict[str, str] | None:
     path = folder / SUMS
     try:
         text = path.read_bytes().decode("ascii")
-        pairs = [line.split("  ", 1) for line in text.splitlines()]
+        pairs = [line.split("  ", 1) for line in text.splitlines()[:-1]]
         sums = {name: one for one, name in pairs}
     except FileNotFoundError:
         return None
