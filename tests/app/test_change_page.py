@@ -416,6 +416,15 @@ def test_how_far_a_rule_may_go_is_answered_and_made_an_option(open_change):
     assert "keeps the chance of exceeding any limit at or below 50 %" in plain(words_of(page))
 
 
+def test_the_answer_becomes_an_option(open_change):
+    page = open_change(find="close", keep="S-1", risk="0.5")
+    before = link_of(page).options
+    page = page.button("press-how-far").click().run()
+    assert not page.exception
+    assert link_of(page).options[:-1] == before
+    assert link_of(page).options[-1].changes == (Change(("A1",), close_from=date(2036, 3, 15)),)
+
+
 def test_many_options_are_summed_up(index, answer):
     said = plain(answer_words.summary(answer, None, index))
     assert said == (
