@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from contextlib import suppress
 from pathlib import Path
 
 import pyarrow as pa
@@ -11,7 +12,7 @@ import pytest
 from analytics import checksums
 from analytics.bulletin import archive
 from analytics.data.kept import Kept
-from analytics.data.store import Store, maintain_store, verify_store
+from analytics.data.store import Store, delta, maintain_store, verify_store
 from analytics.errors import StoreError
 from tests.store_faults import filled_store, flipped, state_of
 
@@ -160,3 +161,56 @@ def test_a_damaged_store_is_not_maintained(copy):
     file.write_bytes(file.read_bytes()[:-9])
     with pytest.raises(StoreError, match=file.name):
         maintain_store(Store(copy))
+
+
+class Dead(BaseException):
+    """The process is no more."""
+
+
+def dying(monkeypatch, after: int) -> None:
+    """Let every step on the disk fail after some of them, as if the process had been killed."""
+    n_done = 0
+
+    def wrap(step):
+        def told(*args, **named):
+            nonlocal n_done
+            n_done += 1
+            if n_done > after:
+                raise Dead
+            return step(*args, **named)
+
+        return told
+
+    for owner, name in (
+        *((Path, name) for name in ("replace", "unlink", "write_text")),
+        (delta, "write_deltalake"),
+        (delta.DeltaTable, "create_checkpoint"),
+    ):
+        monkeypatch.setattr(owner, name, wrap(getattr(owner, name)))
+
+
+def areas_of(path: Path) -> list[object]:
+    return [Store(path).read("areas", version).to_pylist() for version in (1, 2)]
+
+
+def test_maintenance_that_is_killed_at_any_step_is_made_good_by_the_next(tmp_path):
+    store = Store(tmp_path / "s")
+    for name in "ab":
+        store.add({"areas": pa.table({"area": [name], "area_name": [name]})})
+    before = areas_of(store.path)
+    for after in range(200):
+        copy = Path(shutil.copytree(store.path, tmp_path / f"s{after}"))
+        with pytest.MonkeyPatch.context() as patch, suppress(Dead):
+            dying(patch, after)
+            maintain_store(Store(copy))
+            break
+        assert areas_of(copy) == before, after
+        assert verify_store(copy).is_sound, after
+        if after % 3 == 1:
+            Store(copy).withdraw("b0001")
+            Store(copy).withdraw("b0001", undo=True)
+        for _ in range(2):
+            maintain_store(Store(copy))
+        assert not verify_store(copy).seen, after
+        assert areas_of(copy) == before, after
+    assert after > 10

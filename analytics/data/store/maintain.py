@@ -37,6 +37,8 @@ if TYPE_CHECKING:
 #: Bytes of a table for each file it may have, and seconds after which a draft counts as left.
 BYTES_A_FILE, DRAFT_SECONDS = 64_000_000, 86_400
 _ROWS_AT_ONCE = 100_000
+#: Where others may be writing just now: `_tidied` removes what is old there, marks go last.
+_NOT_OURS = (f"{BULLETINS}/", f"{KEPT}/", f"{UNFINISHED}/")
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +96,9 @@ def maintain_store(store: Store, *, progress: Callable[[str], None] = lambda _: 
             _seal_bulletins(path)
             record.write_sums(path, without=old_events)
             gone += [f"{EVENTS}/{name}" for name in old_events]
-            gone += [name for name in left if not name.startswith((f"{BULLETINS}/", UNFINISHED))]
+            gone += [
+                name for name in left - _counting(path, after) if not name.startswith(_NOT_OURS)
+            ]
             n_removed = sum(_removed(path / name) for name in gone) + _tidied(path)
             for mark in old_marks:
                 mark.unlink(missing_ok=True)
@@ -175,6 +179,12 @@ def _old_events(path: Path) -> list[str]:
         for name in known
         if (name not in active if "/" not in name else name.partition("/")[2][:20] < last)
     ]
+
+
+def _counting(path: Path, after: Record) -> set[str]:
+    """Return the files that count now, some of which a killed step left before they counted."""
+    events = checksums.read_sums(path / EVENTS) or {}
+    return {*after.files, f"{EVENTS}/{checksums.SUMS}", *(f"{EVENTS}/{name}" for name in events)}
 
 
 def _seal_bulletins(path: Path) -> None:
