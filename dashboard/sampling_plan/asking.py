@@ -122,11 +122,22 @@ def plan_of(card: BulletinMetadata, asked: Ask, path: str) -> Plan:
     UsageError
         If there is no plan for it, with what is allowed; or the bulletin has no draws.
     """
-    return _plan(path, str(data.archive_folder()), card.bulletin, card.made_utc, asked)
+    folder = str(data.archive_folder())
+    return _plan(path, folder, card.bulletin, card.made_utc, **asked._asdict())
 
 
 @st.cache_resource(max_entries=24, show_spinner="Planning the week …")
-def _plan(path: str, folder: str, bulletin: str, made_utc: str, asked: Ask) -> Plan:
+def _plan(
+    path: str,
+    folder: str,
+    bulletin: str,
+    made_utc: str,
+    *,
+    week: str,
+    shifts: int | None,
+    target: str | None,
+    objective: str,
+) -> Plan:
     cards, _ = data.kept_bulletins(Path(folder))
     card = next(one for one in cards if one.bulletin == bulletin)
     on = data.view("inputs", card)
@@ -136,10 +147,10 @@ def _plan(path: str, folder: str, bulletin: str, made_utc: str, asked: Ask) -> P
             "make it anew on the page New bulletin"
         )
     request = PlanRequest(
-        week=asked.week,
-        shifts=asked.shifts,
-        target_pse=None if asked.target is None else float(asked.target) / 100,
-        objective=Objective(asked.objective),
+        week=week,
+        shifts=shifts,
+        target_pse=None if target is None else float(target) / 100,
+        objective=Objective(objective),
     )
     snapshot = Store(path).snapshot(as_of=card.version)
     known = (on.baseline, on.limits)
