@@ -51,10 +51,10 @@ class Words:
         return str(babel_numbers.format_decimal(round(value, digits), form, locale=self.language))
 
     def rough(self, value: float) -> str:
-        """Return a number in two digits, or one decimal under ten."""
-        if value < 10:
+        """Return a number as people say it: one decimal under two, whole under ten, two digits."""
+        if value < 2:
             return self.number(value, 1)
-        place = 1 - math.floor(math.log10(value))
+        place = min(1 - math.floor(math.log10(value)), 0)
         return self.number(round(value, place))
 
     def day(self, day: date, *, with_year: bool = False) -> str:

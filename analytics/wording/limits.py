@@ -34,6 +34,7 @@ STATES, RULE_BRIEF, RULE = STATE_WORDS, STATE_RULE_BRIEF, STATE_RULE
 State = LimitState
 #: How the projection that all figures rest on is called; older bulletins name none.
 MODEL = "model"
+_ALL = f"100{PERCENT}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,9 +112,25 @@ def total(line: Line) -> Measurement:
     return Measurement(line["estimate"], line["ci_low"], line["ci_high"])
 
 
-def used(line: Line) -> Measurement:
+class ShareUsed(Measurement):
+    """A share of a limit: just short of the whole, or just over it, never reads as 100 %."""
+
+    __slots__ = ()
+
+    @property
+    def words(self) -> str:
+        """The share alone."""
+        shown = super().words
+        if self.value is None or self.value == 1 or shown != _ALL:
+            return shown
+        closer = number(100 * self.value, place=-1) + PERCENT
+        side = "under" if self.value < 1 else "over"
+        return f"just {side} {_ALL}" if closer == f"100.0{PERCENT}" else closer
+
+
+def used(line: Line) -> ShareUsed:
     """Return the share of a limit that is used."""
-    return Measurement(
+    return ShareUsed(
         line["share_used"], line["share_used_low"], line["share_used_high"], NumberKind.SHARE
     )
 

@@ -63,7 +63,7 @@ def lately(words: Words, facts: LocalFacts, name: str) -> str:
         parts.append(say("Of ten Chinook met, {small} were too small to keep.", small=small))
     if facts.kept_a_day is not None:
         fish = words.rough(facts.kept_a_day)
-        parts.append(say("All boats there kept about {fish} Chinook a day.", fish=fish))
+        parts.append(say("All boats there kept about {fish} Chinook an open day.", fish=fish))
     if reasons.caution(facts.met)[0]:
         parts.append(say("Few boats were asked, so take this with care."))
     return " ".join(parts)

@@ -182,7 +182,8 @@ def facts(choice: Choice, found: Standings, kept: Kept) -> list[Item]:
 
 def _close(choice: Choice, found: Standings) -> str:
     """Return the days to the planned close, counted from the day that rules are said for."""
-    ends = [one.season_last_day for one in regulations.rules_by_area(choice.index).values()]
+    rules = regulations.rules_by_area(choice.index)
+    ends = [one.season_last_day for area, one in rules.items() if area in (choice.areas or rules)]
     known = [end for end in ends if end is not None]
     known = known or [end for one in found.limits if (end := one["planned_close"]) is not None]
     if not known:

@@ -17,6 +17,7 @@ from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.rounding import DASH
 from analytics.wording import limits
 from analytics.wording.bulletin_index import index_bulletin
+from analytics.wording.numbers import day_words
 from analytics.wording.week import key_points
 from dashboard import store_access
 from dashboard.pages import RESULTS
@@ -213,6 +214,18 @@ def test_an_area_that_has_closed_is_not_the_next_to_close(open_kept):
     said = re.search(r"the first area closes on (\d+ \w+)\.", words)
     assert said
     assert said[1] != "31 January"
+
+
+def test_the_planned_close_is_that_of_the_chosen_areas(open_kept):
+    bulletin = make(NOW)
+    ends = {one["area"]: one["close_date"] for one in bulletin.table("regulations").to_pylist()}
+    early = min(ends, key=ends.__getitem__)
+    assert ends[early] < NEXT_DAY < max(ends.values())
+    words = plain(words_of(open_kept(bulletin, area=early)))
+    assert day_words(ends[early]) in words
+    assert (
+        day_words(max(ends.values())) not in words.split("Planned close")[-1].split("Sampling")[0]
+    )
 
 
 def test_an_archive_without_a_bulletin_says_what_to_do(open_today, tmp_path):

@@ -60,3 +60,22 @@ def line(**given):
 )
 def test_a_line_of_the_table_has_a_state(given, state):
     assert limits.state(line(**given)) is state
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [
+        (0.996, "99.6 %"),
+        (1.004, "100.4 %"),
+        (0.9999, "just under 100 %"),
+        (1.0001, "just over 100 %"),
+        (1.0, "100 %"),
+        (0.994, "99 %"),
+        (None, "–"),
+    ],
+)
+def test_nearly_all_of_a_limit_is_not_all_of_it(share, words):
+    line = {"share_used": share, "share_used_low": 0.8, "share_used_high": 1.2}
+    if share is None:
+        line = dict.fromkeys(line)
+    assert limits.used(line).words.replace("\u202f", " ").replace("\xa0", " ") == words
