@@ -29,6 +29,11 @@ def sha256_of(file: Path) -> str:
         return hashlib.file_digest(opened, "sha256").hexdigest()
 
 
+def digits_of(data: bytes) -> str:
+    """Return digits of a content's SHA-256 for a file's name, which then tells whether it holds."""
+    return hashlib.sha256(data).hexdigest()[:16]
+
+
 def fault_of(file: Path, expected: str | None) -> str | None:
     """Return what is wrong with a file, `DAMAGED` or `MISSING`; None where it is as it was written.
 

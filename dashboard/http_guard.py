@@ -8,6 +8,7 @@ addresses ask for a login here, with its role as the settings say now.
 from __future__ import annotations
 
 import json
+import os
 from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +20,7 @@ from streamlit.web.server.starlette.starlette_server_config import USER_COOKIE_N
 
 from analytics.people import NOBODY, Action, Person
 from dashboard import people
+from dashboard.public_pages.published import PUBLIC_VARIABLE
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, MutableMapping
@@ -53,7 +55,8 @@ HEADERS = {
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
 #: How addresses begin that ask for a person who may do this.
-GUARDED = {"/media/": Action.DOWNLOAD, "/_stcore/upload_file/": Action.READ}
+UPLOADS = "/_stcore/upload_file/"
+GUARDED = {"/media/": Action.DOWNLOAD, UPLOADS: Action.READ}
 #: Addresses that tell of the server's inside, and nothing that a page needs.
 CLOSED = ("/_stcore/metrics", "/_stcore/script-health-check", "/_stcore/agent/")
 
@@ -94,8 +97,8 @@ class Guard:
 
 def refused(scope: Message, path: str) -> int | None:
     """Return the status by which a request is refused; None where it is not."""
-    if path.startswith(CLOSED):
-        return 404
+    if path.startswith(CLOSED) or (path.startswith(UPLOADS) and PUBLIC_VARIABLE in os.environ):
+        return 404  # nothing is taken in from the public
     needed = [action for start, action in GUARDED.items() if path.startswith(start)]
     # The browser asks before it uploads, without a cookie; that says nothing.
     if not needed or scope["method"] == "OPTIONS":

@@ -1,4 +1,8 @@
-"""What has gone out: every publication of a store is kept, since no reader forgets one."""
+"""What has gone out: every publication of a store is kept, since no reader forgets one.
+
+A file's name has its place and the hash of its content, and the content names the files before it:
+what was changed, or is gone from before the last, is refused.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from filelock import FileLock, Timeout
 
+from analytics import checksums
 from analytics.data.store import sent
 from analytics.errors import StoreError
 from analytics.publishing.knowledge import Publication
@@ -22,6 +27,10 @@ if TYPE_CHECKING:
 FOLDER = "published"
 _VERSION = 1
 _LOCK, _LOCK_SECONDS = "lock", 600.0
+_RESTORE = (
+    "what went out earlier has to be known before more is published: restore the file from a copy "
+    "of the store"
+)
 
 
 def publications(store: Path, season: str) -> list[Publication]:
@@ -32,7 +41,12 @@ def publications(store: Path, season: str) -> list[Publication]:
     StoreError
         If one of them cannot be read: without it nothing can be published safely.
     """
-    found = [_read(path) for path in sorted((store / FOLDER).glob("[0-9]*.json"))]
+    folder = store / FOLDER
+    contents = [_content(folder / name) for name in _names(folder)]
+    for name in {one for content in contents for one in content["before"]}:
+        if not (folder / name).exists():
+            raise StoreError(f"{folder / name} is missing; {_RESTORE}")
+    found = [_publication(one) for one in contents]
     return [one for one in found if one.season == season]
 
 
@@ -58,9 +72,10 @@ def keep(store: Path, publication: Publication, before: Iterable[Publication]) -
     if any(one.is_same(publication) for one in before):
         return
     folder = store / FOLDER
-    last = max((int(path.stem) for path in folder.glob("[0-9]*.json")), default=0)
+    names = _names(folder)
     content = {
         "version": _VERSION,
+        "before": names,
         "season": publication.season,
         "through": publication.through,
         "areas": [area for area, _ in publication.domains],
@@ -69,30 +84,41 @@ def keep(store: Path, publication: Publication, before: Iterable[Publication]) -
         "boats": publication.boats.tolist(),
         "shown": publication.shown.tolist(),
     }
-    replace_whole(folder / f"{last + 1:06d}.json", json.dumps(content).encode())
+    data = json.dumps(content).encode()
+    last = max((int(name[:6]) for name in names), default=0)
+    replace_whole(folder / f"{last + 1:06d}-{checksums.digits_of(data)}.json", data)
     sent(store, FOLDER)
 
 
-def _read(path: Path) -> Publication:
+def _names(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.glob("[0-9]*.json"))
+
+
+def _content(path: Path) -> dict[str, Any]:
     try:
-        content: dict[str, Any] = json.loads(path.read_bytes())
-        if content["version"] != _VERSION:
-            raise StoreError(
-                f"{path} was kept by a newer program (version {content['version']}; this one reads "
-                f"{_VERSION}): update the program"
-            )
-        domains = tuple(zip(content["areas"], content["weeks"], strict=True))
-        size = len(domains)
-        return Publication(
-            season=content["season"],
-            through=content["through"],
-            domains=domains,
-            values=np.array(content["values"], dtype=float).reshape(size, -1),
-            boats=np.array(content["boats"], dtype=np.int64).reshape(size),
-            shown=np.array(content["shown"], dtype=bool).reshape(size),
-        )
+        data = path.read_bytes()
+        if path.stem.partition("-")[2] != checksums.digits_of(data):
+            raise ValueError("it is not as it was written")
+        content: dict[str, Any] = json.loads(data)
+        version = content["version"]
     except (OSError, ValueError, KeyError, TypeError) as error:
+        raise StoreError(f"{path} cannot be read: {error}; {_RESTORE}") from error
+    if version != _VERSION:
         raise StoreError(
-            f"{path} cannot be read: {error}; what went out earlier has to be known before more "
-            "is published: restore the file from a copy of the store"
-        ) from error
+            f"{path} was kept by a newer program (version {version}; this one reads {_VERSION}): "
+            "update the program"
+        )
+    return content
+
+
+def _publication(content: dict[str, Any]) -> Publication:
+    domains = tuple(zip(content["areas"], content["weeks"], strict=True))
+    size = len(domains)
+    return Publication(
+        season=content["season"],
+        through=content["through"],
+        domains=domains,
+        values=np.array(content["values"], dtype=float).reshape(size, -1),
+        boats=np.array(content["boats"], dtype=np.int64).reshape(size),
+        shown=np.array(content["shown"], dtype=bool).reshape(size),
+    )

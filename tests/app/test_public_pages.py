@@ -12,6 +12,7 @@ from streamlit.testing.v1 import AppTest
 import dashboard
 from analytics.publishing.figures import FIGURE_SCHEMA, PUBLISHED
 from analytics.quantities import QUANTITIES
+from dashboard import http_guard
 from dashboard.public_pages import published as words
 
 APP = Path(dashboard.__file__).parent / "public_app.py"
@@ -104,3 +105,9 @@ def test_pages_open_no_other_data(folder):
     of_data = {Path(one) for one in opened if one.endswith((".csv", ".json", ".parquet"))}
     mine = {one for one in of_data if "site-packages" not in one.parts}
     assert mine == {folder / "figures.csv", folder / "about.json"}
+
+
+def test_nothing_is_taken_in(folder):
+    scope = {"type": "http", "method": "PUT", "headers": []}
+    assert http_guard.refused(scope, "/_stcore/upload_file/a/b") == 404
+    assert http_guard.refused({**scope, "method": "GET"}, "/_stcore/health") is None

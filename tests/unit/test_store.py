@@ -420,10 +420,10 @@ def dying_import(store: str, writes: int) -> None:
     """Import, and die without a word after so many writes."""
     append, left = delta.append, iter(range(writes))
 
-    def dying(path: Path, data: pa.Table) -> None:
+    def dying(path: Path, data: pa.Table, **more: bool) -> None:
         if next(left, None) is None:
             os._exit(9)
-        append(path, data)
+        append(path, data, **more)
 
     delta.append = dying
     Store(store).add(

@@ -25,7 +25,14 @@ from analytics.data.store import delta, history, record, rows
 from analytics.data.store.history import MAINTAINED, Event
 from analytics.data.store.record import EVENTS, UNFINISHED, Record
 from analytics.data.store.remote import remote_of, shown
-from analytics.data.store.verify import BULLETINS, LEFTOVER, NOTES, WITHOUT_SUM, verify_store
+from analytics.data.store.verify import (
+    BULLETINS,
+    LEFTOVER,
+    NOTES,
+    PUBLISHED,
+    WITHOUT_SUM,
+    verify_store,
+)
 from analytics.errors import StoreError, UsageError
 
 if TYPE_CHECKING:
@@ -38,7 +45,7 @@ if TYPE_CHECKING:
 BYTES_A_FILE, DRAFT_SECONDS = 64_000_000, 86_400
 _ROWS_AT_ONCE = 100_000
 #: Where others may be writing just now: `_tidied` removes what is old there, marks go last.
-_NOT_OURS = (f"{BULLETINS}/", f"{KEPT}/", f"{UNFINISHED}/")
+_NOT_OURS = tuple(f"{room}/" for room in (BULLETINS, KEPT, PUBLISHED, UNFINISHED))
 
 
 @dataclass(frozen=True, slots=True)

@@ -109,17 +109,17 @@ def read_record(store: Path) -> Record:
     """Return the record of a store as it is now; what was damaged is refused (`StoreError`)."""
     folder = store / EVENTS
     for left in reversed(range(_TRIES)):
-        seen = _state(folder)
+        seen = state_of(folder)
         try:
             return _record_at(folder, seen)
         except StoreError:
             # A writer may have gone on meanwhile; what is damaged stays so.
-            if not left or _state(folder) == seen:
+            if not left or state_of(folder) == seen:
                 raise
     raise AssertionError  # the last try raises
 
 
-def _state(folder: Path) -> tuple[tuple[str, int, int, int], ...]:
+def state_of(folder: Path) -> tuple[tuple[str, int, int, int], ...]:
     """Return what changes with every step: name, size, time and inode of each file."""
     found = []
     for place in (folder, folder / _LOG):

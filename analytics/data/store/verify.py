@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -18,7 +19,7 @@ from analytics.data.kept import FOLDER as KEPT
 from analytics.data.schema import TABLES
 from analytics.data.store import delta
 from analytics.data.store.history import MAINTAINED
-from analytics.data.store.record import EVENTS, UNFINISHED, Record, read_record
+from analytics.data.store.record import EVENTS, UNFINISHED, Record, read_record, state_of
 from analytics.data.store.rows import BATCH
 from analytics.errors import StoreError
 
@@ -29,8 +30,11 @@ if TYPE_CHECKING:
 LEFTOVER, REPLACED, WITHOUT_SUM = "file_leftover", "file_replaced", "file_without_sum"
 FAULTS = (DAMAGED, MISSING, FOREIGN)
 BULLETINS, CARD, NOTES = "bulletins", "bulletin.json", ("notes.jsonl", ".notes.lock")
-#: Folders of a store whose files other parts of the program make and check.
-_ELSEWHERE = ("desk", "published")
+#: Folders of a store: what went out, by files that have the hash of their content in their names;
+#: and what other parts of the program make and check.
+PUBLISHED, _ELSEWHERE = "published", ("desk", "published")
+_OF_PUBLISHED = re.compile(r"\d{6}-[0-9a-f]{16}\.json")
+_TRIES = 3
 #: Files as the Delta library names them, its drafts included.
 _OF_DELTA = re.compile(
     r"(part-[^/]+\.parquet|_delta_log/(\d{20}(\.checkpoint)?\.(json|parquet)|[._][^/]+))"
@@ -72,10 +76,20 @@ def verify_store(store: Path) -> Verified:
         If the history of the store does not hold together, and no file of it can be named.
     """
     checksums.forget()
+    for _ in range(_TRIES):
+        seen = state_of(store / EVENTS)
+        found = _verified(store)
+        # Whoever writes meanwhile may take away what was just seen; what is damaged stays so.
+        if found.is_sound or state_of(store / EVENTS) == seen:
+            break
+    return found
+
+
+def _verified(store: Path) -> Verified:
     # What is there first, then the record: a step that ends in between is in the record.
     there = [one for one in checksums.files_under(store) if not _is_elsewhere(one)]
-    begun = {path.read_text() for path in (store / UNFINISHED).glob("*") if path.is_file()}
-    found = [*_bulletins(store), *_kept(store, there), *_others(there)]
+    begun = set(_marks(store))
+    found = [*_bulletins(store), *_published(store), *_kept(store, there), *_others(there)]
     try:
         record = read_record(store)
     except StoreError:
@@ -89,6 +103,12 @@ def verify_store(store: Path) -> Verified:
     order = {kind: at for at, kind in enumerate((*FAULTS, LEFTOVER, REPLACED, WITHOUT_SUM))}
     seen = sorted({one for one in found if one.kind}, key=lambda one: (order[one.kind], one.file))
     return Verified(tuple(seen), sum(not one.kind for one in found))
+
+
+def _marks(store: Path) -> Iterator[str]:
+    for mark in (store / UNFINISHED).glob("*"):
+        with suppress(OSError):  # the step has ended
+            yield mark.read_text()
 
 
 def _lost_record(store: Path) -> list[Seen]:
@@ -233,6 +253,26 @@ def _unsummed(folder: Path, start: str, names: set[str]) -> Iterator[Seen]:
     if is_new:
         yield Seen(MISSING, f"{start}/{SUMS}")
     yield from (Seen(_of_old(folder / name), f"{start}/{name}") for name in names)
+
+
+def _published(store: Path) -> Iterator[Seen]:
+    """Judge the record of what went out, each file by its name, and those that others name."""
+    names = [one for one in checksums.files_under(store / PUBLISHED) if one != "lock"]
+    named: set[str] = set()
+    for name in names:
+        try:
+            data = (store / PUBLISHED / name).read_bytes()
+        except FileNotFoundError:
+            continue  # a draft that has its name by now
+        if not _OF_PUBLISHED.fullmatch(name):
+            kind = LEFTOVER if name.endswith(".tmp") else FOREIGN
+        elif name[7:23] != checksums.digits_of(data):
+            kind = DAMAGED
+        else:
+            kind = ""
+            named |= set(json.loads(data)["before"])
+        yield Seen(kind, f"{PUBLISHED}/{name}")
+    yield from (Seen(MISSING, f"{PUBLISHED}/{name}") for name in named - set(names))
 
 
 def _kept(store: Path, there: list[str]) -> Iterator[Seen]:
