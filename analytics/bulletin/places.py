@@ -10,8 +10,6 @@ import pyarrow.compute as pc
 from analytics.data.schema import TABLES, cast_to_schema
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from analytics.data.snapshot import Snapshot
 
 #: Openings of the season with their rules, as the store has them: one row an opening of an area.
@@ -28,7 +26,7 @@ REGULATION_SCHEMA = pa.schema(
     ]
 )
 
-#: Places where boats land; none in a bulletin for the public.
+#: Places where boats land.
 LANDING_SITE_SCHEMA = pa.schema(
     [
         ("site", pa.string()),
@@ -73,11 +71,6 @@ def place_tables(snapshot: Snapshot, season: str) -> dict[str, pa.Table]:
         "area_outlines": cast_to_schema(outlines.sort_by("area"), OUTLINE_SCHEMA),
         "landing_sites": cast_to_schema(sites.sort_by("site"), LANDING_SITE_SCHEMA),
     }
-
-
-def public_places(places: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
-    """Return these tables for the public: rules and outlines, and no landing site."""
-    return dict(places) | {"landing_sites": LANDING_SITE_SCHEMA.empty_table()}
 
 
 def _with_weekdays(openings: pa.Table) -> pa.Table:

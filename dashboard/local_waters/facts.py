@@ -117,7 +117,7 @@ def outlines(index: BulletinIndex) -> dict[str, str]:
 
 
 def ramps(index: BulletinIndex) -> dict[str, tuple[float, float]]:
-    """Return landing sites with their places; none for the public."""
+    """Return landing sites with their places; none where the bulletin has none."""
     table = index.bulletin.table("landing_sites").to_pylist()
     return {
         line["site_name"] or line["site"]: (line["longitude"], line["latitude"])

@@ -201,6 +201,35 @@ def _row(draft: _Draft, name: str, estimate: float, status: Status) -> dict[str,
     return row
 
 
+def for_the_public(bulletin: Bulletin) -> Bulletin:
+    """Return a bulletin as older versions kept it for the public, which pages still open.
+
+    Figures of kept fish in area A1 are withheld; no site-day, landing site, boat or draw is named.
+    """
+    rows = bulletin.rows.to_pylist()
+    taken = dict.fromkeys(("estimate", "se", "ci_low", "ci_high"))
+    withheld = taken | {"ci_method": "none", "method": coded("withheld", pse="50")}
+    rows = [
+        row | withheld if (row["area"], row["quantity"]) == ("A1", "kept_fish") else row
+        for row in rows
+    ]
+    left_out = {"draws", "residuals", "landing_sites"}
+    parts = (bulletin.rates, bulletin.outlook, bulletin.places)
+    rates, outlook, places = (
+        {name: one.slice(0, 0) if name in left_out else one for name, one in part.items()}
+        for part in parts
+    )
+    return replace(
+        bulletin,
+        rows=pa.Table.from_pylist(rows, schema=bulletin.rows.schema),
+        strata=bulletin.strata.slice(0, 0),
+        findings=bulletin.findings.slice(0, 0),
+        rates=rates,
+        outlook=outlook,
+        places=places,
+    )
+
+
 def _zero(row: dict[str, Any], name: str) -> dict[str, Any]:
     """Return a week in which boats went out and met no fish."""
     if name in ("boat_trips", "angler_trips", "angler_hours"):

@@ -12,7 +12,6 @@ from babel.messages.extract import extract_from_file
 from babel.messages.pofile import read_po
 
 from analytics.bulletin import archive
-from analytics.bulletin.publication import public_bulletin
 from analytics.palette import DARK, LIGHT
 from analytics.units import read_units
 from analytics.wording.bulletin_index import index_bulletin
@@ -24,7 +23,7 @@ from dashboard.charts.area_map import NONE, SURE, UNSURE, MapArea
 from dashboard.local_waters import facts
 from dashboard.local_waters.text import limit_lines
 from tests.app.reading import words_of
-from tests.app.sample_bulletin import AREAS, NOW, make
+from tests.app.sample_bulletin import AREAS, NOW, for_the_public, make
 
 ROOT = Path(__file__).parents[2]
 #: Where texts of the page stand.
@@ -153,7 +152,7 @@ def test_an_empty_archive_a_bulletin_without_tables_and_the_public_one(open_wate
     assert "This bulletin has no rules for the area." in said
     assert "No limit is set for this area." in said
     assert "**Is it getting better?** Not known." in said
-    archive.save(tmp_path / "public", public_bulletin(make(NOW)))
+    archive.save(tmp_path / "public", for_the_public(make(NOW)))
     shown = open_waters(folder=tmp_path / "public", area="A1")
     assert not shown.exception
     assert "**Open** on Monday" in texts_of(shown)

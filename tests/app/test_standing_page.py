@@ -10,7 +10,6 @@ import pyarrow as pa
 import pytest
 
 from analytics.bulletin import archive
-from analytics.bulletin.publication import public_bulletin
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.palette import palette
 from analytics.rounding import DASH
@@ -24,7 +23,7 @@ from dashboard.season_limits import table as standing_table
 from tests.app import sample_season
 from tests.app.rate_pages import old_archive
 from tests.app.reading import download_of, heads_of, words_of
-from tests.app.sample_bulletin import AREAS, NOW, make
+from tests.app.sample_bulletin import AREAS, NOW, for_the_public, make
 
 HOLES = {"nan", "None", "inf", "null"}
 
@@ -479,9 +478,7 @@ def test_the_downloads_are_the_tables(index):
 
 
 def test_a_bulletin_for_the_public_is_told_without_a_hole(open_standing, opener, tmp_path):
-    shown = public_bulletin(make(NOW))
-    told = {name: one for name, one in shown.outlook.items() if name != "draws"}
-    archive.save(tmp_path, replace(shown, outlook=told))
+    archive.save(tmp_path, for_the_public(make(NOW)))
     page = open_standing(folder=tmp_path)
     assert not page.exception
     assert not HOLES & set(re.split(r"[^\w]+", words_of(page)))

@@ -12,7 +12,6 @@ import pytest
 
 from analytics.bulletin import archive
 from analytics.bulletin.places import REGULATION_SCHEMA
-from analytics.bulletin.publication import public_bulletin
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.rounding import DASH
 from analytics.wording import limits
@@ -25,7 +24,7 @@ from dashboard.today import records
 from tests.app import sample_season
 from tests.app.rate_pages import old_archive, plain
 from tests.app.reading import words_of
-from tests.app.sample_bulletin import NOW, make
+from tests.app.sample_bulletin import NOW, for_the_public, make
 
 #: The day after the sample's last week.
 NEXT_DAY = date(2036, 2, 11)
@@ -194,7 +193,7 @@ def test_a_season_that_is_over_says_so(open_today):
 
 
 def test_the_public_sees_no_site_day(open_kept):
-    page = open_kept(public_bulletin(make(NOW)))
+    page = open_kept(for_the_public(make(NOW)))
     assert_whole(page)
     assert set(states(page)) >= {"near", "well_below"}
     assert "Missed" not in words_of(page)

@@ -16,7 +16,7 @@ from analytics.precision import Precision
 from analytics.wording import bulletin_index, reasons
 from dashboard import html_tables, notices
 from tests.app.reading import answer_of, words_of
-from tests.app.sample_bulletin import CHOSEN, NOW, make
+from tests.app.sample_bulletin import CHOSEN, NOW, for_the_public, make
 from tests.app.sample_cases import ENDLESS, NO_DESIGN, NO_DROP_OFF, NO_ERROR, OTHER_DAYS, PARTIAL
 
 
@@ -275,3 +275,11 @@ def test_who_decides_and_the_cold_water_are_said(open_page):
     words = words_of(open_page())
     assert "decides nothing" in words
     assert "1-10-1" in words
+
+
+def test_a_withheld_figure_of_an_older_bulletin_says_so(open_page, tmp_path):
+    archive.save(tmp_path, for_the_public(make(NOW)))
+    page = open_page(folder=tmp_path, week=CHOSEN, area="A1", show="kept_fish")
+    assert not page.exception
+    assert "<b>⊠</b> withheld: too uncertain to publish" in words_of(page)  # the legend
+    assert "<small>⊠ withheld: too uncertain to publish</small>" in words_of(page)  # the table

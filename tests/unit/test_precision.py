@@ -1,18 +1,15 @@
-"""Percent standard errors, their classes, and rows without what is not for publication."""
+"""Percent standard errors and their classes."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
-import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 
-from analytics.bulletin.publication import WITHHELD, public_rows
 from analytics.precision import Precision, mark_of, marks_of, pse, pse_of
-from analytics.result_table import RESULT_SCHEMA, to_arrow
 
 
 def test_percent_of_the_estimate_whatever_its_sign():
@@ -70,50 +67,3 @@ def test_rounding_is_at_stake_here():
     thirds = 3 * (0.1 * estimates)
     assert (pse(estimates, thirds) > 30).any()
     assert set(marks_of(pse(estimates, thirds))) == {Precision.FAIR}
-
-
-def row(area, estimate, se, **more):
-    known = {
-        "season": "2030-31",
-        "area": area,
-        "quantity": "kept_fish",
-        "unit": "fish",
-        "estimate": estimate,
-        "se": se,
-        "ci_low": None if estimate is None else estimate / 2,
-        "ci_high": None if estimate is None else estimate * 2,
-        "ci_level": 0.95,
-        "ci_method": "log_t",
-        "df": 4.0,
-        "n_psu": 5,
-        "n_interviews": 9,
-        "method": "two_stage_total",
-        "status": "ok",
-    }
-    return known | more
-
-
-def test_the_public_sees_that_a_figure_is_withheld():
-    kept = [
-        row("A", 100.0, 20.0),
-        row("B", 100.0, 50.0),
-        row("C", 0.0, None),
-        row("E", None, None, method="no site-day sampled", status="no_sample"),
-    ]
-    table = to_arrow([*kept, row("D", 100.0, 50.1)])
-    shown = public_rows(table)
-    assert shown.schema.equals(RESULT_SCHEMA)
-    before, after = table.to_pylist(), shown.to_pylist()
-    (at,) = [n for n, one in enumerate(before) if one["area"] == "D"]
-    for name in ("estimate", "se", "ci_low", "ci_high"):
-        assert after[at][name] is None
-    assert after[at]["ci_method"] == "none"
-    assert after[at]["method"] == WITHHELD
-    assert (after[at]["status"], after[at]["n_interviews"]) == ("ok", 9)
-    del before[at], after[at]
-    assert after == before
-
-
-def test_no_rows_stay_no_rows():
-    empty = public_rows(RESULT_SCHEMA.empty_table())
-    assert empty.equals(pa.Table.from_pylist([], schema=RESULT_SCHEMA))

@@ -9,7 +9,6 @@ import pytest
 from analytics import units
 from analytics.bulletin import archive
 from analytics.bulletin.build import bulletin_of
-from analytics.bulletin.publication import public_bulletin
 from analytics.wording import regulations
 from analytics.wording.bulletin_index import index_bulletin
 from analytics.wording.regulations import OpenState
@@ -158,10 +157,3 @@ def test_a_bulletin_keeps_the_openings_of_its_season_and_its_landing_sites(made,
     assert [one["area"] for one in made.table("landing_sites").to_pylist()] == [line["area"]]
     kept = archive.load(tmp_path, archive.save(tmp_path, made).bulletin)
     assert kept.table("landing_sites").equals(made.table("landing_sites"))
-
-
-def test_the_public_sees_rules_and_no_landing_site(made):
-    shown = public_bulletin(made)
-    assert shown.table("regulations").equals(made.table("regulations"))
-    assert made.table("landing_sites").num_rows == 1
-    assert shown.table("landing_sites").num_rows == 0
