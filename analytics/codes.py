@@ -281,7 +281,8 @@ def _named(argument: str, item: str, area_name: Callable[[str], str]) -> str:
     if argument in _OF_WORDS:
         return _registry_file()[_WORDS].get(item, item)
     if argument in _OF_TOTALS and item in QUANTITIES:
-        return QUANTITIES[item].label.lower()
+        label = QUANTITIES[item].label
+        return label if label.startswith("Chinook") else label.lower()
     if argument in _OF_SHARES:
         return "{0} {2} %".format(*item.rpartition(":"))
     if argument == _OF_FISH and ":" in item:

@@ -54,10 +54,15 @@ def publish(*, store: Path, season: str | None, through: str | None, out: Path) 
         out.mkdir(parents=True, exist_ok=True)
     write_files(made.files(), out)
     about, domains = made.about, len(made.publication.domains)
+    lost = (
+        f" ({made.n_withheld / max(domains, 1):.0%}; {made.weight:.0f} boats behind them, any "
+        f"protection costs {made.bound:.0f} at least)"
+        if made.n_withheld
+        else ""
+    )
     say(f"season {about['season']} through {about['through']} written to {out}")
     say(
-        f"{domains} areas, weeks and sums: {made.n_sensitive} on too few boats, {made.n_withheld} "
-        f"withheld ({made.n_withheld / max(domains, 1):.0%}); lost {made.weight:.0f} by the boats "
-        f"behind them, at least {made.bound:.0f}; {about['figures']['not_published']} of "
+        f"{domains} areas, weeks and sums: {made.n_sensitive} on fewer than three boats, "
+        f"{made.n_withheld} withheld{lost}; {about['figures']['not_published']} of "
         f"{about['figures']['all']} figures not published for their error"
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 from analytics import rounding
@@ -24,6 +24,7 @@ ASKED = {
     Find.MIN_LENGTH: "the smallest minimum length",
     Find.MARKED: "the least share of days with marked fish only",
 }
+_OPEN_THROUGH = "open through "
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 HEADS = ("Risk", "Answer", "With other draws", "Probability", "One step further", "Trips", "Kept")
 ABOUT = (
@@ -51,7 +52,7 @@ def value_words(find: str, value: str | None, last_open: date | None = None) -> 
 
 def _date_words(kind: Find, value: str, last_open: date | None) -> str:
     if last_open is not None:
-        return f"open through {day_words(last_open)}"
+        return f"{_OPEN_THROUGH}{day_words(last_open)}"
     if not value:
         return "the planned close" if kind is Find.CLOSE else "no day with marked fish only"
     start = "closed from" if kind is Find.CLOSE else "marked fish only from"
@@ -126,11 +127,18 @@ def band(row: Row) -> str:
     """Return where the answer could fall with other draws."""
     if row["prob"] is None or row["find"] == Find.WEEKDAYS:
         return DASH
-    ends = [
-        "none" if row[one] is None else value_words(row["find"], row[one])
-        for one in ("band_low", "band_high")
-    ]
-    return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
+    ends = [_end_words(row["find"], row[one]) for one in ("band_low", "band_high")]
+    if ends[0] == ends[1]:
+        return ends[0]
+    return f"{ends[0]} to {ends[1].removeprefix(_OPEN_THROUGH)}"
+
+
+def _end_words(find: str, value: str | None) -> str:
+    """Return an end of the band; a close by the day before it, as the answer is."""
+    if value is None:
+        return "none"
+    last = date.fromisoformat(value) - timedelta(days=1) if find == Find.CLOSE and value else None
+    return value_words(find, value, last)
 
 
 def beside(row: Row) -> str:
@@ -152,4 +160,6 @@ _MOST = 12
 
 
 def _count(value: float | None) -> str:
-    return DASH if value is None else number(value, place=0)
+    if not value:
+        return DASH if value is None else "0"
+    return number(value, place=max(rounding.power(value) - 2, 0))

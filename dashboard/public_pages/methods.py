@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 import streamlit as st
 
+from analytics.codes import day_words
+from analytics.rounding import percent
 from dashboard import html_tables, notices
 from dashboard.public_pages import drawing
 from dashboard.public_pages import published as words
@@ -16,14 +19,18 @@ def _rule(heads: tuple[str, ...], shown: Published, one: dict[str, Any]) -> str:
     length, limit, marked = (
         one[name] for name in ("min_length_mm", "daily_limit_fish", "mark_selective")
     )
-    until = f" to {one['close_date']}" if one["close_date"] else ""
     cells = [
-        f"{one['open_date']}{until}",
+        _days(one["open_date"], one["close_date"]),
         "not recorded" if length is None else f"{length / 10:.1f} cm",
         "not recorded" if limit is None else str(limit),
         {True: "marked fish only", False: "marked and unmarked"}.get(marked, "not recorded"),
     ]
     return html_tables.line(heads, shown.areas.get(one["area"], one["area"]), cells)
+
+
+def _days(first: str, last: str | None) -> str:
+    begins = day_words(date.fromisoformat(first))
+    return f"{begins} to {day_words(date.fromisoformat(last))}" if last else f"from {begins}"
 
 
 def draw(shown: Published) -> None:
@@ -33,7 +40,7 @@ def draw(shown: Published) -> None:
     st.markdown(
         "Samplers ask boats that come back on randomly drawn days and landing sites. What these "
         "boats say stands for all boats. **Likely between** is the interval that would hold the "
-        f"true figure in {about['ci_level']:.0%} of such samples.\n\n"
+        f"true figure in {percent(about['ci_level'])} of such samples.\n\n"
         f"**{words.WITHHELD.capitalize()}.** No figure rests on one or two boats, and none can be "
         "worked out from the others. Some figures on more boats are withheld for that.\n\n"
         f"**{words.CARE}**: the standard error is over {about['pse_marked_over']:.0f} % of the "
@@ -42,7 +49,9 @@ def draw(shown: Published) -> None:
     st.markdown(notices.COLD_WATER)
     st.subheader("What the figures are", anchor=False)
     for one in about["quantities"]:
-        st.markdown(f"- **{words.plain(one['label'])}**: {words.plain(one['meaning'])}")
+        label, meaning = one["label"], one["meaning"].rstrip(".")
+        said = "" if meaning == label else f": {words.plain(meaning)}."
+        st.markdown(f"- **{words.plain(label)}**{said}")
     if about.get("rules"):
         st.subheader("Openings and rules as they were recorded", anchor=False)
         heads = ("Area", "Open", "Least length", "Daily limit", "Which fish")

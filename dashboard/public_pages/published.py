@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import json
-import math
 import os
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,8 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import streamlit as st
 
-from analytics.rounding import number, percent, power
-from analytics.wording.numbers import plain, week_dates
+from analytics.wording.numbers import Measurement, NumberKind, plain, week_dates
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -99,7 +97,7 @@ def value_words(figure: Figure | None) -> str:
     """Return a figure in words; never nothing."""
     if figure is None or figure.estimate is None:
         return _WHY.get(figure.status, "no estimate") if figure else "no estimate"
-    return _number(figure, figure.estimate)
+    return _measured(figure).words
 
 
 def interval_words(figure: Figure | None) -> str:
@@ -109,17 +107,15 @@ def interval_words(figure: Figure | None) -> str:
     care = CARE if figure.precision == "over_30" else ""
     if figure.low is None or figure.high is None:
         return care or "no interval"
-    limits = f"{_number(figure, figure.low)} to {_number(figure, figure.high)}"
-    return f"{limits} {care}".strip()
+    limits = _measured(figure)
+    return f"{limits.shown(figure.low)} to {limits.shown(figure.high)} {care}".strip()
 
 
-def _number(figure: Figure, value: float) -> str:
-    if figure.unit == "1":
-        return percent(value)
-    if "per" in figure.unit.split():
-        return number(value, place=-2)
-    # Three digits say what an estimate is sure of.
-    return number(value, place=max(0, power(value) - 2) if value and math.isfinite(value) else 0)
+def _measured(figure: Figure) -> Measurement:
+    """Return a figure in the digits that its interval lets it have, as on every page."""
+    sort = NumberKind.RATIO if "per" in figure.unit.split() else NumberKind.COUNT
+    sort = NumberKind.SHARE if figure.unit == "1" else sort
+    return Measurement(figure.estimate, figure.low, figure.high, sort)
 
 
 def area_words(shown: Published, area: str | None) -> str:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analytics.catch_limits import join_words
+from analytics.codes import Code, parse
+from analytics.planning.make_plan import ALLOCATED_FOR
 from analytics.planning.progress import LOST, Standing
 from analytics.quantities import QUANTITIES
 from analytics.rounding import chance, percent
@@ -30,6 +33,8 @@ STANDINGS = {
 #: p below which a difference is called clear (common practice).
 _CLEAR = 0.05
 _SETTLED = 0.01
+#: Strata that a sentence names.
+_NAMED = 2
 NO_CORRECTION = (
     "The estimates correct only site-days whose boats were counted and nobody was interviewed: "
     "they count by their boats. A shift that was missed altogether has no count and no "
@@ -81,16 +86,41 @@ def answer(plan: Plan, name: Callable[[str], str]) -> str:
     limits = ""
     if one.pse_low is not None and one.pse_high is not None:
         limits = f" ({pse_words(one.pse_low)} to {pse_words(one.pse_high)})"
-    now = ""
-    if one.pse_now is not None:
-        now = (
-            f"; the {numbers.count(one.site_days_now, 'site-day')} of the last sampled week would "
-            f"bring {pse_words(one.pse_now)}"
+    now = "" if one.pse_now is None else f"; as in the last sampled week, {pse_words(one.pse_now)}"
+    by_area = _by_area(plan)
+    if not by_area:
+        return (
+            f"**{shifts}** in {week} bring {numbers.plain(what)} to a {PSE} of "
+            f"**{pse_words(one.pse_planned)}**{limits}{now}."
         )
     return (
-        f"**{shifts}** in {week} bring {numbers.plain(what)} to a {PSE} of "
-        f"**{pse_words(one.pse_planned)}**{limits}{now}."
+        f"**{shifts}** in {week} bring {by_area}. For {numbers.plain(what)} the PSE is then "
+        f"{pse_words(one.pse_planned)}{limits}{now}."
     )
+
+
+def _by_area(plan: Plan) -> str:
+    """Return what every area gets at the least, beside now; empty where areas are not looked at."""
+    codes = [one for one in parse(plan.rule) if isinstance(one, Code)]
+    if not codes or codes[0].name == "plan_all_areas":
+        return ""
+    asked = dict(codes[0].arguments).get("totals", ALLOCATED_FOR)
+    rows = [one for one in plan.expected if one.area is not None and one.quantity in asked]
+    planned = [one.pse_planned for one in rows]
+    if not rows or None in planned:
+        return ""
+    what = join_words([label_of(one) for one in asked])
+    words = f"{what} of every area to a {PSE} of **{_worst(planned)}** or better"
+    others = (
+        ("shifts as in the last sampled week", [one.pse_now for one in rows]),
+        ("as many spread evenly", [one.pse_even for one in rows]),
+    )
+    known = [f"{how}, {_worst(parts)}" for how, parts in others if None not in parts]
+    return f"{words} ({'; '.join(known)})" if known else words
+
+
+def _worst(parts: Sequence[float | None]) -> str:
+    return pse_words(max(one or 0.0 for one in parts))
 
 
 def precision_finding(rows: Sequence[Expected], name: Callable[[str], str]) -> str:
@@ -109,16 +139,13 @@ def precision_finding(rows: Sequence[Expected], name: Callable[[str], str]) -> s
 
 
 def allocation_finding(plan: Plan, name: Callable[[str], str]) -> str:
-    """Return where most shifts go, and what the even spread would lose (Markdown)."""
-    most = max(plan.strata, key=lambda one: one.n_site_days)
-    least = min(one.n_site_days for one in plan.strata)
+    """Return where more shifts go than evenly, and what the even spread would lose (Markdown)."""
+    more, fewer = _moved(plan, name, 1), _moved(plan, name, -1)
     words = (
-        "Every area and day group gets as many shifts."
-        if most.n_site_days == least
-        else (
-            f"Most shifts go to {numbers.plain(name(most.area))} {most.weekdays}: "
-            f"{most.n_site_days} of {plan.n_site_days}."
-        )
+        f"Beside an even spread, more go to {more} and fewer to {fewer}: one more helps most where "
+        "site-days differ most and the frame is large."
+        if more and fewer
+        else "Shifts are spread evenly over areas and day groups."
     )
     one = first_row(plan)
     if one is None or one.pse_even is None or one.pse_planned is None:
@@ -133,6 +160,19 @@ def allocation_finding(plan: Plan, name: Callable[[str], str]) -> str:
     return (
         f"{words} An even spread of as many shifts would bring {what}, {where}, to a PSE of {even} "
         f"in place of {planned}: {percent(abs(loss))} {side}."
+    )
+
+
+def _moved(plan: Plan, name: Callable[[str], str], sign: int) -> str:
+    """Return the strata that gain most (or lose most) beside an even spread; empty for none."""
+    gains = [(one.n_site_days - one.n_even * one.sites_a_day, one) for one in plan.strata]
+    moved = sorted((pair for pair in gains if sign * pair[0] > 0), key=lambda pair: -sign * pair[0])
+    return join_words(
+        [
+            f"{numbers.plain(name(one.area))} {one.weekdays} ({one.n_site_days}, not "
+            f"{one.n_site_days - gain})"
+            for gain, one in moved[:_NAMED]
+        ]
     )
 
 
