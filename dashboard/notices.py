@@ -10,6 +10,7 @@ import streamlit as st
 from analytics.people import Action
 from analytics.wording import numbers, reasons
 from analytics.wording.week import (
+    COLD_WATER,
     COVERAGE,
     caution,
     finding_notes,
@@ -57,11 +58,6 @@ DEMO_VARIABLE = "BLACKMOUTH_DEMO"
 INVENTED = "Invented demonstration data: Ondrell Sound and its fish do not exist."
 
 CAUTION = caution("page")
-COLD_WATER = (
-    "Winter water is cold: about 1 minute to get the breath under control, 10 minutes of useful "
-    "movement, 1 hour before unconsciousness (the 1-10-1 rule). Wear the life jacket; stay ashore"
-    " when in doubt."
-)
 
 
 def _sees_the_store() -> bool:

@@ -267,6 +267,13 @@ def caution(what: str) -> str:
     )
 
 
+#: What winter water does, for the foot of pages.
+COLD_WATER = (
+    "Winter water is cold: about 1 minute to get the breath under control, 10 minutes of useful "
+    "movement, 1 hour before unconsciousness (the 1-10-1 rule). Wear the life jacket; stay ashore"
+    " when in doubt."
+)
+
 # Where reported and sampled encounters differ by more than chance.
 
 #: What the released fish of a basis stand on.

@@ -9,7 +9,8 @@ import streamlit as st
 
 from analytics.codes import day_words
 from analytics.rounding import percent
-from dashboard import html_tables, notices
+from analytics.wording.week import COLD_WATER
+from dashboard import html_tables
 from dashboard.public_pages import drawing
 from dashboard.public_pages import published as words
 from dashboard.public_pages.published import Published, published
@@ -46,7 +47,7 @@ def draw(shown: Published) -> None:
         f"**{words.CARE}**: the standard error is over {about['pse_marked_over']:.0f} % of the "
         f"figure. Over {about['pse_not_published_over']:.0f} % it is not shown."
     )
-    st.markdown(notices.COLD_WATER)
+    st.markdown(COLD_WATER)
     st.subheader("What the figures are", anchor=False)
     for one in about["quantities"]:
         label, meaning = one["label"], one["meaning"].rstrip(".")

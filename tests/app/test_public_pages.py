@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
+import os
+import socket
+import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 from streamlit.testing.v1 import AppTest
+from websockets import connect
 
 import dashboard
 from analytics.publishing.figures import FIGURE_SCHEMA, PUBLISHED
 from analytics.quantities import QUANTITIES
-from dashboard import http_guard
 from dashboard.public_pages import published as words
+from tests.bench.public_visits import PAGES, one_page
 
 APP = Path(dashboard.__file__).parent / "public_app.py"
 HEADS = ",".join(FIGURE_SCHEMA.names)
@@ -93,21 +98,68 @@ def test_a_folder_that_cannot_be_read_is_said(folder):
     assert page.title[0].value == "No figures yet"
 
 
-def test_pages_open_no_other_data(folder):
-    opened = []
+#: Tells of every file that a process opens.
+HEARING = """
+import os, sys
+def hear(event, given):
+    if event == "open" and isinstance(given[0], (str, bytes)) and not hear.is_busy:
+        hear.is_busy = True
+        os.write(hear.out, os.fsencode(os.path.abspath(os.fsdecode(given[0]))) + b"\\n")
+        hear.is_busy = False
+hear.is_busy = False
+hear.out = os.open(os.environ["HEARD"], os.O_WRONLY | os.O_APPEND | os.O_CREAT)
+sys.addaudithook(hear)
+"""
 
-    def hear(event, given):
-        if event == "open" and isinstance(given[0], str):
-            opened.append(given[0])
 
-    sys.addaudithook(hear)
-    AppTest.from_file(str(APP), default_timeout=60).run()
-    of_data = {Path(one) for one in opened if one.endswith((".csv", ".json", ".parquet"))}
-    mine = {one for one in of_data if "site-packages" not in one.parts}
-    assert mine == {folder / "figures.csv", folder / "about.json"}
+async def all_pages(port):
+    address = f"ws://127.0.0.1:{port}/_stcore/stream"
+    async with connect(address, subprotocols=["streamlit"], max_size=None) as stream:
+        return [await one_page(stream, page) for page in PAGES]
 
 
-def test_nothing_is_taken_in(folder):
-    scope = {"type": "http", "method": "PUT", "headers": []}
-    assert http_guard.refused(scope, "/_stcore/upload_file/a/b") == 404
-    assert http_guard.refused({**scope, "method": "GET"}, "/_stcore/health") is None
+def test_the_process_opens_nothing_but_what_was_published(folder, tmp_path_factory):
+    """The command runs where no store is, and every file that it opens is known."""
+    world = tmp_path_factory.mktemp("world")
+    (world / "sitecustomize.py").write_text(HEARING)
+    root = APP.parents[1]
+    environment = {
+        "PATH": os.environ["PATH"],
+        "HOME": str(world),
+        "PYTHONPATH": f"{world}{os.pathsep}{root}",
+        "HEARD": str(world / "heard"),
+    }
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    command = [sys.executable, "-m", "analytics.cli", "open", "--public", str(folder)]
+    command += ["--port", str(port)]
+    server = subprocess.Popen(
+        command, cwd=world, env=environment, stderr=subprocess.PIPE, text=True
+    )
+    try:
+        assert server.stderr is not None
+        assert str(port) in server.stderr.readline()
+        assert len(asyncio.run(all_pages(port))) == len(PAGES)
+    finally:
+        server.terminate()
+        server.wait()
+        server.stderr.close()
+    heard = {Path(one) for one in (world / "heard").read_text().splitlines()}
+    assert {folder / "figures.csv", folder / "about.json"} <= heard
+    code = (root / "analytics", root / "dashboard", Path(sys.prefix), Path(sys.base_prefix))
+    of_system = (
+        Path("/usr"),
+        Path("/lib"),
+        Path("/etc"),
+        Path("/proc"),
+        Path("/sys"),
+        Path("/dev"),
+    )
+    known = (folder, world, *code, *of_system)
+    assert {one for one in heard if not any(one.is_relative_to(at) for at in known)} == set()
+    assert {one.name for one in world.iterdir()} <= {"sitecustomize.py", "heard", "__pycache__"}
+    # What reads a store is not even in memory: its engines, and its own code.
+    store = root / "analytics" / "data" / "store"
+    engines = {"duckdb", "deltalake"}
+    assert not {one for one in heard if one.is_relative_to(store) or engines & set(one.parts)}
