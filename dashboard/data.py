@@ -21,6 +21,10 @@ from dashboard.released import records as released
 from dashboard.revisions import moves
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pyarrow as pa
+
     from analytics.bulletin.archive import BulletinMetadata
     from analytics.wording.bulletin_index import BulletinIndex
     from dashboard.options.compare import ComparisonInputs, ComparisonResult
@@ -80,6 +84,17 @@ def compared(card: BulletinMetadata, options: str) -> ComparisonResult:
     return _compared(str(archive_folder()), card.bulletin, card.made_utc, options)
 
 
+def how_far(
+    card: BulletinMetadata, options: str, *, is_frontier: bool = False
+) -> Mapping[str, pa.Table]:
+    """Return the answers of options as TOML that ask how far a rule may go, or their frontier.
+
+    Raises `UsageError` if the season cannot support an option.
+    """
+    folder = str(archive_folder())
+    return _how_far(folder, card.bulletin, card.made_utc, options, is_frontier=is_frontier)
+
+
 # Shared and never changed: a copy for each run of a page would grow with the archive.
 @st.cache_resource(max_entries=4, show_spinner=False)
 def _kept_bulletins(folder: str, stamp: int) -> tuple[list[BulletinMetadata], list[str]]:
@@ -109,3 +124,13 @@ def _compared(folder: str, bulletin: str, made_utc: str, options: str) -> Compar
     if on is None:
         raise UsageError("the bulletin holds no simulations by which to compare options")
     return compare.compare(on, options)
+
+
+@st.cache_resource(max_entries=32, show_spinner=False)
+def _how_far(
+    folder: str, bulletin: str, made_utc: str, options: str, *, is_frontier: bool
+) -> Mapping[str, pa.Table]:
+    on = _inputs(folder, bulletin, made_utc)
+    if on is None:
+        raise UsageError("the bulletin holds no simulations by which to compare options")
+    return compare.how_far(on, options, is_frontier=is_frontier)

@@ -407,3 +407,7 @@ def why_none(scores: Sequence[Score], limit_ids: Sequence[str]) -> str:
             coded("chances_not_given", limits=limits, options=names) if limits else None,
         ]
     )
+
+
+#: Tables of how far rules may go, without the comparison.
+how_far_tables = solved_options

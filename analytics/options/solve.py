@@ -39,7 +39,11 @@ GRID_LIMITS = (1, 2, 3)
 
 
 def solved_options(
-    baseline: Baseline, options: Sequence[Option], limits: Sequence[Limit]
+    baseline: Baseline,
+    options: Sequence[Option],
+    limits: Sequence[Limit],
+    *,
+    names: Sequence[str] = tuple(INVERSE_SCHEMAS),
 ) -> dict[str, pa.Table]:
     """Return the tables of `INVERSE_SCHEMAS` of options that ask how far a rule may go.
 
@@ -49,6 +53,8 @@ def solved_options(
     options : sequence of Option
         Sound ones (`analytics.options.option_checks`); those without `solve` give no rows.
     limits : sequence of Limit
+    names : sequence of str, optional
+        The tables to make; the frontier takes longer than an answer.
 
     Returns
     -------
@@ -58,16 +64,18 @@ def solved_options(
     asked = [one for one in options if one.solve is not None]
     if not asked:
         return {}
-    rows: dict[str, list[Row]] = {name: [] for name in INVERSE_SCHEMAS}
     ground = SeasonGround(baseline)
-    for option in asked:
-        question = Question(ground, option, limits)
-        rows["solved"] += question.answers()
-        rows["risk_curve"] += question.curve()
-        rows["frontier"] += question.frontier()
+    questions = [Question(ground, option, limits) for option in asked]
+    makers = {
+        "solved": Question.answers,
+        "risk_curve": Question.curve,
+        "frontier": Question.frontier,
+    }
     return {
-        name: pa.Table.from_pylist(rows[name], schema=schema)
-        for name, schema in INVERSE_SCHEMAS.items()
+        name: pa.Table.from_pylist(
+            [row for one in questions for row in makers[name](one)], schema=INVERSE_SCHEMAS[name]
+        )
+        for name in names
     }
 
 

@@ -76,7 +76,7 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
     labels = {one.limit_id: labels.get(one.limit_id, one.limit_id) for one in on.limits}
     if labels:
         st.header("How far may a rule go", anchor=False)
-        page_frame.part(lambda: how_far.draw(choice, on, labels))
+        page_frame.part(lambda: how_far.draw(choice, on, labels, document.about))
     _answers(choice, result, limits, on.baseline.through, document=document)
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from analytics.catch_limits import split_list
+from analytics.errors import UsageError
 from analytics.options.baseline_io import from_table, limits_of
 from analytics.options.option_file import read_options
 from analytics.options.schemas import ANSWER_SCHEMAS
@@ -76,6 +77,25 @@ def compare(on: ComparisonInputs, text: str) -> ComparisonResult:
     tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
     answer = records.read(tables, binding=on.binding, through=on.baseline.through)
     return ComparisonResult(tables, answer, found.fans, refused, found.solved)
+
+
+def how_far(on: ComparisonInputs, text: str, *, is_frontier: bool) -> Mapping[str, pa.Table]:
+    """Return the answers of options as TOML that ask how far a rule may go, or their frontier.
+
+    Raises
+    ------
+    UsageError
+        If an option asks for what the season cannot support.
+    """
+    from analytics.options.compare import TODAY, how_far_tables  # noqa: PLC0415 - as above
+    from analytics.options.option_checks import split_valid  # noqa: PLC0415
+
+    options = tuple(_bare(one) for one in read_options(text).options)
+    sound, refused = split_valid(on.baseline, options, areas={}, today=TODAY)
+    if refused:
+        raise UsageError("; ".join(refused))
+    names = ("frontier",) if is_frontier else ("solved", "risk_curve")
+    return how_far_tables(on.baseline, sound, on.limits, names=names)
 
 
 def as_document(

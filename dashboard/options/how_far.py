@@ -12,13 +12,13 @@ from analytics.options.option import Find, Option, OptionSet, Solve, with_value
 from analytics.options.option_file import write_options
 from analytics.options.report import HOW_FAR, HOW_FAR_HEADS, how_far
 from analytics.wording import numbers
-from dashboard import data, filters, html_tables
-from dashboard.options import compare, form, option_sets
+from dashboard import data, filters, html_tables, page_frame
+from dashboard.options import form, how_far_figures, option_sets
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from analytics.options.report import HowFar
+    from analytics.options.report import HowFar, ReportContext
     from dashboard.filters import Choice
     from dashboard.options.compare import ComparisonInputs
 
@@ -33,11 +33,16 @@ FINDS = {
 }
 EVERY = "all"
 RISKS = ("0.1", "0.05", "0.2", "0.5")
+#: No option's changes stand beside the rule that is asked for.
+TODAY = ""
+SAID = {"solved": "the answers", "risk_curve": "the chance at each choice"}
 
 
-def draw(choice: Choice, on: ComparisonInputs, labels: Mapping[str, str]) -> None:
+def draw(
+    choice: Choice, on: ComparisonInputs, labels: Mapping[str, str], about: ReportContext
+) -> None:
     """Draw the question and, where a rule is chosen, its answer."""
-    places = st.columns(3)
+    places = st.columns(4)
     with places[0]:
         find = filters.pick("What is the", [*FINDS], key="find", words=FINDS.__getitem__)
     ids = sorted(labels, key=lambda one: one != on.binding)
@@ -50,31 +55,42 @@ def draw(choice: Choice, on: ComparisonInputs, labels: Mapping[str, str]) -> Non
         risk = filters.pick(
             "but for a risk of", RISKS, key="risk", words=lambda one: f"{100 * float(one):g} %"
         )
+    options = {one.name: one for one in st.session_state[option_sets.SET].options}
+    with places[3]:
+        beside = filters.pick(
+            "beside", [TODAY, *options], key="beside", words=lambda one: one or "today's rules"
+        )
     with st.container(key="how-far"):
         if find:
             solve = Solve(Find(find), float(risk), None if limit == EVERY else limit)
-            _answer(choice, on, Option("How far", solve=solve))
+            first = options.get(beside, Option(TODAY))
+            _answer(choice, replace(first, name="How far", solve=solve), about, beside)
 
 
-def _answer(choice: Choice, on: ComparisonInputs, option: Option) -> None:
+def _answer(choice: Choice, option: Option, about: ReportContext, beside: str) -> None:
     text = write_options(OptionSet("", (option,)))
     try:
-        result = data.compared(choice.index.card, text)
+        tables = data.how_far(choice.index.card, text)
     except UsageError as error:
         st.error(numbers.plain(str(error)))
         return
-    about = compare.as_document(choice.index, on, result, text)
-    for one in how_far(about.about, about.tables):
+    for one in how_far(about, tables):
         st.markdown(f"**{numbers.plain(one.sentence)}**")
         rows = [html_tables.line(HOW_FAR_HEADS, line[0], line[1:]) for line in one.lines]
         st.html(html_tables.table(HOW_FAR_HEADS, rows))
         if one.beside:
             st.caption(numbers.plain(one.beside))
         st.caption(HOW_FAR)
-        _make(one, option)
+        _make(one, option, beside)
+        if tables["risk_curve"].num_rows:
+            how_far_figures.curve(tables["risk_curve"].to_pylist(), dict(one.asked))
+        if one.asked["find"] in (Find.CLOSE, Find.DAILY_LIMIT) and tables["risk_curve"].num_rows:
+            how_far_figures.frontier(choice, text, option, beside or "today's rules")
+        for name, said in SAID.items():
+            page_frame.download(said, tables[name], choice, f"options.{name}", is_every_area=True)
 
 
-def _make(one: HowFar, option: Option) -> None:
+def _make(one: HowFar, option: Option, beside: str) -> None:
     """Offer the answer as an option of the set."""
     value, name = one.asked["value"], FINDS[one.asked["find"]]
     found = st.session_state[option_sets.SET]
@@ -82,7 +98,8 @@ def _make(one: HowFar, option: Option) -> None:
         return
     if st.button("Make this an option", key="press-how-far"):
         areas = tuple(one.asked["areas"].split(";"))
-        made = replace(with_value(option, areas, value), name=name)
+        named = f"{beside}, {name}" if beside else name
+        made = replace(with_value(option, areas, value), name=named)
         option_sets.take(option_sets.added(found, made))
         st.session_state[form.CHOSEN] = len(found.options)
         st.rerun()

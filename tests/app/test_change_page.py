@@ -425,6 +425,44 @@ def test_the_answer_becomes_an_option(open_change):
     assert link_of(page).options[-1].changes == (Change(("A1",), close_from=date(2036, 3, 15)),)
 
 
+def test_a_question_stands_beside_the_changes_of_an_option(open_change):
+    busy = Option("Busy", (Change(effort_factor=1.2),), elasticity=0.1)
+    asked = {"find": "close", "keep": "S-1", "risk": "0.5", "set": to_link(OptionSet("", (busy,)))}
+    alone, page = open_change(**asked), open_change(**asked, beside="Busy")
+    assert not page.exception
+    told = [
+        [one for one in plain(words_of(of)).splitlines() if "at or below 50 %:" in one]
+        for of in (alone, page)
+    ]
+    assert len(told[0]) == len(told[1]) == 1
+    assert told[0] != told[1]
+    page = page.button("press-how-far").click().run()
+    made = link_of(page).options[-1]
+    assert made.name.startswith("Busy, ")
+    assert made.changes[:-1] == busy.changes
+    assert (made.elasticity, made.solve) == (0.1, None)
+    assert made.changes[-1].close_from < date(2036, 3, 15)  # as it is without the option
+
+
+def test_the_frontier_is_worked_out_when_opened_and_a_point_becomes_an_option(open_change):
+    page = open_change(find="close", keep="S-1", risk="0.5")
+    kinds = [one for one in page.get("plotly_chart") if "frontier" in str(one.proto.id)]
+    assert not kinds
+    page.session_state["frontier-fold"] = True
+    page = page.run()
+    assert not page.exception
+    said = plain(words_of(page))
+    assert "Most angler trips at a risk of 50 %" in said
+    assert "The chance stays at or below 50 % with: open through" in said
+    before = link_of(page).options
+    page = page.button("press-point").click().run()
+    assert not page.exception
+    *held, made = link_of(page).options
+    assert tuple(held) == before
+    assert made.changes[0].areas == ("A1",)
+    assert made.solve is None
+
+
 def test_many_options_are_summed_up(index, answer):
     said = plain(answer_words.summary(answer, None, index))
     assert said == (

@@ -109,6 +109,24 @@ def test_a_lognormal_rate_has_the_days_of_its_closed_form():
         assert days_within(risk, rng=rng) == math.floor(exact)
 
 
+def test_an_uncertain_total_so_far_shortens_the_days():
+    # Totals so far: lognormal of mean 5,200 and coefficient of variation .08, apart from the rate.
+    ends = (np.arange(2_000) + 0.5) / 2_000
+    sd = math.sqrt(math.log(1 + 0.08**2))
+    so_far = 5200 * np.exp(sd * norm.ppf(ends) - sd**2 / 2)
+    rates = 0.45 * np.exp(0.25 * norm.ppf(ends))
+    # Every pair of quantiles, sorted by the first day over: exact up to the grid of quantiles.
+    days = np.ceil((7000 - so_far[:, None]) / (60 * rates[None]) + 1e-12).clip(0, 200)
+    first = days.ravel().astype(np.int64)
+    assert {risk: last_within(first, risk) for risk in (0.05, 0.10, 0.25)} == {
+        0.05: 34,
+        0.10: 40,
+        0.25: 51,
+    }
+    assert (first <= 40).mean() == pytest.approx(0.090970018, abs=2e-4)
+    assert (first <= 41).mean() == pytest.approx(0.10097330, abs=2e-4)
+
+
 def test_poisson_days_are_those_of_chi_square():
     chances = np.array([poisson.sf(100, 6.5 * day) for day in range(20)])
     n_draws = 100_000

@@ -1,0 +1,196 @@
+"""Figures of how far a rule may go: the chance at each choice, and opportunity against it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+from analytics.options.option import Change, Find
+from analytics.options.report import value_words
+from analytics.rounding import chance
+from analytics.wording import numbers
+from dashboard import data, filters, page_frame
+from dashboard.charts import risk as drawn
+from dashboard.charts.risk import Answered, Choice, Spot
+from dashboard.options import form, option_sets
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.options.option import Option
+    from dashboard.filters import Choice as Chosen
+
+Row = dict[str, Any]
+
+#: Names of the axis of each rule's choices.
+_AXES = {
+    Find.CLOSE: "last open day",
+    Find.MARKED: "marked fish only from",
+    Find.DAILY_LIMIT: "daily limit, Chinook",
+    Find.MIN_LENGTH: "minimum length, mm",
+    Find.WEEKDAYS: "sets of days of the week, by angler trips",
+}
+GAINS = {"angler_trips": "angler trips", "kept_fish": "fish kept"}
+ABOUT = (
+    "Each point closes the areas of the question from a day on, under a daily limit. All points "
+    "are counted on the same draws; anglers answer to rules as the option says."
+)
+_FOLD, _NOW = "frontier-fold", "daily limit as it is"
+
+
+def curve(rows: Sequence[Row], asked: Row) -> None:
+    """Draw the chance at each choice of a rule; `asked` is the answer at the risk asked."""
+    find = Find(asked["find"])
+    choices = [
+        Choice(_tick(find, row), _words(find, row), row["prob"], row["prob_low"], row["prob_high"])
+        for row in rows
+    ]
+    answer = _answered(rows, asked)
+    figure = drawn.curve(
+        choices,
+        answer,
+        of=_AXES[find],
+        is_steady=find is not Find.WEEKDAYS,
+        palette=page_frame.colours(),
+    )
+    title = _finding(choices, answer)
+    alt = f"{title}. {drawn.curve_alt(choices, answer, of=_AXES[find])}"
+    page_frame.panel(title, figure, key="risk-curve", alt=alt)
+    told = drawn.CURVE_SIGNS if find is not Find.WEEKDAYS else drawn.CURVE_SIGNS[2:3]
+    left_out = [] if answer.place is not None else ["◆"]
+    left_out += [] if answer.band is not None else ["▯"]
+    if shown := [one for one in told if one[0] not in left_out]:
+        page_frame.signs(shown, drawn.HUES)
+
+
+def _tick(find: Find, row: Row) -> str:
+    if find is Find.CLOSE:
+        day = row["last_open_day"]
+        return "none" if day is None else numbers.day_words(day)
+    if find is Find.MARKED:
+        return numbers.day_words(date.fromisoformat(row["value"])) if row["value"] else "never"
+    return "" if find is Find.WEEKDAYS else str(row["value"])
+
+
+def _words(find: Find, row: Row) -> str:
+    return value_words(find, row["value"], row["last_open_day"])
+
+
+def _answered(rows: Sequence[Row], asked: Row) -> Answered:
+    values = [row["value"] for row in rows]
+    if asked["value"] is None:
+        return Answered(asked["risk"])
+    band = None
+    if asked["band_high"] is not None:
+        low = 0 if asked["band_low"] is None else values.index(asked["band_low"])
+        band = low, values.index(asked["band_high"])
+    return Answered(asked["risk"], values.index(asked["value"]), band)
+
+
+def _finding(choices: Sequence[Choice], answer: Answered) -> str:
+    wanted = f"{100 * answer.risk:g} %"
+    if answer.place is not None:
+        found = choices[answer.place]
+        return f"The chance stays at or below {wanted} with: {found.words}"
+    if all(one.chance > answer.risk for one in choices):
+        return f"No choice of this rule brings the chance down to {wanted}"
+    return f"The chance does not rise steadily: several stretches keep {wanted}"
+
+
+def frontier(choice: Chosen, toml: str, option: Option, now: str) -> None:
+    """Draw opportunity against risk in a fold: worked out when it is opened.
+
+    `now` names the rules as they stand beside the question.
+    """
+    fold = st.expander("Opportunity against risk", key=_FOLD, on_change="rerun")
+    with fold:
+        if not fold.open:
+            return
+        table = data.how_far(choice.index.card, toml, is_frontier=True)["frontier"]
+        rows = table.to_pylist()
+        if not rows:
+            st.caption("There is no season ahead in which these rules would change anything.")
+            return
+        gain = filters.switch("Opportunity", list(GAINS), key="gain", words=GAINS.__getitem__)
+        risk = option.solve.risk if option.solve is not None else 0.0
+        spots = [_spot(row, gain) for row in rows]
+        _figure(spots, risk, gain, now)
+        _make(rows, spots, option, GAINS[gain])
+        page_frame.download(
+            "opportunity against risk", table, choice, "options.frontier", is_every_area=True
+        )
+
+
+def _spot(row: Row, gain: str) -> Spot:
+    fish = row["daily_limit_fish"]
+    date_words = "to the planned close"
+    if row["close_from"] is not None:
+        day = row["last_open_day"]
+        date_words = "closed at once" if day is None else f"through {numbers.day_words(day)}"
+    return Spot(
+        _NOW if fish is None else f"{fish} a day",
+        date_words if fish is None else f"{date_words}, {fish} Chinook a day",
+        row["prob"],
+        row[gain],
+        row["is_dominated"],
+        is_now=fish is None and row["close_from"] is None,
+    )
+
+
+def _best(spots: Sequence[Spot], risk: float) -> Spot | None:
+    """Return the form that leaves most at a risk; None where none keeps it."""
+    within = [one for one in spots if one.chance <= risk]
+    return max(within, key=lambda one: (one.gain, -one.chance), default=None)
+
+
+def _figure(spots: Sequence[Spot], risk: float, gain: str, now: str) -> None:
+    best = _best(spots, risk)
+    wanted = f"{100 * risk:g} %"
+    title = f"No point keeps the chance at or below {wanted}"
+    if best is not None:
+        title = f"Most {GAINS[gain]} at a risk of {wanted}: {best.words} ({best.gain:,.0f})"
+    named = {"of": GAINS[gain]}
+    figure = drawn.frontier(spots, risk, best, now=now, palette=page_frame.colours(), **named)
+    alt = f"{title}. {drawn.frontier_alt(spots, best, **named)}"
+    page_frame.panel(title, figure, key="frontier", alt=alt)
+    hidden = "" if any(one.is_dominated for one in spots) else "○"
+    page_frame.signs([one for one in drawn.FRONTIER_SIGNS if one[0] != hidden], drawn.HUES)
+    st.caption(ABOUT)
+
+
+def _make(rows: Sequence[Row], spots: Sequence[Spot], option: Option, of: str) -> None:
+    """Offer a point that is not dominated as an option of the set."""
+    found = st.session_state[option_sets.SET]
+    points = {
+        str(at): f"{one.words}: chance {chance(one.chance)}, {one.gain:,.0f} {of}"
+        for at, one in enumerate(spots)
+        if not one.is_dominated and not one.is_now
+    }
+    if not points or len(found.options) >= option_sets.MOST:
+        return
+    ordered = sorted(points, key=lambda one: spots[int(one)].chance)
+    best = None if option.solve is None else _best(spots, option.solve.risk)
+    first = next((n for n, one in enumerate(ordered) if spots[int(one)] is best), 0)
+    words = points.__getitem__
+    picked = st.selectbox("A point to make an option", ordered, index=first, format_func=words)
+    at = int(picked)
+    if st.button("Make this point an option", key="press-point"):
+        row = rows[at]
+        change = Change(
+            tuple(row["areas"].split(";")),
+            close_from=row["close_from"],
+            daily_limit_fish=row["daily_limit_fish"],
+        )
+        name = spots[at].words
+        made = replace(
+            option,
+            name=f"{name[:1].upper()}{name[1:]}",
+            changes=(*option.changes, change),
+            solve=None,
+        )
+        option_sets.take(option_sets.added(found, made))
+        st.session_state[form.CHOSEN] = len(found.options)
+        st.rerun()
