@@ -159,6 +159,7 @@ def withdraw(batch: str, store: Path, undo: bool, reason: str | None) -> None:
         say(f"put {found.batch} back; the store is at version {found.restored_version}")
     else:
         say(f"withdrew {found.batch}; the store is at version {found.withdrawn_version}")
+        say(f"to put it back: blackmouth withdraw {batch} --store {store_words(store)} --undo")
 
 
 @click.command(epilog=examples("blackmouth templates --out forms"))

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import csv
+import json
+import math
 import os
 import shutil
 import signal
@@ -159,11 +162,41 @@ def _open_public(public: Path, store: Path | None, port: int | None, address: st
             f"{public} has no {' and no '.join(missing)}; `blackmouth publish --store DIR --out "
             f"{store_words(public)}` writes them"
         )
+    if fault := _fault_of_published(public):
+        raise UsageError(
+            f"{public} is not as `blackmouth publish` wrote it: {fault}; publish it again"
+        )
     app, chosen = _app("public_served.py"), _free_port(port, address)
     unsaid = {name for name in os.environ if name.startswith(_PRIVATE)}
     environment = {name: value for name, value in os.environ.items() if name not in unsaid}
     environment[PUBLIC_VARIABLE] = str(public.absolute())
     run_app(app, chosen, address, environment, _PUBLIC_OPTIONS)
+
+
+def _fault_of_published(public: Path) -> str:
+    """Return what is wrong with a published folder, in words; empty where it can be shown."""
+    try:
+        about = json.loads((public / ABOUT_FILE).read_text("utf-8"))
+        season, n_figures = about["season"], about["figures"]["all"]
+        with (public / FIGURES_FILE).open(encoding="utf-8", newline="") as file:
+            rows = list(csv.DictReader(file))
+    except (OSError, ValueError, KeyError, TypeError, csv.Error):
+        return f"{ABOUT_FILE} or {FIGURES_FILE} cannot be read"
+    for at, row in enumerate(rows, 2):
+        numbers = [row.get(name) for name in ("estimate", "ci_low", "ci_high")]
+        if row.get("season") != season or not all(map(_is_number, numbers)):
+            return f"line {at} of {FIGURES_FILE} is damaged"
+    if len(rows) != n_figures:
+        return f"{FIGURES_FILE} has {len(rows)} figures, {ABOUT_FILE} says {n_figures}"
+    return ""
+
+
+def _is_number(text: str | None) -> bool:
+    """Return whether a cell of a published number holds one, or is empty where it is withheld."""
+    try:
+        return text is not None and math.isfinite(float(text or 0))
+    except ValueError:
+        return False
 
 
 def serve(

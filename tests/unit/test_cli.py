@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import getpass
 import io
+import json
 import os
 import re
 import signal
@@ -558,6 +559,27 @@ def test_open_for_the_public_wants_what_publish_wrote(run: Run, tmp_path: Path) 
     assert run("open", "--public", tmp_path, "--store", tmp_path)[0] == 2
 
 
+def publication(folder: Path, estimate: str = "12.5", n_figures: int = 1) -> Path:
+    """Return a folder with one published figure."""
+    folder.mkdir(exist_ok=True)
+    about = {"season": "2030-31", "figures": {"all": n_figures}}
+    (folder / "about.json").write_text(json.dumps(about))
+    heads = "season,area,week,quantity,unit,estimate,ci_low,ci_high,ci_level,precision,status"
+    row = f"2030-31,,,kept_fish,fish,{estimate},,,,within_30,"
+    (folder / "figures.csv").write_text(f"{heads}\n{row}\n")
+    return folder
+
+
+@pytest.mark.parametrize(("estimate", "n_figures"), [("1x", 1), ("nan", 1), ("12.5", 2)])
+def test_open_for_the_public_refuses_what_is_damaged(
+    run: Run, tmp_path: Path, served: dict[str, str], estimate: str, n_figures: int
+) -> None:
+    status, _, err = run("open", "--public", publication(tmp_path / "p", estimate, n_figures))
+    assert status == 2
+    assert "is not as `blackmouth publish` wrote it" in err
+    assert not served
+
+
 def test_open_refuses_a_port_in_use(run: Run, stored: Path) -> None:
     with socket.socket() as taken:
         taken.bind(("localhost", 0))
@@ -618,9 +640,7 @@ def test_open_lets_pages_write_a_store_but_not_for_the_public(
     assert run("open", "--store", published)[0] == 0
     assert served["BLACKMOUTH_STORE"] == str(published)
     served.clear()
-    (public := tmp_path / "public").mkdir()
-    for name in ("figures.csv", "about.json"):
-        (public / name).write_text("")
+    public = publication(tmp_path / "public")
     monkeypatch.setenv("BLACKMOUTH_STORE", str(published))
     monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "x")
     assert run("open", "--public", public)[0] == 0
