@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analytics.findings import shortened
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -102,7 +104,7 @@ def _polygons(shape: object) -> list[list[Floats]]:
     kind, coordinates = shape.get("type"), shape.get("coordinates")
     if kind not in ("Polygon", "MultiPolygon"):
         raise OutlineError(
-            f"a geometry of type {str(kind)[:40]}", advice="draw the area as a closed shape"
+            f"a geometry of type {shortened(kind)}", advice="draw the area as a closed shape"
         )
     if not isinstance(coordinates, list) or not coordinates:
         raise OutlineError(f"a {kind} without coordinates", advice="export it again")

@@ -94,10 +94,11 @@ def daylight_hours(latitude: float, day: pd.Timestamp) -> float:
 def weekday_words(digits: str, names: Sequence[str] = _WEEKDAYS) -> str:
     """Return weekday digits as words, runs joined: ``12345`` gives ``Mon–Fri``.
 
-    `names` are those of the seven days from Monday on.
+    `names` are those of the seven days from Monday on. What is no weekday digit is left out: rows
+    under check may hold anything.
     """
     runs: list[list[int]] = []
-    for day in sorted({int(digit) for digit in digits}):
+    for day in sorted({int(digit) for digit in digits if digit in "1234567"}):
         if runs and day == runs[-1][-1] + 1:
             runs[-1].append(day)
         else:

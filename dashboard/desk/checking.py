@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from analytics.data import importing
 from analytics.data.importing import ENDINGS, Checked
 from analytics.data.schema import TABLES
+from analytics.errors import StoreError
 from analytics.findings import Finding, Severity
 from dashboard.desk.uploads import READ, Arrival, Upload, Uploads, table_of
 
@@ -132,11 +133,18 @@ def store_upload(
     ------
     Moved
         If another window changed it.
+    StoreError
+        If the store moved on since the check: who accepts has not seen what it says now.
     DataRejected, StoreError
         As `analytics.data.importing.store_checked`.
     """
     upload, aside = found.upload, found.checked.set_aside
     with uploads.accepting(upload) as batch:
+        if store.version != found.checked.version:
+            raise StoreError(
+                f"the store went from version {found.checked.version} to {store.version} since "
+                "the check; check the upload again"
+            )
         # Before the batch: once it is stored, rows set aside are nowhere else.
         if aside:
             uploads.write(upload, SET_ASIDE, importing.quarantine_csv(aside, found.raws))

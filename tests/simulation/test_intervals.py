@@ -148,7 +148,7 @@ def test_the_bounds_would_not_pass_own_means_for_expected_ones(sound, monkeypatc
         mean[cells.stratum[cells.is_home]] = cells.mean[cells.is_home]
         return mean
 
-    monkeypatch.setattr(pooled_variance, "_home_means", own)
+    monkeypatch.setattr(pooled_variance, "home_means", own)
     assert is_worse(held(sound["skewed"]), held(broken("skewed")))
 
 

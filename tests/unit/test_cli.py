@@ -455,8 +455,8 @@ def interrupted_import(stored: Path, folder: Path, table: str) -> tuple[str, Pat
         from analytics.data.store import delta
         append = delta.append
 
-        def interrupted(path, data):
-            append(path, data)
+        def interrupted(path, data, **how):
+            append(path, data, **how)
             if path.name == sys.argv[3]:
                 os.kill(os.getpid(), signal.SIGINT)
 
