@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -227,6 +228,7 @@ def _answer(
     answers = compare_options(baseline, sound, limits)
     tables = {name: getattr(answers, name) for name in ANSWER_SCHEMAS}
     tables |= answers.solved
+    requested = replace(requested, options=answers.options[1:])
     return compared_options(
         requested, bulletin, baseline, tables, refused=refused, fallback=fallback
     )

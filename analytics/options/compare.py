@@ -29,7 +29,7 @@ from analytics.options.schemas import (
     FIGURE_SCHEMA,
     LIMIT_EXCEEDANCE_SCHEMA,
 )
-from analytics.options.solve import solved_options
+from analytics.options.solve import solved_options, with_answers
 from analytics.quantities import QUANTITIES
 
 if TYPE_CHECKING:
@@ -90,7 +90,8 @@ class Fans:
 class OptionResults:
     """What options bring, in the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`.
 
-    `solved` has the tables of `INVERSE_SCHEMAS` where an option asks how far a rule may go.
+    `solved` has the tables of `INVERSE_SCHEMAS` where an option asks how far a rule may go, and
+    `options` are those compared, today's rule first, the rule found added to those that asked.
     """
 
     figures: pa.Table
@@ -99,6 +100,7 @@ class OptionResults:
     assumptions: pa.Table
     fans: Fans
     solved: Mapping[str, pa.Table] = field(default_factory=dict)
+    options: tuple[Option, ...] = ()
 
 
 def compare_options(
@@ -111,7 +113,8 @@ def compare_options(
     """Return what each option brings by the season's end, and its difference from today's rule.
 
     Every option is calculated on the same draws, so that differences hold the error of what differs
-    alone.
+    alone. One that asks how far a rule may go is compared with the rule that was found; where none
+    keeps the risk, as it stands without it.
 
     Parameters
     ----------
@@ -128,6 +131,8 @@ def compare_options(
         If an option asks for what the season does not have or the baseline cannot tell.
     """
     checked = check_options(baseline, options, today=TODAY)
+    solved = solved_options(baseline, checked, limits)
+    checked = with_answers(checked, solved)
     scale = _Comparison(baseline, tuple(limits), baseline.level if level is None else level)
     # Today's first: the others rest on it.
     first = scale.answer(checked[0], None)
@@ -135,7 +140,7 @@ def compare_options(
         rest = pool.map(lambda one: scale.answer(one, first), checked[1:])
         answers = [first, *rest]
     found = _tables(scale, answers)
-    return replace(found, solved=solved_options(baseline, checked, limits))
+    return replace(found, solved=solved, options=checked)
 
 
 def outlook(

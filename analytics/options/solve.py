@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
+from analytics.catch_limits import split_list
 from analytics.codes import coded
 from analytics.options.inverse import (
     LEAST_DRAWS,
@@ -20,13 +21,13 @@ from analytics.options.inverse import (
     share_interval,
 )
 from analytics.options.limit_exceedance import is_supported
-from analytics.options.option import Change, Find, Option, Solve
+from analytics.options.option import Change, Find, Option, Solve, with_value
 from analytics.options.option_checks import change_faults
 from analytics.options.rule_choices import ChoiceScale, SeasonGround
 from analytics.options.schemas import FRONTIER_SCHEMA, INVERSE_SCHEMAS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from analytics.options.baseline import Baseline, Limit
     from analytics.options.inverse import Found
@@ -77,6 +78,18 @@ def solved_options(
         )
         for name in names
     }
+
+
+def with_answers(options: Sequence[Option], solved: Mapping[str, pa.Table]) -> tuple[Option, ...]:
+    """Return options with the rules found in the place of their questions."""
+    rows = solved["solved"].to_pylist() if solved else []
+    asked = {row["option"]: row for row in rows if row["is_asked"]}
+    return tuple(
+        with_value(one, split_list(asked[one.name]["areas"]), asked[one.name]["value"] or "")
+        if one.name in asked
+        else one
+        for one in options
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,13 +43,17 @@ class ComparisonInputs:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ComparisonResult:
-    """Options compared, as tables (`ANSWER_SCHEMAS`), records and limits by week; those refused."""
+    """Options compared, as tables (`ANSWER_SCHEMAS`), records and limits by week; those refused.
+
+    `options` are those compared beside today's rule, with the rules found of those that asked.
+    """
 
     tables: Mapping[str, pa.Table]
     answer: Answered
     fans: Fans
     refused: tuple[str, ...] = ()
     solved: Mapping[str, pa.Table] = field(default_factory=dict)
+    options: tuple[Option, ...] = ()
 
 
 def inputs(index: BulletinIndex) -> ComparisonInputs | None:
@@ -76,7 +80,7 @@ def compare(on: ComparisonInputs, text: str) -> ComparisonResult:
     found = compare_options(on.baseline, sound, on.limits)
     tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
     answer = records.read(tables, binding=on.binding, through=on.baseline.through)
-    return ComparisonResult(tables, answer, found.fans, refused, found.solved)
+    return ComparisonResult(tables, answer, found.fans, refused, found.solved, found.options[1:])
 
 
 def how_far(on: ComparisonInputs, text: str, *, is_frontier: bool) -> Mapping[str, pa.Table]:
@@ -104,8 +108,7 @@ def as_document(
     """Return a comparison ready to be written as a document; `text` are its options as TOML."""
     from analytics.documents.answer_document import compared_options  # noqa: PLC0415 - on a click
 
-    asked = read_options(text)
-    asked = replace(asked, options=tuple(_bare(one) for one in asked.options))
+    asked = replace(read_options(text), options=result.options)
     return compared_options(
         asked,
         index.bulletin,

@@ -247,6 +247,20 @@ def test_the_answer_keeps_the_risk_and_one_day_more_does_not():
     assert row == row_of(ground, asked(), limits)
 
 
+def test_an_option_that_asks_is_compared_with_the_rule_that_was_found():
+    ground = base()
+    limits = held(middle(ground))
+    found = compare_options(ground, [asked()], limits)
+    (row,) = (one for one in found.solved["solved"].to_pylist() if one["is_asked"])
+    (change,) = found.options[-1].changes
+    assert change.close_from == dt.date.fromisoformat(row["value"])
+    chances = found.limit_exceedance["prob_exceeded_by_close"].to_pylist()
+    assert chances[-1] == pytest.approx(row["prob"], abs=1e-12)
+    assert chances[-1] < chances[0]
+    out_of_reach = compare_options(ground, [asked()], held(1.0))
+    assert out_of_reach.options[-1].changes == ()
+
+
 def test_answers_at_other_risks_come_along_and_never_go_back():
     ground = base()
     rows = solved_options(ground, [asked(risk=0.15)], held(middle(ground)))["solved"].to_pylist()
