@@ -286,6 +286,12 @@ class Answer:
             if row["is_dominated"]
         }
         self.at_limit = {(row["option"], row["limit_id"]): row for row in self.exceedance}
+        #: Options that ask how far a rule may go, where no choice keeps the risk.
+        self.unanswered = {
+            row["option"]
+            for row in rows.get("solved", [])
+            if row["is_asked"] and not row["value"] and not has_code(row["reason"], "solve_all")
+        }
 
     def sentences(self) -> list[tuple[str, str]]:
         """Return each option with its sentence; the others by their differences from the first."""
@@ -301,6 +307,8 @@ class Answer:
         )
         if not is_first and rows and all(map(_is_nothing, rows.values())):
             totals = "changes nothing in trips, fish kept, sublegal releases and deaths"
+        if option in self.unanswered:
+            totals = f"compared without the rule it asks for, as no choice is found; {totals}"
         n, of = count_likely(self.exceedance, option)
         if not of:
             return [totals]

@@ -14,6 +14,7 @@ from analytics.options.baseline import Limit
 from analytics.options.baseline_io import limits_of
 from analytics.options.report import (
     CAUTION,
+    Answer,
     ReportContext,
     amount,
     binding,
@@ -22,7 +23,7 @@ from analytics.options.report import (
     points,
     terminal_summary,
 )
-from analytics.options.schemas import ANSWER_SCHEMAS
+from analytics.options.schemas import ANSWER_SCHEMAS, INVERSE_SCHEMAS
 
 TODAY, CLOSE, POOR = "Today's rule", "Close | early", "Poor_one"
 LIMITS = (Limit("L1", ("VEL", "SOR"), ("released_sublegal_fish",), 20000.0),)
@@ -356,3 +357,19 @@ def test_limits_are_those_of_the_standing_that_have_an_estimate():
     assert limits == (Limit("L1", ("VEL", "SOR"), unmarked, 900.0),)
     assert left_out == (f"limit L2 is not compared: {sentences(never_open)}",)
     assert never_open not in left_out[0]
+
+
+@pytest.mark.parametrize(
+    ("reason", "value", "is_without"),
+    [("solve_none", None, True), ("solve_found", "2036-03-01", False), ("solve_all", "", False)],
+)
+def test_an_option_whose_question_has_no_answer_is_said_to_stand_without_it(
+    tables, reason, value, is_without
+):
+    row = {"option": CLOSE, "find": "close", "risk": 0.1, "is_asked": True}
+    row |= {"reason": coded(reason), "value": value}
+    other = row | {"risk": 0.2, "is_asked": False, "value": None, "reason": coded("solve_none")}
+    solved = pa.Table.from_pylist([row, other], INVERSE_SCHEMAS["solved"])
+    found = Answer(about(), tables | {"solved": solved})
+    assert found.unanswered == ({CLOSE} if is_without else set())
+    assert not Answer(about(), tables).unanswered
