@@ -50,6 +50,7 @@ def folder(tmp_path, monkeypatch):
         "ci_level": 0.95,
         "pse_marked_over": 30.0,
         "pse_not_published_over": 50.0,
+        "figures": {"all": len(lines) - 1},
         "areas": [{"area": one, "area_name": f"Water {one}"} for one in "ABC"],
         "quantities": [
             {"quantity": one, "label": QUANTITIES[one].label, "meaning": QUANTITIES[one].meaning}

@@ -205,7 +205,7 @@ def test_the_command_writes_a_plan_that_can_be_imported(tables, tmp_path, capsys
     assert run("import", out / "planned_site_days.csv", "--store", store)[0] == 0
     drawn = Store(store).snapshot()["planned_site_days"]
     assert sum(not one for one in drawn["is_reserve"].to_pylist()) == 15
-    assert "withdraw" in run(*asked, "--shifts", 16)[2]
+    assert "15 site-days, seed 5" in run(*asked, "--shifts", 16)[2]
     given = {"season": seasons.SEASON, "week": tables[1]}
     assert other_plan(drawn, drawn, **given) == ""
     assert has_code(other_plan(drawn, drawn.slice(1), **given), "plan_beside_plan")
