@@ -124,7 +124,8 @@ def state_of(folder: Path) -> tuple[tuple[str, int, int, int], ...]:
     found = []
     for place in (folder, folder / _LOG):
         try:
-            entries = [(one, one.stat()) for one in os.scandir(place)]
+            with os.scandir(place) as seen:
+                entries = [(one, one.stat()) for one in seen]
         except OSError:  # gone between two looks
             continue
         found += [(e.path, s.st_size, s.st_mtime_ns, s.st_ino) for e, s in entries]
