@@ -12,7 +12,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import beta, binom
+from scipy.special import bdtr, betaincinv
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -43,8 +43,8 @@ def is_too_small(risk: float, n_draws: int) -> bool:
 
 def binomial_ends(risk: float, n_draws: int, level: float = 0.95) -> tuple[int, int]:
     """Return the quantiles of how many of the draws exceed where the risk is the true chance."""
-    ends = (binom.ppf(one, n_draws, risk) for one in ((1 - level) / 2, (1 + level) / 2))
-    low, high = map(int, ends)
+    below = bdtr(np.arange(n_draws + 1), n_draws, risk)
+    low, high = np.searchsorted(below, [(1 - level) / 2, (1 + level) / 2]).tolist()
     return low, high
 
 
@@ -54,8 +54,8 @@ def share_interval(count: int, n_draws: int, level: float = 0.95) -> tuple[float
     Clopper & Pearson 1934, The use of confidence or fiducial limits; from memory.
     """
     tail = (1 - level) / 2
-    low = beta.ppf(tail, count, n_draws - count + 1) if count else 0.0
-    high = beta.ppf(1 - tail, count + 1, n_draws - count) if count < n_draws else 1.0
+    low = betaincinv(count, n_draws - count + 1, tail) if count else 0.0
+    high = betaincinv(count + 1, n_draws - count, 1 - tail) if count < n_draws else 1.0
     return float(low), float(high)
 
 

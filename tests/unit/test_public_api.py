@@ -128,3 +128,10 @@ def test_help_loads_no_heavy_library(words):
 def test_a_command_that_reads_data_loads_them(field_folder):
     store, week = str(field_folder / "store"), str(field_folder / "week05")
     assert {"pyarrow", "duckdb"} <= loaded_by("import", week, "--store", store)[1]
+
+
+def test_a_bulletin_loads_no_library_of_distributions():
+    """They take as long to load as all the rest together; scipy.special has what is needed."""
+    code = "import sys, analytics.bulletin.build; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert not {"scipy.stats", "scipy.optimize", "statsmodels"} & set(done.stdout.split())
