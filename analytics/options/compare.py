@@ -10,9 +10,8 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.codes import coded, join_codes
-from analytics.options.area_projection import AreaProjection, CatchCalculator, DisplacedEffort
 from analytics.options.assumptions import assumptions_of
-from analytics.options.baseline_arrays import CLASSES, BaselineArrays
+from analytics.options.baseline_arrays import CLASSES
 from analytics.options.limit_exceedance import (
     FAN,
     LimitExceedance,
@@ -20,15 +19,14 @@ from analytics.options.limit_exceedance import (
     paired_difference_se,
     quantiles,
 )
-from analytics.options.option import Option
 from analytics.options.option_checks import check_options
-from analytics.options.regulations import option_plan, today_plan
 from analytics.options.schemas import (
     ASSUMPTION_SCHEMA,
     DOMINANCE_SCHEMA,
     FIGURE_SCHEMA,
     LIMIT_EXCEEDANCE_SCHEMA,
 )
+from analytics.options.season_projection import SeasonProjector
 from analytics.options.solve import solved_options, with_answers
 from analytics.quantities import QUANTITIES
 
@@ -37,10 +35,12 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from analytics.options.area_projection import AreaProjection
     from analytics.options.baseline import Baseline, Limit
-    from analytics.options.regulations import RegulationPlan
+    from analytics.options.option import Option
 
     Floats = NDArray[np.float32]
+    Projections = tuple[AreaProjection | None, ...]
 
 TODAY = "Today's rule"
 #: What is given of every option, by area and in all.
@@ -131,9 +131,9 @@ def compare_options(
         If an option asks for what the season does not have or the baseline cannot tell.
     """
     checked = check_options(baseline, options, today=TODAY)
-    solved = solved_options(baseline, checked, limits)
-    checked = with_answers(checked, solved)
     scale = _Comparison(baseline, tuple(limits), baseline.level if level is None else level)
+    solved = solved_options(baseline, checked, limits, season=scale.season)
+    checked = with_answers(checked, solved)
     # Today's first: the others rest on it.
     first = scale.answer(checked[0], None)
     with ThreadPoolExecutor(_N_THREADS) as pool:
@@ -152,14 +152,11 @@ def outlook(
 
 def ahead_by_week(baseline: Baseline, totals: Sequence[str]) -> dict[str, Floats]:
     """Return draws of what each week to come brings under today's rule, shape (A, W, D) a total."""
-    scale = _Comparison(baseline, (), baseline.level)
-    option = Option(TODAY)
-    trips = DisplacedEffort(scale.arrays, scale.today, scale.today, option)
-    shape = (len(baseline.areas), len(baseline.weeks), scale.arrays.n_draws)
+    season = SeasonProjector(baseline)
+    shape = (len(baseline.areas), len(baseline.weeks), season.arrays.n_draws)
     found = {name: np.zeros(shape, dtype=np.float32) for name in totals}
-    for area, plan in enumerate(scale.today):
-        if plan.is_open.any():
-            projection = AreaProjection(scale.calculator, area, trips, option.elasticity)
+    for area, projection in enumerate(season.as_today.areas):
+        if projection is not None:
             for name in totals:
                 projection.add_by_week(name, found[name][area])
     return found
@@ -170,7 +167,7 @@ class _Answer:
     """One option: its projections while others need them, its figures, and each limit."""
 
     option: Option
-    projections: list[AreaProjection | None]
+    projections: Projections
     totals: Floats
     figures: NDArray[np.float64]
     exceedances: tuple[LimitExceedance, ...]
@@ -182,58 +179,40 @@ class _Comparison:
 
     def __init__(self, baseline: Baseline, limits: tuple[Limit, ...], level: float) -> None:
         self.baseline, self.limits, self.level = baseline, limits, level
-        self.arrays = BaselineArrays(baseline)
-        self.today = [today_plan(baseline, area) for area in range(len(baseline.areas))]
-        self.calculator = CatchCalculator(self.arrays, self.today)
+        self.season = SeasonProjector(baseline)
         self.at = ((1 - level) / 2, (1 + level) / 2)
 
     def answer(self, option: Option, first: _Answer | None) -> _Answer:
         """Return one option compared with today's rule; None where it is that."""
-        baseline = self.baseline
-        plans = self.today
-        if first is not None:
-            plans = [option_plan(baseline, option, area) for area in range(len(self.today))]
-        trips = DisplacedEffort(self.arrays, plans, self.today, option)
-        projections = [self._projection(area, trips, option, first) for area in range(len(plans))]
+        season, made = self.season, self.season.projected(option)
+        plans, projections = made.trips.plans, made.areas
         totals = self._totals(projections, first)
         exceedances = tuple(
             first.exceedances[place]
             if first is not None and self._untouched(projections, first, limit)
-            else limit_exceedance(baseline, projections, limit)
+            else limit_exceedance(self.baseline, projections, limit)
             for place, limit in enumerate(self.limits)
         )
         figures = self._figures(totals, None if first is None else first.totals)
         opens = any(
-            (now.is_open & ~was.is_open).any() for now, was in zip(plans, self.today, strict=True)
+            (now.is_open & ~was.is_open).any() for now, was in zip(plans, season.today, strict=True)
         )
         assumed = assumptions_of(
-            self.arrays, option, self.limits, opens=opens, left_out=trips.left_out
+            season.arrays, option, self.limits, opens=opens, left_out=made.trips.left_out
         )
         return _Answer(
-            option, projections if first is None else [], totals, figures, exceedances, assumed
+            option, projections if first is None else (), totals, figures, exceedances, assumed
         )
 
-    def _projection(
-        self, area: int, trips: DisplacedEffort, option: Option, first: _Answer | None
-    ) -> AreaProjection | None:
-        """Return the projection of an area; today's own where nothing touches it."""
-        plan: RegulationPlan = trips.plans[area]
-        if first is not None and plan.is_as(self.today[area]) and not trips.gains(area):
-            return first.projections[area]
-        if not plan.is_open.any():
-            return None
-        return AreaProjection(self.calculator, area, trips, option.elasticity)
-
-    def _untouched(
-        self, projections: list[AreaProjection | None], first: _Answer, limit: Limit
-    ) -> bool:
+    def _untouched(self, projections: Projections, first: _Answer, limit: Limit) -> bool:
         places = [a for a, name in enumerate(self.baseline.areas) if name in limit.areas]
         return all(projections[a] is first.projections[a] for a in places)
 
-    def _totals(self, projections: list[AreaProjection | None], first: _Answer | None) -> Floats:
+    def _totals(self, projections: Projections, first: _Answer | None) -> Floats:
         """Return season totals, shape (Q, A + 1, D), all areas last."""
         n_areas = len(projections)
-        found = np.empty((len(OPTION_TOTALS), n_areas + 1, self.arrays.n_draws), dtype=np.float32)
+        shape = len(OPTION_TOTALS), n_areas + 1, self.season.arrays.n_draws
+        found = np.empty(shape, dtype=np.float32)
         for area, projection in enumerate(projections):
             if first is not None and projection is first.projections[area]:
                 found[:, area] = first.totals[:, area]

@@ -13,12 +13,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.options.area_projection import AreaProjection, CatchCalculator, DisplacedEffort
-from analytics.options.baseline_arrays import BaselineArrays
 from analytics.options.inverse import WEEKDAY_SETS, switched
 from analytics.options.option import Change, Find, Option
 from analytics.options.option_checks import change_faults
-from analytics.options.regulations import option_plan, today_plan
 from analytics.weeks import weekday_of
 
 if TYPE_CHECKING:
@@ -26,7 +23,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analytics.options.baseline import Baseline, Limit
+    from analytics.options.baseline import Limit
+    from analytics.options.season_projection import SeasonProjector
 
     Floats = NDArray[np.float64]
 
@@ -69,49 +67,11 @@ class _Measure:
     fish: float | None
 
 
-class SeasonGround:
-    """A baseline made ready once for many questions on it."""
-
-    def __init__(self, baseline: Baseline) -> None:
-        self.baseline = baseline
-        self.arrays = BaselineArrays(baseline)
-        self.today = [today_plan(baseline, area) for area in range(len(baseline.areas))]
-        self.calculator = CatchCalculator(self.arrays, self.today)
-
-    def open_days(self, option: Option, areas: Sequence[str]) -> NDArray[np.int64]:
-        """Return the days to come on which an option opens some of the areas."""
-        places = [self.baseline.areas.index(one) for one in areas]
-        plans = [option_plan(self.baseline, option, place) for place in places]
-        return np.flatnonzero(np.any([plan.is_open for plan in plans], axis=0))
-
-    def projections(
-        self, option: Option, shut: NDArray[np.bool_] | None = None
-    ) -> list[AreaProjection | None]:
-        """Return the projection of each area under an option; None without an open day.
-
-        `shut`, shape (A, N), closes days beside.
-        """
-        areas = range(len(self.today))
-        plans = [option_plan(self.baseline, option, area) for area in areas]
-        if shut is not None:
-            plans = [
-                replace(plan, is_open=plan.is_open & ~one)
-                for plan, one in zip(plans, shut, strict=True)
-            ]
-        trips = DisplacedEffort(self.arrays, plans, self.today, option)
-        return [
-            AreaProjection(self.calculator, area, trips, option.elasticity)
-            if plans[area].is_open.any()
-            else None
-            for area in areas
-        ]
-
-
 class ChoiceScale:
     """What choices of rules are measured by: limits of which none may be exceeded."""
 
-    def __init__(self, ground: SeasonGround, limits: Sequence[Limit]) -> None:
-        self.ground, baseline = ground, ground.baseline
+    def __init__(self, season: SeasonProjector, limits: Sequence[Limit]) -> None:
+        self.season, baseline = season, season.baseline
         codes = baseline.areas
         self.measures = [
             _Measure(
@@ -130,7 +90,7 @@ class ChoiceScale:
                     for a in one.places
                     for name in one.quantities
                 ),
-                start=np.zeros(ground.arrays.n_draws),
+                start=np.zeros(season.arrays.n_draws),
             )
             for one in self.measures
         ]
@@ -147,7 +107,7 @@ class ChoiceScale:
         return makers[find](option, tuple(areas))
 
     def _closing(self, option: Option, areas: tuple[str, ...]) -> Choices:
-        opens = self.ground.open_days(option, areas)
+        opens = self.season.open_days(option, areas)
         days = [self._day(n) for n in opens.tolist()]
         firsts = [self._day(0), *(one + timedelta(days=1) for one in days[:-1])]
         values = (*(one.isoformat() for one in firsts), "")
@@ -159,7 +119,7 @@ class ChoiceScale:
         return replace(found, last_open=(None, *days))
 
     def _marked(self, option: Option, areas: tuple[str, ...]) -> Choices:
-        opens = self.ground.open_days(option, areas)
+        opens = self.season.open_days(option, areas)
         values = (*(self._day(n).isoformat() for n in opens.tolist()), "")
         after = _with(option, Change(areas, mark_selective=True))
         found = self._dated(option, after, opens, values)
@@ -172,7 +132,7 @@ class ChoiceScale:
         else:
             every = self._by_day(_with(option, Change(areas, open_weekdays="1234567")))
             none = self._by_day(_with(option, Change(areas, close_from=self._day(0))))
-            weekday = weekday_of(self.ground.baseline.days)
+            weekday = weekday_of(self.season.baseline.days)
             is_in = np.array([[str(day) in one for day in range(1, 8)] for one in WEEKDAY_SETS])
             totals = []
             for at, start in enumerate(self.to_date):
@@ -196,7 +156,7 @@ class ChoiceScale:
         return self._each(option, changes, tuple(map(str, DAILY_LIMITS)))
 
     def _lengths(self, option: Option, areas: tuple[str, ...]) -> Choices:
-        baseline = self.ground.baseline
+        baseline = self.season.baseline
         places = [baseline.areas.index(one) for one in areas]
         now = float(np.nan_to_num(baseline.rules_to_date.min_length_mm[places, 0]).max())
         middle = LENGTH_STEP_MM * round((now or LENGTH_UNKNOWN_MM) / LENGTH_STEP_MM)
@@ -208,10 +168,10 @@ class ChoiceScale:
 
     def _each(self, option: Option, changes: Sequence[Change], values: tuple[str, ...]) -> Choices:
         """Project every choice."""
-        totals = [np.empty((len(changes), self.ground.arrays.n_draws)) for _ in self.measures]
+        totals = [np.empty((len(changes), self.season.arrays.n_draws)) for _ in self.measures]
 
         def fill(row: int) -> None:
-            made = self.ground.projections(_with(option, changes[row]))
+            made = self.season.projected(_with(option, changes[row])).areas
             for at, measure in enumerate(self.measures):
                 mine = [made[place] for place in measure.places]
                 totals[at][row] = self.to_date[at] + sum(
@@ -229,7 +189,7 @@ class ChoiceScale:
         self, before: Option, after: Option, opens: NDArray[np.int64], values: tuple[str, ...]
     ) -> Choices:
         """Return choices of a first day on which `after` takes the place of `before`."""
-        rows = np.append(opens, len(self.ground.baseline.days))
+        rows = np.append(opens, len(self.season.baseline.days))
         sides = zip(self._by_day(before), self._by_day(after), strict=True)
         totals = [
             start + switched(*side)[rows] for start, side in zip(self.to_date, sides, strict=True)
@@ -247,7 +207,7 @@ class ChoiceScale:
 
         Every week is projected closed from each of its days on.
         """
-        baseline = self.ground.baseline
+        baseline = self.season.baseline
         is_in = np.isin(baseline.areas, areas)
         weekday = weekday_of(baseline.days)
         starts = np.flatnonzero(np.diff(baseline.week, prepend=-1))
@@ -268,8 +228,8 @@ class ChoiceScale:
 
     def _by_day(self, option: Option, shut: NDArray[np.bool_] | None = None) -> list[Floats]:
         """Return what each day to come brings by each measure, shape (N, D)."""
-        baseline, made = self.ground.baseline, self.ground.projections(option, shut)
-        shape = len(baseline.days), self.ground.arrays.n_draws
+        baseline, made = self.season.baseline, self.season.projected(option, shut=shut).areas
+        shape = len(baseline.days), self.season.arrays.n_draws
         found = [np.zeros(shape, dtype=np.float32) for _ in self.measures]
         for days, measure in zip(found, self.measures, strict=True):
             for projection in (made[place] for place in measure.places):
@@ -278,7 +238,7 @@ class ChoiceScale:
         return found  # type: ignore[return-value]
 
     def _made(self, values: tuple[str, ...], totals: Sequence[Floats]) -> Choices:
-        over = np.zeros((len(values), self.ground.arrays.n_draws), dtype=bool)
+        over = np.zeros((len(values), self.season.arrays.n_draws), dtype=bool)
         for measure, total in zip(self.measures, totals, strict=True):
             if measure.fish is not None:
                 over |= total > measure.fish
@@ -291,7 +251,7 @@ class ChoiceScale:
         return Choices(values, over, trips, kept, is_known=is_known)
 
     def _day(self, n: int) -> date:
-        return self.ground.baseline.through + timedelta(days=n + 1)
+        return self.season.baseline.through + timedelta(days=n + 1)
 
 
 def _with(option: Option, change: Change) -> Option:

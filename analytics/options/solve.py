@@ -23,8 +23,9 @@ from analytics.options.inverse import (
 from analytics.options.limit_exceedance import is_supported
 from analytics.options.option import Change, Find, Option, Solve, with_value
 from analytics.options.option_checks import change_faults
-from analytics.options.rule_choices import ChoiceScale, SeasonGround
+from analytics.options.rule_choices import ChoiceScale
 from analytics.options.schemas import FRONTIER_SCHEMA, INVERSE_SCHEMAS
+from analytics.options.season_projection import SeasonProjector
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -45,6 +46,7 @@ def solved_options(
     limits: Sequence[Limit],
     *,
     names: Sequence[str] = tuple(INVERSE_SCHEMAS),
+    season: SeasonProjector | None = None,
 ) -> dict[str, pa.Table]:
     """Return the tables of `INVERSE_SCHEMAS` of options that ask how far a rule may go.
 
@@ -56,6 +58,8 @@ def solved_options(
     limits : sequence of Limit
     names : sequence of str, optional
         The tables to make; the frontier takes longer than an answer.
+    season : SeasonProjector, optional
+        Of the baseline, where there is one already.
 
     Returns
     -------
@@ -65,8 +69,8 @@ def solved_options(
     asked = [one for one in options if one.solve is not None]
     if not asked:
         return {}
-    ground = SeasonGround(baseline)
-    questions = [Question(ground, option, limits) for option in asked]
+    season = season or SeasonProjector(baseline)
+    questions = [Question(season, option, limits) for option in asked]
     makers = {
         "solved": Question.answers,
         "risk_curve": Question.curve,
@@ -104,15 +108,15 @@ class _Asked:
 class Question:
     """One option's question on a season: its choices are worked out once."""
 
-    def __init__(self, ground: SeasonGround, option: Option, limits: Sequence[Limit]) -> None:
+    def __init__(self, season: SeasonProjector, option: Option, limits: Sequence[Limit]) -> None:
         if option.solve is None:
             raise ValueError("the option asks for no rule")
-        self.option, self.solve, self.ground = option, option.solve, ground
-        self.asked = _asked(ground, option, option.solve, limits)
+        self.option, self.solve, self.season = option, option.solve, season
+        self.asked = _asked(season, option, option.solve, limits)
         self.choices: Choices | None = None
         self.reason = self.asked.reason
         if not self.reason:
-            self.scale = ChoiceScale(ground, self.asked.limits)
+            self.scale = ChoiceScale(season, self.asked.limits)
             self.choices = self.scale.choices(self.solve.find, option, self.asked.areas)
             self.risks = RuleRisks(
                 self.choices.over, is_ordered=self.solve.find is not Find.WEEKDAYS
@@ -136,7 +140,7 @@ class Question:
     def _answer(self, risk: float) -> Row:
         row = self._start() | {"risk": risk, "is_asked": risk == self.solve.risk}
         row |= {"find": self.solve.find.value, "areas": ";".join(self.asked.areas)}
-        n_draws = self.ground.arrays.n_draws
+        n_draws = self.season.arrays.n_draws
         if self.choices is None or self.reason:
             return row | {"reason": self.reason}
         if is_too_small(risk, n_draws):
@@ -192,7 +196,7 @@ class Question:
         return dict(zip(("band_low", "band_high"), ends, strict=True))
 
     def _at(self, place: int) -> Row:
-        choices, n_draws = self.choices, self.ground.arrays.n_draws
+        choices, n_draws = self.choices, self.season.arrays.n_draws
         if choices is None:
             return {}
         count = int(self.risks.counts[place])
@@ -226,7 +230,7 @@ class Question:
         if not rows:
             return []
         gains = np.array([[row["angler_trips"], row["kept_fish"]] for row in rows])
-        n_draws = self.ground.arrays.n_draws
+        n_draws = self.season.arrays.n_draws
         counts = np.array([round(row["prob"] * n_draws) for row in rows], dtype=np.int64)
         best = non_dominated(gains, counts).tolist()
         names = FRONTIER_SCHEMA.names
@@ -241,7 +245,7 @@ class Question:
             option = self.option
             if fish is not None:
                 change = Change(self.asked.areas, daily_limit_fish=fish)
-                if change_faults(self.ground.baseline, change):
+                if change_faults(self.season.baseline, change):
                     continue
                 option = replace(option, changes=(*option.changes, change))
             if fish is None and self.solve.find is Find.CLOSE and self.choices is not None:
@@ -251,7 +255,7 @@ class Question:
 
     def _points(self, fish: int | None, choices: Choices) -> Iterator[Row]:
         """Yield a point a week of closing dates, and the planned close."""
-        n_draws = self.ground.arrays.n_draws
+        n_draws = self.season.arrays.n_draws
         last = len(choices.values) - 1
         for at in sorted({*range(0, last, _step(last)), last}):
             count = int(choices.over[at].sum())
@@ -275,9 +279,11 @@ def _step(n: int) -> int:
     return max(1, -(-n // 16))
 
 
-def _asked(ground: SeasonGround, option: Option, solve: Solve, limits: Sequence[Limit]) -> _Asked:
+def _asked(
+    season: SeasonProjector, option: Option, solve: Solve, limits: Sequence[Limit]
+) -> _Asked:
     """Return the limits and areas that a question is about, or why it has no answer."""
-    baseline = ground.baseline
+    baseline = season.baseline
     if not limits:
         return _Asked(reason=coded("solve_no_limit"))
     mine = [one for one in limits if solve.limit in (None, one.limit_id)]
@@ -289,7 +295,7 @@ def _asked(ground: SeasonGround, option: Option, solve: Solve, limits: Sequence[
         return _Asked(reason=coded("solve_not_projected"))
     named = {area for one in mine for area in one.areas}
     areas = solve.areas or tuple(one for one in baseline.areas if one in named)
-    if not len(ground.open_days(option, areas)):
+    if not len(season.open_days(option, areas)):
         return _Asked(tuple(mine), areas, coded("solve_closed"))
     tried = {
         Find.DAILY_LIMIT: Change(areas, daily_limit_fish=1),

@@ -30,7 +30,8 @@ from analytics.options.inverse import (
 )
 from analytics.options.option import Change, Find, Option, Solve, with_value
 from analytics.options.option_file import InvalidOptionsError, read_options, write_options
-from analytics.options.rule_choices import ChoiceScale, SeasonGround
+from analytics.options.rule_choices import ChoiceScale
+from analytics.options.season_projection import SeasonProjector
 from analytics.options.solve import Question, solved_options
 from tests.season_cases import THROUGH, small_baseline
 
@@ -225,7 +226,7 @@ def test_every_choice_is_what_the_option_of_its_value_gives(find, response):
     ground = base(n_draws=60)
     limits = held(middle(ground))
     option = asked(find, areas=("VEL",), **response)
-    question = Question(SeasonGround(ground), option, limits)
+    question = Question(SeasonProjector(ground), option, limits)
     choices = question.choices
     for place in sorted({0, 1, len(choices.values) // 2, len(choices.values) - 1}):
         one = replace(with_value(option, ("VEL",), choices.values[place]), name="as found")
@@ -283,7 +284,7 @@ def test_ends_are_told():
 def test_what_has_no_answer_is_told_in_codes():
     ground = base(n_draws=50)
     limits = held(middle(ground))
-    season = SeasonGround(ground)
+    season = SeasonProjector(ground)
 
     def reason(option, given_):
         return Question(season, option, given_).reason
@@ -297,7 +298,7 @@ def test_what_has_no_answer_is_told_in_codes():
     elsewhere = held(middle(ground, areas=("OMB",)), areas=("OMB",))
     assert has_code(reason(asked(areas=("VEL",)), elsewhere), "solve_no_effect")
     many = np.full_like(ground.uncapped_mean, np.nan)
-    unknown = SeasonGround(replace(ground, uncapped_mean=many))
+    unknown = SeasonProjector(replace(ground, uncapped_mean=many))
     why = Question(unknown, asked(Find.DAILY_LIMIT), limits).reason
     assert has_code(why, "solve_not_possible")
 
@@ -309,7 +310,7 @@ def test_closing_one_area_may_add_fish_where_its_trips_go():
     ground = replace(ground, rate=rate)
     limits = held(middle(ground, "encounter_fish", part=1.0), AREAS, "encounter_fish")
     option = asked(areas=("VEL",), to_other_areas_prop=0.9)
-    question = Question(SeasonGround(ground), option, limits)
+    question = Question(SeasonProjector(ground), option, limits)
     counts = question.risks.counts
     assert not question.risks.is_monotone
     assert counts[0] > counts[-1]  # closed at once: more draws over than as planned
@@ -323,7 +324,7 @@ def test_several_limits_are_kept_together():
             middle(ground, "released_sublegal_fish"), quantity="released_sublegal_fish", name="s"
         ),
     )
-    scale = SeasonGround(ground)
+    scale = SeasonProjector(ground)
     both = ChoiceScale(scale, limits).choices(Find.CLOSE, Option("x"), AREAS)
     single = [ChoiceScale(scale, [one]).choices(Find.CLOSE, Option("x"), AREAS) for one in limits]
     assert (both.over == (single[0].over | single[1].over)).all()
