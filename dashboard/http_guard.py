@@ -19,8 +19,8 @@ from streamlit.web.server.starlette.starlette_app_utils import decode_signed_val
 from streamlit.web.server.starlette.starlette_server_config import USER_COOKIE_NAME
 
 from analytics.people import NOBODY, Action, Person
+from analytics.publishing.published_files import PUBLIC_VARIABLE
 from dashboard import people
-from dashboard.public_pages.published import PUBLIC_VARIABLE
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, MutableMapping

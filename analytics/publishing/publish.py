@@ -15,6 +15,7 @@ from analytics.precision import CAUTION_OVER, WITHHELD_OVER
 from analytics.publishing import record
 from analytics.publishing.figures import LEVEL, PUBLISHED, figures
 from analytics.publishing.knowledge import FEWEST_BOATS, knowledge
+from analytics.publishing.published_files import ABOUT_FILE, FIGURES_FILE
 from analytics.publishing.suppression import PROTECTION, choose
 from analytics.publishing.totals import totals_of
 from analytics.quantities import QUANTITIES, Status
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.publishing.knowledge import Publication
 
-FIGURES_FILE, ABOUT_FILE = "figures.csv", "about.json"
 #: Version of the names in `ABOUT_FILE`.
 ABOUT_VERSION = 1
 _RULES = (

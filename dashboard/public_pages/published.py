@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import json
 import os
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,13 +9,16 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import streamlit as st
 
+from analytics.publishing.published_files import (
+    ABOUT_FILE,
+    FIGURES_FILE,
+    PUBLIC_VARIABLE,
+    read_published,
+)
 from analytics.wording.numbers import Measurement, NumberKind, plain, week_dates
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-
-PUBLIC_VARIABLE = "BLACKMOUTH_PUBLIC"
-FIGURES_FILE, ABOUT_FILE = "figures.csv", "about.json"
 
 #: Area (None: all areas), week (None: the season so far) and quantity.
 Key = tuple[str | None, str | None, str]
@@ -71,15 +72,14 @@ def published() -> Published | None:
 
 @st.cache_resource(max_entries=2, show_spinner=False)
 def _published(folder: str, stamp: int) -> Published:
-    about = json.loads((Path(folder) / ABOUT_FILE).read_text("utf-8"))
+    about, rows = read_published(Path(folder))
     figures: dict[Key, Figure] = {}
-    with (Path(folder) / FIGURES_FILE).open(encoding="utf-8", newline="") as file:
-        for row in csv.DictReader(file):
-            low, high = _float(row["ci_low"]), _float(row["ci_high"])
-            key = (row["area"] or None, row["week"] or None, row["quantity"])
-            figures[key] = Figure(
-                _float(row["estimate"]), low, high, row["unit"], row["precision"], row["status"]
-            )
+    for row in rows:
+        low, high = _float(row["ci_low"]), _float(row["ci_high"])
+        key = (row["area"] or None, row["week"] or None, row["quantity"])
+        figures[key] = Figure(
+            _float(row["estimate"]), low, high, row["unit"], row["precision"], row["status"]
+        )
     _ = about["areas"], about["quantities"], about["season"], about["through"]
     return Published(figures, about)
 
