@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
+#: Names the file of people for the pages; unset, there is one local user. Where it is set, even to
+#: nothing, nobody is let in without a role.
+PEOPLE_VARIABLE = "BLACKMOUTH_PEOPLE"
 #: A key of the file that begins so names the subject of the provider and not an e-mail address.
 SUBJECT = "subject:"
 #: Longest name kept in the history.

@@ -16,14 +16,20 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 
 from analytics.errors import UsageError
-from analytics.people import LOCAL, NOBODY, Action, NotAllowed, People, Person, read_people
+from analytics.people import (
+    LOCAL,
+    NOBODY,
+    PEOPLE_VARIABLE,
+    Action,
+    NotAllowed,
+    People,
+    Person,
+    read_people,
+)
 from analytics.wording import numbers
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
-
-#: Names the file of people; where it is set, even to nothing, nobody is let in without a role.
-PEOPLE_VARIABLE = "BLACKMOUTH_PEOPLE"
 
 
 def is_team() -> bool:

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import json
-import math
 import os
 import shutil
 import signal
@@ -20,9 +17,15 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from analytics.cli.team_start import PEOPLE_VARIABLE, check_address, is_loopback, team_flags
+from analytics.cli.team_start import check_address, is_loopback, team_flags
 from analytics.cli.terminal import StorePlace, examples, progress, say, store_words
 from analytics.errors import StoreError, UsageError
+from analytics.publishing.published_files import (
+    ABOUT_FILE,
+    FIGURES_FILE,
+    PUBLIC_VARIABLE,
+    fault_of,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -33,9 +36,6 @@ HOST = "127.0.0.1"
 DEMO_VARIABLE = "BLACKMOUTH_DEMO"
 #: Names the store that pages may write; unset, they show the archive alone.
 STORE_VARIABLE = "BLACKMOUTH_STORE"
-#: Names the published folder that the public's pages show.
-PUBLIC_VARIABLE = "BLACKMOUTH_PUBLIC"
-FIGURES_FILE, ABOUT_FILE = "figures.csv", "about.json"
 #: Beginnings of variables that the public's process is not given: they could name a store.
 _PRIVATE = ("BLACKMOUTH_", "AWS_")
 #: Nothing is uploaded, no fault is told, sessions that lost their browser are soon forgotten.
@@ -162,7 +162,7 @@ def _open_public(public: Path, store: Path | None, port: int | None, address: st
             f"{public} has no {' and no '.join(missing)}; `blackmouth publish --store DIR --out "
             f"{store_words(public)}` writes them"
         )
-    if fault := _fault_of_published(public):
+    if fault := fault_of(public):
         raise UsageError(
             f"{public} is not as `blackmouth publish` wrote it: {fault}; publish it again"
         )
@@ -171,32 +171,6 @@ def _open_public(public: Path, store: Path | None, port: int | None, address: st
     environment = {name: value for name, value in os.environ.items() if name not in unsaid}
     environment[PUBLIC_VARIABLE] = str(public.absolute())
     run_app(app, chosen, address, environment, _PUBLIC_OPTIONS)
-
-
-def _fault_of_published(public: Path) -> str:
-    """Return what is wrong with a published folder, in words; empty where it can be shown."""
-    try:
-        about = json.loads((public / ABOUT_FILE).read_text("utf-8"))
-        season, n_figures = about["season"], about["figures"]["all"]
-        with (public / FIGURES_FILE).open(encoding="utf-8", newline="") as file:
-            rows = list(csv.DictReader(file))
-    except (OSError, ValueError, KeyError, TypeError, csv.Error):
-        return f"{ABOUT_FILE} or {FIGURES_FILE} cannot be read"
-    for at, row in enumerate(rows, 2):
-        numbers = [row.get(name) for name in ("estimate", "ci_low", "ci_high")]
-        if row.get("season") != season or not all(map(_is_number, numbers)):
-            return f"line {at} of {FIGURES_FILE} is damaged"
-    if len(rows) != n_figures:
-        return f"{FIGURES_FILE} has {len(rows)} figures, {ABOUT_FILE} says {n_figures}"
-    return ""
-
-
-def _is_number(text: str | None) -> bool:
-    """Return whether a cell of a published number holds one, or is empty where it is withheld."""
-    try:
-        return text is not None and math.isfinite(float(text or 0))
-    except ValueError:
-        return False
 
 
 def serve(
@@ -215,6 +189,8 @@ def serve(
     the data are invented; with a `team` everybody logs in. If it ends by itself or does not answer
     in time, that is a `StoreError`.
     """
+    from analytics.people import PEOPLE_VARIABLE  # noqa: PLC0415 - keeps --help quick
+
     environment = os.environ | {"BLACKMOUTH_ARCHIVE": str(archive)}
     variables = {
         STORE_VARIABLE: store,

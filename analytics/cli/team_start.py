@@ -10,14 +10,11 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 from analytics.errors import UsageError
-from analytics.people import read_people
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-#: Names the file of people for the pages; unset, there is one local user.
-PEOPLE_VARIABLE = "BLACKMOUTH_PEOPLE"
 #: The file of the login beside that of the people, where none is named.
 SECRETS = "secrets.toml"
 _NEEDED = ("redirect_uri", "cookie_secret", "client_id", "client_secret", "server_metadata_url")
@@ -62,6 +59,8 @@ def team_flags(people: Path, secrets: Path | None) -> dict[str, str]:
     UsageError
         If a file, a package or a setting is missing or weak. No secret stands in the words.
     """
+    from analytics.people import read_people  # noqa: PLC0415 - keeps --help quick
+
     read_people(people)
     if find_spec("authlib") is None:
         raise UsageError("login needs a package more: pip install 'blackmouth[team]'")

@@ -27,7 +27,16 @@ def blocks_of(text):
 
 BLOCKS = blocks_of(INTERFACE)
 #: Libraries of data: none is needed to say how a command is used.
-HEAVY = {"numpy", "pandas", "pyarrow", "scipy", "duckdb", "deltalake", "statsmodels", "streamlit"}
+HEAVY = {
+    "numpy",
+    "pandas",
+    "pyarrow",
+    "scipy",
+    "duckdb",
+    "deltalake",
+    "statsmodels",
+    "streamlit",
+} | {"pydantic"}
 
 
 @pytest.fixture
