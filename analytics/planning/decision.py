@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from analytics.arrays import Floats, Ints
     from analytics.planning.allocation import Bounded
 
-#: Least effective number of draws behind an updated chance (Kong 1992; from memory).
-_LEAST_ESS = 50.0
 #: Rounds of weights that an allocation may take to settle.
 _MOST_ROUNDS = 50
 

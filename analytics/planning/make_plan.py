@@ -424,13 +424,3 @@ def _rule(request: PlanRequest) -> str:
     if request.target_pse is not None:
         return coded("plan_for_target", target=f"{100 * request.target_pse:g}")
     return coded(f"plan_{request.objective}", totals=list(request.quantities))
-
-
-def worst_figure(plan: Plan, quantities: Sequence[str]) -> Expected | None:
-    """Return the least certain figure by area of some quantities; None where none is promised."""
-    rows = [
-        one
-        for one in plan.expected
-        if one.area is not None and one.quantity in quantities and one.pse_planned is not None
-    ]
-    return max(rows, key=lambda one: one.pse_planned or 0.0, default=None)

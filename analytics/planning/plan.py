@@ -11,6 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from analytics.survey.design import DAY_SITE
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
@@ -48,6 +50,11 @@ class PlannedStratum:
     n_even: int = 0
     sites_a_day: int = 1
     one_more: float | None = None
+
+    @property
+    def is_of_days(self) -> bool:
+        """Whether days are drawn first, then sites within them."""
+        return self.design == DAY_SITE
 
     @property
     def name(self) -> str:

@@ -34,8 +34,6 @@ if TYPE_CHECKING:
 MOST_TRIES = 200
 #: The largest number that every reader of the table keeps exactly.
 MOST_SEED = 2**53 - MOST_TRIES
-#: The design that draws days, then sites within them.
-DAY_SITE = "day_site"
 #: Redraws by which the inclusion probabilities of a schedule with few samplers are estimated.
 REDRAWS = 20_000
 #: Below this share of feasible draws a schedule is refused (our choice, no source).
@@ -147,15 +145,10 @@ def _require_room(strata: Sequence[PlannedStratum], seed: int) -> None:
             )
 
 
-def is_of_days(stratum: PlannedStratum) -> bool:
-    """Return whether days are drawn first, then sites within them."""
-    return stratum.design == DAY_SITE
-
-
 def inclusion_of(stratum: PlannedStratum) -> Floats:
     """Return the probability that a site-day of each site is planned, shape (k,)."""
     share = stratum.n / stratum.frame_size
-    if not is_of_days(stratum):
+    if not stratum.is_of_days:
         return np.full(len(stratum.sites), share)
     single = np.array(stratum.draw_probability)
     is_drawn = single > 0
@@ -173,7 +166,7 @@ def generator_of(stratum: PlannedStratum, seed: int) -> np.random.Generator:
 def _draw(stratum: PlannedStratum, seed: int) -> tuple[DrawnSiteDay, ...]:
     """Draw one stratum: the first are planned, the rest is the reserve in its order."""
     rng, chance = generator_of(stratum, seed), inclusion_of(stratum)
-    if is_of_days(stratum):
+    if stratum.is_of_days:
         return _draw_days(stratum, rng, chance)
     cells = [(at, day) for at in range(len(stratum.sites)) for day in stratum.dates]
     order = rng.permutation(len(cells))
@@ -232,7 +225,7 @@ def _rings(rng: np.random.Generator, single: Floats, shape: tuple[int, ...]) -> 
 def redraw(stratum: PlannedStratum, rng: np.random.Generator, *, n_draws: int) -> Bools:
     """Return which site-days of a stratum many draws plan, shape (n_draws, k, D)."""
     k, n_dates = len(stratum.sites), len(stratum.dates)
-    if not is_of_days(stratum):
+    if not stratum.is_of_days:
         place = _ranks(rng.random((n_draws, k * n_dates)))
         return (place < stratum.n).reshape(n_draws, k, n_dates)
     is_day = _ranks(rng.random((n_draws, n_dates))) < stratum.n

@@ -13,6 +13,7 @@ from analytics.options.compare import ahead_by_week
 from analytics.planning.plan import PlannedStratum
 from analytics.quantities import QUANTITIES, RATIOS
 from analytics.survey.build import sampled_by_week, week_frame
+from analytics.survey.design import DAY_SITE
 from analytics.weeks import week_start
 
 if TYPE_CHECKING:
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot
     from analytics.options.baseline import Baseline
 
-DAY_SITE = "day_site"
 #: Sites a day of design ``day_site`` where no week says how many (our choice, no source): with one
 #: the variance inside a day has no estimate.
 _USUAL_SITES = 2

@@ -12,7 +12,7 @@ import pyarrow as pa
 from analytics.data import query
 from analytics.data.calendar import season_days, weekday_words
 from analytics.errors import DataRejected, UsageError
-from analytics.survey.design import Design, Strata
+from analytics.survey.design import DAY_SITE, Design, Strata
 from analytics.survey.estimators import CONVENIENCE, clusters_of, convenience_interviews
 from analytics.survey.frames import (
     calendar_frame,
@@ -21,7 +21,7 @@ from analytics.survey.frames import (
     prorate,
     require_open,
 )
-from analytics.survey.site_selection import DAY_SITE, draw_sites, inclusion, site_weights
+from analytics.survey.site_selection import draw_sites, inclusion, site_weights
 from analytics.weeks import iso_week, week_start
 
 if TYPE_CHECKING:

@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from analytics.arrays import Bools, Floats, Ints
 
 
+#: The design that draws days, then sites within them.
+DAY_SITE = "day_site"
+
+
 class SiteRule(StrEnum):
     """How a day's total follows from its sampled sites; the codes stand in `method`."""
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analytics.data.calendar import weekday_words
 from analytics.errors import DataRejected
-from analytics.survey.site_selection import DAY_SITE
+from analytics.survey.design import DAY_SITE
 from analytics.weeks import week_end, week_start
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import DataRejected
-from analytics.survey.design import SITE_RULES, SiteDays, SiteRule, Units
+from analytics.survey.design import DAY_SITE, SITE_RULES, SiteDays, SiteRule, Units
 
 if TYPE_CHECKING:
     from analytics.arrays import Bools, Floats, Ints
@@ -143,7 +143,6 @@ def _fewer_than(n: int, silent: Floats) -> Floats:
     return total
 
 
-DAY_SITE = "day_site"
 #: By this much written probabilities may sum to more than 1.
 ROUNDING = 1e-6
 

@@ -121,17 +121,17 @@ def _buttons(made: OptionSet, at: int) -> None:
     one, n = made.options[at], len(made.options)
     with st.container(horizontal=True, key="option-buttons"):
         if _pressed("Add an option", "add", is_shut=n >= option_sets.MOST):
-            _turn(option_sets.added(made, Option(f"Option {n + 1}", (Change(),))), n)
+            turn(option_sets.added(made, Option(f"Option {n + 1}", (Change(),))), n)
         if _pressed("Copy this option", "copy", is_shut=n >= option_sets.MOST):
-            _turn(option_sets.added(made, one), n)
+            turn(option_sets.added(made, one), n)
         if _pressed("Add a change to it", "more", is_shut=len(one.changes) >= MOST_CHANGES):
-            _turn(_with(made, at, replace(one, changes=(*one.changes, Change()))), at)
+            turn(_with(made, at, replace(one, changes=(*one.changes, Change()))), at)
         is_bare = len(one.changes) < 2
         if _pressed("Drop its last change", "less", is_shut=is_bare):
-            _turn(_with(made, at, replace(one, changes=one.changes[:-1])), at)
+            turn(_with(made, at, replace(one, changes=one.changes[:-1])), at)
         if _pressed("Remove this option", "remove", is_shut=n < 2):
             options = (*made.options[:at], *made.options[at + 1 :])
-            _turn(replace(made, options=options), max(at - 1, 0))
+            turn(replace(made, options=options), max(at - 1, 0))
 
 
 def _pressed(words: str, name: str, *, is_shut: bool) -> bool:
@@ -142,7 +142,7 @@ def _with(made: OptionSet, at: int, one: Option) -> OptionSet:
     return replace(made, options=(*made.options[:at], one, *made.options[at + 1 :]))
 
 
-def _turn(made: OptionSet, at: int) -> None:
+def turn(made: OptionSet, at: int) -> None:
     """Hold a set that the form does not show yet, and draw the page anew."""
     option_sets.take(made)
     st.session_state[CHOSEN] = at

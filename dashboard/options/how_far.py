@@ -100,6 +100,4 @@ def _make(one: HowFar, option: Option, beside: str) -> None:
         areas = tuple(one.asked["areas"].split(";"))
         named = f"{beside}, {name}" if beside else name
         made = replace(with_value(option, areas, value), name=named)
-        option_sets.take(option_sets.added(found, made))
-        st.session_state[form.CHOSEN] = len(found.options)
-        st.rerun()
+        form.turn(option_sets.added(found, made), len(found.options))

@@ -191,6 +191,4 @@ def _make(rows: Sequence[Row], spots: Sequence[Spot], option: Option, of: str) -
             changes=(*option.changes, change),
             solve=None,
         )
-        option_sets.take(option_sets.added(found, made))
-        st.session_state[form.CHOSEN] = len(found.options)
-        st.rerun()
+        form.turn(option_sets.added(found, made), len(found.options))

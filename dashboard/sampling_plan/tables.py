@@ -77,7 +77,7 @@ def allocation(plan: Plan, name: Callable[[str], str]) -> Markup:
     heads = ("Area", "Days", "Planned", "Even spread", "Last sampled week", "Frame")
     lines = []
     for one in plan.strata:
-        unit = "day" if one.design == "day_site" else "site-day"
+        unit = "day" if one.is_of_days else "site-day"
         cells = [
             one.weekdays,
             str(one.n_site_days),

@@ -27,6 +27,7 @@ from analytics.data.store.record import EVENTS, UNFINISHED, Record
 from analytics.data.store.remote import remote_of, shown
 from analytics.data.store.verify import (
     BULLETINS,
+    CARD,
     LEFTOVER,
     NOTES,
     PUBLISHED,
@@ -201,7 +202,7 @@ def _seal_bulletins(path: Path) -> None:
             continue
         names = set(checksums.files_under(folder)) - set(NOTES)
         with suppress(OSError):
-            if not json.loads((folder / "bulletin.json").read_text()).get("has_sums"):
+            if not json.loads((folder / CARD).read_text()).get("has_sums"):
                 checksums.write_sums(folder, names)
 
 
