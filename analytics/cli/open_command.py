@@ -38,7 +38,7 @@ DEMO_VARIABLE = "BLACKMOUTH_DEMO"
 STORE_VARIABLE = "BLACKMOUTH_STORE"
 #: Beginnings of variables that the public's process is not given: they could name a store.
 _PRIVATE = ("BLACKMOUTH_", "AWS_")
-#: Nothing is uploaded, no fault is told, sessions that lost their browser are soon forgotten.
+#: Nothing is uploaded, no fault is shown, sessions that lost their browser are soon forgotten.
 _PUBLIC_OPTIONS = {
     "client.showErrorDetails": "none",
     "client.toolbarMode": "viewer",
@@ -153,7 +153,7 @@ def open_(
 
 
 def _open_public(public: Path, store: Path | None, port: int | None, address: str) -> None:
-    """Serve a folder that was published, by a process that is told of no store."""
+    """Serve a folder that was published, by a process that knows no store."""
     if store is not None:
         raise UsageError("--public shows a published folder and needs no store; leave --store out")
     missing = [name for name in (FIGURES_FILE, ABOUT_FILE) if not (public / name).is_file()]

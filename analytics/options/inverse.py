@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 #: Risks that are always answered beside the one that is asked.
 RISKS = (0.05, 0.10, 0.20, 0.50)
-#: A risk under so many draws is not told apart from none: 0 of D draws bounds it by about 3/D.
+#: A risk under so many draws is not distinguished from none: 0 of D draws bounds it by about 3/D.
 LEAST_DRAWS = 3
 _ROUNDING = 1e-9
 #: Every set of days of the week, as ISO digits; one day at least.

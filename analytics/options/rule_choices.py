@@ -34,7 +34,7 @@ LENGTH_STEP_MM, LENGTH_SPAN_MM = 20, 100
 #: Middle of the minimum lengths that are tried where none was in force (our choice).
 LENGTH_UNKNOWN_MM = 550
 _N_THREADS = 2
-_TOLD = ("angler_trips", "kept_fish")
+_GIVEN = ("angler_trips", "kept_fish")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +60,7 @@ class Choices:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Measure:
-    """A total of some areas: a limit, or what is told of all areas; `fish` None for the latter."""
+    """A total of some areas: a limit, or what is given of all areas; `fish` None for the latter."""
 
     places: tuple[int, ...]
     quantities: tuple[str, ...]
@@ -82,7 +82,7 @@ class ChoiceScale:
             for limit in limits
         ]
         every = tuple(range(len(codes)))
-        self.measures += [_Measure(every, (name,), None) for name in _TOLD]
+        self.measures += [_Measure(every, (name,), None) for name in _GIVEN]
         self.to_date = [
             sum(
                 (
@@ -242,7 +242,7 @@ class ChoiceScale:
         for measure, total in zip(self.measures, totals, strict=True):
             if measure.fish is not None:
                 over |= total > measure.fish
-        trips, kept = (one.mean(axis=1) for one in totals[-len(_TOLD) :])
+        trips, kept = (one.mean(axis=1) for one in totals[-len(_GIVEN) :])
         is_known = all(
             np.isfinite(total).all()
             for measure, total in zip(self.measures, totals, strict=True)

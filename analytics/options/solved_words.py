@@ -77,8 +77,8 @@ def answer(row: Row, limit: Callable[[str], str], area: Callable[[str], str]) ->
     asked = question(row, limit, area)
     start = f"{asked[:1].upper()}{asked[1:]}: "
     code = row["reason"]
-    is_told = any(has_code(code, one) for one in ("solve_found", "solve_all", "solve_none"))
-    if not is_told:
+    is_answered = any(has_code(code, one) for one in ("solve_found", "solve_all", "solve_none"))
+    if not is_answered:
         why = sentences(code)
         values = row["values_within"]
         listed = (
@@ -105,16 +105,16 @@ def lines(rows: Sequence[Row]) -> list[list[str]]:
     """Return the answers at every risk as the lines of a table with `HEADS`."""
     found = []
     for row in rows:
-        told = row["prob"] is not None
+        is_known = row["prob"] is not None
         value = value_words(row["find"], row["value"], row["last_open_day"])
         if row["value"] is None:
-            value = "none is enough" if told else sentences(row["reason"])
+            value = "none is enough" if is_known else sentences(row["reason"])
         found.append(
             [
                 percent(row["risk"]),
                 value,
                 band(row),
-                _chance(row["prob"]) if told else DASH,
+                _chance(row["prob"]) if is_known else DASH,
                 DASH if row["find"] == Find.WEEKDAYS else _chance(row["prob_next"]),
                 _count(row["angler_trips"]),
                 _count(row["kept_fish"]),

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from analytics.arrays import Bools, Floats
     from analytics.data.snapshot import Snapshot
 
-#: Rearrangements by which chance is told from a difference.
+#: Rearrangements by which a difference is distinguished from chance.
 _REARRANGEMENTS = 4_000
 
 

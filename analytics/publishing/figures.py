@@ -88,11 +88,11 @@ def _public(rows: Mapping[str, Row], *, is_shown: bool) -> Iterator[Row]:
         said = status[why or name]
         known = {} if why else {key: _number(row[key]) for key in _NUMBERS}
         sure = mark_of(pse_of(row["estimate"], row["se"]))
-        told = None if said == Status.SUPPRESSED else _CLASSES.get(sure)
+        precision = None if said == Status.SUPPRESSED else _CLASSES.get(sure)
         yield {
             **{key: row[key] for key in (*DOMAIN_COLUMNS, "quantity", "unit")},
             "ci_level": row["ci_level"] if known.get("ci_low") is not None else None,
-            "precision": told and str(told),
+            "precision": precision and str(precision),
             "status": said,
             **known,
         }

@@ -188,8 +188,8 @@ def frontier(
 
 def frontier_alt(spots: Sequence[Spot], best: Spot | None, *, of: str) -> str:
     """Return a sentence that stands for the frontier where it cannot be seen."""
-    told = [one for one in spots if not one.is_dominated]
-    said = "; ".join(f"{one.words}: {one.gain:,.0f}, {chance(one.chance)}" for one in told)
+    kept = [one for one in spots if not one.is_dominated]
+    said = "; ".join(f"{one.words}: {one.gain:,.0f}, {chance(one.chance)}" for one in kept)
     most = "" if best is None else f" Most at the risk asked: {best.words}."
     return f"{of} against the chance of exceeding, forms that are not dominated: {said}.{most}"
 

@@ -59,10 +59,10 @@ def curve(rows: Sequence[Row], asked: Row) -> None:
     title = _finding(choices, answer)
     alt = f"{title}. {drawn.curve_alt(choices, answer, of=_AXES[find])}"
     page_frame.panel(title, figure, key="risk-curve", alt=alt)
-    told = drawn.CURVE_SIGNS if find is not Find.WEEKDAYS else drawn.CURVE_SIGNS[2:3]
+    signs = drawn.CURVE_SIGNS if find is not Find.WEEKDAYS else drawn.CURVE_SIGNS[2:3]
     left_out = [] if answer.place is not None else ["◆"]
     left_out += [] if answer.band is not None else ["▯"]
-    if shown := [one for one in told if one[0] not in left_out]:
+    if shown := [one for one in signs if one[0] not in left_out]:
         page_frame.signs(shown, drawn.HUES)
 
 

@@ -430,12 +430,12 @@ def test_a_question_stands_beside_the_changes_of_an_option(open_change):
     asked = {"find": "close", "keep": "S-1", "risk": "0.5", "set": to_link(OptionSet("", (busy,)))}
     alone, page = open_change(**asked), open_change(**asked, beside="Busy")
     assert not page.exception
-    told = [
+    chances = [
         [one for one in plain(words_of(of)).splitlines() if "at or below 50 %:" in one]
         for of in (alone, page)
     ]
-    assert len(told[0]) == len(told[1]) == 1
-    assert told[0] != told[1]
+    assert len(chances[0]) == len(chances[1]) == 1
+    assert chances[0] != chances[1]
     page = page.button("press-how-far").click().run()
     made = link_of(page).options[-1]
     assert made.name.startswith("Busy, ")

@@ -24,9 +24,9 @@ APP = Path(dashboard.__file__).parent / "public_app.py"
 HEADS = ",".join(FIGURE_SCHEMA.names)
 
 
-def line(area, week, quantity, *told):
+def line(area, week, quantity, *cells):
     unit = QUANTITIES[quantity].unit
-    return ",".join(("2030-31", area, week, quantity, unit, *told))
+    return ",".join(("2030-31", area, week, quantity, unit, *cells))
 
 
 @pytest.fixture
@@ -87,9 +87,9 @@ def test_every_page_draws(folder, script):
 def test_what_is_withheld_stands_in_words(folder):
     page = AppTest.from_file(str(APP), default_timeout=60).run()
     page.switch_page("public_pages/weeks.py").run()
-    told = html_of(page)
-    assert words.WITHHELD in told
-    assert "too uncertain" in told
+    shown = html_of(page)
+    assert words.WITHHELD in shown
+    assert "too uncertain" in shown
 
 
 def test_a_folder_that_cannot_be_read_is_said(folder):

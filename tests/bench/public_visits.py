@@ -41,9 +41,9 @@ async def one_page(stream: websockets.ClientConnection, page: str) -> float:
     await stream.send(asked.SerializeToString())
     has_text = False
     while True:
-        told = ForwardMsg()
-        told.ParseFromString(await asyncio.wait_for(stream.recv(), 60))
-        kind = told.WhichOneof("type")
+        message = ForwardMsg()
+        message.ParseFromString(await asyncio.wait_for(stream.recv(), 60))
+        kind = message.WhichOneof("type")
         has_text |= kind == "delta"
         if kind == "script_finished":
             if not has_text:

@@ -70,12 +70,12 @@ def killed(path: Path, after: float) -> int:
 
 def test_kills_at_random_moments_leave_the_store_whole(tmp_path, record_property):
     rng = random.Random(SEED)
-    store, n_kills, n_left, n_told = Store(tmp_path / "s"), n_sized(4, 200), 0, 0
+    store, n_kills, n_left, n_stored = Store(tmp_path / "s"), n_sized(4, 200), 0, 0
     for _ in range(n_kills):
         before = store.version
-        told = killed(store.path, rng.uniform(0, 0.7))
-        n_told += told
-        assert store.version >= before + told  # what was said to be stored is there
+        stored = killed(store.path, rng.uniform(0, 0.7))
+        n_stored += stored
+        assert store.version >= before + stored  # what was said to be stored is there
         found = verify_store(store.path)
         assert found.is_sound, found.seen
         n_left += bool(found.seen)
@@ -88,7 +88,7 @@ def test_kills_at_random_moments_leave_the_store_whole(tmp_path, record_property
     assert not verify_store(store.path).seen
     record_property(
         "kills at random moments",
-        f"{n_kills} kills among {n_told} imports: the store sound after each, with leftovers after "
+        f"{n_kills} kills among {n_stored} imports: the store sound after each, leftovers after "
         f"{n_left}, none after maintain",
     )
 

@@ -85,10 +85,10 @@ def plan_of(case: Case, objective: Objective = Objective.WORST) -> Plan:
 
 def boats_of(case: Case, stratum: PlannedStratum) -> list[np.ndarray]:
     """Return the boats of each site-day (sites, then dates): a column an area and quantity."""
-    frame, trips, told = case.population.frame, case.population.trips, case.population.reported
+    frame, trips, reported = case.population.frame, case.population.trips, case.population.reported
     fish = {
-        "kept_fish": told.kept,
-        "encounter_fish": told.kept + told.legal + told.sublegal + told.unknown,
+        "kept_fish": reported.kept,
+        "encounter_fish": reported.kept + reported.legal + reported.sublegal + reported.unknown,
     }
     areas = range(len(case.sound.areas))
     columns = [fish[name] * (trips.area == area) for name in QUANTITIES for area in areas]

@@ -172,14 +172,14 @@ def dying(monkeypatch, after: int) -> None:
     n_done = 0
 
     def wrap(step):
-        def told(*args, **named):
+        def interrupted(*args, **named):
             nonlocal n_done
             n_done += 1
             if n_done > after:
                 raise Dead
             return step(*args, **named)
 
-        return told
+        return interrupted
 
     for owner, name in (
         *((Path, name) for name in ("replace", "unlink", "write_text")),

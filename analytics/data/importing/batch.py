@@ -254,7 +254,7 @@ def store_checked(
     """Store a checked batch, all or nothing; `about` is what is said of it and kept with it.
 
     Imports that meet wait for one another; where the store moved on since the check, it is repeated
-    on the newest version. Rows set aside were told by the first check: then the batch is refused.
+    on the newest version. Rows set aside were named by the first check: then the batch is refused.
 
     `sources` are its files by the names they came with, where they lie under others; `who` stores
     them, by default the operating system's user.

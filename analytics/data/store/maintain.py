@@ -67,7 +67,7 @@ def maintain_store(store: Store, *, progress: Callable[[str], None] = lambda _: 
     UsageError
         If the store is on a URL.
     StoreError
-        If a file is damaged, missing or foreign: that is to be mended first.
+        If a file is damaged, missing or foreign: that is to be corrected first.
     """
     path = store.path
     if remote_of(path):

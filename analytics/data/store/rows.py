@@ -181,7 +181,7 @@ def streamed_labelled(
 ) -> pa.RecordBatchReader:
     """Return the rows at some places as they are stored, read as they come.
 
-    `said` is told how many each time.
+    `said` is called with how many each time.
     """
     schema = stored_schema(table)
 
