@@ -8,6 +8,7 @@ import os
 import socket
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -141,7 +142,10 @@ def test_the_process_opens_nothing_but_what_was_published(folder, tmp_path_facto
     try:
         assert server.stderr is not None
         assert str(port) in server.stderr.readline()
-        assert len(asyncio.run(all_pages(port))) == len(PAGES)
+        # In a thread: a test of the browser may have left its loop running in this one.
+        with ThreadPoolExecutor(1) as pool:
+            pages = pool.submit(lambda: asyncio.run(all_pages(port))).result()
+        assert len(pages) == len(PAGES)
     finally:
         server.terminate()
         server.wait()
