@@ -10,6 +10,7 @@ import click
 
 from analytics.cli.terminal import (
     STORE,
+    StorePlace,
     examples,
     progress,
     require_folder_of,
@@ -162,7 +163,11 @@ def withdraw(batch: str, store: Path, undo: bool, reason: str | None) -> None:
         say(f"to put it back: blackmouth withdraw {batch} --store {store_words(store)} --undo")
 
 
-@click.command(epilog=examples("blackmouth templates --out forms"))
+@click.command(
+    epilog=examples(
+        "blackmouth templates --out forms", "blackmouth templates --out forms --store mystore"
+    )
+)
 @click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
@@ -170,20 +175,29 @@ def withdraw(batch: str, store: Path, undo: bool, reason: str | None) -> None:
     metavar="DIR",
     help="Folder for the files; made where missing.",
 )
-def templates(out: Path) -> None:
+@click.option(
+    "--store",
+    type=StorePlace(path_type=Path),
+    metavar="DIR",
+    help="Store, or its URL, whose areas, sites and seasons the drop-downs offer.",
+)
+def templates(out: Path, store: Path | None) -> None:
     """Write empty tables to fill in: a workbook with a sheet a table, and CSV files.
 
-    The workbook has drop-downs for allowed values and the sheet dictionary, which explains every
-    column and which `import` leaves out. The CSV files, in the folder csv, have the headers alone;
-    beside them, areas.geojson has no outline yet.
+    The workbook has drop-downs for allowed values and, where a column refers to another, for what
+    was typed there; with --store for its areas, sites and seasons, which the sheet codes lists. The
+    sheet dictionary explains every column. `import` leaves both sheets out. The CSV files, in the
+    folder csv, have the headers alone; beside them, areas.geojson has no outline yet.
     """
-    from analytics.data.importing import WORKBOOK_NAME, write_templates  # noqa: PLC0415 - keeps --help quick
+    from analytics.data.importing import WORKBOOK_NAME, codes_of, write_templates  # noqa: PLC0415 - keeps --help quick
+    from analytics.data.store import Store  # noqa: PLC0415
 
     require_room_for(out)
     if (out / WORKBOOK_NAME).exists():
         raise UsageError(f"{out / WORKBOOK_NAME} exists and may be filled in; name another folder")
+    codes = None if store is None else codes_of(Store(store).snapshot())
     with written_at(out):
-        written = write_templates(out)
+        written = write_templates(out, codes=codes)
     say(f"{written[0]} and {_number_of(len(written) - 2, 'CSV file')} in {written[1].parent}")
 
 

@@ -80,7 +80,7 @@ def _desk(store: Store, uploads: Uploads) -> None:
     else:
         _dropped(uploads)
     history_panel.history(store, uploads, store.batches())
-    history_panel.templates()
+    history_panel.templates(store)
 
 
 def _answer(found: CheckedUpload | None, *, n_batches: int) -> str:

@@ -56,18 +56,18 @@ def history(store: Store, uploads: Uploads, listed: Sequence[Batch]) -> None:
     _refused()
 
 
-def templates() -> None:
-    """Draw the downloads of empty tables."""
+def templates(store: Store) -> None:
+    """Draw the downloads of empty tables; their drop-downs offer the codes of the store."""
     st.header("Empty tables to fill in", anchor=False)
     st.markdown(
-        "The workbook has a sheet a table, drop-downs for what is allowed, and the sheet "
-        "*dictionary* with the meaning of every column. Fill in the sheets that you need; the "
-        "others may stay empty."
+        "The workbook has a sheet a table, drop-downs for what is allowed and for the areas, sites "
+        "and seasons of this store, and the sheet *dictionary* with the meaning of every column. "
+        "Fill in the sheets that you need; the others may stay empty."
     )
     with st.container(horizontal=True):
         people.offer(
             "Workbook (XLSX)",
-            importing.workbook_template,
+            partial(_workbook, store),
             file_name=importing.WORKBOOK_NAME,
             key="template-workbook",
         )
@@ -78,6 +78,11 @@ def templates() -> None:
             mime="application/zip",
             key="template-csv",
         )
+
+
+def _workbook(store: Store) -> bytes:
+    codes = importing.codes_of(store.snapshot()) if store.exists else None
+    return importing.workbook_template(codes=codes)
 
 
 def _zipped() -> bytes:

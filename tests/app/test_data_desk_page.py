@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import openpyxl
 import pyarrow as pa
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from analytics.data.importing import workbook_template
+from analytics.data.importing import import_files, workbook_template
 from analytics.data.store import Store
 from dashboard import data, pages, store_access
+from dashboard.desk import history_panel
 from dashboard.desk.uploads import Uploads
 from tests.app.reading import words_of
 from tests.field_week import field_week, write_week
@@ -253,6 +256,13 @@ def test_a_table_is_chosen_for_a_file(open_desk, store: Store) -> None:
 def test_an_empty_template_holds_nothing_to_accept(open_desk) -> None:
     page = drop(open_desk(), ("tables.xlsx", workbook_template(), ""))
     assert page.button(key="accept").disabled
+
+
+def test_the_workbook_offers_what_the_store_holds(store: Store, tmp_path: Path) -> None:
+    assert history_panel._workbook(store) == workbook_template()
+    import_files(store, write_week(field_week(), tmp_path / "week"))
+    book = openpyxl.load_workbook(io.BytesIO(history_panel._workbook(store)))
+    assert book["codes"]["B2"].value == field_week()["sites"][0]["site"]
 
 
 def test_the_public_has_no_desk(opener, monkeypatch) -> None:

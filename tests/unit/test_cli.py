@@ -18,6 +18,7 @@ import urllib.request
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import openpyxl
 import pyarrow.parquet as pq
 import pytest
 
@@ -259,6 +260,13 @@ def test_templates_are_written_once(tmp_path: Path, run: Run) -> None:
     assert "tables.xlsx" in err
     assert (tmp_path / "forms" / "csv" / "interviews.csv").is_file()
     assert run("templates", "--out", tmp_path / "forms")[0] == 2
+
+
+def test_templates_offer_the_codes_of_a_store(tmp_path: Path, run: Run, stored: Path) -> None:
+    assert run("templates", "--out", tmp_path / "forms", "--store", stored)[0] == 0
+    book = openpyxl.load_workbook(tmp_path / "forms" / "tables.xlsx")
+    offered = {cell.value for column in book["codes"].columns for cell in column[1:]}
+    assert {row["area"] for row in field_week()["areas"]} <= offered
 
 
 def test_withdraw_is_refused_where_rows_hang_on_it(tmp_path: Path, run: Run, stored: Path) -> None:

@@ -13,6 +13,7 @@ import pytest
 from analytics.data import importing
 from analytics.data.importing import workbook
 from analytics.data.schema import TABLES
+from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
 from analytics.findings import Finding, Severity
 from tests.field_week import Rows, field_week, write_week
@@ -260,6 +261,54 @@ def test_templates_are_read_again_and_are_the_same_each_time(tmp_path: Path) -> 
     }
     assert '"site_day,day_site,opportunistic"' in lists.values()
     assert '"true,false"' in lists.values()
+
+
+def drop_downs(book: Any, sheet: str) -> dict[str, str]:
+    """Return the list that each column of a sheet offers, by the column's name."""
+    header = {cell.column_letter: cell.value for cell in book[sheet][1]}
+    return {
+        header[str(one.sqref).partition("2:")[0]]: one.formula1
+        for one in book[sheet].data_validations.dataValidation
+        if one.type == "list"
+    }
+
+
+def test_a_column_that_refers_to_another_offers_what_stands_there() -> None:
+    book = openpyxl.load_workbook(io.BytesIO(importing.workbook_template()))
+    assert "areas!$A$2" in drop_downs(book, "sites")["area"]
+    assert "interviews!$A$2" in drop_downs(book, "fish")["interview_id"]
+    for name, table in TABLES.items():
+        offered = drop_downs(book, name)
+        assert {one.name for one in table.columns if one.refers_to} <= set(offered)
+    assert "seasons!$A$2" in drop_downs(book, "limits")["season"]
+
+
+def test_codes_of_a_store_are_offered_and_left_out_by_the_import(tmp_path: Path) -> None:
+    assert importing.codes_of(Snapshot.of({})) == {}
+    store = Store(tmp_path / "s")
+    importing.import_files(store, write_week(field_week(), tmp_path / "week"))
+    codes = importing.codes_of(store.snapshot())
+    rows = field_week()
+    assert codes["sites.site"] == sorted({row["site"] for row in rows["sites"]})
+    assert codes["seasons.season"] == sorted({row["season"] for row in rows["seasons"]})
+    path = tmp_path / "tables.xlsx"
+    path.write_bytes(importing.workbook_template(codes=codes))
+    book = openpyxl.load_workbook(path)
+    lists = {name: drop_downs(book, name) for name in ("site_days", "limits")}
+    columns = [cell.value for cell in book["codes"][1]]
+    for offered, formula in (
+        ("sites.site", lists["site_days"]["site"]),
+        ("seasons.season", lists["limits"]["season"]),
+    ):
+        cells = book["codes"][formula.removeprefix("codes!").replace("$", "")]
+        assert [cell.value for (cell,) in cells] == codes[offered]
+        assert columns[cells[0][0].column - 1] == offered
+    for row in rows["sites"]:
+        book["sites"].append([row.get(cell.value) for cell in book["sites"][1]])
+    book.save(path)
+    reading = importing.read_paths([path])
+    assert errors(reading) == []
+    assert list(reading.tables) == ["sites"]
 
 
 def test_a_filled_template_is_imported(tmp_path: Path) -> None:

@@ -38,6 +38,7 @@ from analytics.data.importing.table_files import (
 )
 from analytics.data.importing.templates import (
     WORKBOOK_NAME,
+    codes_of,
     csv_template,
     workbook_template,
     write_templates,
@@ -60,6 +61,7 @@ __all__ = [
     "cell_text",
     "check",
     "check_on",
+    "codes_of",
     "corrections_csv",
     "counted",
     "csv_template",

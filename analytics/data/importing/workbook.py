@@ -49,10 +49,10 @@ if TYPE_CHECKING:
 
     from analytics.arrays import Ints
 
-__all__ = ["DICTIONARY", "WORKBOOK", "as_text", "read_workbook"]
+__all__ = ["CODES", "DICTIONARY", "WORKBOOK", "as_text", "read_workbook"]
 
-#: A sheet that explains the tables and holds none.
-DICTIONARY = "dictionary"
+#: Sheets of an empty workbook that are no table: what explains them, and what drop-downs offer.
+DICTIONARY, CODES = "dictionary", "codes"
 _CHUNK_ROWS = 50_000
 _PIECE = 1 << 20
 
@@ -225,7 +225,8 @@ def _not_readable(error: Exception) -> Unreadable:
 
 def _tables_of(book: Workbook, path: Path) -> tuple[dict[str, str], list[Finding], list[Finding]]:
     """Return the title of the sheet of each table, faults, and notes on sheets left out."""
-    titles = [sheet.title for sheet in book.worksheets if sheet.title.lower() != DICTIONARY]
+    beside = (DICTIONARY, CODES)
+    titles = [sheet.title for sheet in book.worksheets if sheet.title.lower() not in beside]
     twice = sorted(title for title, times in Counter(titles).items() if times > 1)
     if twice:
         raise Unreadable(
