@@ -75,7 +75,9 @@ def holding(*, file: Path, level: float, out: Path | None) -> None:
     fish, warnings = read_held(file)
     show_findings(warnings)
     rates = rates_table(fish.groups(), level=level)
-    survival = survival_rows(fish.group.tolist(), fish.hours, fish.died, level=level)
+    survival = survival_rows(
+        fish.group.tolist(), fish.hours, fish.died, trip=fish.trip_code, level=level
+    )
     model = fish.model(level=level)
     click.echo(_rates_words(rates, n_trials=len(set(fish.trial_id.tolist()))))
     click.echo(_survival_words(survival, n_out=int(fish.is_out.sum())))

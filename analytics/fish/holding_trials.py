@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analytics.arrays import Bools, Floats
+    from analytics.arrays import Bools, Floats, Ints
 
 
 # Release mortality from where the hook held, and from fish held after capture.
@@ -327,10 +327,8 @@ def ratio_limits(
     below, above = base_high * (2 * q - base_high), base_low * (2 * q - base_low)
     if below <= 0 or above <= 0:
         return None
-    inner = [
-        (p * q) ** 2 - a * b * (2 * p - a) * (2 * q - b)
-        for a, b in ((low, base_high), (high, base_low))
-    ]
+    pairs = ((low, base_high), (high, base_low))
+    inner = [(p * q) ** 2 - a * b * (2 * p - a) * (2 * q - b) for a, b in pairs]
     roots = [math.sqrt(max(one, 0.0)) for one in inner]
     return max((p * q - roots[0]) / below, 0.0), (p * q + roots[1]) / above
 
@@ -349,6 +347,11 @@ def _together(groups: Iterable[HeldGroup], name: str, trial_id: str | None = Non
         tuple(seen for one in some for seen in one.seen),
         max((one.effect for one in some), default=1.0),
     )
+
+
+def _codes(keys: Iterable[Hashable]) -> Ints:
+    places: dict[Hashable, int] = {}
+    return np.array([places.setdefault(one, len(places)) for one in keys], dtype=np.int64)
 
 
 def _by(
@@ -382,19 +385,22 @@ class HeldFish:
     trip: NDArray[np.object_] | None = None
 
     @property
+    def trip_code(self) -> Ints | None:
+        """The trip of each fish as a number, its own where it names none; None where none does."""
+        if self.trip is None or all(one is None for one in self.trip.tolist()):
+            return None
+        return _codes((at,) if one is None else one for at, one in enumerate(self.trip.tolist()))
+
+    @property
     def effect(self) -> float:
         """The design effect of trips within groups of trials, at least 1 (`trip_effect`)."""
-        if self.trip is None or all(one is None for one in self.trip.tolist()):
+        if self.trip_code is None:
             return 1.0
-        trips = [at if one is None else one for at, one in enumerate(self.trip.tolist())]
-        stratum: dict[tuple[str, str], int] = {}
-        cluster: dict[tuple[int, object], list[int]] = {}
-        keys = zip(self.trial_id.tolist(), self.group.tolist(), strict=True)
-        for key, trip, died in zip(keys, trips, self.died.tolist(), strict=True):
-            place = stratum.setdefault(key, len(stratum))
-            cluster.setdefault((place, trip), [0, 0])[died] += 1
-        of_trips = np.array(list(cluster.values()), dtype=np.float64)
-        found = trip_effect(of_trips, np.array([place for place, _ in cluster], dtype=np.int64))
+        of_group = _codes(zip(self.trial_id.tolist(), self.group.tolist(), strict=True))
+        pairs, at = np.unique([of_group, self.trip_code], axis=1, return_inverse=True)
+        of_trips = np.zeros((pairs.shape[1], 2))
+        np.add.at(of_trips, (at.ravel(), self.died.astype(int)), 1.0)
+        found = trip_effect(of_trips, pairs[0])
         return 1.0 if math.isnan(found) else max(found, 1.0)
 
     @property
@@ -449,11 +455,9 @@ class HeldFish:
             self.length_mm[used],
             level=level,
         )
-        n_out, n_late = int((self.is_out & ~is_control).sum()), int((is_late & ~is_control).sum())
-        notes = [coded("taken_out_early", n=n_out)] * bool(n_out) + [
-            coded("died_after_last", n=n_late)
-        ] * bool(n_late)
-        return replace(found, notes=(*found.notes, *notes))
+        several = {"taken_out_early": self.is_out, "died_after_last": is_late}
+        many = {code: int((fish & ~is_control).sum()) for code, fish in several.items()}
+        return replace(found, notes=(*found.notes, *(coded(a, n=n) for a, n in many.items() if n)))
 
 
 def read_held(path: Path) -> tuple[HeldFish, list[Finding]]:

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.special import betaincinv, ndtri
 
 from analytics.codes import coded
-from analytics.intervals import wilson
+from analytics.intervals import t_quantile, wilson
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,7 +26,7 @@ class Survival:
     """A survival curve at its E times (hours): the start, every time of a death, and the last seen.
 
     `at_risk`, `died`: fish under watch just before, and deaths then. `low`, `high`: NaN where the
-    curve is 1 or 0. `relative_se`: Greenwood's error of the share alive over that share.
+    curve is 1 or 0. `relative_se`: error of the share alive over that share.
     """
 
     hours: Floats
@@ -39,7 +39,12 @@ class Survival:
 
 
 def kaplan_meier(
-    hours: Floats, is_dead: Bools, fish: Ints | None = None, *, level: float
+    hours: Floats,
+    is_dead: Bools,
+    fish: Ints | None = None,
+    *,
+    cluster: Ints | None = None,
+    level: float,
 ) -> Survival:
     r"""Estimate the share alive over time, right-censored.
 
@@ -47,7 +52,8 @@ def kaplan_meier(
     estimation from incomplete observations, J. Am. Stat. Assoc. 53), with Greenwood's variance
     ``se² = S² Σ d/(n (n - d))``. The interval is symmetric for ``ln(-ln S)``: ``S^exp(±z se/(S ln
     S))``, which stays within 0 and 1 (Kalbfleisch & Prentice 1980, The statistical analysis of
-    failure time data; from memory).
+    failure time data; from memory). With clusters the variance is that between them
+    (`_between_clusters`), and z is t of one degree of freedom less than there are clusters.
 
     Parameters
     ----------
@@ -56,6 +62,9 @@ def kaplan_meier(
     is_dead : ndarray of bool, shape (n,)
     fish : ndarray of int, shape (n,), optional
         How many fish each entry stands for; one if not given.
+    cluster : ndarray of int, shape (n,), optional
+        Fish of one cluster, such as a trip, may be alike; one by one if not given. A single cluster
+        does not show how alike: there is then no interval.
     level : float
         Confidence level.
 
@@ -66,6 +75,7 @@ def kaplan_meier(
     """
     if fish is not None:
         hours, is_dead = np.repeat(hours, fish), np.repeat(is_dead, fish)
+        cluster = None if cluster is None else np.repeat(cluster, fish)
     if not len(hours):
         raise ValueError("no fish was held; a survival curve needs one")
     hours = np.asarray(hours, dtype=np.float64)
@@ -75,15 +85,48 @@ def kaplan_meier(
     died = np.searchsorted(deaths, times, side="right") - np.searchsorted(deaths, times)
     alive = np.asarray(np.cumprod(1 - died / at_risk), dtype=np.float64)
     left = np.maximum(at_risk - died, 1)
-    relative = np.sqrt(np.cumsum(died / (at_risk * left)))
+    variance = np.cumsum(died / (at_risk * left))
+    z = float(ndtri(0.5 + level / 2))
+    if cluster is not None:
+        n_clusters = len(np.unique(cluster))
+        between = _between_clusters(hours, is_dead, cluster, times)
+        # Clusters that are all alike show no error: then that of single fish stands.
+        variance = np.where(between > variance * _ALIKE, between, variance)
+        z = t_quantile(level, n_clusters - 1)
+    relative = np.sqrt(variance)
     inner = (alive > 0) & (alive < 1)
     log_alive = np.log(np.where(inner, alive, 0.5))
-    step = ndtri(0.5 + level / 2) * relative / -log_alive
+    step = z * relative / -log_alive
     low, high = (
         np.asarray(np.where(inner, np.exp(log_alive * np.exp(side * step)), np.nan), np.float64)
         for side in (1, -1)
     )
     return Survival(times, at_risk, died, alive, low, high, relative)
+
+
+#: Variance between clusters, over that of single fish, under which it is rounding.
+_ALIKE = 1e-9
+
+
+def _between_clusters(hours: Floats, is_dead: Bools, cluster: Ints, times: Floats) -> Floats:
+    r"""Return the variance of the log share alive from what clusters differ by, shape (E,).
+
+    ``T/(T-1) Σ_t (Σ_j (d_tj - n_tj d_j/n_j)/(n_j - d_j))²`` over T clusters t and the times j of
+    deaths so far, with the fish n_tj of a cluster under watch and d_tj dead: the linearised curve,
+    summed by cluster (Williams 1995, Product-limit survival functions with correlated survival
+    times, Lifetime Data Anal. 1; from memory). Of single fish the sum is Greenwood's.
+    """
+    place = np.unique(cluster, return_inverse=True)[1]
+    n_clusters = int(place.max()) + 1
+    watched, dead = np.zeros((2, len(times), n_clusters))
+    last = np.searchsorted(times, hours, side="right") - 1
+    np.add.at(watched, (last, place), 1.0)
+    watched = np.cumsum(watched[::-1], axis=0)[::-1]
+    np.add.at(dead, (last[is_dead], place[is_dead]), 1.0)
+    n, d = (one.sum(axis=1, keepdims=True) for one in (watched, dead))
+    apart = np.cumsum((dead - watched * d / np.maximum(n, 1)) / np.maximum(n - d, 1), axis=0)
+    found: Floats = (apart**2).sum(axis=1) * n_clusters / max(n_clusters - 1, 1)
+    return found
 
 
 # A logistic model of the death of held fish by where the hook held and by length.

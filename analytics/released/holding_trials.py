@@ -72,12 +72,18 @@ def survival_table(snapshot: Snapshot, *, level: float) -> pa.Table:
 
 
 def survival_rows(
-    group: Sequence[str], hours: Floats, died: Bools, *, fish: Ints | None = None, level: float
+    group: Sequence[str],
+    hours: Floats,
+    died: Bools,
+    *,
+    fish: Ints | None = None,
+    trip: Ints | None = None,
+    level: float,
 ) -> pa.Table:
     """Return the survival curve of every group of n entries, in `SURVIVAL_SCHEMA`.
 
     `hours` (n,): until death, or until last seen alive; `fish` (n,): how many each entry stands
-    for.
+    for; `trip` (n,): fish of one trip may be alike.
     """
     names = np.array(group, dtype=object)
     weight = np.ones(len(names), dtype=int) if fish is None else fish
@@ -86,7 +92,8 @@ def survival_rows(
         mine = names == name
         if not weight[mine].sum():
             continue
-        curve = kaplan_meier(hours[mine], died[mine], weight[mine], level=level)
+        alike = None if trip is None else trip[mine]
+        curve = kaplan_meier(hours[mine], died[mine], weight[mine], cluster=alike, level=level)
         rows += [
             {
                 "group": name,

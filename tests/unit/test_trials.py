@@ -31,7 +31,12 @@ from analytics.fish.holding_trials import (
 )
 from analytics.intervals import wilson
 from analytics.models.holding_survival import hooking_mortality, kaplan_meier
-from analytics.released.holding_trials import survival_table, trial_table, wound_mix_table
+from analytics.released.holding_trials import (
+    survival_rows,
+    survival_table,
+    trial_table,
+    wound_mix_table,
+)
 from analytics.released.schemas import HOLDING_RATE_SCHEMA, SURVIVAL_SCHEMA, WOUND_MIX_SCHEMA
 from tests.tables import MONDAY, SiteDay, interview, survey
 
@@ -388,6 +393,19 @@ class TestHeldFishOfOneTrip:
         assert held(self.died, None).effect == 1
         assert held(self.died, [None] * 12).effect == 1
         assert held(self.died, list("abcdefghijkl")).effect == pytest.approx(12 / 11)
+
+    def test_the_curve_takes_the_trips(self):
+        fish = held(self.died, [*self.trips[:9], None, None, None])
+        assert fish.trip_code.tolist() == [0, 0, 0, 1, 1, 1, 2, 2, 2, 3, 4, 5]
+        assert held(self.died, None).trip_code is None
+        group, code = fish.group.tolist(), fish.trip_code
+        by_trip, alone = (
+            survival_rows(group, fish.hours, fish.died, trip=trip, level=0.95).to_pylist()[1]
+            for trip in (code, None)
+        )
+        assert by_trip["alive_prop"] == alone["alive_prop"]
+        assert by_trip["ci_low"] < alone["ci_low"]
+        assert by_trip["ci_high"] > alone["ci_high"]
 
     def test_groups_of_one_trip_are_not_compared_with_each_other(self):
         """Gills kill and jaws do not: that is no likeness of trips."""
