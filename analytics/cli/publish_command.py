@@ -16,6 +16,7 @@ from analytics.cli.terminal import (
     write_files,
     written_at,
 )
+from analytics.errors import UsageError
 
 
 @click.command(
@@ -45,6 +46,11 @@ def publish(*, store: Path, season: str | None, through: str | None, out: Path) 
     stand on what interviews report. The same data through the same week give the same files.
     """
     require_room_for(out)
+    if out.resolve().is_relative_to(Path(store).resolve()):
+        raise UsageError(
+            f"the folder {out} lies in the store at {store}; allowed: a folder outside it, since "
+            "what is published is there for everybody and the store is not"
+        )
 
     from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
     from analytics.publishing.publish import publish as published  # noqa: PLC0415

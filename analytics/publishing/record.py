@@ -1,7 +1,8 @@
 """What has gone out: every publication of a store is kept, since no reader forgets one.
 
-A file's name has its place and the hash of its content, and the content names the files before it:
-what was changed, or is gone from before the last, is refused.
+A file's name has its place and the hash of its content, and the content names the files before it.
+The history of the store names the last: what was changed or is gone, the whole folder included, is
+refused.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import numpy as np
 from filelock import FileLock, Timeout
 
 from analytics import checksums
-from analytics.data.store import sent
+from analytics.data.store import LAST_PUBLISHED, last_published, name_published, sent
 from analytics.errors import StoreError
 from analytics.publishing.knowledge import Publication
 from analytics.whole_files import replace_whole
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
-#: Folder of a store that holds them; a store that is copied or restored without it forgets.
+#: Folder of a store that holds them.
 FOLDER = "published"
 _VERSION = 1
 _LOCK, _LOCK_SECONDS = "lock", 600.0
@@ -39,12 +40,20 @@ def publications(store: Path, season: str) -> list[Publication]:
     Raises
     ------
     StoreError
-        If one of them cannot be read: without it nothing can be published safely.
+        If one of them cannot be read or is gone: without it nothing can be published safely.
     """
     folder = store / FOLDER
     contents = [_content(folder / name) for name in _names(folder)]
-    for name in {one for content in contents for one in content["before"]}:
-        if not (folder / name).exists():
+    named = {one for content in contents for one in content["before"]}
+    last = last_published(store)
+    if last and not contents:
+        raise StoreError(
+            f"{folder} is empty, and {last} went out from this store; {_RESTORE}; only where no "
+            f"copy is left remove {store / LAST_PUBLISHED}: nothing is then protected from what "
+            "readers already have"
+        )
+    for name in sorted(named | {last}):
+        if name and not (folder / name).exists():
             raise StoreError(f"{folder / name} is missing; {_RESTORE}")
     found = [_publication(one) for one in contents]
     return [one for one in found if one.season == season]
@@ -69,10 +78,12 @@ def keep(store: Path, publication: Publication, before: Iterable[Publication]) -
 
     One that went out before as it is needs no second file.
     """
-    if any(one.is_same(publication) for one in before):
-        return
     folder = store / FOLDER
     names = _names(folder)
+    if any(one.is_same(publication) for one in before):
+        if last_published(store) != names[-1]:
+            name_published(store, names[-1])  # an older program wrote it
+        return
     content = {
         "version": _VERSION,
         "before": names,
@@ -86,8 +97,10 @@ def keep(store: Path, publication: Publication, before: Iterable[Publication]) -
     }
     data = json.dumps(content).encode()
     last = max((int(name[:6]) for name in names), default=0)
-    replace_whole(folder / f"{last + 1:06d}-{checksums.digits_of(data)}.json", data)
+    name = f"{last + 1:06d}-{checksums.digits_of(data)}.json"
+    replace_whole(folder / name, data)
     sent(store, FOLDER)
+    name_published(store, name)
 
 
 def _names(folder: Path) -> list[str]:

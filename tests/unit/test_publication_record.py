@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import shutil
+
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
-from analytics.data.store import Store, verify_store
-from analytics.errors import StoreError
+from analytics.cli.publish_command import publish
+from analytics.data.store import LAST_PUBLISHED, Store, last_published, verify_store
+from analytics.errors import StoreError, UsageError
 from analytics.publishing import record
 from analytics.publishing.knowledge import Publication
 from tests.store_faults import filled_store
@@ -56,7 +60,7 @@ def test_a_changed_publication_is_named_and_refused(store, at):
         record.publications(store, "2030-31")
 
 
-@pytest.mark.parametrize("at", [0, 1])
+@pytest.mark.parametrize("at", [0, 1, 2])
 def test_a_missing_publication_is_named_and_refused(store, at):
     file = files_of(store)[at]
     file.unlink()
@@ -71,3 +75,33 @@ def test_a_foreign_file_is_named(store):
     (store / record.FOLDER / "other.json").write_text("{}")
     assert [one.file for one in verify_store(store).seen] == ["published/other.json"]
     assert Store(store).version
+
+
+def test_the_loss_of_all_publications_is_noticed(store):
+    shutil.rmtree(store / record.FOLDER)
+    with record.one_at_a_time(store), pytest.raises(StoreError, match="restore"):
+        record.publications(store, "2030-31")
+    assert [one.is_fault for one in verify_store(store).seen] == [True]
+    (store / LAST_PUBLISHED).unlink()  # what the refusal says where no copy is left
+    assert record.publications(store, "2030-31") == []
+    assert not verify_store(store).seen
+
+
+def test_what_names_the_newest_publication_is_checked(store):
+    (store / LAST_PUBLISHED).write_text("000001")
+    assert LAST_PUBLISHED in {one.file for one in verify_store(store).seen if one.is_fault}
+    with pytest.raises(StoreError, match="PUBLISHED"):
+        record.publications(store, "2030-31")
+
+
+def test_a_store_of_an_older_program_names_its_newest_publication_when_it_publishes(store):
+    (store / LAST_PUBLISHED).unlink()
+    before = record.publications(store, "2030-31")
+    record.keep(store, publication(3.0), before)
+    assert last_published(store) == files_of(store)[-1].name
+
+
+def test_nothing_is_published_into_the_store(store):
+    done = CliRunner().invoke(publish, ["--store", str(store), "--out", str(store / "public")])
+    assert isinstance(done.exception, UsageError)
+    assert not (store / "public").exists()

@@ -3,6 +3,7 @@
 from analytics.data.store.cluster import ClusterError, connected
 from analytics.data.store.history import REASON, Batch, Counts, Event, Receipt
 from analytics.data.store.maintain import Maintained, maintain_store
+from analytics.data.store.record import LAST_PUBLISHED, last_published, name_published
 from analytics.data.store.remote import MovedOnError, fresh_copy, is_url, located, sent, shown
 from analytics.data.store.rows import BATCH
 from analytics.data.store.store import DESK, Store
@@ -11,6 +12,7 @@ from analytics.data.store.verify import Verified, verify_store
 __all__ = [
     "BATCH",
     "DESK",
+    "LAST_PUBLISHED",
     "REASON",
     "Batch",
     "ClusterError",
@@ -24,8 +26,10 @@ __all__ = [
     "connected",
     "fresh_copy",
     "is_url",
+    "last_published",
     "located",
     "maintain_store",
+    "name_published",
     "sent",
     "shown",
     "verify_store",

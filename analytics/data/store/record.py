@@ -5,6 +5,8 @@ that the step wrote. Each row is chained to the one before, so that none can be 
 of the middle. And the files of the table of events itself have theirs in the file of sums beside
 them; a process killed between the row and the sums leaves the sums one step behind, which the
 chain bridges.
+
+Beside them stands the name of the newest publication, whose files lie in a folder of their own.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ import getpass
 import hashlib
 import json
 import os
+import re
 import secrets
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -25,6 +28,7 @@ from analytics.data.store import delta, history
 from analytics.data.store.history import EVENT_SCHEMA, MAINTAINED, Event
 from analytics.data.store.remote import sent
 from analytics.errors import StoreError
+from analytics.whole_files import replace_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -32,6 +36,8 @@ if TYPE_CHECKING:
 
 #: Table of the events, and folder of marks of steps that were begun and have not ended.
 EVENTS, UNFINISHED = "_batches", "_unfinished"
+#: File that names the newest publication by its place and the hash of its content.
+LAST_PUBLISHED, OF_PUBLISHED = f"{EVENTS}/PUBLISHED", re.compile(r"\d{6}-[0-9a-f]{16}\.json")
 _LOG = "_delta_log"
 _TRIES = 4
 
@@ -170,6 +176,34 @@ def write_sums(store: Path, *, without: Iterable[str] = ()) -> None:
     now |= {file.name for file in delta.files_of(folder)}
     checksums.write_sums(folder, sorted((now | set(known)) - set(without)), known)
     sent(store, f"{EVENTS}/{checksums.SUMS}")
+
+
+def last_published(store: Path) -> str:
+    """Return the name of the newest publication's file; empty where none is named.
+
+    Raises
+    ------
+    StoreError
+        If what names it is damaged.
+    """
+    path = store / LAST_PUBLISHED
+    try:
+        name = path.read_bytes().decode("ascii").removesuffix("\n")
+    except FileNotFoundError:
+        return ""
+    except (OSError, ValueError) as error:
+        raise checksums.refusal(checksums.DAMAGED, path) from error
+    if not OF_PUBLISHED.fullmatch(name):
+        raise checksums.refusal(checksums.DAMAGED, path)
+    return name
+
+
+def name_published(store: Path, name: str) -> None:
+    """Let the history name the newest publication, so that the loss of all of them is noticed."""
+    path = store / LAST_PUBLISHED
+    path.parent.mkdir(exist_ok=True)
+    replace_whole(path, f"{name}\n".encode("ascii"))
+    sent(store, LAST_PUBLISHED)
 
 
 def tied(event: Event, before: Record) -> Event:

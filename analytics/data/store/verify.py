@@ -19,7 +19,16 @@ from analytics.data.kept import FOLDER as KEPT
 from analytics.data.schema import TABLES
 from analytics.data.store import delta
 from analytics.data.store.history import MAINTAINED
-from analytics.data.store.record import EVENTS, UNFINISHED, Record, read_record, state_of
+from analytics.data.store.record import (
+    EVENTS,
+    LAST_PUBLISHED,
+    OF_PUBLISHED,
+    UNFINISHED,
+    Record,
+    last_published,
+    read_record,
+    state_of,
+)
 from analytics.data.store.rows import BATCH
 from analytics.errors import StoreError
 
@@ -33,7 +42,6 @@ BULLETINS, CARD, NOTES = "bulletins", "bulletin.json", ("notes.jsonl", ".notes.l
 #: Folders of a store: what went out, by files that have the hash of their content in their names;
 #: and what other parts of the program make and check.
 PUBLISHED, _ELSEWHERE = "published", ("desk", "published")
-_OF_PUBLISHED = re.compile(r"\d{6}-[0-9a-f]{16}\.json")
 _TRIES = 3
 #: Files as the Delta library names them, its drafts included.
 _OF_DELTA = re.compile(
@@ -205,6 +213,8 @@ def _events(store: Path, record: Record, begun: set[str], there: list[str]) -> I
         table, _, name = file.partition("/")
         if table != EVENTS or name in known or not (store / file).exists():
             continue
+        if file == LAST_PUBLISHED:
+            continue  # judged with what it names
         if name == SUMS:
             yield Seen("", file)
         elif sums is None:
@@ -259,12 +269,18 @@ def _published(store: Path) -> Iterator[Seen]:
     """Judge the record of what went out, each file by its name, and those that others name."""
     names = [one for one in checksums.files_under(store / PUBLISHED) if one != "lock"]
     named: set[str] = set()
+    if (store / LAST_PUBLISHED).exists():
+        try:
+            named = {last_published(store)}
+            yield Seen("", LAST_PUBLISHED)
+        except StoreError:
+            yield Seen(DAMAGED, LAST_PUBLISHED)
     for name in names:
         try:
             data = (store / PUBLISHED / name).read_bytes()
         except FileNotFoundError:
             continue  # a draft that has its name by now
-        if not _OF_PUBLISHED.fullmatch(name):
+        if not OF_PUBLISHED.fullmatch(name):
             kind = LEFTOVER if name.endswith(".tmp") else FOREIGN
         elif name[7:23] != checksums.digits_of(data):
             kind = DAMAGED
