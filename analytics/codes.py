@@ -14,7 +14,7 @@ import re
 import tomllib
 from dataclasses import dataclass
 from datetime import date
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from string import Formatter
 from typing import TYPE_CHECKING
@@ -98,10 +98,15 @@ def coded(name: str, **arguments: Value | Iterable[Value]) -> str:
     KeyError
         If the registry has no such code, or the code has other arguments.
     """
-    if arguments.keys() != arguments_of(name):
+    return _written(name, tuple((key, _items(value)) for key, value in arguments.items()))
+
+
+@lru_cache(maxsize=10_000)
+def _written(name: str, arguments: tuple[tuple[str, tuple[str, ...]], ...]) -> str:
+    """Return a code as `coded` does, from its items as text; a table repeats few of them often."""
+    if {key for key, _ in arguments} != arguments_of(name):
         raise KeyError(f"code {name} has arguments {sorted(arguments_of(name))}")
-    items = ((key, _items(value)) for key, value in arguments.items())
-    return str(Code(name, tuple(items)))
+    return str(Code(name, arguments))
 
 
 def error_code(error: object) -> str:
@@ -332,7 +337,7 @@ def _number(text: str) -> str:
 
 
 def _items(value: Value | Iterable[Value]) -> tuple[str, ...]:
-    return (str(value),) if isinstance(value, Value) else tuple(map(str, value))
+    return (str(value),) if isinstance(value, (str, int, float)) else tuple(map(str, value))
 
 
 def _quoted(item: str) -> str:

@@ -250,9 +250,14 @@ def _joined(frame: pd.DataFrame, factor: str, response: str) -> dict[str, str]:
 
 def _sums(frame: pd.DataFrame, by: list[str], response: str) -> pd.DataFrame:
     """Return fish, encounters and trips of every level, in sorting order."""
-    # By codes: text is looked at once.
-    coded = {name: frame[name].astype("category") for name in by}
-    grouped = frame[list(dict.fromkeys((response, TRIALS)))].groupby(
-        list(coded.values()), observed=True
-    )
-    return grouped.agg(fish=(response, "sum"), met=(TRIALS, "sum"), trips=(response, "size"))
+    factors = [pd.factorize(frame[name], sort=True) for name in by]
+    shape = [len(levels) for _, levels in factors]
+    place = np.ravel_multi_index([codes for codes, _ in factors], shape)
+    trips = np.bincount(place, minlength=math.prod(shape))
+    there = np.flatnonzero(trips)
+    columns = {"fish": response, "met": TRIALS}
+    sums = {name: np.bincount(place, frame[one].to_numpy())[there] for name, one in columns.items()}
+    at = np.unravel_index(there, shape)
+    known = [levels[codes] for (_, levels), codes in zip(factors, at, strict=True)]
+    index = known[0] if len(by) == 1 else pd.MultiIndex.from_arrays(known)
+    return pd.DataFrame(sums | {"trips": trips[there]}, index=index)

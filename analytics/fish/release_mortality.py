@@ -205,7 +205,7 @@ class DeathPlan:
             wound_unknown[:, place] = ~is_known & (all_fish > 0)
             lacking[:, place] = wound_unknown[:, place] & (group.choice.any_wound is None)
         jacobian = np.stack(slopes, axis=1)
-        variance = np.einsum("dpk,dkl,dql->dpq", jacobian, cov, jacobian)
+        variance = jacobian @ cov @ np.swapaxes(jacobian, 1, 2)
         return FishByRate(np.stack(fish, axis=1), variance, total, wound_unknown, lacking)
 
     def deaths(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[Floats, Floats, Floats]:

@@ -219,13 +219,19 @@ class Coding:
 
     def matrix(self, frame: pd.DataFrame) -> Floats:
         """Return the matrix for the rows of a frame, shape (N, P); raises as `Main.coded`."""
-        of_terms = (columns_of(term, frame) for term in self.terms)
+        mains = dict.fromkeys(main for term in self.terms for main in term)
+        coded = {main: main.coded(frame) for main in mains}
+        of_terms = (_products([coded[main] for main in term]) for term in self.terms)
         return np.column_stack([np.ones(len(frame)), *itertools.chain(*of_terms)])
 
 
 def columns_of(term: tuple[Main, ...], frame: pd.DataFrame) -> list[Floats]:
     """Return the columns of one term for the rows of a frame; raises as `Main.coded`."""
-    mains = (main.coded(frame) for main in term)
+    return _products([main.coded(frame) for main in term])
+
+
+def _products(mains: Sequence[Sequence[Floats]]) -> list[Floats]:
+    """Return the columns of a term from those of its one or two parts."""
     return [
         parts[0] if len(parts) == 1 else parts[0] * parts[1] for parts in itertools.product(*mains)
     ]
@@ -269,9 +275,12 @@ def column_of(frame: pd.DataFrame, name: str) -> pd.Series:
 
     Raises `UsageError` if there is none or several of that name.
     """
-    found = [str(one) for one in frame.columns].count(name)
-    if found != 1 or name not in frame.columns:
-        raise not_found(frame, name, found)
+    columns = frame.columns
+    # Names that are all text and all different are not looked through one by one.
+    if not (isinstance(columns.dtype, pd.StringDtype) and columns.is_unique and name in columns):
+        found = [str(one) for one in columns].count(name)
+        if found != 1 or name not in columns:
+            raise not_found(frame, name, found)
     column: pd.Series = frame[name]
     return column
 
@@ -301,7 +310,7 @@ def _main(frame: pd.DataFrame, name: str, part: str) -> Main:
 def _labels(column: pd.Series) -> tuple[Ints, list[str]]:
     """Return the place of each row among the levels that occur, and those levels as text."""
     if isinstance(column.dtype, pd.CategoricalDtype):
-        codes = column.cat.codes.to_numpy(np.int64)
+        codes = np.asarray(column.array.codes, dtype=np.int64)
         occurs = np.bincount(codes, minlength=len(column.cat.categories)) > 0
         seen = [str(one) for one in column.cat.categories[occurs]]
         return (np.cumsum(occurs) - 1)[codes], seen
@@ -323,7 +332,7 @@ def _filled(frame: pd.DataFrame, name: str) -> pd.Series:
 def _n_empty(column: pd.Series) -> int:
     """Return the number of cells without a value; text without a letter is no level."""
     if isinstance(column.dtype, pd.CategoricalDtype):
-        codes, known = column.cat.codes.to_numpy(), column.cat.categories
+        codes, known = column.array.codes, column.array.categories
         is_empty = codes < 0
         if "" in known:
             is_empty |= codes == known.get_loc("")

@@ -194,36 +194,38 @@ def _codes(values: Ints) -> Ints:
 
 def _weather(rows: pd.DataFrame, usual: Floats) -> tuple[Bools, Weather]:
     """Return which site-days lie on an unfishable date, and the counts of such dates."""
-    frame = pd.DataFrame({"date": rows["date"], "boats": rows["boats"], "usual": usual})
-    dates = frame.groupby("date").sum()
-    dates = dates[dates["usual"] >= LEAST_BOATS]
-    unfishable = dates["boats"] <= UNFISHABLE_SHARE * dates["usual"]
-    gone = dates[unfishable]
-    after = unfishable.reindex(gone.index + pd.Timedelta(days=1)).dropna()
-    usual_gone = float(gone["usual"].sum())
-    share = float(gone["boats"].sum()) / usual_gone if usual_gone > 0 else 0.0
-    found = Weather(
-        len(dates), int(unfishable.sum()), len(after), int(after.astype(bool).sum()), share
+    day, place = np.unique(
+        rows["date"].to_numpy().astype("datetime64[D]").astype(np.int64), return_inverse=True
     )
-    return rows["date"].isin(gone.index).to_numpy(), found
+    boats, expected = (
+        _sums(place, one, len(day)) for one in (rows["boats"].to_numpy(np.float64), usual)
+    )
+    is_known = expected >= LEAST_BOATS
+    gone = is_known & (boats <= UNFISHABLE_SHARE * expected)
+    after = np.isin(day[is_known], day[gone] + 1)
+    usual_gone = float(expected[gone].sum())
+    share = float(boats[gone].sum()) / usual_gone if usual_gone > 0 else 0.0
+    again = int(gone[is_known][after].sum())
+    found = Weather(int(is_known.sum()), int(gone.sum()), int(after.sum()), again, share)
+    return gone[place], found
 
 
 def _unfishable_of_weeks(
     rows: pd.DataFrame, gone: Floats, usual: Floats, group: Ints, *, kind: Ints
 ) -> dict[tuple[int, str], float]:
     """Return the share of boats that stayed in, by area and week; those of a group stand for it."""
-    frame = pd.DataFrame({"area": rows["area"], "week": rows["week"], "group": group})
     same = np.array([(row == row[:, None]).sum(axis=0) for row in kind]).reshape(-1, 7)
     n_days = same[rows["area"].to_numpy(), rows["digit"].to_numpy()]
-    sampled = frame.groupby(["area", "week", "group"])["group"].transform("size").to_numpy()
-    scale = n_days / np.maximum(sampled, 1)
-    sums = frame.assign(gone=gone * scale, usual=usual * scale)
-    by_week = sums.groupby(["area", "week"])[["gone", "usual"]].sum()
-    by_week = by_week[by_week["usual"] > 0]
-    share = by_week["gone"] / by_week["usual"]
-    area, week = (share.index.get_level_values(name) for name in ("area", "week"))
-    keys = zip(area.astype(int), week.astype(str), strict=True)
-    return dict(zip(keys, share.astype(float), strict=True))
+    week, weeks = pd.factorize(rows["week"], sort=True)
+    cell, place = np.unique(rows["area"].to_numpy() * len(weeks) + week, return_inverse=True)
+    sampled = _codes(place * (int(group.max(initial=0)) + 1) + group)
+    scale = n_days / np.maximum(np.bincount(sampled)[sampled], 1)
+    out, usually = (_sums(place, one * scale, len(cell)) for one in (gone, usual))
+    return {
+        (int(code // len(weeks)), str(weeks[code % len(weeks)])): float(part / of)
+        for code, part, of in zip(cell, out, usually, strict=True)
+        if of > 0
+    }
 
 
 def _weights(

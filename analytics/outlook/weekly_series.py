@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 from scipy.special import logit
 
 from analytics.codes import coded
@@ -19,9 +20,9 @@ from analytics.weeks import weeks_between
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    import pandas as pd
+    from numpy.typing import NDArray
 
-    from analytics.arrays import Bools, Floats
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
     from analytics.outlook.seasonal_pattern import Figures
     from analytics.survey.design import Design
@@ -138,18 +139,24 @@ def weighted_open_days(
 
     An area that no opening names is open whenever any is: boats of other ramps fish there.
     """
-    listed = days.drop_duplicates(["area", "date"])
-    anywhere = listed.drop_duplicates("date")
+    name, named = pd.factorize(days["area"])
+    day = days["date"].to_numpy().astype("datetime64[D]")
+    # Each area and day once: an area may have two openings that day.
+    listed = _first_of(name * len(day) + np.unique(day, return_inverse=True)[1])
+    anywhere = listed[_first_of(day[listed])]
+    at = pd.Index(weeks).get_indexer(pd.Index(days["week"]))
+    digit, of_area = boats.digit(day), named.get_indexer(pd.Index(areas))
     sums = np.zeros((len(areas), len(weeks)))
-    place = {week: at for at, week in enumerate(weeks)}
-    for code, area in enumerate(areas):
-        mine = listed[listed["area"] == area]
-        mine = mine if len(mine) else anywhere
-        mine = mine[mine["week"].isin(place)]
-        digit = boats.digit(mine["date"].to_numpy().astype("datetime64[D]"))
-        at = mine["week"].map(place).to_numpy(np.int64)
-        sums[code] = np.bincount(at, boats.weight[code, digit], minlength=len(weeks))
+    for code, own in enumerate(of_area):
+        mine = listed[name[listed] == own] if own >= 0 else anywhere
+        mine = mine[at[mine] >= 0]
+        sums[code] = np.bincount(at[mine], boats.weight[code, digit[mine]], minlength=len(weeks))
     return sums
+
+
+def _first_of(values: NDArray[Any]) -> Ints:
+    """Return the places at which each value stands first, in their order."""
+    return np.sort(np.unique(values, return_index=True)[1])
 
 
 def _fishable_share(boats: DayEffects, *, n_areas: int, weeks: Sequence[str]) -> Floats:

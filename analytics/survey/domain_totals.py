@@ -388,5 +388,5 @@ def all_over_last(
         ],
         axis=2,
     )
-    joint = np.einsum("djk,dkl,dml->djm", gradient, cov, gradient)
+    joint = gradient @ cov @ np.swapaxes(gradient, 1, 2)
     return ratio, joint / below[:, None, None] ** 2
