@@ -14,9 +14,11 @@ import numpy as np
 
 #: Columns of so many rows are made in threads, so many at once: numpy lets others run meanwhile.
 LONG, THREADS = 100_000, 2
+#: Numbers of a table that are few: kept in memory, and worked on at once.
+FEW = 1_000_000
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -28,26 +30,39 @@ if TYPE_CHECKING:
 class Columns:
     """Columns that are made when they are asked for: all at once they would fill the memory.
 
+    Of few numbers they are made at once, since many short columns cost more one by one.
+
     Parameters
     ----------
     make : callable
         Returns a column by its number.
     count : int
         Number of columns.
+    held : ndarray of float, shape (P, R), optional
+        All of them, where they are there; they are not written to.
     """
 
-    def __init__(self, make: Callable[[int], Floats], count: int) -> None:
-        self._make, self._count = make, count
+    def __init__(
+        self, make: Callable[[int], Floats], count: int, held: Floats | None = None
+    ) -> None:
+        self._make, self._count, self.held = make, count, held
 
     @classmethod
     def of(cls, table: Floats) -> Columns:
         """Return the columns of a table (R, P) that is there."""
-        return cls(lambda column: table[:, column], table.shape[1])
+        return cls(lambda column: table[:, column], table.shape[1], table.T)
+
+    @classmethod
+    def sized(cls, make: Callable[[int], Floats], count: int, *, n_rows: int) -> Columns:
+        """Return columns of so many rows, made at once where their numbers are few."""
+        if not 0 < count * n_rows <= FEW:
+            return cls(make, count)
+        return cls.of(np.stack([make(column) for column in range(count)]).T)
 
     @property
     def table(self) -> Floats:
         """All of them at once, shape (R, P)."""
-        return np.stack(list(self)).T
+        return np.stack(list(self)).T if self.held is None else self.held.T
 
     def __len__(self) -> int:
         return self._count
@@ -60,10 +75,15 @@ class Columns:
 
     def add_at(self, place: Ints, size: int, *, factor: Floats) -> Floats:
         """Sum the columns, each row times its factor, by place: shape (size, P)."""
-        return self.reduced(lambda column: add_at(place, column, size, factor=factor), size=size).T
+        return self.reduced(lambda column: sums_at(place, column * factor, size), size=size).T
 
     def reduced(self, verb: Callable[[Floats], Floats], *, size: int) -> Floats:
-        """Return what a verb makes of each column, shape (P, size); long ones some at a time."""
+        """Return what a verb makes of each column, shape (P, size); long ones some at a time.
+
+        The verb takes a column, or all of them as rows.
+        """
+        if self.held is not None and len(self):
+            return verb(self.held)
         made = np.empty((len(self), size))
 
         def fill(place: int) -> int:
@@ -80,8 +100,16 @@ class Columns:
         return made
 
     def each(self, verb: Callable[[Floats], Floats]) -> Columns:
-        """Return the columns after a verb."""
+        """Return the columns after a verb, which takes a column, or all of them as rows."""
+        if self.held is not None:
+            return Columns.of(verb(self.held).T)
         return Columns(lambda column: verb(self[column]), len(self))
+
+    def pick(self, columns: Sequence[int]) -> Columns:
+        """Return some of the columns."""
+        if self.held is not None:
+            return Columns.of(self.held[list(columns)].T)
+        return Columns(lambda column: self[columns[column]], len(columns))
 
 
 def rows_of(values: Floats, rows: Ints) -> Floats:
@@ -133,6 +161,16 @@ def add_at(place: Ints, values: Floats, size: int, *, factor: Floats | None = No
         weights = flat[:, column] if factor is None else flat[:, column] * factor
         row[:] = np.bincount(place, weights=weights, minlength=size)
     return sums.T.reshape(size, *values.shape[1:])
+
+
+def sums_at(place: Ints, values: Floats, size: int) -> Floats:
+    """Sum along the last axis by place: a column (R,) to (size,), or rows (P, R) to (P, size)."""
+    if values.ndim == 1:
+        return np.asarray(np.bincount(place, values, minlength=size), dtype=np.float64)
+    n = len(values)
+    at = (np.arange(n)[:, None] * size + place).ravel()
+    sums = np.bincount(at, values.ravel(), minlength=n * size).reshape(n, size)
+    return np.asarray(sums, dtype=np.float64)
 
 
 def add_cross_at(place: Ints, x: Floats, size: int, *, pair: Ints) -> Floats:

@@ -127,7 +127,7 @@ def _stages(form: LinearForm, codes: Ints) -> tuple[Floats, Floats, Floats]:
         form, stratum=form.stratum, place=place, part=part, size=length, pair=cells.pair
     )
     share = form.plan.n_active[form.stratum] / design.strata.n_frame[form.stratum]
-    inside = cells.second_stage_cov.each(lambda column: column[form.cell])
+    inside = cells.second_stage_cov.each(lambda column: column[..., form.cell])
     missed = design.site_days.unit[np.flatnonzero(form.plan.missed)]
     is_missed = np.isin(cells.unit, missed)[form.cell] & ~design.strata.of_days[form.stratum]
     factor = form.weight**2 * share

@@ -20,7 +20,6 @@ from analytics.data.calendar import season_days
 from analytics.errors import UsageError
 from analytics.intervals import logit_t
 from analytics.propagation import joint_df
-from analytics.survey.domain_totals import unit_cells
 from analytics.survey.domains import (
     Domains,
     LinearMaps,
@@ -309,16 +308,15 @@ class CoverageExpandedEstimator(DerivedEstimator):
 
     def _from_sample(self, analysis: Analysis, domains: Domains, codes: Ints) -> Floats:
         """Return the covariance that the sample gives expanded totals, factors taken as known."""
-        moments = self.sampled.reduction.moments(analysis)
-        plan, cells, _ = unit_cells(self.design, moments, plans=self.sampled.plans, by_area=True)
+        units = self.sampled.units(analysis)
         fine = area_week_domains(self.design)
         code = np.arange((len(self.design.areas) + 1) * (fine.n_weeks + 1))
         key = code // (fine.n_weeks + 1)
         factor = np.concatenate([[0.0], self.coverage.factor])[key]
-        k = moments.sums.shape[1]
+        k = units.cells.total.shape[1]
         matrix = factor[:, None, None] * np.eye(k)
         _, cov = linear_totals(
-            self.design, plan, cells, domains, LinearMaps(code, matrix), codes=codes
+            self.design, units.plan, units.cells, domains, LinearMaps(code, matrix), codes=codes
         )
         return cov
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.arrays import Columns, add_at, is_all, rows_of, scaled
+from analytics.arrays import FEW, Columns, add_at, is_all, rows_of, scaled
 from analytics.survey.domains import (
     Domains,
     LinearForm,
@@ -15,7 +16,7 @@ from analytics.survey.domains import (
     first_stage_variance,
     matrices,
 )
-from analytics.survey.pooled_variance import PooledVariance, pooled_variance
+from analytics.survey.pooled_variance import PooledLater, PooledVariance, pooled_variance
 from analytics.survey.support import Support, support_of
 from analytics.survey.unit_totals import (
     ROUNDING,
@@ -77,8 +78,8 @@ class DomainTotals:
         something.
     estimator : str
         Name of the estimator of a total, where it is not by expansion of the sample alone.
-    pool : PooledVariance, optional
-        What all strata of the season say of the variance of each domain.
+    pooled : PooledVariance or PooledLater, optional
+        What all strata of the season say of the variance of each domain, as `pool` gives it.
     """
 
     code: Ints
@@ -92,7 +93,12 @@ class DomainTotals:
     missing: tuple[str, ...] = ()
     is_convenience: bool = False
     estimator: str = ""
-    pool: PooledVariance | None = None
+    pooled: PooledVariance | PooledLater | None = None
+
+    @property
+    def pool(self) -> PooledVariance | None:
+        """What all strata of the season say of the variance of each domain."""
+        return self.pooled.made if isinstance(self.pooled, PooledLater) else self.pooled
 
     @property
     def cov_of_sums(self) -> Floats:
@@ -105,8 +111,8 @@ class DomainTotals:
         total = np.concatenate([self.total, none], axis=1)
         cov = np.pad(self.cov, ((0, 0), (0, 1), (0, 1)))
         rows = np.array(columns)
-        pool = None if self.pool is None else self.pool.of(rows)
-        return replace(self, total=total[:, rows], cov=cov[:, rows[:, None], rows], pool=pool)
+        pooled = None if self.pooled is None else self.pooled.of(rows)
+        return replace(self, total=total[:, rows], cov=cov[:, rows[:, None], rows], pooled=pooled)
 
 
 def domain_totals(
@@ -134,6 +140,11 @@ def unit_cells(
     by_site = site_day_totals(design, moments, plan.active[unit_of], by_area=by_area)
     by_site = with_missed_days(design, plan, by_site, interviewed)
     return plan, unit_totals(design, by_site), interviewed
+
+
+def is_few(cells: UnitTotals) -> bool:
+    """Return whether totals of units take so little memory that they may stay for further use."""
+    return bool(len(cells.unit) * (cells.total.shape[1] + len(cells.pair)) <= FEW)
 
 
 def variances_of_units(
@@ -209,7 +220,9 @@ def totals_of_cells(
         matrices(cov, cells.pair, total.shape[1]),
         support,
         plan,
-        pool=pooled_variance(form, codes=codes),
+        pooled=PooledLater(partial(pooled_variance, form, codes=codes))
+        if is_few(cells)
+        else pooled_variance(form, codes=codes),
     )
 
 
@@ -218,7 +231,7 @@ def _second_stage_variance(form: LinearForm, place: Ints, size: int) -> Floats:
     n, frame = form.plan.n_active[form.stratum], form.design.strata.n_frame[form.stratum]
     second_stage_cov = form.cells.second_stage_cov
     if not is_all(form.cell, len(form.cells.unit)):
-        second_stage_cov = second_stage_cov.each(lambda column: column[form.cell])
+        second_stage_cov = second_stage_cov.each(lambda column: column[..., form.cell])
     return second_stage_cov.add_at(place, size, factor=form.weight**2 * n / frame)
 
 

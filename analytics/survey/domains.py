@@ -410,7 +410,7 @@ class _Alike:
         """Return what sampling inside the units of each group adds at weight 1, shape (G, P)."""
         stratum = form.design.units.stratum[form.cells.unit[self.cells]]
         share = form.plan.n_active[stratum] / form.design.strata.n_frame[stratum]
-        columns = form.cells.second_stage_cov.each(lambda column: column[self.cells])
+        columns = form.cells.second_stage_cov.each(lambda column: column[..., self.cells])
         return columns.add_at(self.group[self.cells], self.size, factor=share)
 
 

@@ -17,9 +17,7 @@ from analytics.survey.boat_counts import Counted, count_boats
 from analytics.survey.domain_totals import (
     DomainTotals,
     all_over_last,
-    domain_totals,
     totals_of_cells,
-    unit_cells,
 )
 from analytics.survey.domains import (
     Domains,
@@ -39,8 +37,8 @@ if TYPE_CHECKING:
     from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
     from analytics.survey.design import Design, StratumTreatment
-    from analytics.survey.estimators import DesignEstimator
-    from analytics.survey.reduction import Measure, Moments, Reduction
+    from analytics.survey.estimators import DesignEstimator, UnitsOf
+    from analytics.survey.reduction import Measure, Reduction
     from analytics.survey.support import Support
     from analytics.survey.unit_totals import UnitTotals
 
@@ -113,12 +111,12 @@ def cell_rates(
     `under_way`: trips that were not over. `asked`: of K measures and, last, boat-hours.
     """
     fine = area_week_domains(drawn.design)
-    moments = drawn.reduction.moments(asked)
-    totals = domain_totals(drawn.design, moments, fine, plans=drawn.plans)
+    units = drawn.units(asked)
+    totals = units.totals(drawn.design, fine)
     codes = np.union1d(fine.all_of(drawn.design), totals.code[totals.total[:, -1] > 0])
     at = np.searchsorted(totals.code, codes)
     hours, own = totals.total[at, -1], totals.support.n_interviews[at] > 0
-    complete = _complete(drawn, moments, totals, codes)
+    complete = _complete(drawn.design, units, totals, codes)
     met, n_interviews = _under_way(under_way, asked, fine, codes, k=complete.rate.shape[1])
     use_met = (met.n_psu_interviewed > 0) & ~(own & (complete.n_psu_interviewed >= FEWEST))
     is_complete = (hours > 0) & ~use_met
@@ -147,12 +145,10 @@ def _area_of(codes: Ints, fine: Domains) -> tuple[Domains, Ints]:
     return areas, areas.code(key, np.zeros_like(key))
 
 
-def _complete(
-    drawn: DesignEstimator, moments: Moments, totals: DomainTotals, codes: Ints
-) -> _TripRates:
+def _complete(design: Design, units: UnitsOf, totals: DomainTotals, codes: Ints) -> _TripRates:
     """Return the ratios of means of complete trips, from their totals by area and week."""
-    areas, of_area = _area_of(codes, area_week_domains(drawn.design))
-    wide = domain_totals(drawn.design, moments, areas, plans=drawn.plans)
+    areas, of_area = _area_of(codes, area_week_domains(design))
+    wide = units.totals(design, areas)
     at, there = np.searchsorted(totals.code, codes), np.searchsorted(wide.code, of_area)
     total, n_psu_interviewed = totals.total[at], totals.support.n_psu_interviewed[at]
     rate, _ = all_over_last(total, totals.cov[at])
@@ -280,8 +276,7 @@ class EffortTimesRateEstimator(DerivedEstimator):
         """Return what the totals of an analysis over any domains rest on."""
         rates = cell_rates(self.sampled, self.under_way, asked)
         cells, k = _Cells.of(rates, self._effort(fine)), rates.rate.shape[1]
-        moments = self.sampled.reduction.moments(asked)
-        plan, by_area, _ = unit_cells(self.design, moments, plans=self.sampled.plans, by_area=True)
+        units = self.sampled.units(asked)
         # Linearised: E/X (y - R x) for each site-day.
         per_hour = cells.effort / np.where(rates.hours > 0, rates.hours, 1.0)
         factor = np.where(rates.is_complete, per_hour, 0.0)
@@ -289,7 +284,7 @@ class EffortTimesRateEstimator(DerivedEstimator):
             [np.broadcast_to(np.eye(k), (len(factor), k, k)), -rates.about[:, :, None]], axis=2
         )
         maps = LinearMaps(cells.code, factor[:, None, None] * residual)
-        return _Parts(cells, plan, by_area, maps)
+        return _Parts(cells, units.plan, units.cells, maps)
 
     def _from_interviews(
         self, parts: _Parts, domains: Domains, *, codes: Ints, place: Ints

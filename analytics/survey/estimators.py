@@ -17,11 +17,13 @@ from analytics.data import query
 from analytics.data.calendar import trip_tables
 from analytics.data.schema import TABLES
 from analytics.survey.design import SITE_RULES, SiteDays, StratumTreatment, Units
-from analytics.survey.domain_totals import DomainTotals, domain_totals
+from analytics.survey.domain_totals import DomainTotals, is_few, totals_of_cells, unit_cells
 from analytics.survey.support import Support
 from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pyarrow as pa
 
     from analytics.arrays import Bools, Floats, Ints
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
     from analytics.survey.design import Design, StratumTreatments
     from analytics.survey.domains import Domains
     from analytics.survey.reduction import Analysis, Moments, Reduction
+    from analytics.survey.unit_totals import UnitTotals
 
 
 # Interviews of convenience: catch rates and shares, with errors clustered by site-day.
@@ -185,6 +188,20 @@ class TotalEstimator(Protocol):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class UnitsOf:
+    """Totals of units of some analyses, and the measures of each where there are several."""
+
+    plan: StratumTreatment
+    cells: UnitTotals
+    interviewed: Floats
+    columns: Mapping[Analysis, tuple[int, ...]]
+
+    def totals(self, design: Design, domains: Domains) -> DomainTotals:
+        """Return their totals over every domain."""
+        return totals_of_cells(design, self.plan, self.cells, domains, interviewed=self.interviewed)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class DesignEstimator:
     """Totals expanded from sampled units.
 
@@ -195,15 +212,37 @@ class DesignEstimator:
     plans: StratumTreatments
     reduction: Reduction
     _made: dict[tuple[Analysis, Domains], DomainTotals] = field(default_factory=dict)
+    _units: dict[tuple[Analysis, bool, bool], UnitsOf] = field(default_factory=dict)
 
     def totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
         """Return the totals of an analysis over every domain."""
         if (analysis, domains) not in self._made:
-            joint = self.reduction.joint(analysis)
-            totals = domain_totals(self.design, joint.moments, domains, plans=self.plans)
-            for one, columns in joint.columns.items():
+            units = self._units_of(analysis, by_area=domains.by_area, is_joint=True)
+            totals = units.totals(self.design, domains)
+            for one, columns in units.columns.items():
                 self._made[one, domains] = totals.of(columns)
         return self._made[analysis, domains]
+
+    def units(self, analysis: Analysis) -> UnitsOf:
+        """Return the totals of units of one analysis, by area fished."""
+        return self._units_of(analysis, by_area=True, is_joint=False)
+
+    def _units_of(self, analysis: Analysis, *, by_area: bool, is_joint: bool) -> UnitsOf:
+        """Return the totals of units, made once for all domains where they are few."""
+        key = analysis, by_area, is_joint
+        if key in self._units:
+            return self._units[key]
+        of_all = self.reduction.joint(analysis) if is_joint else None
+        moments = self.reduction.moments(analysis) if of_all is None else of_all.moments
+        columns = {} if of_all is None else of_all.columns
+        found = UnitsOf(
+            *unit_cells(self.design, moments, plans=self.plans, by_area=by_area), columns
+        )
+        if is_few(found.cells):
+            self._units.update(
+                dict.fromkeys(((one, by_area, is_joint) for one in columns or [analysis]), found)
+            )
+        return found
 
     def has_responses(self, analysis: Analysis) -> bool:
         """Return whether any interview gave the numbers, or no boat was there to ask."""

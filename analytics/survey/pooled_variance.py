@@ -7,18 +7,21 @@ else *stray*. Home cells follow the pooled variance function; stray ones the mea
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from analytics.arrays import Columns, add_at
+from analytics.arrays import add_at
 from analytics.moderated_intervals import LEAST_SEASON_DF
 from analytics.survey.domains import squares_about_mean
 from analytics.survey.variance_function import fitted_function, quotient, raked_effects
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from analytics.arrays import Bools, Floats, Ints
     from analytics.survey.domains import LinearForm
     from analytics.survey.variance_function import VarianceFunction
@@ -95,6 +98,22 @@ class _Terms:
     expected: Floats
     varies: Bools
     is_direct: Bools
+
+
+class PooledLater:
+    """A pooled variance that is made when a row asks for its interval; many totals have none."""
+
+    def __init__(self, make: Callable[[], PooledVariance]) -> None:
+        self._make = make
+
+    def of(self, columns: Ints) -> PooledLater:
+        """Return some measures, as `PooledVariance.of`."""
+        return PooledLater(lambda: self.made.of(columns))
+
+    @cached_property
+    def made(self) -> PooledVariance:
+        """The pooled variance."""
+        return self._make()
 
 
 def pooled_variance(form: LinearForm, *, codes: Ints) -> PooledVariance:
@@ -182,7 +201,7 @@ def stratum_cells(form: LinearForm) -> StratumCells:
     own = np.arange(k)
     squares = squares_about_mean(at, cells.total, n, len(codes), pair=np.stack([own, own], axis=1))
     column = {int(i): p for p, (i, j) in enumerate(cells.pair) if i == j}
-    within = Columns(lambda one: cells.second_stage_cov[column[one]], k)
+    within = cells.second_stage_cov.pick([column[one] for one in range(k)])
     return StratumCells(
         stratum=stratum,
         key=key,

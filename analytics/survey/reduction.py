@@ -359,7 +359,9 @@ class Reduction:
             n=n,
             sums=np.stack([self._column(alias, rows) for alias in sums]).T,
             pair=np.array(list(pairs), dtype=np.int64).reshape(-1, 2),
-            products=Columns(lambda p: self._column(aliases[p], rows), len(aliases)),
+            products=Columns.sized(
+                lambda p: self._column(aliases[p], rows), len(aliases), n_rows=len(n)
+            ),
         )
 
     def _column(self, alias: str, rows: Ints) -> Floats:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.arrays import Columns, add_at, cross, rows_of, scaled
+from analytics.arrays import Columns, add_at, cross, rows_of, scaled, sums_at
 from analytics.survey.design import SiteRule
 
 if TYPE_CHECKING:
@@ -47,10 +47,15 @@ def with_pooled_within_variance(
     is_single = np.zeros(len(cells.unknown), dtype=bool)
     is_single[single] = True
 
-    def pooled(p: int) -> Floats:
-        own = cells.second_stage_cov[p]
-        own[found[met]] = second_stage_cov[p, met]
-        return np.concatenate([own, second_stage_cov[p, fresh]])[order]
+    def pooled(own: Floats, of_single: Floats) -> Floats:
+        own = own.copy()
+        own[..., found[met]] = of_single[..., met]
+        return np.concatenate([own, of_single[..., fresh]], axis=-1)[..., order]
+
+    def column_of(p: int) -> Floats:
+        return pooled(cells.second_stage_cov[p], second_stage_cov[p])
+
+    columns, held = Columns(column_of, len(squares)), cells.second_stage_cov.held
 
     return replace(
         cells,
@@ -58,7 +63,7 @@ def with_pooled_within_variance(
         key=np.concatenate([cells.key, needed[fresh] % width])[order],
         n=np.concatenate([cells.n, nothing])[order],
         total=np.stack([np.concatenate([one, nothing])[order] for one in cells.total.T]).T,
-        second_stage_cov=Columns(pooled, len(squares)),
+        second_stage_cov=columns if held is None else Columns.of(pooled(held, second_stage_cov).T),
         is_pooled=is_single[unit],
     )
 
@@ -78,7 +83,7 @@ def _pooled_cov(
     # One boat alone has no variance: what its cells add is 0.
     place = stratum[cells.unit] * n_keys + column
     size = n_strata * n_keys
-    by_pair = squares.reduced(lambda one: add_at(place, one, size), size=size)
+    by_pair = squares.reduced(lambda one: sums_at(place, one, size), size=size)
     by_stratum = by_pair.reshape(n_pairs, n_strata, n_keys).transpose(1, 0, 2)
     donors = np.flatnonzero(m_unit > 1)
     df_stratum = add_at(stratum[donors], m_unit[donors] - 1, n_strata)
@@ -209,8 +214,13 @@ def with_missed_days(
     inflation[ratio.stratum] = ratio.inflation
     factor = inflation[design.units.stratum[design.site_days.unit[cells.unit]]]
 
-    def joined(p: int) -> Floats:
-        return np.concatenate([cells.second_stage_cov[p] * factor, extra[:, p]])[placed]
+    def joined(own: Floats, more: Floats) -> Floats:
+        return np.concatenate([own * factor, more], axis=-1)[..., placed]
+
+    def column_of(p: int) -> Floats:
+        return joined(cells.second_stage_cov[p], extra[:, p])
+
+    columns, held = Columns(column_of, len(cells.pair)), cells.second_stage_cov.held
 
     return replace(
         cells,
@@ -218,7 +228,7 @@ def with_missed_days(
         key=key[placed],
         n=np.concatenate([cells.n, np.zeros(len(day))])[placed],
         total=np.concatenate([cells.total, boats[:, None] * ratio.mean[pool]])[placed],
-        second_stage_cov=Columns(joined, len(cells.pair)),
+        second_stage_cov=columns if held is None else Columns.of(joined(held, extra.T).T),
         is_pooled=np.concatenate([cells.is_pooled, np.zeros(len(day), dtype=bool)])[placed],
     )
 
@@ -384,6 +394,13 @@ def _paired_cells(design: Design, cells: UnitTotals, width: int) -> tuple[Ints, 
 
 def _squares(products: Columns, sums: Floats, m: Floats, pair: Ints) -> Columns:
     """Return sums of squares about the mean; what is only rounding is taken as no variance."""
+    if products.held is not None:
+        i, j = pair.T
+        size = np.zeros_like(sums.T)
+        size[i[i == j]] = np.sqrt(products.held[i == j])
+        found = products.held - sums.T[i] * sums.T[j] / m
+        found[np.abs(found) <= ROUNDING * (size[i] * size[j])] = 0.0
+        return Columns.of(found.T)
     pairs = [(int(i), int(j)) for i, j in pair]
     own = {i: np.sqrt(products[p]) for p, (i, j) in enumerate(pairs) if i == j}
 
@@ -404,7 +421,7 @@ def _merge_areas(moments: Moments, active: Bools, *, by_area: bool) -> _Merged:
     if not rows.all():
         kept = np.flatnonzero(rows)
         unit, key, n = unit[kept], key[kept], n[kept]
-        sums, products = rows_of(sums, kept), products.each(lambda column: column[kept])
+        sums, products = rows_of(sums, kept), products.each(lambda column: column[..., kept])
     if by_area:
         return unit, key, n, sums, products
     first, place = np.unique(unit, return_inverse=True)
@@ -414,5 +431,5 @@ def _merge_areas(moments: Moments, active: Bools, *, by_area: bool) -> _Merged:
         np.zeros(size, dtype=np.int64),
         add_at(place, n, size),
         add_at(place, sums, size),
-        products.each(lambda column: add_at(place, column, size)),
+        products.each(lambda column: sums_at(place, column, size)),
     )

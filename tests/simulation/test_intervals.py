@@ -128,7 +128,7 @@ def test_the_bounds_would_not_pass_the_degrees_of_freedom_of_every_stratum_touch
     def touched(totals):
         df = np.broadcast_to(totals.support.df[:, None], totals.pool.own_df.shape)
         pool = replace(totals.pool, own_df=df, kurtosis_df=df, prior_df=np.zeros_like(df))
-        return replace(totals, pool=pool)
+        return replace(totals, pooled=pool)
 
     assert is_worse(held(sound["strays"]), held(broken("strays", spoil=touched)))
 

@@ -6,12 +6,17 @@ import threading
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from analytics import arrays
-from analytics.arrays import Columns
+from analytics import Store, arrays
+from analytics.arrays import Columns, sums_at
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.survey import domain_totals
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from numpy.typing import NDArray
 
 N_ROWS, N_COLUMNS, SIZE = 1000, 7, 5
@@ -40,6 +45,39 @@ def test_columns_are_summed_alike_in_threads_and_one_by_one(
     expected = [(table * factor[:, None])[place == one].sum(axis=0) for one in range(SIZE)]
     np.testing.assert_allclose(sums, expected, rtol=1e-12)
     assert (len(threads) > 1) == (long <= N_ROWS)
+
+
+@pytest.mark.parametrize("is_held", [True, False])
+def test_columns_held_and_made_one_by_one_are_the_same(*, is_held: bool) -> None:
+    made, table = _columns(set())
+    columns = Columns.of(table) if is_held else made
+    place = np.arange(N_ROWS) % SIZE
+    expected = np.stack([table[place == one].sum(axis=0) for one in range(SIZE)])
+    rows = np.flatnonzero(place > 1)
+    sums = columns.add_at(place, SIZE, factor=np.full(N_ROWS, 2.0))
+    np.testing.assert_allclose(sums, 2 * expected, rtol=1e-12)
+    reduced = columns.reduced(lambda one: sums_at(place, one, SIZE), size=SIZE)
+    np.testing.assert_allclose(reduced.T, expected, rtol=1e-12)
+    some = columns.each(lambda one: one[..., rows]).pick([4, 1])
+    np.testing.assert_array_equal(some.table, table[rows][:, [4, 1]])
+
+
+def test_only_few_numbers_are_held() -> None:
+    made, _ = _columns(set())
+    assert Columns.sized(made.__getitem__, N_COLUMNS, n_rows=N_ROWS).held is not None
+    assert Columns.sized(made.__getitem__, N_COLUMNS, n_rows=arrays.FEW).held is None
+    assert Columns.sized(made.__getitem__, 0, n_rows=N_ROWS).held is None
+
+
+@pytest.mark.parametrize("given", [{}, {"thin": "refuse"}, {"basis": "sampled"}])
+def test_estimates_are_the_same_of_many_numbers_and_of_few(
+    monkeypatch: pytest.MonkeyPatch, field: Path, given: dict[str, str]
+) -> None:
+    few = estimate_snapshot(Store(field / "store").snapshot(), **given)
+    for module in (arrays, domain_totals):
+        monkeypatch.setattr(module, "FEW", 0)
+    many = estimate_snapshot(Store(field / "store").snapshot(), **given)
+    pd.testing.assert_frame_equal(few, many, rtol=1e-12)
 
 
 def test_no_columns_give_no_sums() -> None:
