@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from analytics.options.option import OptionSet
 
 REPORT = "answer.md"
+NOT_ANSWERED = "how far a rule may go cannot be answered:"
 
 _FORMAT = """\b
 FILE is TOML; --example prints one with every key explained:
@@ -68,8 +69,8 @@ def _print_example(context: click.Context, _: click.Parameter, requested: bool) 
     "limit_exceedance, dominance and assumptions as CSV and Parquet: all of them or nothing; "
     "where an option asks how far a rule may go (solve), solved, risk_curve and frontier too. An "
     "option that the season cannot support is named with the reason, and the others are "
-    "compared. The answer informs; the agency's own rules and licensed practice decide.\n\n"
-    + _FORMAT,
+    "compared; where such an option asks how far a rule may go, nothing is written. The answer "
+    "informs; the agency's own rules and licensed practice decide.\n\n" + _FORMAT,
     epilog=examples(
         "blackmouth options --example > options.toml",
         "blackmouth options options.toml --store mystore --out answer",
@@ -217,15 +218,22 @@ def _answer(
     from analytics.options.baseline_io import limits_of  # noqa: PLC0415
     from analytics.options.compare import TODAY, compare_options  # noqa: PLC0415
     from analytics.options.option_checks import split_valid  # noqa: PLC0415
+    from analytics.options.report import unanswered  # noqa: PLC0415
     from analytics.options.schemas import ANSWER_SCHEMAS  # noqa: PLC0415 - keeps --help quick
 
-    limits, _ = limits_of(bulletin.table("limit_status"))
+    limits, left_out = limits_of(bulletin.table("limit_status"))
     names = {row["area"]: row["area_name"] for row in bulletin.areas.to_pylist()}
     names = {area: names.get(area) or area for area in baseline.areas}
-    sound, refused = split_valid(baseline, requested.options, areas=names, today=TODAY)
+    sound, refused = split_valid(
+        baseline, requested.options, areas=names, today=TODAY, limits=limits
+    )
     if not sound:
         raise UsageError("\n  ".join(["no option can be compared:", *refused]))
+    if any(one.solve is not None for one in requested.options if one not in sound):
+        raise UsageError("\n  ".join([NOT_ANSWERED, *refused, *left_out]))
     answers = compare_options(baseline, sound, limits)
+    if idle := unanswered(answers.solved):
+        raise UsageError("\n  ".join([NOT_ANSWERED, *idle]))
     tables = {name: getattr(answers, name) for name in ANSWER_SCHEMAS}
     tables |= answers.solved
     requested = replace(requested, options=answers.options[1:])

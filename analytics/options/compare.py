@@ -130,7 +130,7 @@ def compare_options(
     InvalidOptionsError
         If an option asks for what the season does not have or the baseline cannot tell.
     """
-    checked = check_options(baseline, options, today=TODAY)
+    checked = check_options(baseline, options, today=TODAY, limits=limits)
     scale = _Comparison(baseline, tuple(limits), baseline.level if level is None else level)
     solved = solved_options(baseline, checked, limits, season=scale.season)
     checked = with_answers(checked, solved)

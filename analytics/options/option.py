@@ -256,7 +256,11 @@ class Solve:
     limit: Name | None = None
     areas: Annotated[
         tuple[Name, ...],
-        Field(max_length=100, description='an array of names, each once, such as ["AB", "CD"]'),
+        Field(
+            min_length=1,
+            max_length=100,
+            description='an array of 1 to 100 names, each once, such as ["AB", "CD"]',
+        ),
         AfterValidator(_each_once),
     ] = ()
 

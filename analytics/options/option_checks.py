@@ -13,14 +13,17 @@ import numpy as np
 from analytics.options.baseline import PARTS
 from analytics.options.baseline_arrays import marked_shares
 from analytics.options.catch_per_trip import LEAST_MEASURED, measured, so_far_mm
-from analytics.options.option import AtLimit, Change, Option, OptionSet
+from analytics.options.inverse import LEAST_DRAWS, is_too_small
+from analytics.options.limit_exceedance import is_supported
+from analytics.options.option import AtLimit, Change, Find, Option, OptionSet
 from analytics.options.option_file import Fault, InvalidOptionsError, require_valid, shown
 from analytics.options.regulations import option_plan, today_plan
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from analytics.options.baseline import Baseline
+    from analytics.options.baseline import Baseline, Limit
+    from analytics.options.option import Solve
 
 #: Minimum lengths in mm that a rule on these fish may have; common practice, no source.
 LENGTHS_MM = (200, 1_200)
@@ -30,9 +33,11 @@ _LIKE = 0.6
 
 
 def check_options(
-    baseline: Baseline, options: Sequence[Option], *, today: str
+    baseline: Baseline, options: Sequence[Option], *, today: str, limits: Sequence[Limit] = ()
 ) -> tuple[Option, ...]:
     """Return the options with today's rule, an option of the name `today`, first.
+
+    `limits` are those that an option may ask to keep within.
 
     Raises
     ------
@@ -41,14 +46,19 @@ def check_options(
     """
     if options:
         require_valid(OptionSet("", tuple(options)))
-    faults = [fault for one in options for fault in _faults(baseline, one, today, {})]
+    faults = [fault for one in options for fault in _faults(baseline, one, today, {}, limits)]
     if faults:
         raise InvalidOptionsError(faults)
     return (Option(today), *(one for one in options if one.name != today))
 
 
 def split_valid(
-    baseline: Baseline, options: Sequence[Option], *, areas: Mapping[str, str], today: str
+    baseline: Baseline,
+    options: Sequence[Option],
+    *,
+    areas: Mapping[str, str],
+    today: str,
+    limits: Sequence[Limit] = (),
 ) -> tuple[tuple[Option, ...], tuple[str, ...]]:
     """Return the options that can be compared, and why the others cannot.
 
@@ -61,13 +71,15 @@ def split_valid(
         Code and name of areas.
     today : str
         Name of today's rule.
+    limits : sequence of Limit
+        Those that an option may ask to keep within.
 
     Returns
     -------
     tuple of tuple of Option and tuple of str
         The words of each refused option on one line.
     """
-    found = [(one, list(_faults(baseline, one, today, areas))) for one in options]
+    found = [(one, list(_faults(baseline, one, today, areas, limits))) for one in options]
     valid = tuple(one for one, faults in found if not faults)
     return valid, tuple("; ".join(map(str, faults)) for _, faults in found if faults)
 
@@ -90,26 +102,92 @@ def idle_areas(baseline: Baseline, change: Change) -> tuple[str, ...]:
 
 
 def _faults(
-    baseline: Baseline, option: Option, today: str, areas: Mapping[str, str]
+    baseline: Baseline,
+    option: Option,
+    today: str,
+    areas: Mapping[str, str],
+    limits: Sequence[Limit],
 ) -> Iterator[Fault]:
     """Yield the faults of an option; names come first and alone, others often come of them."""
     where = f'option "{option.name}"'
     if option.name == today and option.changes:
         words = "it has changes; that name is for today's rule: name it otherwise"
         yield Fault("name_of_today", where, words)
-    if option.changes and not len(baseline.days):
+    if (option.changes or option.solve) and not len(baseline.days):
         words = f"no day is left after {baseline.through} on which a rule could change"
         yield Fault("no_day_left", where, words)
         return
-    if option.solve is not None:
-        asked = _Checked(baseline, Change(option.solve.areas), f"{where}, solve")
-        yield from asked.names(areas)
     changes = [
         _Checked(baseline, one, f"{where}, change {number}")
         for number, one in enumerate(option.changes, start=1)
     ]
     names = [fault for one in changes for fault in one.names(areas)]
-    yield from names or (fault for one in changes for fault in one.rules())
+    rules = names or [fault for one in changes for fault in one.rules()]
+    yield from rules
+    if option.solve is not None:
+        asked = list(_Checked(baseline, Change(option.solve.areas), f"{where}, solve").names(areas))
+        yield from asked
+        yield from _asked_limit(option.solve, limits, f"{where}, solve")
+        if not asked and not rules:
+            yield from _asked_rule(baseline, option, option.solve, limits)
+
+
+# What an option that asks how far a rule may go needs of a season.
+
+
+def scope(
+    baseline: Baseline, solve: Solve, limits: Sequence[Limit]
+) -> tuple[tuple[Limit, ...], tuple[str, ...]]:
+    """Return the limits that a question keeps within and the areas where its rule would change."""
+    mine = [one for one in limits if solve.limit in (None, one.limit_id)]
+    kept = tuple(one for one in mine if is_supported(baseline, one))
+    named = {area for one in kept for area in one.areas}
+    return kept, solve.areas or tuple(one for one in baseline.areas if one in named)
+
+
+def _asked_limit(solve: Solve, limits: Sequence[Limit], where: str) -> Iterator[Fault]:
+    """Yield that a question has no limit, or one that is not among those of the season."""
+    if not limits:
+        words = "the season has no limit that can be projected, so nothing can be kept within one"
+        hint = "put a row into the table limits, or leave solve out"
+        yield Fault("no_limit", where, words, hint=hint)
+    known = {one.limit_id: "" for one in limits}
+    if limits and solve.limit is not None and solve.limit not in known:
+        words = f"limit {shown(solve.limit)} is not one of the season that can be projected"
+        allowed = ", ".join(known) + ", or leave the key out for all of them together"
+        yield Fault("unknown_limit", where, words, allowed, _near(solve.limit, known))
+
+
+def _asked_rule(
+    baseline: Baseline, option: Option, solve: Solve, limits: Sequence[Limit]
+) -> Iterator[Fault]:
+    """Yield why the rule of a question on sound names has no answer."""
+    where, n_draws = f'option "{option.name}", solve', len(baseline.effort)
+    if is_too_small(solve.risk, n_draws):
+        words = f"risk: {solve.risk:g}; {n_draws:,} draws cannot tell it from none"
+        yield Fault("risk_too_small", where, words, f"{LEAST_DRAWS / n_draws:.2g} or more")
+    kept, areas = scope(baseline, solve, limits)
+    if limits and not kept and solve.limit in (None, *(one.limit_id for one in limits)):
+        words = "no draw says where its limit goes, so no probability can be given"
+        yield Fault("limit_not_projected", where, words, hint="name another limit")
+    if not kept:
+        return
+    plans = [option_plan(baseline, option, baseline.areas.index(one)) for one in areas]
+    if not any(plan.is_open.any() for plan in plans):
+        words = f"no open day is left in {', '.join(areas)}, so no rule there can change anything"
+        yield Fault("areas_closed", where, words, hint="name an area that is open, or open it")
+        return
+    tried = {
+        Find.DAILY_LIMIT: Change(areas, daily_limit_fish=1),
+        Find.MARKED: Change(areas, mark_selective=True),
+    }.get(solve.find)
+    faults = change_faults(baseline, tried) if tried is not None else ()
+    if faults:
+        words = f'the season does not say what find = "{solve.find}" would do: {"; ".join(faults)}'
+        yield Fault("rule_unknown", where, words, hint="ask for another rule")
+
+
+# What a change needs of a season.
 
 
 class _Checked:

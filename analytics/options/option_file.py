@@ -27,7 +27,7 @@ from analytics.errors import UsageError
 from analytics.options.option import Change, Option, OptionSet, ReleaseRate, Solve
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 #: Most characters of a file, and of a link.
 LONGEST_TEXT, LONGEST_LINK = 200_000, 8_000
@@ -390,14 +390,23 @@ class _Translated:
             return f"{name if isinstance(name, str) else name + 1} has {shown(self.seen)}"
         if isinstance(self.seen, str) and self.code in ("int_type", "float_type", "date_type"):
             return "write it without quotes"
+        is_empty = self.key == "areas" and not self.value
         hints = {
             "leave the time of day out": isinstance(self.seen, datetime),
             f'write "{self.seen}"': self.key == "open_weekdays" and is_number,
-            "leave the key out for all areas": self.key == "areas" and not self.value,
-            "10 % is written 0.1": is_number and self._allowed() == "a number from 0 to 1",
+            "leave the key out for the limit's areas": is_empty and self.level == "solve",
+            "leave the key out for all areas": is_empty,
+            "leave the key out for all limits together": self.key == "limit" and not self.value,
+            "10 % is written 0.1": is_number and self._is_share(),
             self.message: self.code in _OWN,
         }
-        return next((words for words, holds in hints.items() if holds), "")
+        near = _near(str(self.seen), re.findall(r'"(\w+)"', self._allowed()))
+        return next((words for words, holds in hints.items() if holds), near)
+
+    def _is_share(self) -> bool:
+        """Return whether a number may be meant in per cent."""
+        is_risk = self.key == "risk" and self.seen >= 1
+        return is_risk or self._allowed() == "a number from 0 to 1"
 
     def _unknown(self) -> Fault:
         seen = f"unknown key {shown(self.key)}"
@@ -407,9 +416,13 @@ class _Translated:
         inner = {"": ["option"], "option": ["change", "solve"], "change": ["release_rates"]}
         tables = inner.get(self.level, [])
         allowed = [*keys_of(self.level), *tables]
-        near = difflib.get_close_matches(self.key.lower(), allowed, n=1, cutoff=0.6)
-        hint = f"did you mean {near[0]}?" if near else ""
-        return self._fault(seen, ", ".join(allowed), hint)
+        return self._fault(seen, ", ".join(allowed), _near(self.key, allowed))
+
+
+def _near(word: str, allowed: Sequence[str]) -> str:
+    """Return a hint to the word that may be meant."""
+    near = difflib.get_close_matches(word.lower(), allowed, n=1, cutoff=0.6)
+    return f"did you mean {near[0]}?" if near else ""
 
 
 #: Codes of the rules that `analytics.options.option` adds; their messages are hints.

@@ -406,8 +406,8 @@ def how_far(about: ReportContext, tables: Mapping[str, pa.Table]) -> list[HowFar
 
 
 HOW_FAR_HEADS, HOW_FAR = solved_words.HEADS, solved_words.ABOUT
-#: A value of a rule in words.
-value_words = solved_words.value_words
+#: A value of a rule in words, and why questions have no answer at all.
+value_words, unanswered = solved_words.value_words, solved_words.unanswered
 
 
 # An answer in a few aligned lines, for a terminal.

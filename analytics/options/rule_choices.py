@@ -33,6 +33,8 @@ DAILY_LIMITS = tuple(range(11))
 LENGTH_STEP_MM, LENGTH_SPAN_MM = 20, 100
 #: Middle of the minimum lengths that are tried where none was in force (our choice).
 LENGTH_UNKNOWN_MM = 550
+#: Part of a total that is rounding: sums of days are of single precision.
+_ROUNDING = 1e-5
 _N_THREADS = 2
 _GIVEN = ("angler_trips", "kept_fish")
 
@@ -47,6 +49,7 @@ class Choices:
     - `last_open` (X): last open day of the areas, for dates of closing.
     - `marked_share` (X): share of open days under marked fish only.
     - `is_known`: False where a draw of a limit has no number.
+    - `moves`: whether a choice changes the fish of a limit in a draw.
     """
 
     values: tuple[str, ...]
@@ -56,6 +59,7 @@ class Choices:
     last_open: tuple[date | None, ...] = ()
     marked_share: Floats | None = None
     is_known: bool = True
+    moves: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,6 +153,7 @@ class ChoiceScale:
             found.trips[order],
             found.kept[order],
             is_known=found.is_known,
+            moves=found.moves,
         )
 
     def _limits(self, option: Option, areas: tuple[str, ...]) -> Choices:
@@ -239,16 +244,14 @@ class ChoiceScale:
 
     def _made(self, values: tuple[str, ...], totals: Sequence[Floats]) -> Choices:
         over = np.zeros((len(values), self.season.arrays.n_draws), dtype=bool)
+        is_known, moves = True, False
         for measure, total in zip(self.measures, totals, strict=True):
             if measure.fish is not None:
                 over |= total > measure.fish
+                is_known &= bool(np.isfinite(total).all())
+                moves |= bool((np.ptp(total, axis=0) > _ROUNDING * total.max(axis=0)).any())
         trips, kept = (one.mean(axis=1) for one in totals[-len(_GIVEN) :])
-        is_known = all(
-            np.isfinite(total).all()
-            for measure, total in zip(self.measures, totals, strict=True)
-            if measure.fish is not None
-        )
-        return Choices(values, over, trips, kept, is_known=is_known)
+        return Choices(values, over, trips, kept, is_known=is_known, moves=moves)
 
     def _day(self, n: int) -> date:
         return self.season.baseline.through + timedelta(days=n + 1)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -20,9 +20,8 @@ from analytics.options.inverse import (
     non_dominated,
     share_interval,
 )
-from analytics.options.limit_exceedance import is_supported
-from analytics.options.option import Change, Find, Option, Solve, with_value
-from analytics.options.option_checks import change_faults
+from analytics.options.option import Change, Find, Option, with_value
+from analytics.options.option_checks import change_faults, scope
 from analytics.options.rule_choices import ChoiceScale
 from analytics.options.schemas import FRONTIER_SCHEMA, INVERSE_SCHEMAS
 from analytics.options.season_projection import SeasonProjector
@@ -54,7 +53,8 @@ def solved_options(
     ----------
     baseline : Baseline
     options : sequence of Option
-        Sound ones (`analytics.options.option_checks`); those without `solve` give no rows.
+        Sound ones (`analytics.options.option_checks`, with the same limits); those without `solve`
+        give no rows.
     limits : sequence of Limit
     names : sequence of str, optional
         The tables to make; the frontier takes longer than an answer.
@@ -96,15 +96,6 @@ def with_answers(options: Sequence[Option], solved: Mapping[str, pa.Table]) -> t
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Asked:
-    """The limits of a question and the areas of its rule; a reason where it has no answer."""
-
-    limits: tuple[Limit, ...] = ()
-    areas: tuple[str, ...] = ()
-    reason: str = ""
-
-
 class Question:
     """One option's question on a season: its choices are worked out once."""
 
@@ -112,24 +103,17 @@ class Question:
         if option.solve is None:
             raise ValueError("the option asks for no rule")
         self.option, self.solve, self.season = option, option.solve, season
-        self.asked = _asked(season, option, option.solve, limits)
-        self.choices: Choices | None = None
-        self.reason = self.asked.reason
-        if not self.reason:
-            self.scale = ChoiceScale(season, self.asked.limits)
-            self.choices = self.scale.choices(self.solve.find, option, self.asked.areas)
-            self.risks = RuleRisks(
-                self.choices.over, is_ordered=self.solve.find is not Find.WEEKDAYS
-            )
-            self.reason = self._why_not(self.choices)
+        kept, self.areas = scope(season.baseline, option.solve, limits)
+        self.scale = ChoiceScale(season, kept)
+        self.choices = self.scale.choices(self.solve.find, option, self.areas)
+        self.risks = RuleRisks(self.choices.over, is_ordered=self.solve.find is not Find.WEEKDAYS)
+        self.reason = self._why_not(self.choices)
 
     def _why_not(self, choices: Choices) -> str:
         if not len(choices.values) or not choices.is_known:
             return coded("solve_not_projected")
-        parts = (choices.over, choices.trips, choices.kept)
-        is_idle = all((part == part[0]).all() for part in parts)
-        if 0 < choices.over[0].sum() < choices.over.shape[1]:
-            is_idle = bool((choices.over == choices.over[0]).all())
+        is_between = 0 < choices.over[0].sum() < choices.over.shape[1]
+        is_idle = not choices.moves or (is_between and (choices.over == choices.over[0]).all())
         return coded("solve_no_effect") if is_idle else ""
 
     def answers(self) -> list[Row]:
@@ -139,9 +123,9 @@ class Question:
 
     def _answer(self, risk: float) -> Row:
         row = self._start() | {"risk": risk, "is_asked": risk == self.solve.risk}
-        row |= {"find": self.solve.find.value, "areas": ";".join(self.asked.areas)}
+        row |= {"find": self.solve.find.value, "areas": ";".join(self.areas)}
         n_draws = self.season.arrays.n_draws
-        if self.choices is None or self.reason:
+        if self.reason:
             return row | {"reason": self.reason}
         if is_too_small(risk, n_draws):
             least = f"{100 * LEAST_DRAWS / n_draws:.2g}"
@@ -175,13 +159,11 @@ class Question:
             return coded("solve_set")
         if found.place is None:
             return coded("solve_none")
-        is_last = self.choices is not None and found.place == len(self.choices.values) - 1
+        is_last = found.place == len(self.choices.values) - 1
         return coded("solve_all" if is_last else "solve_found")
 
     def _within(self, found: Found) -> str | None:
         """Return the values that keep a risk where one does not tell: maximal sets, or all."""
-        if self.choices is None:
-            return None
         if self.solve.find is Find.WEEKDAYS:
             allowed = [self.choices.values[at] for at in found.places]
             return "; ".join(sorted(maximal_sets(allowed))) or None
@@ -190,15 +172,13 @@ class Question:
         return "; ".join(self.choices.values[at] or "as planned" for at in found.places)
 
     def _band(self, found: Found) -> Row:
-        if self.choices is None or self.solve.find is Find.WEEKDAYS:
+        if self.solve.find is Find.WEEKDAYS:
             return {}
         ends = [None if at < 0 else self.choices.values[at] for at in found.band]
         return dict(zip(("band_low", "band_high"), ends, strict=True))
 
     def _at(self, place: int) -> Row:
         choices, n_draws = self.choices, self.season.arrays.n_draws
-        if choices is None:
-            return {}
         count = int(self.risks.counts[place])
         low, high = share_interval(count, n_draws)
         row = {
@@ -216,7 +196,7 @@ class Question:
 
     def curve(self) -> list[Row]:
         """Return every choice with its probability (`RISK_CURVE_SCHEMA`)."""
-        if self.choices is None or self.reason:
+        if self.reason:
             return []
         head = self._start() | {"find": self.solve.find.value}
         found = [head | self._at(at) for at in range(len(self.choices.values))]
@@ -224,8 +204,6 @@ class Question:
 
     def frontier(self) -> list[Row]:
         """Return closing dates by daily limits, a point each (`FRONTIER_SCHEMA`)."""
-        if self.choices is None or self.solve.find not in (Find.CLOSE, Find.DAILY_LIMIT):
-            return []
         rows = [row for one in self._grid() for row in self._points(*one)]
         if not rows:
             return []
@@ -244,14 +222,14 @@ class Question:
         for fish in (None, *GRID_LIMITS):
             option = self.option
             if fish is not None:
-                change = Change(self.asked.areas, daily_limit_fish=fish)
+                change = Change(self.areas, daily_limit_fish=fish)
                 if change_faults(self.season.baseline, change):
                     continue
                 option = replace(option, changes=(*option.changes, change))
-            if fish is None and self.solve.find is Find.CLOSE and self.choices is not None:
+            if fish is None and self.solve.find is Find.CLOSE:
                 yield fish, self.choices
             else:
-                yield fish, self.scale.choices(Find.CLOSE, option, self.asked.areas)
+                yield fish, self.scale.choices(Find.CLOSE, option, self.areas)
 
     def _points(self, fish: int | None, choices: Choices) -> Iterator[Row]:
         """Yield a point a week of closing dates, and the planned close."""
@@ -262,7 +240,7 @@ class Question:
             low, high = share_interval(count, n_draws)
             value = choices.values[at]
             yield self._start() | {
-                "areas": ";".join(self.asked.areas),
+                "areas": ";".join(self.areas),
                 "close_from": date.fromisoformat(value) if value else None,
                 "last_open_day": choices.last_open[at],
                 "daily_limit_fish": fish,
@@ -277,30 +255,3 @@ class Question:
 def _step(n: int) -> int:
     """Return every how many open days the frontier has a point: at most 16 dates."""
     return max(1, -(-n // 16))
-
-
-def _asked(
-    season: SeasonProjector, option: Option, solve: Solve, limits: Sequence[Limit]
-) -> _Asked:
-    """Return the limits and areas that a question is about, or why it has no answer."""
-    baseline = season.baseline
-    if not limits:
-        return _Asked(reason=coded("solve_no_limit"))
-    mine = [one for one in limits if solve.limit in (None, one.limit_id)]
-    if not mine:
-        known = [one.limit_id for one in limits]
-        return _Asked(reason=coded("solve_unknown_limit", limit=solve.limit or "", limits=known))
-    mine = [one for one in mine if is_supported(baseline, one)]
-    if not mine:
-        return _Asked(reason=coded("solve_not_projected"))
-    named = {area for one in mine for area in one.areas}
-    areas = solve.areas or tuple(one for one in baseline.areas if one in named)
-    if not len(season.open_days(option, areas)):
-        return _Asked(tuple(mine), areas, coded("solve_closed"))
-    tried = {
-        Find.DAILY_LIMIT: Change(areas, daily_limit_fish=1),
-        Find.MARKED: Change(areas, mark_selective=True),
-    }.get(solve.find)
-    if faults := change_faults(baseline, tried) if tried is not None else ():
-        return _Asked(tuple(mine), areas, coded("solve_not_possible", why="; ".join(faults)))
-    return _Asked(tuple(mine), areas)

@@ -14,6 +14,8 @@ from analytics.rounding import DASH, PERCENT, number
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    import pyarrow as pa
+
     Row = Mapping[str, Any]
 
 #: What is asked for, in a question.
@@ -99,6 +101,18 @@ def answer(row: Row, limit: Callable[[str], str], area: Callable[[str], str]) ->
     is_step = after is not None and row["find"] != Find.WEEKDAYS
     beyond = f"; one step further it would be {_chance(after)}" if is_step else ""
     return f"{start}{value}{part}. The chance is then {passing}{beyond}."
+
+
+def unanswered(solved: Mapping[str, pa.Table]) -> list[str]:
+    """Return why questions have no answer at all, such as of a rule without effect, in words."""
+    rows = solved["solved"].to_pylist() if solved else []
+    return [
+        f'option "{row["option"]}", solve: find = "{row["find"]}" in {row["areas"]}: '
+        f"{sentences(row['reason'])} Name another rule, other areas or another limit."
+        for row in rows
+        if row["is_asked"]
+        and any(has_code(row["reason"], one) for one in ("solve_no_effect", "solve_not_projected"))
+    ]
 
 
 def lines(rows: Sequence[Row]) -> list[list[str]]:

@@ -76,7 +76,7 @@ def compare(on: ComparisonInputs, text: str) -> ComparisonResult:
     from analytics.options.option_checks import split_valid  # noqa: PLC0415
 
     options = tuple(_bare(one) for one in read_options(text).options)
-    sound, refused = split_valid(on.baseline, options, areas={}, today=TODAY)
+    sound, refused = split_valid(on.baseline, options, areas={}, today=TODAY, limits=on.limits)
     found = compare_options(on.baseline, sound, on.limits)
     tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
     answer = records.read(tables, binding=on.binding, through=on.baseline.through)
@@ -95,7 +95,7 @@ def how_far(on: ComparisonInputs, text: str, *, is_frontier: bool) -> Mapping[st
     from analytics.options.option_checks import split_valid  # noqa: PLC0415
 
     options = tuple(_bare(one) for one in read_options(text).options)
-    sound, refused = split_valid(on.baseline, options, areas={}, today=TODAY)
+    sound, refused = split_valid(on.baseline, options, areas={}, today=TODAY, limits=on.limits)
     if refused:
         raise UsageError("; ".join(refused))
     names = ("frontier",) if is_frontier else ("solved", "risk_curve")

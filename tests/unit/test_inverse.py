@@ -33,6 +33,7 @@ from analytics.options.option_file import InvalidOptionsError, read_options, wri
 from analytics.options.rule_choices import ChoiceScale
 from analytics.options.season_projection import SeasonProjector
 from analytics.options.solve import Question, solved_options
+from analytics.options.solved_words import unanswered
 from tests.season_cases import THROUGH, small_baseline
 
 few = settings(max_examples=25, deadline=None)
@@ -277,30 +278,48 @@ def test_ends_are_told():
     assert has_code(none["reason"], "solve_none")
     assert none["value"] is None
     assert none["prob"] == 1.0
-    small = row_of(ground, asked(risk=0.001), held(middle(ground)))
-    assert has_code(small["reason"], "solve_risk_too_small")
+    few_draws = solved_options(base(n_draws=50), [asked()], held(1e9))["solved"].to_pylist()
+    assert has_code(few_draws[0]["reason"], "solve_risk_too_small")
 
 
-def test_what_has_no_answer_is_told_in_codes():
+def refused(ground, option, limits):
+    """Return the codes of the faults of an option that asks."""
+    with pytest.raises(InvalidOptionsError) as found:
+        compare_options(ground, [option], limits)
+    return [one.code for one in found.value.faults]
+
+
+def test_a_question_that_the_season_cannot_answer_is_refused():
     ground = base(n_draws=50)
     limits = held(middle(ground))
-    season = SeasonProjector(ground)
-
-    def reason(option, given_):
-        return Question(season, option, given_).reason
-
-    assert has_code(reason(asked(), ()), "solve_no_limit")
-    assert has_code(reason(asked(limit="other"), limits), "solve_unknown_limit")
+    assert refused(ground, asked(), ()) == ["no_limit"]
+    assert refused(ground, asked(limit="kpet"), limits) == ["unknown_limit"]
+    assert refused(ground, asked(areas=("XX",)), limits) == ["unknown_area"]
+    both = asked(limit="other", areas=("XX", "VEL"))
+    assert refused(ground, both, limits) == ["unknown_area", "unknown_limit"]
+    assert refused(ground, asked(risk=0.05), limits) == ["risk_too_small"]
     unlike = held(10.0, quantity="bycatch_fish")
-    assert has_code(reason(asked(), unlike), "solve_not_projected")
-    shut = asked(changes=(Change(close_from=THROUGH + dt.timedelta(days=1)),))
-    assert has_code(reason(shut, limits), "solve_closed")
-    elsewhere = held(middle(ground, areas=("OMB",)), areas=("OMB",))
-    assert has_code(reason(asked(areas=("VEL",)), elsewhere), "solve_no_effect")
+    assert refused(ground, asked(), unlike) == ["limit_not_projected"]
+    shut = Change(close_from=THROUGH + dt.timedelta(days=1))
+    assert refused(ground, asked(changes=(shut,)), limits) == ["areas_closed"]
+    past = Change(close_from=THROUGH)
+    assert refused(ground, asked(changes=(past,)), limits) == ["day_passed"]
     many = np.full_like(ground.uncapped_mean, np.nan)
-    unknown = SeasonProjector(replace(ground, uncapped_mean=many))
-    why = Question(unknown, asked(Find.DAILY_LIMIT), limits).reason
-    assert has_code(why, "solve_not_possible")
+    unknown = replace(ground, uncapped_mean=many)
+    assert refused(unknown, asked(Find.DAILY_LIMIT), limits) == ["rule_unknown"]
+    over = replace(ground, days=ground.days[:0])
+    assert refused(over, asked(), limits) == ["no_day_left"]
+
+
+def test_a_rule_without_effect_is_told_by_its_code():
+    ground = base(n_draws=50)
+    elsewhere = held(middle(ground, areas=("OMB",)), areas=("OMB",))
+    option = asked(areas=("VEL",))
+    tables = solved_options(ground, [option], elsewhere)
+    assert {row["reason"] for row in tables["solved"].to_pylist()} == {"solve_no_effect"}
+    assert len(unanswered(tables)) == 1
+    assert tables["risk_curve"].num_rows == 0
+    assert unanswered(solved_options(ground, [asked()], elsewhere[:0] + held(1e9))) == []
 
 
 def test_closing_one_area_may_add_fish_where_its_trips_go():
@@ -358,6 +377,8 @@ def test_a_question_stands_in_a_file_and_its_faults_are_named():
         '{find = "dates", risk = 0.1}': "enum",
         "{risk = 0.1}": "missing",
         '{find = "close", risk = 0.1, lim = "L1"}': "unknown_key",
+        '{find = "close", risk = 0.1, areas = []}': "too_short",
+        '{find = "close", risk = 0.1, limit = ""}': "string_too_short",
         '"close"': "dataclass_type",
     }.items():
         with pytest.raises(InvalidOptionsError) as refused:

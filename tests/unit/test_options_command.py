@@ -15,6 +15,7 @@ from analytics.bulletin import archive
 from analytics.cli import main, options_command
 from analytics.codes import coded, registry, sentences
 from analytics.data.store import Store
+from analytics.options.baseline import Limit
 from analytics.options.baseline_io import to_table
 from analytics.options.option_file import example, read_options
 from analytics.options.schemas import ANSWER_SCHEMAS
@@ -285,6 +286,31 @@ def test_no_option_that_can_be_weighed_is_wrong_use(tmp_path, run, store, file):
         "the season's areas; allowed: OMB (Ombra Bank), VEL (Velmark); did you mean VEL (Velmark)?"
     )
     assert "2039-01-01; the outlook ends on" in lines[2]
+    assert not (tmp_path / "answer").exists()
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        ('find = "close", risk = 0.1, limit = "L-kpet"', ('"L-kpet"', "L-kept", "did you mean")),
+        ('find = "close", risk = 1.0', ("risk: 1.0", "between 0 and 1", "10 % is written 0.1")),
+        ('find = "colse", risk = 0.1', ('"colse"', '"daily_limit" or', "did you mean close?")),
+        ('find = "close", risk = 0.1, areas = ["VAL"]', ('"VAL"', "VEL (Velmark)", "did you mean")),
+        ('find = "min_length", risk = 0.1, areas = ["OMB"], limit = "L-some"', ("OMB", "Name")),
+    ],
+)
+def test_a_question_that_has_no_answer_ends_the_command_with_nothing_written(
+    tmp_path, run, store, file, asked
+):
+    question, words = asked
+    limits = (Limit("L-kept", ("OMB", "VEL"), ("kept_fish",), 9e4),)
+    limits += (Limit("L-some", ("VEL",), ("kept_fish",), 9e4),)
+    kept(store, baseline=small_baseline(), limits=limits)
+    file.write_text(f'{OPTIONS}\n[[option]]\nname = "How far"\nsolve = {{{question}}}\n')
+    status, said, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
+    assert (status, said) == (2, "")
+    assert 'How far", solve: ' in err
+    assert [one for one in words if one not in err] == []
     assert not (tmp_path / "answer").exists()
 
 
