@@ -19,6 +19,7 @@ from analytics.wording.week import (
     thin_notes,
 )
 from dashboard import people, store_access
+from dashboard.desk import demo_season
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -85,8 +86,9 @@ def empty_archive(folder: Path | None) -> None:
     if store_access.store_path() is not None:
         st.markdown(
             "Take the week's files in on the page *Data desk*, then make one on the page *New "
-            "bulletin*; both are in the menu under *Biologist*."
+            "bulletin*; both are in the menu under *Biologist*. Or see first what comes out:"
         )
+        demo_season.offer()
         return
     st.markdown("Import the week's field tables, make a bulletin, then come back to this page:")
     st.code(

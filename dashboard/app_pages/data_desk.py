@@ -14,7 +14,7 @@ from analytics.findings import Severity
 from analytics.people import Action
 from analytics.wording import numbers
 from dashboard import notices, pages, people, store_access
-from dashboard.desk import batches, findings_panel, history_panel
+from dashboard.desk import batches, demo_season, findings_panel, history_panel
 from dashboard.desk.checking import CheckedUpload, check_upload, store_upload
 from dashboard.desk.uploads import DROPPED, READ, Arrival, Moved, Upload, Uploads, table_of
 from dashboard.page_frame import lead
@@ -32,8 +32,8 @@ NO_STORE = (
     "it with `blackmouth open --store DIR`."
 )
 FIRST = (
-    "1. **See what comes out.** `blackmouth open` without a store shows an invented season on all "
-    "pages.\n"
+    "1. **See what comes out.** The button below opens an invented season on all pages; so does "
+    "`blackmouth open` without a store.\n"
     "2. **Take the empty tables** at the foot of this page and fill them in, or export yours under "
     "the same column names. Areas, sites and seasons come first: they say what is open and where.\n"
     "3. **Drop the files here.** Nothing is stored before you accept it."
@@ -66,6 +66,7 @@ def _desk(store: Store, uploads: Uploads) -> None:
         _next_step()
     if not listed and upload is None:
         st.markdown(FIRST)
+        demo_season.offer()
     _drop_zone(uploads)
     found = _checked(store, uploads, upload) if upload else None
     with answer:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import sys
+import time
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,14 +17,14 @@ from streamlit.testing.v1 import AppTest
 
 from analytics.data.importing import import_files, workbook_template
 from analytics.data.store import Store
-from dashboard import data, pages, store_access
-from dashboard.desk import history_panel
+from dashboard import data, pages, people, store_access
+from dashboard.desk import demo_season, history_panel
 from dashboard.desk.uploads import Uploads
 from tests.app.reading import words_of
 from tests.field_week import field_week, write_week
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
 SECONDS = 60
 PAGE = "app_pages/data_desk.py"
@@ -87,6 +89,62 @@ def test_an_empty_store_shows_the_way(open_desk, store: Store) -> None:
     assert "no data yet" in words
     assert {one.label for one in page.download_button} == {"Workbook (XLSX)", "CSV files (ZIP)"}
     assert not store.exists
+
+
+#: Stands for the command: it writes where it answers, then waits to be ended.
+SERVES = (sys.executable, "-c", "import sys,time\nsys.stderr.write('ready http://localhost:1 x')\n"
+          "sys.stderr.flush()\ntime.sleep(60)")  # fmt: skip
+FAILS = (sys.executable, "-c", "import sys\nsys.exit('error: the disk is full')")
+
+
+@pytest.fixture
+def demo(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[tuple[str, ...]], None]]:
+    yield lambda command: monkeypatch.setattr(demo_season, "COMMAND", command)
+    demo_season.end()
+
+
+def settled(is_so: Callable[[demo_season.Standing], object]) -> demo_season.Standing:
+    until = time.monotonic() + SECONDS
+    while not is_so(demo_season.standing()):
+        assert time.monotonic() < until
+        time.sleep(0.05)
+    return demo_season.standing()
+
+
+def test_the_demo_is_opened_from_an_empty_store_and_ended(open_desk, demo, store: Store) -> None:
+    demo(SERVES)
+    page = open_desk()
+    page.button(key="demo-start").click().run()
+    assert not page.exception
+    now = settled(lambda one: one.address)
+    assert (now.is_running, now.address) == (True, "http://localhost:1")
+    assert "http://localhost:1" in words_of(page.run())
+    demo_season.start()  # a second window finds it running
+    assert demo_season.standing() == now
+    page.button(key="demo-end").click().run()
+    assert not demo_season.standing().is_running
+    assert page.button(key="demo-start")
+    assert not store.exists
+
+
+def test_a_demo_that_cannot_be_opened_says_why(open_desk, demo) -> None:
+    demo(FAILS)
+    page = open_desk()
+    page.button(key="demo-start").click().run()
+    settled(lambda one: not one.is_running)
+    page.run()
+    assert not page.exception
+    assert "the disk is full" in page.error[0].value.replace("\\", "")
+
+
+def test_a_store_with_data_and_a_team_are_not_shown_the_demo(
+    open_desk, store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import_files(store, write_week(field_week(), tmp_path / "week"))
+    assert "demo-start" not in {one.key for one in open_desk().button}
+    monkeypatch.setattr(people, "is_team", lambda: True)
+    drawn = AppTest.from_string("from dashboard.desk import demo_season\ndemo_season.offer()").run()
+    assert not drawn.button
 
 
 def test_an_empty_store_opens_on_the_desk(open_desk, monkeypatch) -> None:

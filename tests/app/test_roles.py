@@ -141,10 +141,12 @@ STEPS = {
     "desk": "(store_access.desk('drafts') / 'x').touch()",
     "bulletins": "data.archive_folder()",
     "apart": "panels._keep_apart()",
+    "demo": "demo_season.start()",
 }
 STEP_NAMES = (
     "from pathlib import Path\nfrom analytics.data.store import Store\n"
-    "from dashboard import data, store_access\nfrom dashboard.desk import history_panel\n"
+    "from dashboard import data, store_access\n"
+    "from dashboard.desk import demo_season, history_panel\n"
     "from dashboard.forms import drafts, panels, table_drafts, work\n"
 )
 
@@ -154,7 +156,7 @@ STEP_NAMES = (
 def test_no_step_is_taken_without_a_role_for_it(team, tmp_path, store, step, who):
     """As where a role is taken away, or a message forged, after the page was drawn."""
     if (step == "bulletins" and isinstance(who, Role)) or (
-        step in ("store", "desk") and who is Role.MANAGER
+        step in ("store", "desk", "demo") and who is Role.MANAGER
     ):
         return
     team(who)
