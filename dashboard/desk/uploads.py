@@ -32,7 +32,7 @@ from analytics.errors import BlackmouthError, StoreError, UsageError
 from analytics.whole_files import replace_whole
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
 OPEN, ACCEPTED, DROPPED = "open", "accepted", "dropped"
 READ = (*ENDINGS, WORKBOOK, OUTLINES)
@@ -130,16 +130,17 @@ class Uploads:
             If the files cannot be written.
         """
         with self._writing():
-            upload = self.current() or Upload(_new_name(), _now())
-            for name, data in files:
-                upload = self._with_file(upload, _shown(name), data)
-            if upload.n_bytes > MOST_BYTES or len(upload.files) > MOST_FILES:
-                raise UsageError(
-                    f"{len(upload.files):,} files of {upload.n_bytes >> 20:,} MB together; allowed "
-                    f"in one upload: {MOST_FILES} files of {MOST_BYTES >> 20:,} MB - take them in "
-                    "parts"
-                )
-            return self._keep(upload)
+            upload = begun = self.current() or Upload(_new_name(), _now())
+            named = {_shown(name): data for name, data in files}
+            _require_bounded(upload, named)
+            before = self._places(upload)
+            try:
+                for name, data in named.items():
+                    upload = self._with_file(upload, name, data)
+                return self._keep(upload)
+            except BaseException:
+                self._take_back(begun, before)
+                raise
 
     def choose_table(self, upload: Upload, name: str, table: str) -> Upload:
         """Say which table a file holds; empty takes the choice back."""
@@ -240,6 +241,16 @@ class Uploads:
         files = (*others, Arrival(name, table, place, len(data)))
         return replace(upload, files=tuple(sorted(files, key=lambda one: one.name)))
 
+    def _take_back(self, begun: Upload, before: set[Path]) -> None:
+        """Remove what came of files that could not be taken, and an upload begun with them."""
+        for place in self._places(begun) - before:
+            shutil.rmtree(place, ignore_errors=True)
+        if begun.revision == 0:
+            shutil.rmtree(self._folder / begun.upload, ignore_errors=True)
+
+    def _places(self, upload: Upload) -> set[Path]:
+        return set((self._folder / upload.upload / _FILES).glob("*"))
+
     def _again(self, upload: Upload, *, state: str = OPEN) -> Upload:
         """Return an upload as it is now; one in another state is `Moved`."""
         now = _read(self._folder / upload.upload / _RECORD)
@@ -268,6 +279,18 @@ class Uploads:
                 f"the upload cannot be kept: {error.strerror or error}; make room on the disk or "
                 "look at the rights of the store's folder, then try again"
             ) from error
+
+
+def _require_bounded(upload: Upload, coming: Mapping[str, bytes]) -> None:
+    """Refuse files that would make an upload too large, before anything of them is written."""
+    sizes = {one.name: one.n_bytes for one in upload.files}
+    sizes |= {name: len(data) for name, data in coming.items()}
+    n_bytes = sum(sizes.values())
+    if n_bytes > MOST_BYTES or len(sizes) > MOST_FILES:
+        raise UsageError(
+            f"{len(sizes):,} files of {n_bytes >> 20:,} MB together; allowed in one upload: "
+            f"{MOST_FILES} files of {MOST_BYTES >> 20:,} MB - take them in parts"
+        )
 
 
 def table_of(file: Arrival) -> str:

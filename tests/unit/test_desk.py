@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
+from functools import partial
+from itertools import chain, repeat
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
@@ -21,6 +23,7 @@ from tests.field_week import field_week, write_week
 from tests.unit.test_workbook import week_book
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
 FAULTS = {"anglers": "two", "hours_fished": 45}
@@ -256,6 +259,28 @@ def test_whole_files_are_refused_in_words(desk: Uploads, store: Store) -> None:
     assert [findings_table.row_of(found, one) for one in found.errors] == [None] * 3
 
 
+def left_of(desk: Uploads) -> list[str]:
+    """Return the files that uploads left, but for the lock."""
+    files = [one for one in desk._folder.rglob("*") if one.is_file() and one.name != ".lock"]
+    return sorted(one.relative_to(desk._folder).as_posix().partition("/")[2] for one in files)
+
+
+@pytest.mark.parametrize("bound", [{"MOST_FILES": 1}, {"MOST_BYTES": 3}])
+def test_an_upload_that_is_refused_leaves_nothing(
+    desk: Uploads, monkeypatch: pytest.MonkeyPatch, bound: dict[str, int]
+) -> None:
+    for name, most in bound.items():
+        monkeypatch.setattr(uploads, name, most)
+    with pytest.raises(UsageError, match="take them in parts"):
+        desk.add([("sites.csv", b"xy"), ("fish.csv", b"xy")])
+    assert left_of(desk) == []
+    assert desk.every() == []
+    desk.add([("areas.csv", b"x")])
+    with pytest.raises(UsageError, match="take them in parts"):
+        desk.add([("areas.csv", b"xy"), ("fish.csv", b"xy")])
+    assert left_of(desk) == ["files/00001/areas.csv", "upload.json"]
+
+
 def test_an_upload_is_bounded(desk: Uploads, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(uploads, "MOST_FILES", 2)
     desk.add([("areas.csv", b"area\n")])
@@ -278,6 +303,10 @@ def test_a_dropped_upload_can_be_taken_up_again(desk: Uploads) -> None:
     assert [one.upload for one in desk.every()] == [first.upload]
 
 
+def _in_turn(turns: Iterator[Callable[..., None]], *paths: object) -> None:
+    next(turns)(*paths)
+
+
 def test_a_full_disk_is_told_and_leaves_the_upload(
     desk: Uploads, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -286,11 +315,15 @@ def test_a_full_disk_is_told_and_leaves_the_upload(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(os, "replace", full)
-    with pytest.raises(StoreError, match="No space left on device; make room"):
-        desk.add([("sites.csv", b"x")])
-    monkeypatch.undo()
-    assert desk.current() == upload
+    before, into = left_of(desk), os.replace
+    for n_written in (0, 1):  # the disk fills at once, or after the first file
+        turns = chain([into] * n_written, repeat(full))
+        monkeypatch.setattr(os, "replace", partial(_in_turn, turns))
+        with pytest.raises(StoreError, match="No space left on device; make room"):
+            desk.add([("sites.csv", b"x"), ("fish.csv", b"x")])
+        monkeypatch.undo()
+        assert desk.current() == upload
+        assert left_of(desk) == before
 
 
 def test_a_damaged_record_is_left_alone(desk: Uploads, tmp_path: Path) -> None:
