@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     import plotly.graph_objects as go
     import pyarrow as pa
+    from streamlit.delta_generator import DeltaGenerator
 
     from analytics.bulletin.archive import BulletinMetadata
     from dashboard.charts.forest import ForestRow
@@ -77,7 +78,8 @@ def draw_page(
         body(Chosen(choice, cards), loaded)
     else:
         lead(notices.older(older))
-    notices.foot()
+    with on_paper(9):
+        notices.foot()
     with wishes:
         notices.unmet(url_state.unmet())
     url_state.write()
@@ -107,6 +109,15 @@ def lead(words: str) -> None:
     """Draw the answer of a page or a part, in large print."""
     with st.container(key="answer"):
         st.markdown(words)
+
+
+def on_paper(place: int) -> DeltaGenerator:
+    """Return a container that is printed after what has no place, in the order of the places.
+
+    On the screen it changes nothing. The places are those of the style sheet: 1 to 4, and 9 for the
+    end of the page.
+    """
+    return st.container(key=f"paper-{place}")
 
 
 def part(draw: Callable[..., None], *given: Any) -> None:

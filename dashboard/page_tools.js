@@ -67,12 +67,17 @@
     layers(plot).forEach((svg) => svg.removeAttribute("viewBox"));
     plot.classList.remove("bm-fit");
   };
+  const PAPER = 680; // inside the margins of a sheet of A4, in CSS pixels
   addEventListener("beforeprint", () => {
     document.querySelectorAll(".bm-signs:not([open])").forEach((one) => {
       one.open = true;
       one.classList.add("bm-opened");
     });
     document.querySelectorAll(PLOT).forEach(fit);
+    // A grid is painted as wide as the window, which paper is not.
+    const wide = document.querySelector("[data-testid=stMain]");
+    const by = Math.min(1, PAPER / (wide ? wide.clientWidth : PAPER));
+    document.documentElement.style.setProperty("--bm-grid", by);
   });
   addEventListener("afterprint", () => {
     document.querySelectorAll(".bm-opened").forEach((one) => {

@@ -33,7 +33,8 @@ def _body(chosen: Chosen, rates: Rates) -> None:
     if not rates.index and not rates.trend:
         return
     st.caption(sentences.RULE)
-    page_frame.part(_figures, choice, rates, response)
+    with page_frame.on_paper(1):  # too tall for what the first sheet has left
+        page_frame.part(_figures, choice, rates, response)
     st.html(sentences.table(index, rates, choice.areas, response=response))
     page_frame.reading(
         sentences.meaning(response),

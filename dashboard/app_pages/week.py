@@ -42,10 +42,15 @@ def _body(chosen: Chosen, rates: Rates) -> None:
     _answer(choice)
     _documents(choice)
     _against_past(choice, rates)
-    page_frame.part(_trends, choice)
-    page_frame.part(_heat_map, choice)
-    _table(choice)
-    notices.reservations(choice)
+    # On paper the table fills the first sheet, on which the weekly trend has no room.
+    with page_frame.on_paper(3):
+        page_frame.part(_trends, choice)
+    with page_frame.on_paper(2):
+        page_frame.part(_heat_map, choice)
+    with page_frame.on_paper(1):
+        _table(choice)
+    with page_frame.on_paper(4):
+        notices.reservations(choice)
 
 
 def _answer(choice: Choice) -> None:
