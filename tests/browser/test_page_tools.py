@@ -94,6 +94,26 @@ def test_what_is_printed_is_whole_and_without_what_is_pressed(visit):
     assert CHOSEN in words
 
 
+def lowest_text(sheet: pypdf.PageObject) -> float:
+    """Return how far down a sheet its lowest text stands, 0 to 1."""
+    heights: list[float] = []
+
+    def visit_text(text: str, now: list[float], place: list[float], *_: object) -> None:
+        if text.strip():
+            heights.append(now[1] * place[4] + now[3] * place[5] + now[5])
+
+    sheet.extract_text(visitor_text=visit_text)
+    return 1 - min(heights, default=float(sheet.mediabox.height)) / float(sheet.mediabox.height)
+
+
+@pytest.mark.parametrize("name", ["week", "catch_rates"])
+def test_printed_sheets_are_filled(visit, name):
+    page = visit().open(page=name, charts=screens.CHARTS[name])
+    sheets = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4"))).pages
+    assert all(sheet.extract_text().strip() for sheet in sheets)
+    assert lowest_text(sheets[0]) > 0.75
+
+
 def saved(page: Page, kind: str, into: Path) -> tuple[str, bytes]:
     with page.expect_download() as download:
         page.get_by_role("button", name=f"Save this figure as {kind}").first.click()
