@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 
-from hypothesis import Phase, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as some
 
 from analytics.data.snapshot import Snapshot
@@ -69,12 +69,16 @@ def unsafe_figures(days):
         prepared = prepare_survey(snapshot, season="2030-31", through=week)
         made = published_of(prepared, before)
         before.append(made.publication)
-        unsafe += attack.unsafe(read(made.files()), truths_of(prepared))
+        unsafe += attack.unsafe(read(made.files()), *truths_of(prepared))
     return unsafe
 
 
-@settings(max_examples=FEW, phases=[Phase.explicit, Phase.generate], derandomize=True)
+@settings(
+    max_examples=FEW,
+    phases=[Phase.explicit, Phase.generate],
+    derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow],  # a busy machine is no fault of a store
+)
 @given(season())
 def test_no_withheld_figure_follows(days):
-    # Of the season so far, earlier weeks tell the most: the simulation of whole seasons has those.
-    assert not [one for one in unsafe_figures(days) if one.key[1]]
+    assert not unsafe_figures(days)
