@@ -6,10 +6,12 @@ package. The frame that Streamlit draws round a page is left out.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import TimeoutError as PlaywrightTimeoutError
 
 from analytics import Store, import_files
 from dashboard.pages import _ADDRESSES, DATA, RESULTS
@@ -27,20 +29,22 @@ pytestmark = pytest.mark.browser
 FRAME = ("stHeader", "stSidebar", "stToolbar")
 WORST = ("serious", "critical")
 #: A field's ring is that of what holds it.
-RING = """() => {
+RINGED = """() => {
+  for (let at = document.activeElement, up = 0; at && up < 6; at = at.parentElement, up += 1) {
+    const style = getComputedStyle(at);
+    if (style.outlineStyle !== 'none' && parseFloat(style.outlineWidth) >= 2) return true;
+  }
+  return false;
+}"""
+FOCUSED = """() => {
   const one = document.activeElement;
   if (!one || one === document.body) return null;
-  let ringed = false;
-  for (let at = one, up = 0; at && up < 6 && !ringed; at = at.parentElement, up += 1) {
-    const style = getComputedStyle(at);
-    ringed = style.outlineStyle !== 'none' && parseFloat(style.outlineWidth) >= 2;
-  }
   const box = one.getBoundingClientRect();
   const name = one.getAttribute('aria-label') || one.textContent.trim().slice(0, 40) || one.tagName;
   window.focused ??= new Set();
   const known = window.focused.has(one);
   window.focused.add(one);
-  return {name, ringed, known, seen: box.width > 0 && box.height > 0};
+  return {name, known, seen: box.width > 0 && box.height > 0};
 }"""
 SLOW = """() => [...document.querySelectorAll('.stApp *')].filter(one => {
   const style = getComputedStyle(one);
@@ -78,6 +82,13 @@ def open_at(visit, with_store):
         return one.open(page=address, charts="")
 
     return opened
+
+
+def ringed(page: Page) -> bool:
+    """Return whether the focus has its ring, which a busy machine draws a little later."""
+    with suppress(PlaywrightTimeoutError):
+        page.wait_for_function(RINGED, timeout=2_000)
+    return bool(page.evaluate(RINGED))
 
 
 EVERY = pytest.mark.parametrize("script", [*RESULTS, *DATA])
@@ -122,16 +133,19 @@ def test_the_keyboard_reaches_all_with_a_ring(open_at, script):
     page.wait_for_timeout(500)
     page.evaluate("() => { document.activeElement?.blur(); window.scrollTo(0, 0); }")
     reached: list[dict[str, Any]] = []
+    without: list[str] = []
     for _ in range(150):
         page.keyboard.press("Tab")
-        one = page.evaluate(RING)
+        one = page.evaluate(FOCUSED)
         if one is None or one["known"]:
             break
         reached.append(one)
+        if one["seen"] and not ringed(page):
+            without.append(one["name"])
     else:
         pytest.fail(f"the keyboard does not come round: {reached[-3:]}")
     assert len(reached) >= 6
-    assert [one["name"] for one in reached if one["seen"] and not one["ringed"]] == []
+    assert without == []
 
 
 @EVERY
