@@ -17,13 +17,17 @@ from analytics.options.report import (
     CAUTION,
     COUNTS,
     DIFFERENCE,
+    GAINS,
     HOW_FAR,
     HOW_FAR_HEADS,
     RISK,
     TOTAL,
     Answer,
+    Points,
     ReportContext,
     amount,
+    chance,
+    count_words,
     day,
     how_far,
 )
@@ -40,6 +44,7 @@ if TYPE_CHECKING:
     from analytics.documents.rules_in_words import RuleLine
     from analytics.options.baseline import Baseline
     from analytics.options.option import OptionSet
+    from analytics.options.report import HowFar
 
 #: Quantities of the figure: opportunity, catch, cost in fish.
 DRAWN = ("angler_trips", "kept_fish", "released_sublegal_fish", "total_deaths_fish")
@@ -124,7 +129,7 @@ def answer_document(compared: ComparedOptions) -> Document:
     """Return the answer to a set of options as a document."""
     about, pictures = compared.about, dict[str, bytes]()
     answer = Answer(about, compared.tables)
-    found = [*_head(about), *_in_short(answer), *_solved(compared), *_rules(compared)]
+    found = [*_head(about), *_in_short(answer), *_solved(compared, pictures), *_rules(compared)]
     found += _totals(answer) + _differences(answer, pictures) + _chances(answer) + _limits(answer)
     found += _dominated(answer) + _assumptions(answer)
     return blocks.Document(
@@ -162,7 +167,7 @@ def _in_short(answer: Answer) -> list[Block]:
     return found + [blocks.labelled("Not compared", f": {words}") for words in refused]
 
 
-def _solved(compared: ComparedOptions) -> list[Block]:
+def _solved(compared: ComparedOptions, pictures: dict[str, bytes]) -> list[Block]:
     """Return how far rules may go, of options that ask: the answer first, other risks below it."""
     every = how_far(compared.about, compared.tables)
     if not every:
@@ -174,7 +179,57 @@ def _solved(compared: ComparedOptions) -> list[Block]:
         widths = [0.6, 1.8, 2.0, 0.9, 0.9, 0.9, 0.9]
         found.append(blocks.table(list(HOW_FAR_HEADS), lines, widths=widths, are_words=[1, 2]))
         found += [blocks.text(one.beside)] * bool(one.beside)
-    return [*found, blocks.text(HOW_FAR)]
+    found.append(blocks.text(HOW_FAR))
+    for number, one in enumerate(every, start=1):
+        if one.points.rows:
+            found += _frontier(one, f"frontier{number}", pictures)
+    return [*found, blocks.text(Points.ABOUT)] if any(one.points.rows for one in every) else found
+
+
+def _frontier(one: HowFar, name: str, pictures: dict[str, bytes]) -> list[Block]:
+    """Return opportunity against risk of one question: the figure, and the best at each risk."""
+    points, risk = one.points, one.asked["risk"]
+    best = [points.best(gain, risk) for gain in GAINS]
+    named = [None if row is None else points.words(row) for row in best]
+    panels = {
+        f"{words[:1].upper()}{words[1:]}": [
+            figures.Spot(row["prob"], row[gain], row["is_dominated"], points.is_planned(row))
+            for row in points.rows
+        ]
+        for gain, words in GAINS.items()
+    }
+    marked = [
+        None if row is None else (row["prob"], row[gain])
+        for gain, row in zip(GAINS, best, strict=True)
+    ]
+    pictures[name] = figures.frontier(panels, marked, risk)
+    wanted = f"{100 * risk:g}{PERCENT}"
+    title = f"{one.option}: opportunity against the chance of exceeding"
+    said = [
+        f"most {words} at a risk of {wanted}: {how or 'no point keeps it'}"
+        for words, how in zip(GAINS.values(), named, strict=True)
+    ]
+    alt = f"{title}. {'; '.join(said)}. The best points at other risks stand in the table below."
+    caption = (
+        f"Filled: not dominated; open: dominated; diamond: as planned; star: most at {wanted}, "
+        "the dotted line."
+    )
+    picture = blocks.figure(name, title=title, alt=alt, caption=caption)
+    risks = sorted({float(line["risk"]) for line in one.rows})
+    heads = ["Risk", *(f"Most {words}" for words in GAINS.values())]
+    lines: list[list[Block | str]] = [
+        [f"{100 * at:g}{PERCENT}", *(_point(one, row) for row in rows)]
+        for at, rows in zip(risks, points.table(risks), strict=True)
+    ]
+    return [picture, blocks.table(heads, lines, widths=[0.5, 3.0, 3.0], are_words=[1, 2])]
+
+
+def _point(one: HowFar, row: Mapping[str, object] | None) -> Block:
+    if row is None:
+        return blocks.cell("none keeps it")
+    trips, kept = (count_words(row[name]) for name in GAINS)  # type: ignore[arg-type]
+    numbers = f"{trips} trips, {kept} kept, chance {chance(row['prob'])}"  # type: ignore[arg-type]
+    return blocks.cell(one.points.words(row), numbers)
 
 
 def _rules(compared: ComparedOptions) -> list[Block]:

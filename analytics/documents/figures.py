@@ -234,12 +234,8 @@ def differences(names: Sequence[str], panels: Mapping[str, Sequence[Measurement]
 
 
 def _panel(axes: Axes, title: str, values: Sequence[Measurement]) -> None:
-    for side in ("top", "right", "left"):
-        axes.spines[side].set_visible(False)
-    axes.tick_params(length=0, pad=3)
-    axes.set_title(title, fontsize=7.6, fontweight="bold", loc="left")
+    _bare(axes, title)
     axes.grid(axis="x", color=LIGHT.grid, linewidth=0.6)
-    axes.set_axisbelow(True)
     ends = [end for one in values for end in one.ends] or [0.0]
     reach = max(map(abs, ends)) or 1.0
     for at, one in enumerate(reversed(values)):
@@ -252,3 +248,59 @@ def _panel(axes: Axes, title: str, values: Sequence[Measurement]) -> None:
     axes.set_xlim(low - 0.08 * reach, high + 0.08 * reach)
     axes.locator_params(axis="x", nbins=3)
     axes.xaxis.set_major_formatter(lambda value, _: number(value, place=0, signed=True))
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A point of opportunity against risk: its chance and what it leaves."""
+
+    chance: float
+    gain: float
+    is_dominated: bool
+    is_planned: bool = False
+
+
+def frontier(
+    panels: Mapping[str, Sequence[Spot]],
+    best: Sequence[tuple[float, float] | None],
+    risk: float,
+) -> bytes:
+    """Draw what rules leave against their chance of exceeding, a panel a gain.
+
+    `best` is the chance and the gain of the point named in each panel. Dominated points are open
+    and lie behind, the rules as they stand are a diamond.
+    """
+    with _canvas(WIDE, 2.5) as (figure, axes, file):
+        axes.remove()
+        grid: Any = figure.subplots(1, len(panels), squeeze=False)[0]
+        for panel, (title, spots), found in zip(grid, panels.items(), best, strict=True):
+            _bare(panel, title)
+            panel.grid(axis="y", color=LIGHT.grid, linewidth=0.6)
+            _spots(panel, [one for one in spots if one.is_dominated], LIGHT.quiet, is_open=True)
+            _spots(panel, [one for one in spots if not one.is_dominated], LIGHT.sea)
+            for one in (one for one in spots if one.is_planned):
+                panel.plot([one.chance], [one.gain], "D", color=LIGHT.copper, markersize=5.5)
+            panel.axvline(risk, color=LIGHT.copper, linewidth=0.9, linestyle=":")
+            if found is not None:
+                panel.plot(*([end] for end in found), "*", color=LIGHT.copper, markersize=9)
+            panel.set_xlim(-0.03, 1.03)
+            panel.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f} %")
+            panel.yaxis.set_major_formatter(lambda value, _: number(value, place=0))
+            panel.locator_params(axis="y", nbins=5)
+            panel.set_xlabel("chance of exceeding")
+    return _svg(file)
+
+
+def _spots(axes: Axes, spots: Sequence[Spot], colour: str, *, is_open: bool = False) -> None:
+    at = [one.chance for one in spots], [one.gain for one in spots]
+    look: dict[str, Any] = {"markersize": 3.2, "markeredgewidth": 0.7, "color": colour}
+    axes.plot(*at, "o", markerfacecolor="none" if is_open else colour, **look)
+
+
+def _bare(axes: Axes, title: str) -> None:
+    """Take the frame of a panel away and set its title."""
+    for side in ("top", "right", "left"):
+        axes.spines[side].set_visible(False)
+    axes.tick_params(length=0, pad=3)
+    axes.set_title(title, fontsize=7.6, fontweight="bold", loc="left")
+    axes.set_axisbelow(True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -137,15 +137,24 @@ def _last(keeps: Bools) -> int:
     return len(keeps) - 1 if keeps.all() else int(keeps.argmin()) - 1
 
 
-def switched(before: NDArray[np.floating], after: NDArray[np.floating]) -> NDArray[np.float64]:
-    """Return what days bring where one rule gives way to another, shape (N, D) to (N + 1, D).
+def switched(
+    before: NDArray[np.floating], after: NDArray[np.floating], rows: Sequence[int]
+) -> NDArray[np.float64]:
+    """Return what days bring where one rule gives way to another, shape (N, D) to (R, D).
 
-    Row x has the first x days under `before`, the others under `after`.
+    A row has its first so many days under `before`, the others under `after`; `rows` rise.
     """
-    first = np.concatenate([np.zeros((1, before.shape[1])), np.cumsum(before, 0, np.float64)])
-    rest = np.concatenate([np.zeros((1, after.shape[1])), np.cumsum(after[::-1], 0, np.float64)])
-    found: NDArray[np.float64] = first + rest[::-1]
+    ends = [0, *rows, len(before)]
+    first = _sums(before, ends[:-1]).cumsum(axis=0)
+    rest = _sums(after, ends[1:])[::-1].cumsum(axis=0)[::-1]
+    found: NDArray[np.float64] = first + rest
     return found
+
+
+def _sums(days: NDArray[np.floating], ends: Sequence[int]) -> NDArray[np.float64]:
+    """Return sums of days between ends, shape (N, D) to (E - 1, D)."""
+    spans = [days[one:other] for one, other in pairwise(ends)]
+    return np.array([span.sum(axis=0, dtype=np.float64) for span in spans])
 
 
 def maximal_sets(sets: Sequence[str]) -> tuple[str, ...]:

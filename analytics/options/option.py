@@ -314,6 +314,21 @@ def with_value(option: Option, areas: Sequence[str], value: str) -> Option:
     return replace(option, changes=(*option.changes, change), solve=None)
 
 
+def with_point(option: Option, row: Mapping[str, Any]) -> Option:
+    """Return an option with the rules of a point of its frontier in the place of its question."""
+    where = tuple(row["areas"].split(";"))
+    change = Change(
+        where,
+        close_from=row["close_from"],
+        daily_limit_fish=row["daily_limit_fish"],
+        open_weekdays=row["open_weekdays"] or "",
+        min_length_mm=row["min_length_mm"],
+    )
+    marked = Change(where, first_day=row["marked_from"], mark_selective=True)
+    made = [change] * (change != Change(where)) + [marked] * (row["marked_from"] is not None)
+    return replace(option, changes=(*option.changes, *made), solve=None)
+
+
 def _at_most_all(option: Option) -> Option:
     total = option.to_other_areas_prop + option.to_other_days_prop
     if total > 1 + SHARE_SLACK:

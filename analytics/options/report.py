@@ -11,6 +11,7 @@ from analytics import rounding
 from analytics.catch_limits import LIKELY, join_words, noun, nouns
 from analytics.codes import day_words, has_code, sentences
 from analytics.options import solved_words
+from analytics.options.solved_words import Points as Points  # noqa: PLC0414 - for documents and pages
 from analytics.rounding import DASH, PERCENT, last_place, number, power
 
 if TYPE_CHECKING:
@@ -69,11 +70,15 @@ class ReportContext:
         """Return what an area is called; its code where no name is known."""
         return self.areas.get(area) or area
 
+    def where(self, areas: Sequence[str]) -> str:
+        """Return areas by their names, such as ``North and South``, or ``all areas``."""
+        if self.areas and not set(self.areas) - set(areas):
+            return "all areas"
+        return join_words(list(map(self.area_name, areas)))
+
     def limit(self, limit: Limit) -> str:
         """Return a limit in words, such as ``sublegal releases in North and South``."""
-        where = "all areas"
-        if not set(self.areas) or set(self.areas) - set(limit.areas):
-            where = join_words(list(map(self.area_name, limit.areas)))
+        where = self.where(limit.areas)
         return f"{nouns(limit.quantities)} {'over' if where == 'all areas' else 'in'} {where}"
 
     def named(self, limit: Limit) -> str:
@@ -378,7 +383,7 @@ class Answer:
 class HowFar:
     """The answer to one option's question: a sentence, its `HEADS` and lines, what stands beside.
 
-    `asked` is the row of the table `solved` at the risk that was asked.
+    `rows` are those of the table `solved`, `asked` the one at the risk that was asked.
     """
 
     option: str
@@ -386,11 +391,14 @@ class HowFar:
     lines: list[list[str]]
     beside: str
     asked: Row
+    rows: list[dict[str, Any]]
+    points: Points
 
 
 def how_far(about: ReportContext, tables: Mapping[str, pa.Table]) -> list[HowFar]:
     """Return how far the rule of each option may go that asks; empty where none does."""
     rows = tables["solved"].to_pylist() if "solved" in tables else []
+    points = tables["frontier"].to_pylist() if "frontier" in tables else []
     limits = {one.limit_id: one for one in about.limits}
 
     def named(limit_id: str) -> str:
@@ -399,15 +407,19 @@ def how_far(about: ReportContext, tables: Mapping[str, pa.Table]) -> list[HowFar
     found = []
     for asked in (row for row in rows if row["is_asked"]):
         mine = [row for row in rows if row["option"] == asked["option"]]
-        words = solved_words.answer(asked, named, about.area_name)
+        words = solved_words.answer(asked, named, about.where)
         beside = solved_words.beside(asked)
-        found.append(HowFar(asked["option"], words, solved_words.lines(mine), beside, asked))
+        lines_ = solved_words.lines(mine)
+        others = Points([row for row in points if row["option"] == asked["option"]])
+        found.append(HowFar(asked["option"], words, lines_, beside, asked, mine, others))
     return found
 
 
 HOW_FAR_HEADS, HOW_FAR = solved_words.HEADS, solved_words.ABOUT
 #: A value of a rule in words, and why questions have no answer at all.
 value_words, unanswered = solved_words.value_words, solved_words.unanswered
+#: What the points of a frontier leave, and their numbers in words.
+GAINS, count_words = solved_words.GAINS, solved_words.count_words
 
 
 # An answer in a few aligned lines, for a terminal.

@@ -9,11 +9,11 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analytics.options.inverse import WEEKDAY_SETS, switched
+from analytics.options.inverse import WEEKDAY_SETS, share_interval, switched
 from analytics.options.option import Change, Find, Option
 from analytics.options.option_checks import change_faults
 from analytics.weeks import weekday_of
@@ -50,6 +50,7 @@ class Choices:
     - `marked_share` (X): share of open days under marked fish only.
     - `is_known`: False where a draw of a limit has no number.
     - `moves`: whether a choice changes the fish of a limit in a draw.
+    - `by_limit` (X, L): how many draws exceed each limit.
     """
 
     values: tuple[str, ...]
@@ -60,6 +61,20 @@ class Choices:
     marked_share: Floats | None = None
     is_known: bool = True
     moves: bool = True
+    by_limit: NDArray[np.int64] | None = None
+
+    def at(self, place: int) -> dict[str, Any]:
+        """Return what a choice brings, by the columns that tables of answers share."""
+        count, n_draws = int(self.over[place].sum()), self.over.shape[1]
+        low, high = share_interval(count, n_draws)
+        return {
+            "last_open_day": self.last_open[place] if self.last_open else None,
+            "prob": count / n_draws,
+            "prob_low": low,
+            "prob_high": high,
+            "angler_trips": float(self.trips[place]),
+            "kept_fish": float(self.kept[place]),
+        }
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +91,8 @@ class ChoiceScale:
 
     def __init__(self, season: SeasonProjector, limits: Sequence[Limit]) -> None:
         self.season, baseline = season, season.baseline
+        #: What each day brings with areas closed at once, by the areas and what is assumed.
+        self._closed: dict[tuple[Any, ...], list[Floats]] = {}
         codes = baseline.areas
         self.measures = [
             _Measure(
@@ -110,6 +127,12 @@ class ChoiceScale:
         }
         return makers[find](option, tuple(areas))
 
+    def longest_minimum(self, areas: Sequence[str]) -> float:
+        """Return the greatest minimum length in mm that was in force in some areas; 0 for none."""
+        baseline = self.season.baseline
+        places = [baseline.areas.index(one) for one in areas]
+        return float(np.nan_to_num(baseline.rules_to_date.min_length_mm[places, 0]).max())
+
     def _closing(self, option: Option, areas: tuple[str, ...]) -> Choices:
         opens = self.season.open_days(option, areas)
         days = [self._day(n) for n in opens.tolist()]
@@ -118,15 +141,15 @@ class ChoiceScale:
         if option.to_other_days_prop:
             found = self._by_week(option, areas, opens, values)
         else:
-            after = _with(option, Change(areas, close_from=firsts[0]))
-            found = self._dated(option, after, opens, values)
+            sides = self._by_day(option), self._closed_at_once(option, areas)
+            found = self._dated(sides, opens, values)
         return replace(found, last_open=(None, *days))
 
     def _marked(self, option: Option, areas: tuple[str, ...]) -> Choices:
         opens = self.season.open_days(option, areas)
         values = (*(self._day(n).isoformat() for n in opens.tolist()), "")
         after = _with(option, Change(areas, mark_selective=True))
-        found = self._dated(option, after, opens, values)
+        found = self._dated((self._by_day(option), self._by_day(after)), opens, values)
         return replace(found, marked_share=1 - np.arange(len(values)) / max(len(opens), 1))
 
     def _weekdays(self, option: Option, areas: tuple[str, ...]) -> Choices:
@@ -135,7 +158,7 @@ class ChoiceScale:
             found = self._each(option, changes, WEEKDAY_SETS)
         else:
             every = self._by_day(_with(option, Change(areas, open_weekdays="1234567")))
-            none = self._by_day(_with(option, Change(areas, close_from=self._day(0))))
+            none = self._closed_at_once(option, areas)
             weekday = weekday_of(self.season.baseline.days)
             is_in = np.array([[str(day) in one for day in range(1, 8)] for one in WEEKDAY_SETS])
             totals = []
@@ -154,6 +177,7 @@ class ChoiceScale:
             found.kept[order],
             is_known=found.is_known,
             moves=found.moves,
+            by_limit=None if found.by_limit is None else found.by_limit[order],
         )
 
     def _limits(self, option: Option, areas: tuple[str, ...]) -> Choices:
@@ -161,9 +185,7 @@ class ChoiceScale:
         return self._each(option, changes, tuple(map(str, DAILY_LIMITS)))
 
     def _lengths(self, option: Option, areas: tuple[str, ...]) -> Choices:
-        baseline = self.season.baseline
-        places = [baseline.areas.index(one) for one in areas]
-        now = float(np.nan_to_num(baseline.rules_to_date.min_length_mm[places, 0]).max())
+        baseline, now = self.season.baseline, self.longest_minimum(areas)
         middle = LENGTH_STEP_MM * round((now or LENGTH_UNKNOWN_MM) / LENGTH_STEP_MM)
         steps = range(middle + LENGTH_SPAN_MM, middle - LENGTH_SPAN_MM - 1, -LENGTH_STEP_MM)
         changes = [Change(areas, min_length_mm=float(one)) for one in steps]
@@ -190,14 +212,31 @@ class ChoiceScale:
             list(pool.map(fill, range(len(changes))))
         return self._made(values, totals)
 
+    def _closed_at_once(self, option: Option, areas: tuple[str, ...]) -> list[Floats]:
+        """Return what each day to come brings with areas closed from the first on.
+
+        No other rule acts in an area without an open day, so the changes of an option in these
+        areas alone do not count.
+        """
+        acting = tuple(one for one in option.changes if not set(one.areas or ("",)) <= set(areas))
+        shut = replace(option, changes=acting)
+        key = (areas, repr(shut))
+        if key not in self._closed:
+            closed = Change(areas, close_from=self._day(0))
+            self._closed[key] = self._by_day(_with(shut, closed))
+        return self._closed[key]
+
     def _dated(
-        self, before: Option, after: Option, opens: NDArray[np.int64], values: tuple[str, ...]
+        self,
+        sides: tuple[list[Floats], list[Floats]],
+        opens: NDArray[np.int64],
+        values: tuple[str, ...],
     ) -> Choices:
-        """Return choices of a first day on which `after` takes the place of `before`."""
-        rows = np.append(opens, len(self.season.baseline.days))
-        sides = zip(self._by_day(before), self._by_day(after), strict=True)
+        """Return choices of a first day on which the second side takes the place of the first."""
+        rows = [*opens.tolist(), len(self.season.baseline.days)]
         totals = [
-            start + switched(*side)[rows] for start, side in zip(self.to_date, sides, strict=True)
+            start + switched(*side, rows)
+            for start, side in zip(self.to_date, zip(*sides, strict=True), strict=True)
         ]
         return self._made(values, totals)
 
@@ -223,7 +262,7 @@ class ChoiceScale:
             cut.append([np.add.reduceat(one, starts, axis=0, dtype=np.float64) for one in days])
         totals = []
         for at, start in enumerate(self.to_date):
-            whole = switched(cut[-1][at], cut[0][at])
+            whole = switched(cut[-1][at], cut[0][at], range(len(starts) + 1))
             rows = [
                 whole[week] - cut[0][at][week] + cut[weekday[n] - 1][at][week]
                 for n, week in ((n, baseline.week[n]) for n in opens.tolist())
@@ -244,14 +283,17 @@ class ChoiceScale:
 
     def _made(self, values: tuple[str, ...], totals: Sequence[Floats]) -> Choices:
         over = np.zeros((len(values), self.season.arrays.n_draws), dtype=bool)
-        is_known, moves = True, False
+        is_known, moves, by_limit = True, False, []
         for measure, total in zip(self.measures, totals, strict=True):
             if measure.fish is not None:
-                over |= total > measure.fish
+                mine = total > measure.fish
+                over |= mine
+                by_limit.append(mine.sum(axis=1))
                 is_known &= bool(np.isfinite(total).all())
                 moves |= bool((np.ptp(total, axis=0) > _ROUNDING * total.max(axis=0)).any())
         trips, kept = (one.mean(axis=1) for one in totals[-len(_GIVEN) :])
-        return Choices(values, over, trips, kept, is_known=is_known, moves=moves)
+        counts = np.array(by_limit, dtype=np.int64).T if by_limit else None
+        return Choices(values, over, trips, kept, is_known=is_known, moves=moves, by_limit=counts)
 
     def _day(self, n: int) -> date:
         return self.season.baseline.through + timedelta(days=n + 1)

@@ -82,7 +82,8 @@ SOLVED_SCHEMA = pa.schema(
         *numbers("prob", "prob_low", "prob_high", "prob_next", "marked_days_prop"),
         *numbers("angler_trips", "kept_fish"),
         ("is_monotone", pa.bool_()),
-        ("values_within", pa.string()),
+        # limit that most draws exceed at the choice given, where all limits are asked for
+        *texts("values_within", "most_exceeded_id"),
     ]
 )
 
@@ -95,13 +96,16 @@ RISK_CURVE_SCHEMA = pa.schema(
     ]
 )
 
-#: Opportunity against risk over a grid of closing dates and daily limits.
+#: Opportunity against risk over a grid of rules (`analytics.options.frontier`); null: as it stands.
 FRONTIER_SCHEMA = pa.schema(
     [
         *texts("option", "areas", "limit_id"),
         ("close_from", pa.date32()),
         ("last_open_day", pa.date32()),
         ("daily_limit_fish", pa.int64()),
+        ("open_weekdays", pa.string()),
+        ("min_length_mm", pa.float64()),
+        ("marked_from", pa.date32()),  # only marked fish may be kept from this day on
         *numbers("prob", "prob_low", "prob_high", "angler_trips", "kept_fish"),
         ("is_dominated", pa.bool_()),
     ]

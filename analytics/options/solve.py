@@ -2,41 +2,34 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from datetime import date
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pyarrow as pa
 
 from analytics.catch_limits import split_list
 from analytics.codes import coded
+from analytics.options.frontier import frontier_rows
 from analytics.options.inverse import (
     LEAST_DRAWS,
     RISKS,
     RuleRisks,
     is_too_small,
     maximal_sets,
-    non_dominated,
-    share_interval,
 )
-from analytics.options.option import Change, Find, Option, with_value
-from analytics.options.option_checks import change_faults, scope
+from analytics.options.option import Find, Option, with_value
+from analytics.options.option_checks import scope
 from analytics.options.rule_choices import ChoiceScale
-from analytics.options.schemas import FRONTIER_SCHEMA, INVERSE_SCHEMAS
+from analytics.options.schemas import INVERSE_SCHEMAS
 from analytics.options.season_projection import SeasonProjector
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from analytics.options.baseline import Baseline, Limit
     from analytics.options.inverse import Found
     from analytics.options.rule_choices import Choices
 
     Row = dict[str, Any]
-
-#: Daily limits of the frontier beside today's.
-GRID_LIMITS = (1, 2, 3)
 
 
 def solved_options(
@@ -103,8 +96,8 @@ class Question:
         if option.solve is None:
             raise ValueError("the option asks for no rule")
         self.option, self.solve, self.season = option, option.solve, season
-        kept, self.areas = scope(season.baseline, option.solve, limits)
-        self.scale = ChoiceScale(season, kept)
+        self.limits, self.areas = scope(season.baseline, option.solve, limits)
+        self.scale = ChoiceScale(season, self.limits)
         self.choices = self.scale.choices(self.solve.find, option, self.areas)
         self.risks = RuleRisks(self.choices.over, is_ordered=self.solve.find is not Find.WEEKDAYS)
         self.reason = self._why_not(self.choices)
@@ -118,8 +111,12 @@ class Question:
 
     def answers(self) -> list[Row]:
         """Return the answer at the risk asked and at `RISKS`, a row each (`SOLVED_SCHEMA`)."""
-        risks = sorted({*RISKS, self.solve.risk})
-        return [self._answer(risk) for risk in risks]
+        return [self._answer(risk) for risk in self.asked_risks]
+
+    @property
+    def asked_risks(self) -> list[float]:
+        """Return the risk asked and `RISKS`."""
+        return sorted({*RISKS, self.solve.risk})
 
     def _answer(self, risk: float) -> Row:
         row = self._start() | {"risk": risk, "is_asked": risk == self.solve.risk}
@@ -138,7 +135,11 @@ class Question:
         row["values_within"] = self._within(found)
         if found.is_set:
             return row
-        row |= self._band(found) | self._at(self._best if found.place is None else found.place)
+        place = self._best if found.place is None else found.place
+        row |= self._band(found) | self._at(place)
+        if len(self.limits) > 1 and self.choices.by_limit is not None:
+            most = int(self.choices.by_limit[place].argmax())
+            row["most_exceeded_id"] = self.limits[most].limit_id
         if found.place is None:
             return row | {"value": None, "last_open_day": None}
         is_last = found.place == len(self.choices.values) - 1
@@ -178,21 +179,9 @@ class Question:
         return dict(zip(("band_low", "band_high"), ends, strict=True))
 
     def _at(self, place: int) -> Row:
-        choices, n_draws = self.choices, self.season.arrays.n_draws
-        count = int(self.risks.counts[place])
-        low, high = share_interval(count, n_draws)
-        row = {
-            "value": choices.values[place],
-            "last_open_day": choices.last_open[place] if choices.last_open else None,
-            "prob": count / n_draws,
-            "prob_low": low,
-            "prob_high": high,
-            "angler_trips": float(choices.trips[place]),
-            "kept_fish": float(choices.kept[place]),
-        }
-        if choices.marked_share is not None:
-            row["marked_days_prop"] = float(choices.marked_share[place])
-        return row
+        row = {"value": self.choices.values[place]} | self.choices.at(place)
+        share = self.choices.marked_share
+        return row if share is None else row | {"marked_days_prop": float(share[place])}
 
     def curve(self) -> list[Row]:
         """Return every choice with its probability (`RISK_CURVE_SCHEMA`)."""
@@ -203,55 +192,9 @@ class Question:
         return [{k: v for k, v in row.items() if k != "marked_days_prop"} for row in found]
 
     def frontier(self) -> list[Row]:
-        """Return closing dates by daily limits, a point each (`FRONTIER_SCHEMA`)."""
-        rows = [row for one in self._grid() for row in self._points(*one)]
-        if not rows:
-            return []
-        gains = np.array([[row["angler_trips"], row["kept_fish"]] for row in rows])
-        n_draws = self.season.arrays.n_draws
-        counts = np.array([round(row["prob"] * n_draws) for row in rows], dtype=np.int64)
-        best = non_dominated(gains, counts).tolist()
-        names = FRONTIER_SCHEMA.names
-        return [
-            {name: (row | {"is_dominated": not is_best}).get(name) for name in names}
-            for row, is_best in zip(rows, best, strict=True)
-        ]
-
-    def _grid(self) -> Iterator[tuple[int | None, Choices]]:
-        """Yield daily limits with their dates; None for that of the option."""
-        for fish in (None, *GRID_LIMITS):
-            option = self.option
-            if fish is not None:
-                change = Change(self.areas, daily_limit_fish=fish)
-                if change_faults(self.season.baseline, change):
-                    continue
-                option = replace(option, changes=(*option.changes, change))
-            if fish is None and self.solve.find is Find.CLOSE:
-                yield fish, self.choices
-            else:
-                yield fish, self.scale.choices(Find.CLOSE, option, self.areas)
-
-    def _points(self, fish: int | None, choices: Choices) -> Iterator[Row]:
-        """Yield a point a week of closing dates, and the planned close."""
-        n_draws = self.season.arrays.n_draws
-        last = len(choices.values) - 1
-        for at in sorted({*range(0, last, _step(last)), last}):
-            count = int(choices.over[at].sum())
-            low, high = share_interval(count, n_draws)
-            value = choices.values[at]
-            yield self._start() | {
-                "areas": ";".join(self.areas),
-                "close_from": date.fromisoformat(value) if value else None,
-                "last_open_day": choices.last_open[at],
-                "daily_limit_fish": fish,
-                "prob": count / n_draws,
-                "prob_low": low,
-                "prob_high": high,
-                "angler_trips": float(choices.trips[at]),
-                "kept_fish": float(choices.kept[at]),
-            }
-
-
-def _step(n: int) -> int:
-    """Return every how many open days the frontier has a point: at most 16 dates."""
-    return max(1, -(-n // 16))
+        """Return opportunity against risk over a grid of rules (`FRONTIER_SCHEMA`)."""
+        planned = self.choices if self.solve.find is Find.CLOSE else None
+        found = frontier_rows(
+            self.scale, self.option, self.areas, risks=self.asked_risks, planned=planned
+        )
+        return [row | self._start() for row in found]

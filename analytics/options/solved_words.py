@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from analytics import rounding
-from analytics.catch_limits import join_words
 from analytics.codes import day_words, has_code, sentences
 from analytics.options.option import Find
 from analytics.rounding import DASH, PERCENT, number
+from analytics.units import both_lengths
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -46,10 +47,14 @@ def value_words(find: str, value: str | None, last_open: date | None = None) -> 
         return DASH
     kind = Find(find)
     if kind is Find.WEEKDAYS:
-        return ", ".join(_DAYS[int(one) - 1] for one in value)
+        return _days(value)
     if kind in (Find.CLOSE, Find.MARKED):
         return _date_words(kind, value, last_open)
-    return f"{value} Chinook" if kind is Find.DAILY_LIMIT else f"{value} mm"
+    return f"{value} Chinook" if kind is Find.DAILY_LIMIT else both_lengths(float(value))
+
+
+def _days(digits: str) -> str:
+    return ", ".join(_DAYS[int(one) - 1] for one in digits)
 
 
 def _date_words(kind: Find, value: str, last_open: date | None) -> str:
@@ -66,17 +71,21 @@ def percent(risk: float) -> str:
     return f"{100 * risk:.10g}{PERCENT}"
 
 
-def question(row: Row, limit: Callable[[str], str], area: Callable[[str], str]) -> str:
-    """Return the question of a row of the table `solved`; begins with a small letter."""
+def question(row: Row, limit: Callable[[str], str], where: Callable[[Sequence[str]], str]) -> str:
+    """Return the question of a row of the table `solved`; begins with a small letter.
+
+    `limit` names a limit by its id, `where` areas by their codes.
+    """
     what = "any limit" if row["limit_id"] is None else limit(row["limit_id"])
-    where = join_words([area(one) for one in (row["areas"] or "").split(";") if one])
-    asked = ASKED[Find(row["find"])] + (f" in {where}" if where else "")
-    return f"{asked} that keeps the chance of exceeding {what} at or below {percent(row['risk'])}"
+    areas = [one for one in (row["areas"] or "").split(";") if one]
+    asked = ASKED[Find(row["find"])] + (f" in {where(areas)}" if areas else "")
+    keeps = "keep" if row["find"] == Find.WEEKDAYS else "keeps"
+    return f"{asked} that {keeps} the chance of exceeding {what} at or below {percent(row['risk'])}"
 
 
-def answer(row: Row, limit: Callable[[str], str], area: Callable[[str], str]) -> str:
+def answer(row: Row, limit: Callable[[str], str], where: Callable[[Sequence[str]], str]) -> str:
     """Return the answer of a row of the table `solved` in a sentence or two."""
-    asked = question(row, limit, area)
+    asked = question(row, limit, where)
     start = f"{asked[:1].upper()}{asked[1:]}: "
     code = row["reason"]
     is_answered = any(has_code(code, one) for one in ("solve_found", "solve_all", "solve_none"))
@@ -89,7 +98,9 @@ def answer(row: Row, limit: Callable[[str], str], area: Callable[[str], str]) ->
         return f"{start}{why[:1].lower()}{why[1:]}{listed}"
     passing = _chance(row["prob"])
     if has_code(code, "solve_none"):
-        return f"{start}none is enough: the chance stays at {passing} or more."
+        most = row["most_exceeded_id"]
+        alone = "" if most is None else f", most of it for {limit(most)}: ask for one limit alone"
+        return f"{start}none is enough: the chance stays at {passing} or more{alone}."
     value = value_words(row["find"], row["value"], row["last_open_day"])
     if has_code(code, "solve_all"):
         if row["find"] in (Find.CLOSE, Find.MARKED):
@@ -99,7 +110,12 @@ def answer(row: Row, limit: Callable[[str], str], area: Callable[[str], str]) ->
     part = "" if share is None else f", {number(100 * share, place=0)}{PERCENT} of the open days"
     after = row["prob_next"]
     is_step = after is not None and row["find"] != Find.WEEKDAYS
-    beyond = f"; one step further it would be {_chance(after)}" if is_step else ""
+    if is_step and _chance(after) == passing:
+        passing, later = (f"{number(100 * one, place=-1)}{PERCENT}" for one in (row["prob"], after))
+    else:
+        later = _chance(after)
+    step = "one more open day" if row["find"] in (Find.CLOSE, Find.MARKED) else "one step further"
+    beyond = f"; {step} and it would be {later}" if is_step else ""
     return f"{start}{value}{part}. The chance is then {passing}{beyond}."
 
 
@@ -130,8 +146,8 @@ def lines(rows: Sequence[Row]) -> list[list[str]]:
                 band(row),
                 _chance(row["prob"]) if is_known else DASH,
                 DASH if row["find"] == Find.WEEKDAYS else _chance(row["prob_next"]),
-                _count(row["angler_trips"]),
-                _count(row["kept_fish"]),
+                count_words(row["angler_trips"]),
+                count_words(row["kept_fish"]),
             ]
         )
     return found
@@ -173,7 +189,85 @@ def _listed(row: Row) -> str:
 _MOST = 12
 
 
-def _count(value: float | None) -> str:
+def count_words(value: float | None) -> str:
+    """Return a mean of trips or fish with three digits."""
     if not value:
         return DASH if value is None else "0"
     return number(value, place=max(rounding.power(value) - 2, 0))
+
+
+# Opportunity against risk: its points and the best of them.
+
+#: What a point leaves, and its name.
+GAINS = {"angler_trips": "angler trips", "kept_fish": "fish kept"}
+
+
+@dataclass(frozen=True, slots=True)
+class Points:
+    """The rows of one question in the table `frontier`, named and ranked."""
+
+    rows: Sequence[Row]
+
+    ABOUT: ClassVar[str] = (
+        "Each point is a form of the rules in the areas of the question: closed from a day on, "
+        "alone or beside one other rule (daily limit, days of the week, minimum length, marked "
+        "fish only), or marked fish only from a day on. A point is dominated where another has no "
+        "higher chance, as many trips and as many fish kept, and is better on one. All are counted "
+        "on the same draws; anglers respond as the option says."
+    )
+    AS_PLANNED: ClassVar[str] = "other rules as they are"
+
+    @property
+    def _first(self) -> date | None:
+        """Return the first day to come."""
+        days = [row["close_from"] for row in self.rows if row["close_from"]]
+        return min(days, default=None)
+
+    def line(self, row: Row) -> str:
+        """Return the rule of a point beside its closing date."""
+        if row["daily_limit_fish"] is not None:
+            return f"{row['daily_limit_fish']} Chinook a day"
+        if row["open_weekdays"]:
+            return f"open {_days(row['open_weekdays'])}"
+        if row["min_length_mm"]:
+            return f"at least {both_lengths(row['min_length_mm'])}"
+        if row["marked_from"] is None:
+            return self.AS_PLANNED
+        is_first = row["marked_from"] == self._first
+        return "marked fish only" if is_first else "marked fish only from a day on"
+
+    def words(self, row: Row) -> str:
+        """Return a point in words, such as ``through 3 March 2036, 1 Chinook a day``."""
+        when, line = "to the planned close", self.line(row)
+        if row["close_from"] is not None:
+            last = row["last_open_day"]
+            when = "closed at once" if last is None else f"through {day_words(last)}"
+        if row["marked_from"] not in (None, self._first):
+            line = f"marked fish only from {day_words(row['marked_from'])}"
+        return when if line == self.AS_PLANNED else f"{when}, {line}"
+
+    def is_planned(self, row: Row) -> bool:
+        """Return whether a point is the rules as they stand."""
+        return row["close_from"] is None and self.line(row) == self.AS_PLANNED
+
+    def best(self, gain: str, risk: float) -> Row | None:
+        """Return the point that leaves most of a gain at a risk; None where none keeps it.
+
+        Sums are of single precision, so that those of a fish or a trip less are alike; then the
+        other gain, the risk and fewer rules count.
+        """
+        other = next(name for name in GAINS if name != gain)
+        return max(
+            (row for row in self.rows if row["prob"] <= risk),
+            key=lambda row: (
+                round(row[gain]),
+                round(row[other]),
+                -row["prob"],
+                self.line(row) == self.AS_PLANNED,
+            ),
+            default=None,
+        )
+
+    def table(self, risks: Sequence[float]) -> list[list[Row | None]]:
+        """Return the best point at each risk, a line a risk, a column a gain."""
+        return [[self.best(gain, risk) for gain in GAINS] for risk in risks]

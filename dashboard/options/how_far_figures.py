@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
-from analytics.options.option import Change, Find
-from analytics.options.report import value_words
+from analytics.options.option import Find, with_point
+from analytics.options.report import GAINS, Points, value_words
 from analytics.rounding import chance
 from analytics.wording import numbers
 from dashboard import data, filters, page_frame
@@ -18,7 +18,7 @@ from dashboard.charts.risk import Answered, Choice, Spot
 from dashboard.options import form, option_sets
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from analytics.options.option import Option
     from dashboard.filters import Choice as Chosen
@@ -33,12 +33,7 @@ _AXES = {
     Find.MIN_LENGTH: "minimum length, mm",
     Find.WEEKDAYS: "sets of days of the week, by angler trips",
 }
-GAINS = {"angler_trips": "angler trips", "kept_fish": "fish kept"}
-ABOUT = (
-    "Each point closes the areas of the question from a day on, under a daily limit. All points "
-    "are counted on the same draws; anglers answer to rules as the option says."
-)
-_FOLD, _NOW = "frontier-fold", "daily limit as it is"
+_FOLD = "frontier-fold"
 
 
 def curve(rows: Sequence[Row], asked: Row) -> None:
@@ -115,39 +110,30 @@ def frontier(choice: Chosen, toml: str, option: Option, now: str) -> None:
             st.caption("There is no season ahead in which these rules would change anything.")
             return
         gain = filters.switch("Opportunity", list(GAINS), key="gain", words=GAINS.__getitem__)
-        risk = option.solve.risk if option.solve is not None else 0.0
-        spots = [_spot(row, gain) for row in rows]
-        _figure(spots, risk, gain, now)
-        _make(rows, spots, option, GAINS[gain])
+        asked = option.solve
+        points = Points(rows)
+        best = None if asked is None else points.best(gain, asked.risk)
+        spots = [_spot(points, row, gain) for row in rows]
+        at = None if best is None else spots[rows.index(best)]
+        _figure(spots, 0.0 if asked is None else asked.risk, at, gain, now)
+        _make(points, best, option, gain)
         page_frame.download(
             "opportunity against risk", table, choice, "options.frontier", is_every_area=True
         )
 
 
-def _spot(row: Row, gain: str) -> Spot:
-    fish = row["daily_limit_fish"]
-    date_words = "to the planned close"
-    if row["close_from"] is not None:
-        day = row["last_open_day"]
-        date_words = "closed at once" if day is None else f"through {numbers.day_words(day)}"
+def _spot(points: Points, row: Row, gain: str) -> Spot:
     return Spot(
-        _NOW if fish is None else f"{fish} a day",
-        date_words if fish is None else f"{date_words}, {fish} Chinook a day",
+        points.line(row),
+        points.words(row),
         row["prob"],
         row[gain],
         row["is_dominated"],
-        is_now=fish is None and row["close_from"] is None,
+        is_now=points.is_planned(row),
     )
 
 
-def _best(spots: Sequence[Spot], risk: float) -> Spot | None:
-    """Return the form that leaves most at a risk; None where none keeps it."""
-    within = [one for one in spots if one.chance <= risk]
-    return max(within, key=lambda one: (one.gain, -one.chance), default=None)
-
-
-def _figure(spots: Sequence[Spot], risk: float, gain: str, now: str) -> None:
-    best = _best(spots, risk)
+def _figure(spots: Sequence[Spot], risk: float, best: Spot | None, gain: str, now: str) -> None:
     wanted = f"{100 * risk:g} %"
     title = f"No point keeps the chance at or below {wanted}"
     if best is not None:
@@ -158,37 +144,26 @@ def _figure(spots: Sequence[Spot], risk: float, gain: str, now: str) -> None:
     page_frame.panel(title, figure, key="frontier", alt=alt)
     hidden = "" if any(one.is_dominated for one in spots) else "○"
     page_frame.signs([one for one in drawn.FRONTIER_SIGNS if one[0] != hidden], drawn.HUES)
-    st.caption(ABOUT)
+    st.caption(Points.ABOUT)
 
 
-def _make(rows: Sequence[Row], spots: Sequence[Spot], option: Option, of: str) -> None:
+def _make(points: Points, best: Mapping[str, Any] | None, option: Option, gain: str) -> None:
     """Offer a point that is not dominated as an option of the set."""
     found = st.session_state[option_sets.SET]
-    points = {
-        str(at): f"{one.words}: chance {chance(one.chance)}, {one.gain:,.0f} {of}"
-        for at, one in enumerate(spots)
-        if not one.is_dominated and not one.is_now
-    }
-    if not points or len(found.options) >= option_sets.MOST:
+    free = [row for row in points.rows if not row["is_dominated"] and not points.is_planned(row)]
+    if not free or len(found.options) >= option_sets.MOST:
         return
-    ordered = sorted(points, key=lambda one: spots[int(one)].chance)
-    best = None if option.solve is None else _best(spots, option.solve.risk)
-    first = next((n for n, one in enumerate(ordered) if spots[int(one)] is best), 0)
-    words = points.__getitem__
-    picked = st.selectbox("A point to make an option", ordered, index=first, format_func=words)
-    at = int(picked)
+    free.sort(key=lambda row: (row["prob"], row[gain]))
+
+    def said(at: int) -> str:
+        row = free[at]
+        words = points.words(row)
+        return f"{words}: chance {chance(row['prob'])}, {row[gain]:,.0f} {GAINS[gain]}"
+
+    first = free.index(best) if best in free else 0
+    places = range(len(free))
+    at = int(st.selectbox("A point to make an option", places, index=first, format_func=said))
     if st.button("Make this point an option", key="press-point"):
-        row = rows[at]
-        change = Change(
-            tuple(row["areas"].split(";")),
-            close_from=row["close_from"],
-            daily_limit_fish=row["daily_limit_fish"],
-        )
-        name = spots[at].words
-        made = replace(
-            option,
-            name=f"{name[:1].upper()}{name[1:]}",
-            changes=(*option.changes, change),
-            solve=None,
-        )
+        name = points.words(free[at])
+        made = replace(with_point(option, free[at]), name=f"{name[:1].upper()}{name[1:]}")
         form.turn(option_sets.added(found, made), len(found.options))

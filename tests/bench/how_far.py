@@ -27,6 +27,8 @@ ASKED = {
     "latest closing date": (Find.CLOSE, ANSWER),
     "days of the week": (Find.WEEKDAYS, ANSWER),
     "largest daily limit": (Find.DAILY_LIMIT, ANSWER),
+    "smallest minimum length": (Find.MIN_LENGTH, ANSWER),
+    "marked fish only": (Find.MARKED, ANSWER),
     "opportunity against risk": (Find.CLOSE, FRONTIER),
 }
 

@@ -13,7 +13,10 @@ import pytest
 from analytics.documents.answer_document import ComparedOptions
 from analytics.documents.files import ANSWER_FILES, answer_files
 from analytics.documents.rules_in_words import AS_TODAY, RuleLine, rule_lines
-from analytics.options.option import AtLimit, Change, Option
+from analytics.options.baseline import Limit
+from analytics.options.option import AtLimit, Change, Find, Option, Solve
+from analytics.options.report import GAINS, Points
+from analytics.options.solve import solved_options
 from tests.season_cases import small_baseline
 from tests.unit.test_answer_report import CLOSE, about, tables  # noqa: F401 - a fixture
 from tests.unit.test_bulletin_documents import plain, read
@@ -59,6 +62,32 @@ def test_the_figure_has_its_zero_line_and_its_words(compared):
 
 def test_the_same_answer_gives_the_same_bytes(compared):
     assert answer_files(compared) == answer_files(compared)
+
+
+def asks(ground):
+    """Return the tables of a question beside which a frontier stands."""
+    limits = (Limit("kept", ground.areas, ("kept_fish",), 2_600.0),)
+    return solved_options(ground, [Option(CLOSE, solve=Solve(Find.CLOSE, 0.2))], limits)
+
+
+def test_opportunity_against_risk_is_a_figure_with_words_and_a_table(compared):
+    found = asks(small_baseline(n_draws=100))
+    made = answer_files(replace(compared, tables={**compared.tables, **found}))
+    page = read(made["answer.html"])
+    said = [values["aria-label"] for _, values in page.tags if values.get("role") == "img"]
+    (alt,) = (one for one in said if "opportunity against the chance" in one)
+    rows = found["frontier"].to_pylist()
+    points = Points(rows)
+    for gain in GAINS:
+        best = points.best(gain, 0.2)
+        within = [row for row in rows if row["prob"] <= 0.2]
+        assert best[gain] == pytest.approx(max(row[gain] for row in within), abs=1)
+        assert points.words(best) in alt
+        for file in ("answer.pdf", "answer.html", "answer.md"):
+            words = pdf_text(made[file]) if file.endswith("pdf") else made[file].decode()
+            words = plain("".join(page.words)) if file.endswith("html") else plain(words)
+            assert plain(points.words(best)) in words
+    assert made["answer.html"].count(b"<svg") == 2
 
 
 def test_one_option_and_no_limits_have_documents(compared, tables):  # noqa: F811

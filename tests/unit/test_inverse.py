@@ -28,7 +28,7 @@ from analytics.options.inverse import (
     share_interval,
     switched,
 )
-from analytics.options.option import Change, Find, Option, Solve, with_value
+from analytics.options.option import Change, Find, Option, Solve, with_point, with_value
 from analytics.options.option_file import InvalidOptionsError, read_options, write_options
 from analytics.options.rule_choices import ChoiceScale
 from analytics.options.season_projection import SeasonProjector
@@ -162,9 +162,9 @@ def test_where_a_stricter_choice_is_worse_there_is_a_set_and_no_latest():
 def test_switched_days_are_the_sums_of_both_sides():
     rng = np.random.default_rng(2)
     before, after = rng.random((2, 6, 4))
-    found = switched(before, after)
-    for day in range(7):
-        assert found[day] == pytest.approx(before[:day].sum(0) + after[day:].sum(0))
+    for rows in (range(7), [0, 2, 6], [1, 5], [6]):
+        for day, found in zip(rows, switched(before, after, rows), strict=True):
+            assert found == pytest.approx(before[:day].sum(0) + after[day:].sum(0))
 
 
 def test_sets_of_days_that_no_other_holds():
@@ -349,21 +349,63 @@ def test_several_limits_are_kept_together():
     assert (both.over == (single[0].over | single[1].over)).all()
 
 
-def test_the_frontier_has_a_point_a_date_and_limit_and_marks_the_dominated():
-    ground = base()
-    rows = solved_options(ground, [asked()], held(middle(ground)))["frontier"].to_pylist()
-    assert {row["daily_limit_fish"] for row in rows} == {None, 1, 2, 3}
-    best = [row for row in rows if not row["is_dominated"]]
-    assert 1 < len(best) < len(rows)
-    best.sort(key=lambda row: row["angler_trips"])
-    worse = [row for row in rows if row["is_dominated"]]
-    for row in worse:
-        assert any(
-            one["prob"] <= row["prob"]
-            and one["angler_trips"] >= row["angler_trips"] * (1 - 1e-6)
-            and one["kept_fish"] >= row["kept_fish"] * (1 - 1e-6)
-            for one in best
-        )
+RULES = ("daily_limit_fish", "open_weekdays", "min_length_mm", "marked_from")
+
+
+def frontier_of(ground, option, limits):
+    return solved_options(ground, [option], limits, names=("frontier",))["frontier"].to_pylist()
+
+
+def beats(one, other):
+    """Return whether a point leaves no less at no higher a chance, and is better on one."""
+    names = ("angler_trips", "kept_fish")
+    no_less = all(one[name] >= other[name] * (1 - 1e-6) for name in names)
+    more = any(one[name] > other[name] * (1 + 1e-6) for name in names)
+    return (
+        no_less and one["prob"] <= other["prob"] and (more or one["prob"] < other["prob"] - 1e-12)
+    )
+
+
+@pytest.mark.parametrize(
+    "response", [{}, {"to_other_areas_prop": 0.4}, {"to_other_days_prop": 0.5}]
+)
+def test_a_point_of_the_frontier_is_what_the_option_of_its_rules_gives(response):
+    ground = base(n_draws=60)
+    limits, option = held(middle(ground)), asked(areas=("VEL",), **response)
+    rows = frontier_of(ground, option, limits)
+    kinds = {tuple(row[name] is not None for name in RULES) for row in rows}
+    assert len(kinds) == 5  # the closing dates alone, and beside them every other rule
+    for row in rows[:: len(rows) // 12]:
+        one = replace(with_point(option, row), name="as found")
+        found = compare_options(ground, [one] if one.changes else [], limits)
+        chance = found.limit_exceedance["prob_exceeded_by_close"].to_pylist()[-1]
+        assert row["prob"] == pytest.approx(chance, abs=1e-12)
+        figures = [line for line in found.figures.to_pylist() if line["area"] is None]
+        for name in ("angler_trips", "kept_fish"):
+            totals = [line["estimate"] for line in figures if line["quantity"] == name]
+            assert row[name] == pytest.approx(totals[-1], rel=1e-5)
+
+
+def test_a_point_is_dominated_where_another_beats_it_and_only_then():
+    ground = base(n_draws=100)
+    rows = frontier_of(ground, asked(), held(middle(ground)))
+    dominated = [any(beats(one, row) for one in rows) for row in rows]
+    assert [row["is_dominated"] for row in rows] == dominated
+    assert 1 < sum(dominated) < len(rows)
+
+
+def test_the_frontier_goes_with_every_rule_that_is_asked_for():
+    ground = base(n_draws=60)
+    limits = held(middle(ground))
+    found = [frontier_of(ground, asked(find), limits) for find in Find]
+    assert all(rows == found[0] for rows in found)
+
+
+def test_a_rule_that_the_data_say_nothing_of_is_not_in_the_grid():
+    ground = base(n_draws=60)
+    unknown = replace(ground, uncapped_mean=np.full_like(ground.uncapped_mean, np.nan))
+    rows = frontier_of(unknown, asked(), held(middle(ground)))
+    assert {row["daily_limit_fish"] for row in rows} == {None}
 
 
 def test_a_question_stands_in_a_file_and_its_faults_are_named():
