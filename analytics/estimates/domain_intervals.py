@@ -37,8 +37,8 @@ if TYPE_CHECKING:
     from analytics.fish.release_mortality import DeathPlan
     from analytics.survey.domain_totals import DomainTotals
 
-#: Most by which the linearised variance of a share is taken to fall short.
-_MOST_DRAWN = 0.6
+#: Most of the log by which the linearised variance of a share is raised (our choice, no source).
+_MOST_RAISED = 1.0
 #: Weights of a total of one measure, and of a ratio of two.
 ONE, ABOVE = np.array([1.0]), np.array([1.0, 0.0])
 
@@ -74,9 +74,9 @@ def domain_intervals(
     """Return the intervals of one quantity in all domains of one kind.
 
     Domains of an area or a week borrow from all strata of the season (`moderated_intervals`).
-    Season totals and rates keep their own variance, with fewer degrees of freedom where unit totals
-    have heavy tails. Nothing is borrowed where the user refuses
-    it, and by interviews of convenience.
+    Season figures keep their own variance, with fewer degrees of freedom where few strata weigh
+    most, or unit totals have heavy tails. Nothing is borrowed where the user refuses it, and by
+    interviews of convenience.
 
     Parameters
     ----------
@@ -93,8 +93,10 @@ def domain_intervals(
     is_season = totals.code.tolist() == [0]
     pool = None if totals.plan.refuses and not is_season else totals.pool
     if figures.kind is QuantityKind.SHARE:
-        if is_season or pool is None:
+        if pool is None:
             return _logit_t(figures, design_df, level=level)
+        if is_season:
+            return _of_season_share(totals, figures, weight, design_df, level=level)
         return _of_shares(totals, figures, weight, design_df, level=level)
     if is_season or pool is None:
         own = replace(figures, variance=_known(totals, figures))
@@ -177,21 +179,12 @@ def _of_shares(
     *,
     level: float,
 ) -> DomainIntervals:
-    """Return the intervals of shares.
-
-    A linearised variance of a ratio is too small, since the ratio is drawn towards the units that
-    weigh most in it: by about ``1 - 1/ν - cv²/2``, with ν units and the relative variance cv² of
-    the total below (our choice, no source; coverage in the simulations).
-    """
+    """Return the intervals of shares, from the variance as `_raised`."""
     pool = totals.pool
     assert pool is not None
-    below = np.array([0.0, 1.0]) if len(weight) == len(ABOVE) else weight
+    below = _below(weight)
     fish = totals.total @ below
-    n_units = np.maximum(totals.support.n_psu, np.maximum(df + 1, 2))
-    some = np.where(fish > 0, fish, np.inf)
-    cv2 = np.nan_to_num(np.einsum("k,dkl,l->d", below, totals.cov, below) / some**2)
-    drawn = np.minimum(1 / n_units + cv2 / 2, _MOST_DRAWN)
-    variance = _known(totals, figures) / (1 - drawn)
+    variance = _known(totals, figures) * _raised(totals, below, df)
     own = np.maximum(np.minimum(df, _mean_of(pool.variance, below, pool.own_df)), 1.0)
     effect = design_effect(figures.value, variance, fish)
     use = has_spread(figures.value, variance, fish)
@@ -200,6 +193,28 @@ def _of_shares(
     return share_intervals(
         figures.value, variance, fish, own_df=own, prior_df=float(firm), level=level
     )
+
+
+def _below(weight: Floats) -> Floats:
+    """Return the weights of the total below a share."""
+    return np.array([0.0, 1.0]) if len(weight) == len(ABOVE) else weight
+
+
+def _raised(totals: DomainTotals, below: Floats, df: Floats) -> Floats:
+    r"""Return by what the linearised variance of a share falls short, shape (D,).
+
+    The ratio is drawn towards the units that weigh most in it, and its residuals with it: with the
+    parts h of the units in the total below, and single fish that are independent, the variance
+    comes out as ``1 - Σ h²`` of itself. ``Σ h²`` is about ``1/ν + cv²``, with ν units and the
+    relative variance cv² of the total. Taken as ``exp(1/ν + cv²)``, which stays finite where one
+    unit is nearly all, at most e (our choice, no source; coverage in the simulations).
+    """
+    fish = totals.total @ below
+    n_units = np.maximum(totals.support.n_psu, np.maximum(df + 1, 2))
+    some = np.where(fish > 0, fish, np.inf)
+    cv2 = np.nan_to_num(np.einsum("k,dkl,l->d", below, totals.cov, below) / some**2)
+    found: Floats = np.exp(np.minimum(1 / n_units + cv2, _MOST_RAISED))
+    return found
 
 
 # Without the domains' own pool: seasons, interviews of convenience, and where none may be used.
@@ -217,6 +232,19 @@ def _of_season(
     width = np.where(width < WIDEST, width, np.nan)
     low, high = (value * np.exp(sign * width) for sign in (-1, 1))
     return DomainIntervals(low, high, df, CiMethod.LOG_T)
+
+
+def _of_season_share(
+    totals: DomainTotals, figures: DomainEstimates, weight: Floats, df: Floats, *, level: float
+) -> DomainIntervals:
+    """Return the interval of a season's share: its own variance, and df of the total below."""
+    pool, below = totals.pool, _below(weight)
+    assert pool is not None
+    raised = replace(figures, variance=figures.variance * _raised(totals, below, df))
+    if figures.df is None:  # else joined from those of several samples
+        own = _mean_of(pool.variance, below, pool.own_df)
+        df = np.minimum(np.maximum(own, LEAST_SEASON_DF), df)
+    return _logit_t(raised, df, level=level)
 
 
 def _relative(figures: DomainEstimates) -> tuple[Floats, Floats]:

@@ -377,6 +377,9 @@ def _interval(earlier: Row, row: Row, *, is_share: bool) -> Row:
 
 #: Most chance that the word of a change has the wrong sign.
 _MOST_WRONG = 0.05
+#: Variance of a sum of squared changes, each of which shares a week with the next, over that of
+#: independent ones: ``1 + 2 (1/2)²``, since such changes correlate by -1/2.
+_SHARED_WEEKS = 1.5
 
 
 def _sure(changes: list[Row], *, level: float) -> list[Row]:
@@ -384,10 +387,10 @@ def _sure(changes: list[Row], *, level: float) -> list[Row]:
 
     Where little changes from week to week, most intervals that exclude no change do so by luck. The
     n true changes d of a quantity, in areas or in all together, are taken to be normal about no
-    change, with ``τ² = (Σ d²/σ² - q)/Σ 1/σ²`` over the season: q is the 95 % point of chi-square
-    with n degrees of freedom, so that there is spread only where it is clear. The sign of one is
-    wrong with the chance ``Φ(-|d| τ/(σ √(τ² + σ²)))`` (after Stephens 2017, False discovery rates:
-    a new deal, Biostatistics 18; from memory; q is our choice).
+    change, with ``τ² = (Σ d²/σ² - q)/Σ 1/σ²`` over the season: q is the 95 % point of ``c χ²``
+    with n/c degrees of freedom and c of `_SHARED_WEEKS`, so that there is spread only where it is
+    clear. The sign of one is wrong with the chance ``Φ(-|d| τ/(σ √(τ² + σ²)))`` (after Stephens
+    2017, False discovery rates: a new deal, Biostatistics 18; from memory; q is our choice).
     """
     z = t_quantile(level, math.inf)
     kinds: dict[tuple[str, bool], list[Row]] = {}
@@ -398,7 +401,7 @@ def _sure(changes: list[Row], *, level: float) -> list[Row]:
         ends = np.array([(one["ci_low"], one["change"], one["ci_high"]) for one in some])
         low, middle, high = ends.T if some[0]["form"] == "difference" else np.log(ends.T)
         error2 = np.maximum(high - low, 1e-12) ** 2 / (2 * z) ** 2
-        by_luck = float(chdtri(len(some), 0.05))
+        by_luck = _SHARED_WEEKS * float(chdtri(len(some) / _SHARED_WEEKS, 0.05))
         spread2 = max(float((middle**2 / error2).sum()) - by_luck, 0.0) / (1 / error2).sum()
         wrong = ndtr(-np.abs(middle) * np.sqrt(spread2 / (error2 * (spread2 + error2))))
         for one, chance in zip(some, wrong, strict=True):

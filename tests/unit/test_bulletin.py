@@ -236,6 +236,19 @@ def test_the_sides_of_both_weeks_make_those_of_a_change():
     assert found["direction"] == "no_clear_change"
 
 
+@pytest.mark.parametrize(("z", "word"), [(2.25, "no_clear_change"), (2.4, "up")])
+def test_a_word_needs_more_than_changes_that_share_weeks_show_by_luck(z, word):
+    # By q = 1.5 chi-square of 2/3 degrees of freedom, 4.4198, the sign is wrong with a chance of
+    # .080 and .035; by chi-square of 1, as if changes were independent, of .048 at z = 2.25.
+    step = z * 0.3 * math.sqrt(2) / 1.959964
+    (found,) = change(
+        result("2031-W02", "kept_fish", 100.0, 10.0, (0.3, 0.3)),
+        result("2031-W03", "kept_fish", 100.0 * math.exp(step), 20.0, (0.3, 0.3)),
+    )
+    assert found["ci_low"] > 1
+    assert found["direction"] == word
+
+
 def test_a_change_of_a_share_is_a_difference():
     (found,) = change(
         result("2031-W02", "sublegal_prop", 0.8, 0.03, (0.06, 0.05)),

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from analytics.codes import has_code
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.intervals import quasi_log_width
+from analytics.intervals import logit_t, quasi_log_width
 from analytics.moderated_intervals import (
     BENCHMARK_RANGE,
     Prior,
@@ -137,6 +137,15 @@ def is_sound(frame):
 
 USUAL = [*week([2, 4, 1]), *week([1, 0, 3], site="r2"), *week([5, 2], start=7)]
 USUAL = [*USUAL, *week([3, 3, 6], site="r2", start=7)]
+
+
+def test_a_season_share_is_raised_by_its_units_and_rests_on_the_strata_that_weigh_most():
+    frame = rows(USUAL, by=("season",)).set_index("quantity")
+    share, below = frame.loc["sublegal_prop"], frame.loc["encounter_fish"]
+    assert 6 <= share["df"] <= below["n_psu"] - 4
+    raised = math.exp(1 / below["n_psu"] + (below["se"] / below["estimate"]) ** 2)
+    wanted = logit_t(share["estimate"], share["se"] * raised**0.5, df=share["df"], level=0.95)
+    assert (share["ci_low"], share["ci_high"]) == pytest.approx(wanted)
 
 
 class TestEdges:
