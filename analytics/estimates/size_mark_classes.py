@@ -339,17 +339,25 @@ def _drawn(
 
 
 def _from_borrowed(base: BaseEncounters, ratios: ClassRatios, place: Ints, size: int) -> Floats:
-    """Return what the error of borrowed marked shares adds; one share has one error in a domain."""
-    added = np.zeros((size, 5, 5))
+    """Return what the error of borrowed marked shares adds to each domain, shape (D, 5, 5)."""
+    joint = joint_borrowed(base, ratios, place == np.arange(size)[:, None])
+    found: Floats = np.einsum("djdi->dji", joint).copy()
+    return found
+
+
+def joint_borrowed(base: BaseEncounters, ratios: ClassRatios, member: Bools) -> Floats:
+    """Return what the error of borrowed marked shares adds; one share has one error everywhere.
+
+    `member` (D, C): area-weeks of each domain. The result is (D, 5, D, 5).
+    """
+    added = np.zeros((len(member), 5, len(member), 5))
     for part in (0, 1):
         fish, source = base.total[:, 3 * part], base.borrowed.source[:, part]
         for one in np.unique(source[(source >= 0) & base.is_by_mark]):
             rows = (source == one) & base.is_by_mark
-            sums = add_at(place[rows], ratios.value[rows] * fish[rows, None], size)
+            sums = member[:, rows] @ (ratios.value[rows] * fish[rows, None])
             variance = base.borrowed.variance[rows, part][0]
-            met = np.bincount(place[rows], minlength=size) > 0
-            square = np.einsum("dj,di->dji", sums, sums)
-            added += np.where(met[:, None, None], variance * square, 0.0)
+            added += variance * np.einsum("dj,ei->djei", sums, sums)
     return added
 
 

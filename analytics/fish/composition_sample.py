@@ -386,6 +386,17 @@ class ClassRatios:
             found += np.einsum("dgj,g,dgi->dji", parts, self.n[:, k], parts, optimize=True)
         return self.effect * found
 
+    def joint_covariance(self, weight: Floats) -> Floats:
+        """Return the same between all D sums, which may share sample cells, (D, 5, D, 5)."""
+        (size, _), (n_columns, n_kinds) = weight.shape, self.slope.shape[1:]
+        member = self.member.astype(np.float64)
+        found = np.zeros((size * n_columns, size * n_columns))
+        for kind in range(n_kinds):
+            slopes = weight[:, None, :] * self.slope[:, :, kind].T
+            parts = slopes.reshape(size * n_columns, -1) @ member
+            found += (parts * self.n[:, kind]) @ parts.T
+        return self.effect * found.reshape(size, n_columns, size, n_columns)
+
 
 def class_ratios(
     n: Floats, member: Bools, base: Bools, of_class: Bools, *, effect: float = 1.0

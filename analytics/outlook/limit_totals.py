@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from analytics.arrays import Bools, Floats
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
-    from analytics.estimates.size_mark_classes import ClassExpansion, Sampled
     from analytics.fish.composition_sample import CompositionSample
     from analytics.options.baseline import Limit
     from analytics.survey.domain_totals import DomainTotals
@@ -86,7 +85,7 @@ def _add_sampled(
     pooled = pooled_of(season, estimator, sample)
     made = sampled_classes(season, pooled, domains, totals)
     area = np.array([domains.cell(int(code))[0] for code in totals.code], dtype=np.int64)
-    between = _of_sample(pooled, made)
+    between = pooled.ratios.joint_covariance(made.weight)[:, :n, :, :n]
     for place, one in enumerate(area):
         if not is_sampled[one]:
             continue
@@ -94,22 +93,6 @@ def _add_sampled(
             if is_sampled[other]:
                 found[one, :, other, :] = between[place, :, other_place, :]
         found[one, :, one, :] = made.cov[place, :n, :n]
-
-
-def _of_sample(pooled: ClassExpansion, made: Sampled) -> Floats:
-    """Return what the sample of fish adds, between domains too, shape (D, 4, D, 4).
-
-    As `analytics.fish.composition_sample.ClassRatios.covariance`, whose terms of two domains that
-    share a sample cell are kept here.
-    """
-    ratios, n = pooled.ratios, len(CLASS_NAMES)
-    member, size = ratios.member.astype(np.float64), len(made.weight)
-    found = np.zeros((size * n, size * n))
-    for kind in range(ratios.slope.shape[2]):
-        slopes = made.weight[:, None, :] * ratios.slope[:, :n, kind].T
-        parts = slopes.reshape(size * n, -1) @ member
-        found += (parts * ratios.n[:, kind]) @ parts.T
-    return ratios.effect * found.reshape(size, n, size, n)
 
 
 def _reported(

@@ -13,7 +13,7 @@ from analytics.estimates.base_encounters import borrowed_marks
 from analytics.fish.composition_sample import composition_sample
 from analytics.fish.mark_composition import mark_analysis, mark_measures, marked
 from analytics.models.lognormal_draws import log_covariance, normal_draws, scaled_exp
-from analytics.moderated_intervals import design_effect
+from analytics.moderated_intervals import design_effect, has_spread
 from analytics.options.baseline import PARTS, beta_draws
 from analytics.outlook.limit_totals import CLASS_NAMES, design_estimator
 from analytics.survey.domain_totals import combined_ratio, joint_area_totals
@@ -193,25 +193,37 @@ def deep_draws(joint: JointParts, rng: np.random.Generator, n_draws: int) -> Flo
 _READ = np.isin(list(mark_measures()), ["kept_read", "released_legal_read"]).astype(np.float64)
 
 
+#: Most by which a variance grows for fish beyond the days of the season (our choice, no source).
+_MOST_BEYOND = 10.0
+
+
 def marked_draws(season: SeasonSurvey, rng: np.random.Generator, n_draws: int) -> Floats:
     """Return the draws of the marked share of legal fish by area, shape (D, A).
 
     Interviews and test fishing are pooled by effective counts of fish, ``n = fish read / design
     effect`` (Kish 1965, Survey sampling; from memory), and the share is beta by ``x + 1/2`` of n
     (Jeffreys). One design effect serves all areas of a source, so that no weight depends on the
-    share seen: an inverse variance would give more to the source that lies nearer 0 or 1. Areas
-    without such fish take those of all areas, and NaN where there are none.
+    share seen: an inverse variance would give more to the source that lies nearer 0 or 1. That of
+    interviews is known from few site-days: each draw has n times chi-square over its degrees of
+    freedom. Areas without such fish take those of all areas, and NaN where there are none.
     """
-    n = _marks_interviewed(season) + _marks_test_fished(season)
-    n = np.where(n.sum(axis=1, keepdims=True) > 0, n, n.sum(axis=0))
+    interviewed, df = _marks_interviewed(season)
+    known = rng.chisquare(df, size=n_draws) / df if np.isfinite(df) else np.ones(n_draws)
+    n = known[:, None, None] * interviewed + _marks_test_fished(season)
+    n = np.where(n.sum(axis=2, keepdims=True) > 0, n, n.sum(axis=1, keepdims=True))
     if not n.any():
-        return np.full((n_draws, len(n)), np.nan)
-    found: Floats = rng.beta(n[:, 0] + 0.5, n[:, 1] + 0.5, size=(n_draws, len(n)))
+        return np.full(n.shape[:2], np.nan)
+    found: Floats = rng.beta(n[..., 0] + 0.5, n[..., 1] + 0.5)
     return found
 
 
-def _marks_interviewed(season: SeasonSurvey) -> Floats:
-    """Return effective counts of legal fish in interviews, marked and unmarked, shape (A, 2)."""
+def _marks_interviewed(season: SeasonSurvey) -> tuple[Floats, float]:
+    """Return effective counts of legal fish in interviews, marked and unmarked, shape (A, 2).
+
+    The share serves fish to come: the variance is without its finite population correction, v over
+    ``1 - n/N``. Second, the degrees of freedom of the design effect, ``(Σ T)²/Σ (T²/df)`` over
+    areas with T fish (Satterthwaite); infinite where it is none.
+    """
     design, estimator = season.design, design_estimator(season)
     domains = Domains(by_area=True, by_week=False, n_weeks=len(design.weeks))
     totals = estimator.totals(mark_analysis(), domains)
@@ -219,24 +231,29 @@ def _marks_interviewed(season: SeasonSurvey) -> Floats:
     marked_fish, rest = (
         marked(one, totals.total, totals.cov, borrowed=borrowed) for one in CLASS_NAMES[:2]
     )
-    fish = totals.total @ _READ
+    fish, support = totals.total @ _READ, totals.support
     legal = np.where(fish > 0, marked_fish.value + rest.value, np.inf)
     is_known = np.array([not why for why in marked_fish.unread]) & np.isfinite(legal)
     share = marked_fish.value / legal
     slope = (1 - share)[:, None] * marked_fish.gradient - share[:, None] * rest.gradient
     variance = np.einsum("dk,dkl,dl->d", slope, totals.cov, slope) / legal**2
+    left = 1 - support.n_psu / np.maximum(support.n_psu_frame, 1)
+    variance = variance / np.maximum(left, 1 / _MOST_BEYOND)
     fish = np.where(is_known, fish, 0.0)
     effect = design_effect(share, variance, fish)
+    use = has_spread(share, variance, fish)
+    by_df = (fish[use] ** 2 / np.maximum(support.df[use], 1)).sum()
+    df = float(fish[use].sum() ** 2 / by_df) if use.any() else np.inf
     if np.isnan(effect):  # all alike, or without an error: a site-day counts as one fish
-        effect = fish.sum() / max(float(totals.support.n_psu[fish > 0].sum()), 1.0)
+        effect = fish.sum() / max(float(support.n_psu[fish > 0].sum()), 1.0)
     found = np.zeros((len(design.areas), 2))
     area = np.array([domains.cell(int(code))[0] for code in totals.code], dtype=np.int64)
     found[area] = np.stack([share, 1 - share], axis=1) * (fish / max(effect, 1.0))[:, None]
-    return found
+    return found, df
 
 
 def _marks_test_fished(season: SeasonSurvey) -> Floats:
-    """Return effective counts of legal fish met in test fishing, as `_marks_interviewed`."""
+    """Return effective counts of legal fish met in test fishing, shape (A, 2)."""
     sample = composition_sample(season.snapshot, season.design)
     found = np.zeros((len(season.design.areas), 2))
     if sample.why_none:

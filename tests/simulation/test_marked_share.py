@@ -26,10 +26,11 @@ DAYS, BOATS, PER_BOAT = 26, 7, 1.5
 TEST_TRIPS, TEST_FISH = 8, 32
 #: Beta distributed share of a site-day or test trip: size a + b.
 ALIKE = 20.0
+#: The part of the product that is left out, and what it then says.
 SOURCES = {
-    "interviews": "_marks_test_fished",
-    "test fishing": "_marks_interviewed",
-    "both": "",
+    "interviews": ("_marks_test_fished", np.zeros((1, 2))),
+    "test fishing": ("_marks_interviewed", (np.zeros((1, 2)), np.inf)),
+    "both": None,
 }
 
 
@@ -66,7 +67,8 @@ def one_season(number, share, patch):
     for source, left_out in SOURCES.items():
         with patch.context() as only:
             if left_out:
-                only.setattr(parts_to_date, left_out, lambda _: np.zeros((1, 2)))
+                name, nothing = left_out
+                only.setattr(parts_to_date, name, lambda _, nothing=nothing: nothing)
             drawn = parts_to_date.marked_draws(season, np.random.default_rng(number), N_DRAWS)[:, 0]
         low, high = np.quantile(drawn, [0.025, 0.975])
         held = low <= share <= high

@@ -13,7 +13,11 @@ import pytest
 from analytics.data.store import Store
 from analytics.estimates.area_covariance import area_covariance
 from analytics.estimates.estimate import estimate_snapshot, result_rows
+from analytics.estimates.sampled_basis import PER_EFFORT, SUMS
 from analytics.estimates.season_survey import prepare_survey
+from analytics.fish.composition_sample import class_ratios
+from analytics.fish.sampled_releases import ALL_MET
+from analytics.fish.sampled_releases import KEPT as KEPT_COLUMN
 from analytics.quantities import Status
 from analytics.result_table import to_arrow
 from analytics.settings import EstimationSettings, FishBasis
@@ -111,8 +115,80 @@ def test_where_an_area_has_no_figure_there_is_no_sum(demo):
     assert area_sum(index, ("nowhere", index.areas[0]), None, KEPT) is None
 
 
-def test_the_sampled_basis_says_no_sum(demo):
-    snapshot, _ = demo
-    index = index_of(snapshot, FishBasis.SAMPLED)
-    assert index.bulletin.area_covariance.num_rows == 0
-    assert area_sum(index, index.areas[:2], None, KEPT) is None
+SAMPLED = [*SUMS, "sublegal_prop", "sublegal_per_kept", *PER_EFFORT]
+
+
+@pytest.fixture(scope="module")
+def by_sample(demo):
+    """Return the demo's season on the sampled basis, and its table."""
+    settings = EstimationSettings(basis=FishBasis.SAMPLED)
+    season = prepare_survey(demo[0], season=SEASON, settings=settings)
+    return season, area_covariance(season)
+
+
+def pieces(table, quantity, week):
+    """Return the parts of one quantity and week by area and part, and their covariance."""
+    frame = table.to_pandas()
+    frame = frame[frame["quantity"] == quantity]
+    frame = frame[frame["week"].isna() if week is None else frame["week"] == week]
+    keys = sorted(set(zip(frame["area"], frame["part"], strict=True)))
+    place = {key: at for at, key in enumerate(keys)}
+    total, cov = np.zeros(len(keys)), np.zeros((len(keys), len(keys)))
+    for one in frame.itertuples():
+        a, b = place[one.area, one.part], place[one.other_area, one.other_part]
+        total[a], total[b] = one.total, one.other_total
+        cov[a, b] = cov[b, a] = one.covariance
+    return np.array([part for _, part in keys]), total, cov
+
+
+@pytest.mark.parametrize("quantity", SAMPLED)
+def test_sampled_areas_add_up_to_the_row_of_them_all(by_sample, quantity):
+    season, table = by_sample
+    # Rows of all areas know that boats of one site-day were sampled together: a little with kept
+    # fish, whose error is that of their own totals.
+    has_kept = quantity == "sublegal_per_kept" or SUMS.get(quantity, ALL_MET)[KEPT_COLUMN] != 0
+    near, compared = 1e-2 if has_kept else 1e-9, 0
+    for by in (("week",), ("season",)):
+        for row in result_rows(season, by=by, level=0.95, quantities=[quantity]):
+            if row["se"] is None:
+                continue
+            part, total, cov = pieces(table, quantity, row["week"])
+            above, below = total[part == 0].sum(), total[part == 1].sum()
+            value = above / below if below else above
+            slope = np.where(part == 0, 1.0, -value) / (below or 1.0)
+            assert value == pytest.approx(row["estimate"], rel=1e-9)
+            assert np.sqrt(slope @ cov @ slope) == pytest.approx(row["se"], rel=near)
+            compared += 1
+    assert compared > 5 or quantity == "released_unknown_fish"
+
+
+def test_areas_that_share_sampled_fish_share_their_error():
+    kinds = np.eye(4, dtype=bool)
+    base, of_class = np.stack([kinds[0]] * 2), np.stack([kinds] * 2)
+    fish, one_pool = np.array([[12.0, 3.0, 20.0, 5.0]]), np.ones((2, 1), dtype=bool)
+    ratios = class_ratios(fish, one_pool, base, of_class, effect=1.5)
+    joint = ratios.joint_covariance(np.diag([100.0, 50.0]))
+    together = ratios.covariance(np.array([[100.0, 50.0]]))[0]
+    np.testing.assert_allclose(joint.sum(axis=(0, 2)), together)
+    np.testing.assert_allclose(joint[0, :, 0], ratios.covariance(np.array([[100.0, 0.0]]))[0])
+    assert (joint[0, 1:, 1, 1:].diagonal() > 0).all()
+
+
+def test_the_sampled_basis_adds_up_areas(demo):
+    index = index_of(demo[0], FishBasis.SAMPLED)
+    areas = index.areas[:2]
+    for quantity in (KEPT, SHARE):
+        found = area_sum(index, areas, None, quantity)
+        own = [index.row(area, None, quantity) for area in areas]
+        assert found.ci_low < found.estimate < found.ci_high
+        assert found.se < sum(row.se for row in own)
+
+
+def test_without_test_fishing_the_sampled_basis_adds_up_what_interviews_say(demo):
+    fish = demo[0]["fish"]
+    none = demo[0].with_rows("fish", fish.filter(pc.not_equal(fish["source"], "test_fishing")))
+    settings = EstimationSettings(basis=FishBasis.SAMPLED)
+    table = area_covariance(prepare_survey(none, season=SEASON, settings=settings))
+    known = set(table["quantity"].to_pylist())
+    assert KEPT in known
+    assert not known & set(SAMPLED)

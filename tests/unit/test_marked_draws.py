@@ -44,12 +44,22 @@ def beta_of(x, rest):
     return a / (a + b), (a * b / (a + b) ** 2 / (a + b + 1)) ** 0.5
 
 
+def drawn_moments(counted, beside=(0, 0)):
+    """Return mean and sd where the effective fish of 4 site-days are known by chi-square of 3."""
+    known = np.random.default_rng(9).chisquare(3, size=400_000)[:, None] / 3
+    mean, sd = beta_of(*(known * counted + beside).T)
+    return mean.mean(), np.sqrt((sd**2).mean() + mean.var())
+
+
 def by_interviews():
-    """Return the effective counts of the site-days by hand: n fish over their design effect."""
+    """Return the effective counts of the site-days by hand: n fish over their design effect.
+
+    Without the finite population correction: the fish to come are of other days.
+    """
     n, frame = len(KEPT), 10
     share = MARKED.sum() / KEPT.sum()
     residual = MARKED - share * KEPT
-    of_total = frame**2 * (1 - n / frame) * residual.var(ddof=1) / n
+    of_total = frame**2 * residual.var(ddof=1) / n
     fish = KEPT.sum() * frame / n
     variance = of_total / fish**2
     effect = variance / (share * (1 - share) / fish)
@@ -61,14 +71,14 @@ def by_interviews():
 
 def test_interviews_alone_are_beta_by_their_effective_fish():
     found = draws(sampled_survey(days(), []))[:, 0]
-    mean, sd = beta_of(*by_interviews())
+    mean, sd = drawn_moments(by_interviews())
     assert found.mean() == pytest.approx(mean, abs=4 * sd / N_DRAWS**0.5)
     assert found.std() == pytest.approx(sd, rel=0.02)
 
 
 def test_fish_of_test_fishing_count_beside_them_and_sublegal_ones_do_not():
     found = draws(sampled_survey(days(), fish_of((20, 12, 30, 1))))[:, 0]
-    mean, sd = beta_of(*(by_interviews() + np.array([20, 12])))
+    mean, sd = drawn_moments(by_interviews(), (20, 12))
     assert found.mean() == pytest.approx(mean, abs=4 * sd / N_DRAWS**0.5)
     assert found.std() == pytest.approx(sd, rel=0.02)
 
