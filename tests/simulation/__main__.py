@@ -11,6 +11,7 @@ import argparse
 import os
 import re
 import sys
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -42,6 +43,39 @@ FILES = {path.stem.removeprefix("test_"): path for path in sorted(HERE.glob("tes
 }
 HEAD = "| simulation | date | seed | command | figure |\n|---|---|---|---|---|\n"
 TABLE = re.compile(rf"{re.escape(HEAD)}((?:\|.*\n)*)")
+SHORT_HEAD = "| outside its goal | reached | goal |\n|---|---|---|\n"
+SHORT = re.compile(rf"{re.escape(SHORT_HEAD)}((?:\|.*\n)*)")
+
+
+@dataclass(frozen=True)
+class Goal:
+    """The bounds, in %, of a number that the figures of some simulations give."""
+
+    names: tuple[str, ...]
+    number: re.Pattern[str]
+    low: float
+    high: float
+
+    def miss(self, name: str, figure: str) -> tuple[float, str, str] | None:
+        """Return by how many points a figure lies outside, it and the goal; None where it holds."""
+        found = self.number.match(figure) if name in self.names else None
+        value = float(found[1]) if found else self.low
+        beyond = max(self.low - value, value - self.high)
+        of = f"{self.low:g}–{self.high:g} %" if self.low else f"at most {self.high:g} %"
+        return (round(beyond, 6), f"{value:g} %", of) if beyond > 0 else None
+
+
+#: Goals: 95 % intervals, words of the wrong sign, 80 % and 95 % of an outlook.
+GOALS = {
+    "hold the truth": Goal(
+        ("intervals", "marked_share"), re.compile(r"([\d.]+)%[^;]*? hold the truth"), 93, 97
+    ),
+    "words of the wrong sign": Goal(
+        ("intervals",), re.compile(r"[^;]*have a word, ([\d.]+)% of the words"), 0, 5
+    ),
+    "80 %": Goal(("outlook",), re.compile(r"total held in ([\d.]+)% at 80%"), 76, 84),
+    "95 %": Goal(("outlook",), re.compile(r"total held in .* ([\d.]+)% at 95%"), 92, 98),
+}
 
 
 class Figures:
@@ -87,6 +121,23 @@ def renewed(document: str, rows: Sequence[str]) -> str:
     return document[: table.start()] + HEAD + body + document[table.end() :]
 
 
+def with_shortfalls(document: str) -> str:
+    """Return a document whose table of what falls short follows from its table of figures."""
+    table, short = TABLE.search(document), SHORT.search(document)
+    if table is None or short is None:
+        raise ValueError(f"no table with the header {SHORT_HEAD.splitlines()[0]}")
+    missed = []
+    for row in table[1].splitlines():
+        what, *_, figure = (cell.strip() for cell in row.strip("| ").split(" | "))
+        name = what.partition(":")[0]
+        for goal, one in GOALS.items():
+            found = one.miss(name, figure)
+            if found:
+                missed.append((-found[0], f"| {what}: {goal} | {found[1]} | {found[2]} |\n"))
+    body = "".join(line for _, line in sorted(missed))
+    return document[: short.start()] + SHORT_HEAD + body + document[short.end() :]
+
+
 def _name(row: str) -> str:
     return row.partition(":")[0]
 
@@ -110,7 +161,7 @@ def main() -> int:
     rows = rows_of(figures, day=f"{datetime.now(UTC):%Y-%m-%d}", command=command)
     print(HEAD + "\n".join(rows))
     if status == 0 and given.full:
-        DOCUMENT.write_text(renewed(DOCUMENT.read_text(), rows))
+        DOCUMENT.write_text(with_shortfalls(renewed(DOCUMENT.read_text(), rows)))
     return status
 
 
