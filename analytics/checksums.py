@@ -1,6 +1,7 @@
 """SHA-256 of files: kept beside them, checked once a process, and refused in words where they fail.
 
-Checksums of a folder stand in its file `SUMS` as ``sha256sum`` writes and checks them.
+Checksums of a folder stand in its file `SUMS` as ``sha256sum`` writes and checks them. A small file
+that is written again and again, such as a draft, has its own in its first line: it is sealed.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 #: File of a folder that holds the checksums of its other files.
 SUMS = "SHA256SUMS"
 DAMAGED, MISSING, FOREIGN = "file_damaged", "file_missing", "file_foreign"
+_SEAL = b"# sha256 "
 
 
 def sha256_of(file: Path) -> str:
@@ -108,3 +110,27 @@ def write_sums(folder: Path, names: Iterable[str], known: Mapping[str, str] | No
     """Write the checksums of some files of a folder; those `known` are taken as they are."""
     sums = {name: (known or {}).get(name) or sha256_of(folder / name) for name in names}
     replace_whole(folder / SUMS, sums_text(sums).encode("ascii"))
+
+
+def sealed(text: str) -> bytes:
+    """Return the content of a sealed file: JSON, under a line with its SHA-256."""
+    data = text.encode()
+    return _SEAL + hashlib.sha256(data).hexdigest().encode() + b"\n" + data
+
+
+def read_sealed(file: Path) -> str:
+    """Return the text of a sealed file; of an old program, which sealed none, as it is.
+
+    One that is damaged is refused (`StoreError`); a missing one is a `FileNotFoundError`.
+    """
+    try:
+        data = file.read_bytes()
+        text = data.partition(b"\n")[2].decode() if data.startswith(_SEAL) else data.decode()
+    except FileNotFoundError:
+        raise
+    except (OSError, UnicodeDecodeError) as error:
+        raise refusal(DAMAGED, file) from error
+    # No single changed bit makes an unsealed file of a sealed one: that begins as JSON does.
+    if sealed(text) != data and not data.startswith(b"{"):
+        raise refusal(DAMAGED, file)
+    return text

@@ -1,13 +1,21 @@
-"""A file that is there whole or not at all."""
+"""A file that is there whole or not at all, and the words for where none may be written."""
 
 from __future__ import annotations
 
+import errno
 import os
 import secrets
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from analytics.codes import coded, sentences
+from analytics.errors import NotAStoreError
+
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
+
+_READ_ONLY = frozenset({errno.EROFS, errno.EACCES, errno.EPERM})
 
 
 def replace_whole(path: Path, data: bytes) -> None:
@@ -21,3 +29,31 @@ def replace_whole(path: Path, data: bytes) -> None:
         draft.replace(path)
     finally:
         draft.unlink(missing_ok=True)
+
+
+def may_write(folder: Path) -> bool:
+    """Whether files may be made in a folder, or in the one it would be made in."""
+    path = folder.absolute()
+    there = next(one for one in (path, *path.parents) if one.exists())
+    return there.is_dir() and os.access(there, os.W_OK | os.X_OK)
+
+
+def require_writable(store: Path) -> None:
+    """Refuse a store (`NotAStoreError`) that this user may read and not write."""
+    if not may_write(store):
+        raise _not_writable(store, os.strerror(errno.EACCES))
+
+
+@contextmanager
+def writing_allowed(store: Path) -> Iterator[None]:
+    """Refuse a store that may be read and not written (`NotAStoreError`) when a step meets that."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno not in _READ_ONLY:
+            raise
+        raise _not_writable(store, error.strerror) from error
+
+
+def _not_writable(store: Path, why: str | None) -> NotAStoreError:
+    return NotAStoreError(sentences(coded("store_read_only", place=str(store), why=why or "")))

@@ -9,6 +9,8 @@ import streamlit as st
 from analytics.bulletin import archive
 from analytics.bulletin.notes import notes
 from analytics.documents.files import ANSWER_FILES, BULLETIN_FILES, answer_files, bulletin_files
+from analytics.errors import StoreError
+from analytics.wording import numbers
 from dashboard import data, people
 
 if TYPE_CHECKING:
@@ -33,12 +35,24 @@ _ORDER = ("pdf", "html", "xlsx")
 def bulletin_buttons(card: BulletinMetadata, *, key: str) -> None:
     """Draw a button for each document of a bulletin."""
     folder = str(data.archive_folder())
-    versions = len(notes(folder, card.bulletin))
+    try:
+        versions = len(notes(folder, card.bulletin))
+    except StoreError as error:
+        st.error(without_note(error))
+        return
 
     def maker(name: str) -> Callable[[], bytes]:
         return lambda: _bulletin_file(folder, card.bulletin, card.made_utc, versions, name)
 
     _buttons(BULLETIN_FILES, maker, stem=card.bulletin, key=key)
+
+
+def without_note(error: StoreError) -> str:
+    """Return what is said where the analyst's note is damaged: figures stay, documents wait."""
+    return (
+        "The analyst's note cannot be read, so no document is made; the figures are as they were. "
+        f"{numbers.plain(error)}"
+    )
 
 
 def answer_buttons(compared: ComparedOptions, *, key: str) -> None:

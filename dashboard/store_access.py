@@ -5,9 +5,11 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from analytics.data.store import DESK, Store
+from analytics.data.store import Store
 from analytics.errors import StoreError
 from analytics.people import Action
+from analytics.store_layout import DESK
+from analytics.whole_files import writing_allowed
 from dashboard import people
 
 STORE_VARIABLE = "BLACKMOUTH_STORE"
@@ -55,7 +57,8 @@ def desk_folder(part: str) -> Path:
         raise StoreError("no store is open; start the dashboard with `blackmouth open --store DIR`")
     folder = path / DESK / part
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        with writing_allowed(path):
+            folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise StoreError(f"the folder {folder} cannot be made: {error.strerror}") from error
     return folder

@@ -37,6 +37,8 @@ from analytics.findings import FINDING_SCHEMA
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.released.schemas import RELEASED_SCHEMAS
 from analytics.result_table import RESULT_SCHEMA, counts, numbers, texts
+from analytics.store_layout import BULLETINS, CARD_FILE
+from analytics.whole_files import writing_allowed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -102,8 +104,6 @@ for schemas in GROUPS.values():
 #: Tables of bulletins whose card does not name its tables; a bulletin lacks those added later.
 FIRST_TABLES = ("rows", "changes", "findings", "strata", "areas")
 
-
-CARD_FILE = "bulletin.json"
 
 #: Version of the names of tables and columns. Bulletins whose metadata give none are of version 1.
 SCHEMA_VERSION = 3
@@ -250,7 +250,7 @@ class Bulletin:
 
 def archive_of(store: Path | str) -> Path:
     """Return the folder of a store that holds its bulletins."""
-    return Path(store) / "bulletins"
+    return Path(store) / BULLETINS
 
 
 def list_bulletins(folder: Path | str) -> list[BulletinMetadata]:
@@ -358,7 +358,8 @@ def save(folder: Path | str, bulletin: Bulletin) -> BulletinMetadata:
         The metadata as kept.
     """
     root = Path(folder)
-    root.mkdir(parents=True, exist_ok=True)
+    with writing_allowed(root):
+        root.mkdir(parents=True, exist_ok=True)
     card = replace(
         bulletin.card, tables=tuple(TABLE_SCHEMAS), schema_version=SCHEMA_VERSION, has_sums=True
     )
@@ -387,7 +388,8 @@ def _kept(root: Path, name: str) -> BulletinMetadata | None:
 
 def _write(root: Path, bulletin: Bulletin) -> bool:
     """Write a bulletin; return whether its name was still free at the last step."""
-    draft = Path(tempfile.mkdtemp(prefix=".draft-", dir=root))
+    with writing_allowed(root):
+        draft = Path(tempfile.mkdtemp(prefix=".draft-", dir=root))
     try:
         write_tables(bulletin, draft)
         (draft / CARD_FILE).write_text(json.dumps(asdict(bulletin.card), indent=2) + "\n")

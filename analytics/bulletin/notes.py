@@ -9,13 +9,13 @@ from pathlib import Path
 
 from filelock import FileLock
 
-from analytics.bulletin.archive import CARD_FILE
+from analytics import checksums
 from analytics.errors import StoreError, UsageError
-from analytics.whole_files import replace_whole
+from analytics.store_layout import CARD_FILE, NOTES_FILE, NOTES_LOCK
+from analytics.whole_files import replace_whole, writing_allowed
 
 #: A note is read in a minute; a longer text is a report of its own (our choice, no source).
 LONGEST = 2000
-_FILE, _LOCK = "notes.jsonl", ".notes.lock"
 _WAIT_SECONDS = 10.0
 
 
@@ -31,19 +31,21 @@ class Note:
 def notes(archive: Path | str, bulletin: str) -> list[Note]:
     """Return every version of the note of a bulletin, oldest first; none where none was written.
 
-    A line that cannot be read is left out: a note is beside the figures and never hides them.
+    Raises
+    ------
+    StoreError
+        If the file of them is not as it was written. A note stands beside the figures: who shows
+        both shows the figures without it, and says so.
     """
-    found = []
+    file = Path(archive) / bulletin / NOTES_FILE
     try:
-        lines = (Path(archive) / bulletin / _FILE).read_text("utf-8").splitlines()
-    except (OSError, UnicodeDecodeError):
+        return [
+            Note(**json.loads(line)) for line in checksums.read_sealed(file).split("\n") if line
+        ]
+    except FileNotFoundError:
         return []
-    for line in lines:
-        try:
-            found.append(Note(**json.loads(line)))
-        except (ValueError, TypeError):
-            continue
-    return found
+    except (ValueError, TypeError) as error:
+        raise checksums.refusal(checksums.DAMAGED, file) from error
 
 
 def add_note(archive: Path | str, bulletin: str, text: str, *, author: str = "") -> Note:
@@ -56,7 +58,7 @@ def add_note(archive: Path | str, bulletin: str, text: str, *, author: str = "")
     UsageError
         If there is no such bulletin, or the text is too long.
     StoreError
-        If the note cannot be written.
+        If the note cannot be written, or the earlier ones are damaged.
     """
     folder = Path(archive) / bulletin
     if not (folder / CARD_FILE).is_file():
@@ -65,14 +67,14 @@ def add_note(archive: Path | str, bulletin: str, text: str, *, author: str = "")
     if len(words) > LONGEST:
         raise UsageError(f"a note of {len(words):,} characters; allowed: {LONGEST:,}; shorten it")
     try:
-        with FileLock(folder / _LOCK, timeout=_WAIT_SECONDS):
+        with writing_allowed(folder), FileLock(folder / NOTES_LOCK, timeout=_WAIT_SECONDS):
             before = notes(archive, bulletin)
             if before and (before[-1].text, before[-1].author) == (words, author.strip()):
                 return before[-1]
             now = datetime.now(UTC).isoformat(timespec="seconds")
             note = Note(words, author.strip(), now)
             lines = [json.dumps(asdict(one), ensure_ascii=False) for one in (*before, note)]
-            replace_whole(folder / _FILE, ("\n".join(lines) + "\n").encode())
+            replace_whole(folder / NOTES_FILE, checksums.sealed("\n".join(lines) + "\n"))
     except (OSError, TimeoutError) as error:
         raise StoreError(f"the note on {bulletin} cannot be kept: {error}") from error
     return note

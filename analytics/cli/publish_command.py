@@ -54,8 +54,12 @@ def publish(*, store: Path, season: str | None, through: str | None, out: Path) 
 
     from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
     from analytics.publishing.publish import publish as published  # noqa: PLC0415
+    from analytics.whole_files import require_writable  # noqa: PLC0415
 
-    made = published(Store(store), season=season, through=through, progress=progress)
+    target = Store(store)
+    if target.exists:
+        require_writable(target.path)  # it remembers what went out
+    made = published(target, season=season, through=through, progress=progress)
     with written_at(out):
         out.mkdir(parents=True, exist_ok=True)
     write_files(made.files(), out)

@@ -252,6 +252,7 @@ def bulletin(
 
     with _workers(cluster) as workers, _steps_in(steps) as (begin, end):
         target = Store(store, workers=workers)
+        _require_shelf(target)
         card = make_bulletin(target, season=season, through=through, basis=basis, progress=begin)
         end(card.bulletin)
     where = f"season {card.season} through {card.through}"
@@ -260,6 +261,18 @@ def bulletin(
         archive = archive_of(target.path)
         _write_bulletin(load(archive, card.bulletin), archive, out)
         say(f"documents and tables written to {out}")
+
+
+def _require_shelf(store: Store) -> None:
+    """Refuse a store that cannot be written, unless it may have the bulletin already."""
+    from analytics.bulletin.archive import archive_of, list_bulletins  # noqa: PLC0415
+    from analytics.whole_files import may_write, require_writable  # noqa: PLC0415
+
+    archive = archive_of(store.path)
+    if not store.exists or may_write(archive):
+        return
+    if store.version not in {card.version for card in list_bulletins(archive)}:
+        require_writable(archive)
 
 
 @click.command(

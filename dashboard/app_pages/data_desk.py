@@ -62,6 +62,13 @@ def _desk(store: Store, uploads: Uploads) -> None:
     listed = store.batches()
     answer = st.container()
     _say_again()
+    for name in uploads.damaged():
+        st.warning(
+            numbers.plain(
+                f"The upload {name} is damaged and left out: its record is not as it was written. "
+                "Put the files in again; its folder can be deleted."
+            )
+        )
     if upload is None:
         _next_step()
     if not listed and upload is None:

@@ -8,7 +8,7 @@ import streamlit as st
 
 from analytics.bulletin.notes import LONGEST, add_note, notes
 from analytics.bulletin.step_record import STEP
-from analytics.errors import BlackmouthError
+from analytics.errors import BlackmouthError, NotAStoreError, StoreError
 from analytics.people import Action
 from analytics.settings import FishBasis
 from analytics.wording import numbers
@@ -172,7 +172,10 @@ def _changes(card: BulletinMetadata, cards: Sequence[BulletinMetadata]) -> None:
 def _note(archive: Path, card: BulletinMetadata) -> None:
     """Draw the analyst's note with its earlier versions, and the form for the next."""
     st.subheader("The analyst's note", anchor=False)
-    kept = notes(archive, card.bulletin)
+    try:
+        kept = notes(archive, card.bulletin)
+    except StoreError:
+        return  # said above, with the documents
     with st.form("note", border=False):
         text = st.text_area(
             "What a reader should know that the figures do not say: weather, a ramp closed, a "
@@ -225,6 +228,8 @@ def _basis_words(basis: str) -> str:
 
 try:
     _page()
+except NotAStoreError as error:
+    st.error(numbers.plain(error))
 except BlackmouthError as error:
     notices.unreadable(error)
 notices.foot()

@@ -112,7 +112,9 @@ def _drafts(name: str, editing: Editing, folder: Path) -> None:
     elif editing.is_changed and editing.saved_utc:
         at = editing.saved_utc[11:16]
         st.caption(f"Kept as a draft at {at} UTC. You may close the browser and go on later.")
-    others = table_drafts.listed(folder, name, but=editing.name)
+    others, damaged = table_drafts.listed(folder, name, but=editing.name)
+    for file in damaged:
+        st.warning(numbers.plain(f"The draft file {file} is damaged; it is left as it is."))
     if others and not editing.is_changed:
         with st.expander(f"Edits of this table not stored yet ({len(others)})", expanded=True):
             for one in others[:_LISTED]:

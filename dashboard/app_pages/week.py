@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.bulletin.notes import notes
+from analytics.errors import StoreError
 from analytics.quantities import QUANTITIES
 from analytics.wording import bulletin_index, marks, numbers, reasons
 from analytics.wording import week as sentences
@@ -75,7 +76,11 @@ def _documents(choice: Choice) -> None:
     index, folder = choice.index, data.archive_folder()
     if folder is None or store_access.store_path() is None or choice.week != index.card.through:
         return
-    kept = notes(folder, index.card.bulletin)
+    try:
+        kept = notes(folder, index.card.bulletin)
+    except StoreError as error:
+        st.error(document_buttons.without_note(error))
+        return
     if kept and kept[-1].text:
         by = f" ({kept[-1].author})" if kept[-1].author else ""
         st.markdown(f"**Analyst's note{numbers.plain(by)}.** {numbers.plain(kept[-1].text)}")

@@ -39,14 +39,15 @@ def frame_of(batches: Sequence[Batch]) -> pd.DataFrame:
 
 
 def state_words(batch: Batch) -> str:
-    """Return whether a batch counts."""
+    """Return whether a batch counts, and of its last step by whom and why."""
     step = batch.last_step
-    by = f" by {step.who}" if step is not None and step.who else ""
+    if step is None:
+        return "current"
+    by = f" by {step.who}" if step.who else ""
+    why = f": {step.about[REASON]}" if REASON in step.about else ""
     if batch.withdrawn_version is not None:
-        return f"withdrawn{by} (version {batch.withdrawn_version})"
-    if batch.restored_version is not None:
-        return f"current, put back{by} (version {batch.restored_version})"
-    return "current"
+        return f"withdrawn{by} (version {batch.withdrawn_version}){why}"
+    return f"current, put back{by} (version {batch.restored_version}){why}"
 
 
 def corrections_of(batch: Batch) -> list[Correction]:

@@ -93,9 +93,11 @@ def check_upload(
     progress: Callable[[str], None] | None = None,
 ) -> CheckedUpload:
     """Read, correct and check an upload against the rows of a store; nothing is stored."""
-    other = [one for one in upload.files if one.ending not in READ]
-    unknown = [one for one in upload.files if one.ending in ENDINGS and not table_of(one)]
-    read = [one for one in upload.files if one not in other and one not in unknown]
+    damaged = [one for one in upload.files if not uploads.is_whole(upload, one)]
+    sound = [one for one in upload.files if one not in damaged]
+    other = [one for one in sound if one.ending not in READ]
+    unknown = [one for one in sound if one.ending in ENDINGS and not table_of(one)]
+    read = [one for one in sound if one not in other and one not in unknown]
     names = {str(uploads.path(upload, one)): one.name for one in read}
     paths = {name: path for path, name in names.items()}
     made = [replace(one, file=_renamed(one.file, paths)) for one in upload.corrections]
@@ -108,7 +110,8 @@ def check_upload(
         progress("checking")
     checked = importing.check(reading, store, quarantine=quarantine)
     raws = importing.raws_of(reading, checked.findings)
-    findings = [*map(_unknown, unknown), *map(_left_out, other), *_shown(checked.findings, names)]
+    findings = [*map(_damaged, damaged), *map(_unknown, unknown), *map(_left_out, other)]
+    findings += _shown(checked.findings, names)
     unnamed = {one.file for one in findings if one.allowed == _NAMES}
     return CheckedUpload(
         upload,
@@ -193,6 +196,17 @@ def _unknown(file: Arrival) -> Finding:
         seen=f"no table is called {stem!r}",
         allowed=_NAMES,
         advice=importing.suggest(stem, TABLES) or "choose the table that it holds",
+    )
+
+
+def _damaged(file: Arrival) -> Finding:
+    return Finding(
+        severity=Severity.ERROR,
+        table=table_of(file) or file.name,
+        file=file.name,
+        seen="the file is not as it came: it was damaged since (its checksum differs)",
+        allowed="the file as it came",
+        advice="take it out of the upload and drop it here again",
     )
 
 

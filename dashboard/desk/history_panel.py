@@ -11,6 +11,7 @@ import streamlit as st
 
 from analytics.data import importing
 from analytics.data.schema import TABLES
+from analytics.data.store import REASON
 from analytics.errors import BlackmouthError, DataRejected
 from analytics.people import Action
 from analytics.wording import numbers
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
     from dashboard.desk.uploads import Uploads
 
 _MOST_LINES = 9
+#: Of a reason (our choice, no source).
+_LONGEST_REASON = 200
 _REFUSED = "desk-refused"
 
 
@@ -95,9 +98,12 @@ def _zipped() -> bytes:
 
 
 def _one(store: Store, uploads: Uploads, batch: Batch) -> None:
-    st.markdown(f"**Batch {numbers.plain(batch.batch)}**, {batches.state_words(batch)}")
+    st.markdown(
+        f"**Batch {numbers.plain(batch.batch)}**, {numbers.plain(batches.state_words(batch))}"
+    )
     counts = batches.counts_frame(batch.counts)
     st.dataframe(counts, hide_index=True, placeholder="", height=height(len(counts), most=20))
+    _reason(batch)
     with st.container(horizontal=True):
         _steps(store, uploads, batch)
 
@@ -116,10 +122,10 @@ def _steps(store: Store, uploads: Uploads, batch: Batch) -> None:
         )
     upload = uploads.of_batch(batch.batch)
     aside = uploads.beside(upload, checking.SET_ASIDE) if upload else None
-    if aside is not None and aside.is_file():
+    if upload is not None and aside is not None and aside.is_file():
         people.offer(
             "Rows set aside (CSV)",
-            aside.read_bytes,
+            partial(uploads.read_beside, upload, checking.SET_ASIDE),
             file_name=f"{batch.batch}.set_aside.csv",
             mime="text/csv",
             key="download-batch-aside",
@@ -137,16 +143,33 @@ def _steps(store: Store, uploads: Uploads, batch: Batch) -> None:
     )
 
 
+def _reason(batch: Batch) -> None:
+    """Draw the field for why a batch goes out or comes back."""
+    st.text_input(
+        "Why (kept in the history)",
+        key=_reason_key(batch.batch),
+        max_chars=_LONGEST_REASON,
+        placeholder="such as: a wrong date on every form",
+    )
+
+
+def _reason_key(batch: str) -> str:
+    return f"reason-withdrawal-{batch}"
+
+
 def _withdraw(store: Store, batch: str, undo: bool) -> None:
     people.require(Action.WITHDRAW)
+    written = str(st.session_state.get(_reason_key(batch)) or "").strip()
     try:
-        store.withdraw(batch, undo=undo, who=people.who())
+        reason = importing.about_reason(written)[REASON] if written else ""
+        store.withdraw(batch, undo=undo, who=people.who(), reason=reason)
     except DataRejected as error:
         st.session_state[_REFUSED] = (str(error), error.findings)
     except BlackmouthError as error:
         st.session_state[_REFUSED] = (str(error), ())
     else:
         st.session_state.pop(_REFUSED, None)
+        st.session_state.pop(_reason_key(batch), None)
 
 
 def _refused() -> None:

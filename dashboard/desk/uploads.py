@@ -2,22 +2,25 @@
 
 One upload is under way at a time, the same for every window that is open. Files lie under names of
 our own, never under the name they came with; the list of corrections lies beside them. Everything
-is written whole by a rename, under one lock.
+is written whole by a rename, under one lock. The record of an upload is sealed and
+holds the checksum of every file beside it: what was damaged meanwhile is named and not read.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import secrets
 import shutil
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from filelock import FileLock, Timeout
 
+from analytics import checksums
 from analytics.data.importing import (
     ENDINGS,
     OUTLINES,
@@ -74,7 +77,8 @@ class Upload:
     """An upload: its files in the order of their names, and the corrections of their cells.
 
     `revision` counts its changes; `batch` is the batch it became, `begun_utc` when its first file
-    came.
+    came; `sums` the SHA-256 of each file of it by its path in the upload's folder, but of files
+    that an old program took in.
     """
 
     upload: str
@@ -84,6 +88,7 @@ class Upload:
     files: tuple[Arrival, ...] = ()
     corrections: tuple[Correction, ...] = ()
     batch: str = ""
+    sums: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def n_bytes(self) -> int:
@@ -103,9 +108,15 @@ class Uploads:
 
     def every(self) -> list[Upload]:
         """Return every upload, the newest first."""
-        records = map(_read, self._folder.glob(f"*/{_RECORD}"))
-        found = [upload for upload in records if upload is not None]
+        found = [one for path in self._records() if (one := _read(path)) is not None]
         return sorted(found, key=lambda one: (one.begun_utc, one.upload), reverse=True)
+
+    def damaged(self) -> list[str]:
+        """Return the folders of uploads whose record is not as it was written."""
+        return [path.parent.name for path in self._records() if path.exists() and not _read(path)]
+
+    def _records(self) -> list[Path]:
+        return sorted(self._folder.glob(f"*/{_RECORD}"))
 
     def of_batch(self, batch: str) -> Upload | None:
         """Return the upload that became a batch; None for a batch that came in otherwise."""
@@ -115,9 +126,21 @@ class Uploads:
         """Return where a file of an upload lies."""
         return self._folder / upload.upload / _FILES / file.place
 
+    def is_whole(self, upload: Upload, file: Arrival) -> bool:
+        """Whether a file of an upload is as it came."""
+        one = upload.sums.get(f"{_FILES}/{file.place}")
+        return one is None or checksums.fault_of(self.path(upload, file), one) is None
+
     def beside(self, upload: Upload, name: str) -> Path:
         """Return the path of a file that is kept with an upload, such as its rows set aside."""
         return self._folder / upload.upload / name
+
+    def read_beside(self, upload: Upload, name: str) -> bytes:
+        """Return a file that is kept with an upload; a damaged one is refused (`StoreError`)."""
+        path = self.beside(upload, name)
+        if name in upload.sums:
+            checksums.require(path, upload.sums[name])
+        return path.read_bytes()
 
     def add(self, files: Sequence[tuple[str, bytes]]) -> Upload:
         """Take files into the upload under way, or begin one; a file of the same name is replaced.
@@ -151,7 +174,9 @@ class Uploads:
             self.path(upload, file).rename(self._folder / upload.upload / _FILES / place)
             chosen = replace(file, table=table, place=place)
             files = tuple(chosen if one.name == name else one for one in upload.files)
-            return self._keep(replace(upload, files=files))
+            before, after = f"{_FILES}/{file.place}", f"{_FILES}/{place}"
+            sums = {after if at == before else at: one for at, one in upload.sums.items()}
+            return self._keep(replace(upload, files=files, sums=sums))
 
     def leave_out(self, upload: Upload, name: str) -> Upload:
         """Take a file out of an upload; its corrections stay in case it comes again."""
@@ -224,7 +249,10 @@ class Uploads:
             batch: list[str] = []
             yield batch
             if batch:
-                self._keep(replace(now, state=ACCEPTED, batch=batch[0]))
+                names = [one.name for one in self._folder.glob(f"{upload.upload}/*.csv")]
+                beside = {name: checksums.sha256_of(self.beside(upload, name)) for name in names}
+                sums = {**now.sums, **beside}
+                self._keep(replace(now, state=ACCEPTED, batch=batch[0], sums=sums))
 
     def write(self, upload: Upload, name: str, text: str) -> None:
         """Keep a text beside an upload."""
@@ -239,7 +267,8 @@ class Uploads:
         place = _place(name, table, f"{1 + sum(1 for _ in folder.iterdir()):05d}")
         _write_whole(folder / place, data)
         files = (*others, Arrival(name, table, place, len(data)))
-        return replace(upload, files=tuple(sorted(files, key=lambda one: one.name)))
+        sums = {**upload.sums, f"{_FILES}/{place}": hashlib.sha256(data).hexdigest()}
+        return replace(upload, files=tuple(sorted(files, key=lambda one: one.name)), sums=sums)
 
     def _take_back(self, begun: Upload, before: set[Path]) -> None:
         """Remove what came of files that could not be taken, and an upload begun with them."""
@@ -264,7 +293,7 @@ class Uploads:
         kept = replace(upload, revision=upload.revision + 1)
         record: dict[str, Any] = asdict(kept) | {"corrections": to_records(kept.corrections)}
         text = json.dumps(record, ensure_ascii=False, indent=1)
-        _write_whole(self._folder / upload.upload / _RECORD, text.encode())
+        _write_whole(self._folder / upload.upload / _RECORD, checksums.sealed(text))
         return kept
 
     @contextmanager
@@ -321,11 +350,11 @@ def _place(name: str, table: str, folder: str) -> str:
 
 def _read(path: Path) -> Upload | None:
     try:
-        record = json.loads(path.read_text("utf-8"))
+        record = json.loads(checksums.read_sealed(path))
         files = tuple(Arrival(**one) for one in record.pop("files"))
         corrections = tuple(from_records(record.pop("corrections")))
         return Upload(**record, files=files, corrections=corrections)
-    except (OSError, ValueError, TypeError, KeyError):
+    except (OSError, ValueError, TypeError, KeyError, StoreError):
         return None
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from filelock import FileLock, Timeout
 
+from analytics import checksums
 from analytics.errors import BlackmouthError, StoreError
 from analytics.whole_files import replace_whole
 
@@ -82,7 +83,8 @@ def save(folder: Path, name: str, content: Mapping[str, Any], *, revision: int) 
                 raise DraftChanged(current)
             now = datetime.now(UTC).isoformat(timespec="seconds")
             draft = Draft(name, revision + 1, now, content)
-            replace_whole(path, json.dumps(asdict(draft), ensure_ascii=False).encode())
+            text = json.dumps(asdict(draft), ensure_ascii=False)
+            replace_whole(path, checksums.sealed(text))
     except (OSError, Timeout) as error:
         why = getattr(error, "strerror", None) or "another program holds the folder"
         raise StoreError(
@@ -96,17 +98,17 @@ def load(folder: Path, name: str) -> Draft:
     """Return a draft; `StoreError` where there is none or it cannot be read."""
     path = _path(folder, name)
     try:
-        found = json.loads(path.read_text(encoding="utf-8"))
+        found = json.loads(checksums.read_sealed(path))
         return Draft(name, int(found["revision"]), str(found["saved_utc"]), dict(found["content"]))
     except FileNotFoundError as error:
         raise StoreError(
             f"there is no draft {name}: it was stored or dropped; begin a new form, or choose "
             "another draft"
         ) from error
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, StoreError) as error:
         raise StoreError(
-            f"the draft {path} cannot be read; it is left as it is: open it in a text editor to "
-            "see what was typed"
+            f"the draft {path} is damaged; it is left as it is: open it in a text editor to see "
+            "what was typed, then delete it"
         ) from error
 
 

@@ -94,7 +94,7 @@ def list_drafts(under_way: Work, folder: Path) -> None:
     found, unreadable = drafts.listed(folder)
     others = [one for one in found if one.name != under_way.name]
     for name in unreadable:
-        st.warning(numbers.plain(f"The draft file {name} cannot be read; it is left as it is."))
+        st.warning(numbers.plain(f"The draft file {name} is damaged; it is left as it is."))
     people.offer(
         "Printable blank form (PDF)",
         _blank_form,

@@ -138,10 +138,10 @@ def taken(draft: Draft, table: str, *, generation: int) -> Editing:
     )
 
 
-def listed(folder: Path, table: str, *, but: str) -> list[Draft]:
-    """Return the drafts of a table but one, the newest first; those unreadable are left alone."""
-    found, _ = drafts.listed(folder)
-    return [one for one in found if one.content.get("table") == table and one.name != but]
+def listed(folder: Path, table: str, *, but: str) -> tuple[list[Draft], list[str]]:
+    """Return the drafts of a table but one, the newest first, and the files of damaged drafts."""
+    found, damaged = drafts.listed(folder)
+    return [one for one in found if one.content.get("table") == table and one.name != but], damaged
 
 
 def _lines(found: Sequence[dict[str, Any]]) -> list[Cells]:

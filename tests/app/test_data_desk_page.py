@@ -16,7 +16,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from analytics.data.importing import import_files, workbook_template
-from analytics.data.store import Store
+from analytics.data.store import REASON, Store
 from dashboard import data, pages, people, store_access
 from dashboard.desk import demo_season, history_panel
 from dashboard.desk.uploads import Uploads
@@ -261,11 +261,25 @@ def test_a_batch_is_withdrawn_and_put_back(open_desk, store: Store, tmp_path: Pa
         next(one for one in page.button if one.label == label).click().run()
         assert not page.exception
 
+    def why(words: str) -> None:
+        (field,) = (one for one in page.text_input if one.label.startswith("Why"))
+        field.set_value(words).run()
+
     choose(0)
+    why(" a wrong *area* ")
     press("Withdraw this batch")
     assert store.read("areas").num_rows == 2
+    assert store.batches()[1].last_step.about == {REASON: "a wrong *area*"}
+    listed = next(one.value for one in page.dataframe if "Batch" in one.value)
+    assert listed["State"][0].endswith(": a wrong *area*")
     choose(0)
     press("Put this batch back")
+    assert store.read("areas").num_rows == 3
+    assert store.batches()[1].last_step.about == {}
+    choose(0)
+    why("a bell\x07")
+    press("Withdraw this batch")
+    assert "The reason is" in page.error[0].value
     assert store.read("areas").num_rows == 3
     store.add({"sites": pa.table({"site": ["far"], "area": ["Z"]})})
     page = open_desk()

@@ -72,7 +72,10 @@ def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
 
 
 def test_a_change_needs_a_reason_and_is_previewed(store: Store):
+    (folder := store.path / "desk" / "tables").mkdir(parents=True)
+    (folder / "0123456789ab.json").write_text("{")
     tab = Tab()
+    assert "0123456789ab.json is damaged" in tab.words
     assert "2 rows as stored" in tab.words
     assert not tab.can_store
     tab.type({0: {"daily_limit_fish": "2"}})
@@ -149,7 +152,7 @@ def test_an_empty_store_begins_with_empty_tables(tmp_path: Path, monkeypatch: py
 
 
 def kept_edits(table: str) -> list[drafts.Draft]:
-    return table_drafts.listed(store_access.desk("tables"), table, but="")
+    return table_drafts.listed(store_access.desk("tables"), table, but="")[0]
 
 
 def test_an_edit_not_stored_outlives_its_tab(store: Store):

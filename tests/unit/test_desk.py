@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pytest
 
+from analytics import checksums
 from analytics.data.importing import Correction, reading
-from analytics.data.store import Store
+from analytics.data.store import Store, verify_store
 from analytics.errors import DataRejected, StoreError, UsageError
 from analytics.findings import Severity
 from dashboard.desk import batches, checking, findings_table, uploads
@@ -55,6 +56,49 @@ def corrected(desk: Uploads, found: CheckedUpload, **cells: str) -> Upload:
         made = Correction("week/interviews.csv", 2, name, str(FAULTS[name]), new)
         upload = desk.correct(upload, made)
     return upload
+
+
+def test_no_damaged_file_of_an_upload_is_taken(desk: Uploads, store: Store, tmp_path: Path) -> None:
+    store.add({"areas": pa.table({"area": ["Z"], "area_name": ["Far"]})})
+    upload = desk.add(week_files(tmp_path))
+    one = next(one for one in upload.files if one.name == "week/interviews.csv")
+    content = desk.path(upload, one).read_bytes()
+    at = content.index(b"\n") + 20
+    desk.path(upload, one).write_bytes(content[:at] + bytes([content[at] ^ 1]) + content[at + 1 :])
+    (error,) = (x for x in check_upload(desk, upload, store).errors if x.row is None)
+    assert (error.file, "not as it came" in error.seen) == ("week/interviews.csv", True)
+    name = next((store.path / "desk").rglob("interviews.csv")).relative_to(store.path).as_posix()
+    seen = [(x.kind, x.file) for x in verify_store(store.path).seen if x.is_fault]
+    assert seen == [(checksums.DAMAGED, name)]
+    desk.path(upload, one).write_bytes(content)
+    assert check_upload(desk, upload, store).errors == ()
+
+
+def test_a_damaged_record_of_an_upload_is_named(
+    desk: Uploads, store: Store, tmp_path: Path
+) -> None:
+    upload = desk.add(week_files(tmp_path, hours_fished=45))
+    found = check_upload(
+        desk, corrected(desk, check_upload(desk, upload, store), hours_fished="4"), store
+    )
+    store_upload(desk, found, store)
+    kept = desk.every()[0]
+    aside = desk.beside(kept, checking.CORRECTIONS)
+    whole = aside.read_bytes()
+    aside.write_bytes(whole[:-1] + b"\r")
+    with pytest.raises(StoreError, match="is damaged"):
+        desk.read_beside(kept, checking.CORRECTIONS)
+    aside.write_bytes(whole)
+    assert desk.read_beside(kept, checking.CORRECTIONS) == whole
+    record = desk.beside(kept, "upload.json")
+    written = record.read_bytes()
+    for at in range(0, len(written), 7):
+        record.write_bytes(written[:at] + bytes([written[at] ^ 1 << at % 8]) + written[at + 1 :])
+        assert (desk.every(), desk.damaged()) == ([], [kept.upload]), at
+    seen = [x.file for x in verify_store(store.path).seen if x.is_fault]
+    assert seen == [record.relative_to(store.path).as_posix()]
+    record.write_bytes(written)
+    assert verify_store(store.path).is_sound
 
 
 def test_files_become_a_batch_with_its_corrections(

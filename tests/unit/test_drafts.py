@@ -69,9 +69,28 @@ def test_a_damaged_draft_is_named_and_left(tmp_path: Path, text: str):
     path = tmp_path / f"{NAME}.json"
     path.write_text(text)
     assert drafts.listed(tmp_path) == ([], [path.name])
-    with pytest.raises(StoreError, match="cannot be read"):
+    with pytest.raises(StoreError, match="is damaged"):
         drafts.save(tmp_path, NAME, {}, revision=1)
     assert path.read_text() == text
+
+
+def test_no_changed_bit_of_a_draft_is_read(tmp_path: Path):
+    drafts.save(tmp_path, NAME, {"site_day": [{"boats": "12"}]}, revision=0)
+    path = tmp_path / f"{NAME}.json"
+    written = path.read_bytes()
+    for at in range(len(written)):
+        path.write_bytes(written[:at] + bytes([written[at] ^ 1 << at % 8]) + written[at + 1 :])
+        assert drafts.listed(tmp_path) == ([], [path.name]), at
+    path.write_bytes(written[: written.index(b"\n") + 1])
+    assert drafts.listed(tmp_path) == ([], [path.name])
+
+
+def test_a_draft_of_an_old_program_is_read(tmp_path: Path):
+    old = '{"name": "x", "revision": 3, "saved_utc": "2031-02-01", "content": {"n": 1}}'
+    (tmp_path / f"{NAME}.json").write_text(old)
+    assert drafts.load(tmp_path, NAME).content == {"n": 1}
+    drafts.save(tmp_path, NAME, {"n": 2}, revision=3)
+    assert drafts.load(tmp_path, NAME).revision == 4
 
 
 def test_a_full_disk_leaves_the_draft_before(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):

@@ -5,9 +5,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from analytics.bulletin.archive import CARD_FILE
 from analytics.bulletin.notes import LONGEST, add_note, notes
-from analytics.errors import UsageError
+from analytics.errors import StoreError, UsageError
+from analytics.store_layout import CARD_FILE, NOTES_FILE
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -54,8 +54,31 @@ def test_what_cannot_be_kept_is_refused(archive: Path) -> None:
     assert notes(archive, "b1") == []
 
 
-def test_a_damaged_line_hides_no_other(archive: Path) -> None:
-    add_note(archive, "b1", "one")
-    file = archive / "b1" / "notes.jsonl"
-    file.write_text(file.read_text() + "{cut\n" + json.dumps({"foreign": 1}) + "\n")
+def test_no_changed_bit_is_read(archive: Path) -> None:
+    add_note(archive, "b1", "Storm on Saturday.")
+    add_note(archive, "b1", "Storm on Sunday.")
+    file = archive / "b1" / NOTES_FILE
+    written = file.read_bytes()
+    changed = [
+        written[:at] + bytes([written[at] ^ 1 << at % 8]) + written[at + 1 :]
+        for at in range(len(written))
+    ]
+    for content in [*changed, written[: written.rindex(b"{")], b""]:
+        file.write_bytes(content)
+        with pytest.raises(StoreError, match="is damaged"):
+            notes(archive, "b1")
+        with pytest.raises(StoreError, match="is damaged"):
+            add_note(archive, "b1", "another")
+    assert file.read_bytes() == b""
+
+
+def test_notes_of_an_old_program_are_read_and_sealed_with_the_next(archive: Path) -> None:
+    old = {"text": "one", "author": "", "at_utc": "2031-02-01T08:00:00+00:00"}
+    file = archive / "b1" / NOTES_FILE
+    file.write_text(json.dumps(old) + "\n")
     assert [one.text for one in notes(archive, "b1")] == ["one"]
+    add_note(archive, "b1", "two")
+    assert [one.text for one in notes(archive, "b1")] == ["one", "two"]
+    file.write_text(json.dumps(old | {"foreign": 1}) + "\n")
+    with pytest.raises(StoreError, match="is damaged"):
+        notes(archive, "b1")

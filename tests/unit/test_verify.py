@@ -11,6 +11,7 @@ import pytest
 
 from analytics import checksums
 from analytics.bulletin import archive
+from analytics.bulletin.notes import add_note
 from analytics.data.kept import Kept
 from analytics.data.store import Store, delta, maintain_store, verify_store
 from analytics.errors import StoreError
@@ -38,6 +39,21 @@ def test_a_sound_store_is_sound_and_a_copy_too(whole, copy):
 
 def test_single_flips_are_all_named_and_none_is_silent(whole, tmp_path):
     assert not flipped(whole, tmp_path, n=N_FLIPS, seed=17)
+
+
+def test_a_damaged_note_and_a_damaged_draft_are_named(copy):
+    folder = copy / "bulletins"
+    bulletin = archive.list_bulletins(folder)[0].bulletin
+    add_note(folder, bulletin, "Storm on Saturday.")
+    (copy / "desk" / "drafts").mkdir(parents=True)
+    (copy / "desk" / "drafts" / "0123456789ab.json").write_bytes(checksums.sealed('{"n": 1}'))
+    assert verify_store(copy).is_sound
+    for name in (f"bulletins/{bulletin}/notes.jsonl", "desk/drafts/0123456789ab.json"):
+        written = (copy / name).read_bytes()
+        (copy / name).write_bytes(written[:-3] + bytes([written[-3] ^ 1]) + written[-2:])
+        seen = [(x.kind, x.file) for x in verify_store(copy).seen if x.is_fault]
+        assert seen == [(checksums.DAMAGED, name)]
+        (copy / name).write_bytes(written)
 
 
 @pytest.mark.parametrize("at", range(3))

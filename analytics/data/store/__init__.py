@@ -6,12 +6,11 @@ from analytics.data.store.maintain import Maintained, maintain_store
 from analytics.data.store.record import LAST_PUBLISHED, last_published, name_published
 from analytics.data.store.remote import MovedOnError, fresh_copy, is_url, located, sent, shown
 from analytics.data.store.rows import BATCH
-from analytics.data.store.store import DESK, Store
+from analytics.data.store.store import Store
 from analytics.data.store.verify import Verified, verify_store
 
 __all__ = [
     "BATCH",
-    "DESK",
     "LAST_PUBLISHED",
     "REASON",
     "Batch",

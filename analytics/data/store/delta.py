@@ -17,6 +17,7 @@ from analytics.data import query
 from analytics.data.schema import cast_to_schema
 from analytics.data.store.remote import remote_of
 from analytics.errors import NotAStoreError, StoreError
+from analytics.whole_files import writing_allowed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -131,14 +132,16 @@ def writing(path: Path, *, waiting: Callable[[str], None] | None = None) -> Iter
     others hold the lock for longer than `LOCK_SECONDS`.
     """
     try:
-        path.mkdir(parents=True, exist_ok=True)
+        with writing_allowed(path):
+            path.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise NotAStoreError(f"{path} cannot be made: {error}") from error
     from filelock import FileLock  # noqa: PLC0415 - only who writes waits for it
 
     lock = FileLock(path / LOCK, is_singleton=True)
     try:
-        _take(lock, path, waiting or (lambda _: None))
+        with writing_allowed(path):
+            _take(lock, path, waiting or (lambda _: None))
     except OSError as error:
         raise NotAStoreError(f"{path} cannot be written: {error}") from error
     try:

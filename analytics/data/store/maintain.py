@@ -25,16 +25,9 @@ from analytics.data.store import delta, history, record, rows
 from analytics.data.store.history import MAINTAINED, Event
 from analytics.data.store.record import EVENTS, UNFINISHED, Record
 from analytics.data.store.remote import remote_of, shown
-from analytics.data.store.verify import (
-    BULLETINS,
-    CARD,
-    LEFTOVER,
-    NOTES,
-    PUBLISHED,
-    WITHOUT_SUM,
-    verify_store,
-)
+from analytics.data.store.verify import LEFTOVER, WITHOUT_SUM, verify_store
 from analytics.errors import StoreError, UsageError
+from analytics.store_layout import BULLETINS, CARD_FILE, NOTES_FILE, NOTES_LOCK, PUBLISHED
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -200,9 +193,9 @@ def _seal_bulletins(path: Path) -> None:
     for folder in (path / BULLETINS).glob("[!.]*"):
         if not folder.is_dir() or (folder / checksums.SUMS).exists():
             continue
-        names = set(checksums.files_under(folder)) - set(NOTES)
+        names = set(checksums.files_under(folder)) - {NOTES_FILE, NOTES_LOCK}
         with suppress(OSError):
-            if not json.loads((folder / CARD).read_text()).get("has_sums"):
+            if not json.loads((folder / CARD_FILE).read_text()).get("has_sums"):
                 checksums.write_sums(folder, names)
 
 

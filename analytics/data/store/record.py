@@ -28,7 +28,7 @@ from analytics.data.store import delta, history
 from analytics.data.store.history import EVENT_SCHEMA, MAINTAINED, Event
 from analytics.data.store.remote import sent
 from analytics.errors import StoreError
-from analytics.whole_files import replace_whole
+from analytics.whole_files import replace_whole, writing_allowed
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -217,8 +217,9 @@ def begun(store: Path, event: Event) -> Iterator[None]:
     """Mark a step as begun until it ended: what a killed one left is known by its mark."""
     mark = store / UNFINISHED / f"{event.version:04d}-{secrets.token_hex(4)}"
     try:
-        mark.parent.mkdir(exist_ok=True)
-        mark.write_text(event.batch or event.event)
+        with writing_allowed(store):
+            mark.parent.mkdir(exist_ok=True)
+            mark.write_text(event.batch or event.event)
     except OSError as error:
         raise StoreError(f"{store} cannot be written: {error}") from error
     sent(store, UNFINISHED)

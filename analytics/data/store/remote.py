@@ -24,6 +24,7 @@ from urllib.parse import urlsplit
 import platformdirs
 
 from analytics.errors import StoreError, UsageError
+from analytics.store_layout import BULLETINS, CARD_FILE, DESK, PUBLISHED
 from analytics.whole_files import replace_whole
 
 if TYPE_CHECKING:
@@ -41,13 +42,13 @@ _EXAMPLE = "s3://BUCKET/NAME"
 #: Beside a copy: which URL it is of, what of it was fetched, and who fetches.
 _MARK, _INDEX, _LOCK, _COPY = "object-store.json", "fetched.json", "fetching.lock", "store"
 #: Folders of a store that stay on this machine: work under way, and what is only kept for speed.
-HERE_ALONE = ("desk", "kept")
+HERE_ALONE = (DESK, "kept")
 #: Folders whose files are whole once their last is there, and are sent as they are.
-WHOLE = ("bulletins", "published")
+WHOLE = (BULLETINS, PUBLISHED)
 _AT_ONCE, _SECONDS, _ATTEMPTS = 8, 10, 3
 #: Seconds for which a listing counts as new, where only reading asks (our choice, no source).
 FRESH_SECONDS = 5.0
-_EVENTS, _LOG, _LAST, _CARD = "_batches", "_delta_log", "_last_checkpoint", "bulletin.json"
+_EVENTS, _LOG, _LAST = "_batches", "_delta_log", "_last_checkpoint"
 #: What the object store answers, and what it means.
 _NO_BUCKET = "there is no bucket of this name; make it, or correct the name"
 _ANSWERS = {
@@ -340,7 +341,7 @@ def _rank(name: str) -> int:
     """Return the place of a file in the order of fetching and sending."""
     path = PurePosixPath(name)
     if path.parts[0] in WHOLE:
-        return 4 if path.name == _CARD else 0
+        return 4 if path.name == CARD_FILE else 0
     if _LOG not in path.parts:
         return 3 if path.parts[0] == _EVENTS and path.suffix != ".parquet" else 0
     return 3 if path.parts[0] == _EVENTS else 2 if path.name == _LAST else 1

@@ -26,6 +26,7 @@ from analytics.data.store.remote import FRESH_SECONDS, located
 from analytics.data.store.removal import refusal_words, require_sound
 from analytics.data.store.rows import BATCH
 from analytics.errors import NotAStoreError, StoreError, UsageError
+from analytics.store_layout import DESK
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -34,8 +35,6 @@ if TYPE_CHECKING:
     from analytics.data.query import ParquetRows, Source, Workers
 
 
-#: Folder of a store for work under way, which no estimate reads.
-DESK = "desk"
 _SNAPSHOTS_KEPT = 4
 #: Tables that queries read from their files: the others are small.
 LARGE = ("interviews",)

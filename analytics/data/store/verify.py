@@ -31,6 +31,15 @@ from analytics.data.store.record import (
 )
 from analytics.data.store.rows import BATCH
 from analytics.errors import StoreError
+from analytics.store_layout import (
+    BESIDE,
+    BULLETINS,
+    CARD_FILE,
+    DESK,
+    NOTES_FILE,
+    NOTES_LOCK,
+    PUBLISHED,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,10 +47,8 @@ if TYPE_CHECKING:
 
 LEFTOVER, REPLACED, WITHOUT_SUM = "file_leftover", "file_replaced", "file_without_sum"
 FAULTS = (DAMAGED, MISSING, FOREIGN)
-BULLETINS, CARD, NOTES = "bulletins", "bulletin.json", ("notes.jsonl", ".notes.lock")
-#: Folders of a store: what went out, by files that have the hash of their content in their names;
-#: and what other parts of the program make and check.
-PUBLISHED, _ELSEWHERE = "published", ("desk", "published")
+#: Folders that are judged apart: what went out has the hash of its content in its files' names.
+_ELSEWHERE = (DESK, PUBLISHED)
 _TRIES = 3
 #: Files as the Delta library names them, its drafts included.
 _OF_DELTA = re.compile(
@@ -97,7 +104,8 @@ def _verified(store: Path) -> Verified:
     # What is there first, then the record: a step that ends in between is in the record.
     there = [one for one in checksums.files_under(store) if not _is_elsewhere(one)]
     begun = set(_marks(store))
-    found = [*_bulletins(store), *_published(store), *_kept(store, there), *_others(there)]
+    found = [*_bulletins(store), *_published(store), *_desk(store)]
+    found += [*_kept(store, there), *_others(there)]
     try:
         record = read_record(store)
     except StoreError:
@@ -243,7 +251,9 @@ def _bulletins(store: Path) -> Iterator[Seen]:
         except StoreError:
             yield Seen(DAMAGED, f"{start}/{SUMS}")
             continue
-        names = set(checksums.files_under(folder)) - {SUMS, *NOTES}
+        names = set(checksums.files_under(folder)) - {SUMS, NOTES_FILE, NOTES_LOCK}
+        if (folder / NOTES_FILE).exists():
+            yield Seen(_of_sealed(folder / NOTES_FILE), f"{start}/{NOTES_FILE}")
         if sums is None:
             yield from _unsummed(folder, start, names)
             continue
@@ -255,10 +265,10 @@ def _bulletins(store: Path) -> Iterator[Seen]:
 def _unsummed(folder: Path, start: str, names: set[str]) -> Iterator[Seen]:
     """Judge a bulletin without checksums: of an old program, or its sums are gone."""
     try:
-        card = json.loads((folder / CARD).read_text())
+        card = json.loads((folder / CARD_FILE).read_text())
         is_new = bool(card.get("has_sums"))
     except (OSError, ValueError, AttributeError):
-        yield Seen(DAMAGED if (folder / CARD).exists() else MISSING, f"{start}/{CARD}")
+        yield Seen(DAMAGED if (folder / CARD_FILE).exists() else MISSING, f"{start}/{CARD_FILE}")
         return
     if is_new:
         yield Seen(MISSING, f"{start}/{SUMS}")
@@ -289,6 +299,32 @@ def _published(store: Path) -> Iterator[Seen]:
             named |= set(json.loads(data)["before"])
         yield Seen(kind, f"{PUBLISHED}/{name}")
     yield from (Seen(MISSING, f"{PUBLISHED}/{name}") for name in named - set(names))
+
+
+def _desk(store: Path) -> Iterator[Seen]:
+    """Judge drafts and uploads: records that are sealed, and files whose checksums they hold."""
+    for file in sorted((store / DESK).glob("**/*.json")):
+        name = file.relative_to(store).as_posix()
+        kind = _of_sealed(file)
+        yield Seen(kind, name)
+        if kind == DAMAGED:
+            continue
+        with suppress(FileNotFoundError):  # removed meanwhile
+            for beside, one in json.loads(checksums.read_sealed(file)).get(BESIDE, {}).items():
+                yield _judged(store, f"{name.rpartition('/')[0]}/{beside}", one)
+
+
+def _of_sealed(file: Path) -> str:
+    """Return what can be said of a file that has its checksum in its first line."""
+    try:
+        text = checksums.read_sealed(file)
+        for one in text.split("\n") if file.name == NOTES_FILE else [text]:
+            json.loads(one or "{}")
+    except FileNotFoundError:
+        return ""  # removed meanwhile
+    except (StoreError, ValueError):
+        return DAMAGED
+    return ""
 
 
 def _kept(store: Path, there: list[str]) -> Iterator[Seen]:
