@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import tomllib
 from dataclasses import dataclass
 from enum import StrEnum
@@ -24,6 +25,16 @@ SUBJECT = "subject:"
 LONGEST_NAME = 120
 _MOST_BYTES = 1 << 20
 _SEEN = 60
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host is this machine alone."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
 
 
 class Action(StrEnum):

@@ -3,6 +3,9 @@
 Pages are checked where they are drawn. Files that a page offered lie for a while under an address
 of their own (`/media/` and a hash of their content), and files that come in have one as well: these
 addresses ask for a login here, with its role as the settings say now.
+
+Streamlit's login ends at the first page. Which one was asked for is taken from where the login was
+pressed, kept by the browser for some minutes, and opened after it: one of our pages, or none.
 """
 
 from __future__ import annotations
@@ -11,6 +14,7 @@ import json
 import os
 from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING, Any
+from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from streamlit import config
 from streamlit.auth_util import get_cookie_with_chunks, get_origin_from_redirect_uri
@@ -59,6 +63,10 @@ UPLOADS = "/_stcore/upload_file/"
 GUARDED = {"/media/": Action.DOWNLOAD, UPLOADS: Action.READ}
 #: Addresses that tell of the server's inside, and nothing that a page needs.
 CLOSED = ("/_stcore/metrics", "/_stcore/script-health-check", "/_stcore/agent/")
+#: Where a login begins and ends, the cookie of the page that was asked for, and its bounds (our
+#: choice, no source).
+LOGIN, CALLBACK, ASKED = "/auth/login", "/oauth2callback", "blackmouth_asked"
+ASKED_SECONDS, LONGEST_QUERY = 900, 2000
 
 
 class Guard:
@@ -72,12 +80,12 @@ class Guard:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        base = str(config.get_option("server.baseUrlPath")).strip("/")
-        path = str(scope["path"]).removeprefix(f"/{base}" if base else "")
+        path = _inside(str(scope["path"]))
         is_file = path.startswith(tuple(GUARDED))
 
         async def answer(message: Message) -> None:
             if message["type"] == "http.response.start":
+                message = _opening_what_was_asked(scope, path, message)
                 named = dict(HEADERS) | ({"Cache-Control": "no-store"} if is_file else {})
                 taken = {name.lower().encode() for name in named}
                 kept = [one for one in message.get("headers", []) if one[0].lower() not in taken]
@@ -105,6 +113,70 @@ def refused(scope: Message, path: str) -> int | None:
         return None
     person = person_at(scope)
     return None if all(person.may(action) for action in needed) else 403
+
+
+def page_of(address: str) -> str | None:
+    """Return the address of one of our pages below the root, with its query; None for any other.
+
+    It is written anew from its parts, so that none leads away from here.
+    """
+    from dashboard import pages  # noqa: PLC0415 - the public's process has no such pages
+
+    try:
+        parts = urlsplit(address)
+        choices = parse_qsl(parts.query, keep_blank_values=True, max_num_fields=100)
+    except ValueError:
+        return None
+    name, query = parts.path.strip("/"), urlencode(choices)
+    if parts.scheme or parts.netloc or parts.fragment or len(query) > LONGEST_QUERY:
+        return None
+    known = [name] if name in ("", *pages.addresses()) else []
+    return next((f"{one}?{query}" if query else one for one in known), None)
+
+
+def _opening_what_was_asked(scope: Message, path: str, message: Message) -> Message:
+    """Keep which page was asked for when a login begins, and open it where the login ends."""
+    if path not in (LOGIN, CALLBACK) or not people.is_team():
+        return message
+    base = _base()
+    secure = "; Secure" if str(get_origin_from_redirect_uri()).startswith("https:") else ""
+    held = f"; Path={base}/; HttpOnly; SameSite=Lax{secure}"
+    headers = list(message.get("headers", []))
+    if path == LOGIN:
+        came = urlsplit(_header(scope, b"referer"))
+        is_ours = came.netloc and came.netloc == _header(scope, b"host")
+        page = page_of(f"{_inside(came.path)}?{came.query}") if is_ours else None
+        cookie = f"{ASKED}={page or ''}; Max-Age={ASKED_SECONDS if page else 0}{held}"
+        return {**message, "headers": [*headers, (b"set-cookie", cookie.encode())]}
+    page = page_of(_cookies(scope).get(ASKED, ""))
+    place = (b"location", f"{base}/".encode())
+    if page and place in headers:
+        headers[headers.index(place)] = (b"location", f"{base}/{page}".encode())
+    cookie = f"{ASKED}=; Max-Age=0{held}"
+    return {**message, "headers": [*headers, (b"set-cookie", cookie.encode())]}
+
+
+def _base() -> str:
+    """Return the path below which the pages are served; empty where that is the root."""
+    base = str(config.get_option("server.baseUrlPath")).strip("/")
+    return f"/{base}" if base else ""
+
+
+def _inside(path: str) -> str:
+    return path.removeprefix(_base())
+
+
+def _header(scope: Message, name: bytes) -> str:
+    said = [value.decode("latin-1") for one, value in scope["headers"] if one == name]
+    return said[0] if said else ""
+
+
+def _cookies(scope: Message) -> dict[str, str]:
+    try:
+        read = SimpleCookie(_header(scope, b"cookie"))
+    except CookieError:
+        return {}
+    return {name: one.value for name, one in read.items()}
 
 
 def person_at(scope: Message) -> Person:

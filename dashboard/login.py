@@ -6,6 +6,7 @@ from functools import partial
 from html import escape
 
 import streamlit as st
+from streamlit import config
 
 from analytics.people import Person, Standing
 from analytics.wording import numbers
@@ -14,6 +15,12 @@ from dashboard import pages, people
 _UNREAD = (
     "The roles of this team cannot be read just now, so nobody is let in. Please tell whoever runs "
     "this server; nothing was changed."
+)
+_EXPOSED = (
+    "Others can reach this server (its address is {address}), and nobody is asked to log in, so "
+    "nothing is shown. For this machine alone, start it with `blackmouth open --store DIR`; for a "
+    "team, each by login, with `blackmouth open --store DIR --people FILE`, as the document "
+    "*Serving a team* says."
 )
 _KEPT = "What you typed last was kept as a draft, and is there when you come back."
 _TAKEN = "What you had sent last, to copy it before you log in:"
@@ -45,6 +52,10 @@ def _draw_instead(person: Person, is_kept: bool, typed: tuple[str, ...]) -> None
     `is_kept` where a draft was kept of what was typed last, `typed` the texts that have no draft.
     """
     st.title("Blackmouth")
+    if people.is_exposed():
+        address = config.get_option("server.address") or "0.0.0.0"
+        st.error(_EXPOSED.format(address=numbers.plain(address)))
+        return
     known = people.settings()
     if known is None:
         st.error(_UNREAD)

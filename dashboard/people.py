@@ -1,7 +1,8 @@
 """Who is at the page, and what that person may do: asked anew at every page, download and step.
 
-Without the settings of a team there is one local user, who may do everything. With them, whoever is
-not known for certain may do nothing: a fault anywhere closes the door.
+Without the settings of a team there is one local user, who may do everything, as long as the server
+listens on this machine alone. With them, and where others could reach a server that asks nobody to
+log in, whoever is not known for certain may do nothing: a fault anywhere closes the door.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import streamlit as st
+from streamlit import config
 
 from analytics.errors import UsageError
 from analytics.people import (
@@ -24,6 +26,7 @@ from analytics.people import (
     NotAllowed,
     People,
     Person,
+    is_loopback,
     read_people,
 )
 from analytics.wording import numbers
@@ -35,6 +38,14 @@ if TYPE_CHECKING:
 def is_team() -> bool:
     """Whether the pages are served to a team, each by login."""
     return PEOPLE_VARIABLE in os.environ
+
+
+def is_exposed() -> bool:
+    """Whether others could reach these pages while nobody is asked to log in."""
+    address = config.get_option("server.address")
+    if address is None and config.get_option("global.appTest"):
+        return False  # a page run by itself: no server listens
+    return not is_team() and not is_loopback(address or "")
 
 
 def settings() -> People | None:
@@ -54,13 +65,13 @@ def claims() -> Mapping[str, Any]:
 
 def current_person() -> Person:
     """Return who is at the page in this run of it."""
-    return person_of(claims()) if is_team() else LOCAL
+    return person_of(claims()) if is_team() else person_of({})
 
 
 def person_of(said: Mapping[str, Any]) -> Person:
     """Return who stands behind the claims of a login, by the settings as they are now."""
     if not is_team():
-        return LOCAL
+        return NOBODY if is_exposed() else LOCAL
     known = settings()
     return NOBODY if known is None else known.person_of(said, now=time.time())
 

@@ -74,7 +74,10 @@ def add_note(archive: Path | str, bulletin: str, text: str, *, author: str = "")
             now = datetime.now(UTC).isoformat(timespec="seconds")
             note = Note(words, author.strip(), now)
             lines = [json.dumps(asdict(one), ensure_ascii=False) for one in (*before, note)]
+            from analytics.data.store import sent  # noqa: PLC0415 - readers need no store
+
             replace_whole(folder / NOTES_FILE, checksums.sealed("\n".join(lines) + "\n"))
+            sent(folder.parent.parent, folder.parent.name)
     except (OSError, TimeoutError) as error:
         raise StoreError(f"the note on {bulletin} cannot be kept: {error}") from error
     return note

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from analytics.cli.team_start import check_address, is_loopback, team_flags
+from analytics.cli.team_start import check_address, team_flags
 from analytics.cli.terminal import StorePlace, examples, progress, say, store_words
 from analytics.errors import StoreError, UsageError
 from analytics.publishing.published_files import (
@@ -208,6 +208,8 @@ def run_app(
     app: Path, port: int, address: str, environment: Mapping[str, str], settings: Mapping[str, str]
 ) -> None:
     """Run a script of pages in an environment until it ends or is interrupted, as `serve`."""
+    from analytics.people import is_loopback  # noqa: PLC0415 - keeps --help quick
+
     has_display = sys.platform in ("darwin", "win32") or any(
         os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY")
     )

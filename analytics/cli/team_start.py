@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import os
 import tomllib
 from importlib.util import find_spec
@@ -24,16 +23,6 @@ _SHORTEST_SECRET = 32
 _HOW = "see the document Serving a team"
 
 
-def is_loopback(host: str) -> bool:
-    """Whether a host is this machine alone."""
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
-
-
 def check_address(host: str, *, has_login: bool) -> None:
     """Refuse an address that others can reach where nobody is asked to log in.
 
@@ -42,6 +31,8 @@ def check_address(host: str, *, has_login: bool) -> None:
     UsageError
         With what is allowed and what to do.
     """
+    from analytics.people import is_loopback  # noqa: PLC0415 - keeps --help quick
+
     if has_login or is_loopback(host):
         return
     raise UsageError(
@@ -108,6 +99,8 @@ def _checked_host(path: Path) -> str:
 
 
 def _checked_auth(auth: Mapping[str, Any], name: str) -> str:
+    from analytics.people import is_loopback  # noqa: PLC0415 - keeps --help quick
+
     missing = [key for key in _NEEDED if not (isinstance(auth.get(key), str) and auth[key].strip())]
     if missing:
         raise UsageError(f"[auth] of {name} lacks {', '.join(missing)}; {_HOW}")

@@ -66,8 +66,9 @@ def maintain(store: Path) -> None:
     """Put small files together, make checkpoints, add missing checksums, remove leftovers.
 
     No row goes: every version and every kept bulletin stays as it is. Files that others took the
-    place of stay until the next `maintain`, for whoever is reading. Refused where a file is
-    damaged, missing or foreign, but for cached entries, which are made anew when needed.
+    place of stay until the next `maintain`, for whoever is reading; of a store on a URL, for a week
+    at least. Refused where a file is damaged, missing or foreign, but for cached entries, which are
+    made anew when needed.
     """
     from analytics.data.store import Store, maintain_store  # noqa: PLC0415 - keeps --help quick
 

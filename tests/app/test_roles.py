@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import ast
+import asyncio
 import time
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from streamlit import config
 from streamlit.testing.v1 import AppTest
 
 from analytics.data import importing
@@ -111,6 +113,37 @@ def test_a_file_of_people_that_cannot_be_read_lets_nobody_in(team, tmp_path):
     assert len(page.error) == 1
     assert not page.button
     assert "people.toml" not in words(page)
+
+
+@pytest.mark.parametrize("address", ["0.0.0.0", "192.0.2.7", ""])
+def test_a_server_that_others_reach_without_a_login_shows_nothing(
+    team, monkeypatch, tmp_path, store, address
+):
+    """As where somebody runs the pages by hand, past the command that refuses this."""
+    monkeypatch.delenv(people.PEOPLE_VARIABLE)
+    before = config.get_option("server.address")
+    config.set_option("server.address", address)
+    try:
+        page = open_script("app.py")
+        assert not page.button and not page.exception
+        (error,) = page.error
+        assert (address or "0.0.0.0") in error.value.replace("\\", "")
+        assert "--people" in error.value
+        week = open_script("app_pages/week.py")
+        assert len(week.error) == 1 and not week.button and not week.get("plotly_chart")
+        step = f"from pathlib import Path\npath, batch = {str(store.path)!r}, 'b0001'\n"
+        tried = AppTest.from_string(STEP_NAMES + step + STEPS["withdraw"]).run()
+        assert len(tried.error) == 1
+        assert store.version == 1
+        for elsewhere in (None, "::", "survey.example.org", "unix:///tmp/x"):
+            config.set_option("server.address", elsewhere)
+            assert people.is_exposed()
+        for here in ("localhost", "127.0.0.1", "::1"):
+            config.set_option("server.address", here)
+            assert not people.is_exposed()
+        assert not open_script("app.py").error
+    finally:
+        config.set_option("server.address", before)
 
 
 @pytest.mark.parametrize("role", list(Role))
@@ -244,6 +277,70 @@ def test_nothing_that_is_kept_for_all_depends_on_who_asked():
         used = {ast.unparse(one) for one in ast.walk(node) if isinstance(one, ast.Name)}
         assert not used & {"people", "store_access"}, node.name
         assert "st.user" not in ast.unparse(node)
+
+
+@pytest.mark.parametrize(
+    ("address", "page"),
+    [
+        ("/week?season=2030-31&bulletin=a%2Fb", "week?season=2030-31&bulletin=a%2Fb"),
+        ("/waters/?area=A%0d%0aSet-Cookie:x", "waters?area=A%0D%0ASet-Cookie%3Ax"),
+        ("/data_desk", "data_desk"),
+        ("?season=2030-31", "?season=2030-31"),
+        ("", ""),
+        ("//evil.example/week", None),
+        ("https://evil.example/week", None),
+        ("/\\evil.example", None),
+        ("/week/../../evil", None),
+        ("javascript:alert(1)", None),
+        ("/auth/logout", None),
+        ("/media/abc.csv", None),
+        ("//[::1/week", None),
+        ("/week?x=" + "y" * 3000, None),
+    ],
+)
+def test_a_login_leads_to_our_pages_alone(address, page):
+    assert http_guard.page_of(address) == page
+
+
+async def _answered(path: str, headers: dict[bytes, bytes], given: list[tuple[bytes, bytes]]):
+    """Return the headers of an answer that passed the guard."""
+    said: list[Any] = []
+
+    async def program(scope, receive, send):
+        await send({"type": "http.response.start", "status": 302, "headers": given})
+
+    async def send(message):
+        said.append(message)
+
+    scope = {"type": "http", "method": "GET", "path": path, "headers": list(headers.items())}
+    await http_guard.Guard(program)(scope, None, send)
+    return said[0]["headers"]
+
+
+def test_a_login_opens_the_page_that_was_asked_for(team, monkeypatch):
+    monkeypatch.setattr(http_guard, "get_origin_from_redirect_uri", lambda: "https://a.example")
+
+    def passed(path: str, headers: dict[bytes, bytes]) -> tuple[bytes, bytes]:
+        found = asyncio.run(_answered(path, headers, [(b"location", b"/")]))
+        kept = dict(found)
+        return kept[b"location"], kept[b"set-cookie"]
+
+    asked = b"https://a.example/week?season=2030-31"
+    place, cookie = passed("/auth/login", {b"host": b"a.example", b"referer": asked})
+    assert place == b"/"
+    assert cookie == (
+        b"blackmouth_asked=week?season=2030-31; Max-Age=900; Path=/; HttpOnly; SameSite=Lax; Secure"
+    )
+    held = cookie.partition(b";")[0]
+    place, cookie = passed("/oauth2callback", {b"cookie": b"a=b; " + held})
+    assert place == b"/week?season=2030-31"
+    assert b"Max-Age=0" in cookie
+    # From another host nothing is kept, and a forged cookie leads nowhere else.
+    _, cookie = passed("/auth/login", {b"host": b"b.example", b"referer": asked})
+    assert cookie.startswith(b"blackmouth_asked=; Max-Age=0;")
+    for forged in (b"//evil.example", b"https://evil.example/week", b"\\evil", b""):
+        place, _ = passed("/oauth2callback", {b"cookie": b"blackmouth_asked=" + forged})
+        assert place == b"/"
 
 
 def test_addresses_of_files_ask_for_a_login(team, monkeypatch):

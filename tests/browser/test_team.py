@@ -107,6 +107,18 @@ def test_without_a_login_there_is_the_way_in_alone(tab, address):
     assert status_of(f"{address}/_stcore/metrics") == 404
 
 
+def test_a_login_opens_the_page_that_was_asked_for(tab, address):
+    page = tab()
+    page.goto(f"{address}/week?scale=own")
+    page.get_by_role("button", name="Log in").click()
+    page.wait_for_url("**/oauth2/authorize**")
+    page.get_by_role("button", name=team.VIEWER).click()
+    expect(page.get_by_role("heading", name="This week")).to_be_visible()
+    assert page.url.startswith(f"{address}/week?")
+    assert "scale=own" in page.url
+    assert "blackmouth_asked" not in {one["name"] for one in page.context.cookies()}
+
+
 def test_somebody_without_a_role_sees_a_name_and_no_data(tab, address):
     page = tab()
     team.log_in(page, address, team.STRANGER)

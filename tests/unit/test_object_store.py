@@ -10,13 +10,15 @@ import shutil
 from typing import TYPE_CHECKING
 from uuid import uuid4
 
+import pyarrow as pa
 import pytest
 
 from analytics import Store, checksums, estimate, import_files
+from analytics.bulletin.notes import add_note, notes
 from analytics.cli import main
 from analytics.data import importing
 from analytics.data.schema import TABLES
-from analytics.data.store import fresh_copy, remote
+from analytics.data.store import MovedOnError, fresh_copy, maintain, maintain_store, remote
 from analytics.errors import StoreError, UsageError
 from tests.field_week import field_week, sampled_week, write_week
 
@@ -95,7 +97,6 @@ def test_a_url_is_equal_to_a_folder(
             rows.append((tmp_path / "o.csv").read_text())
         assert rows[0] == rows[1]
     assert ran("batches", "--store", url) == 0
-    assert ran("maintain", "--store", url) == 2
     elsewhere(monkeypatch, tmp_path / "machine2")
     there, folder = Store(url), Store(here)
     assert there.version == 3
@@ -108,6 +109,169 @@ def test_a_url_is_equal_to_a_folder(
     assert SECRET not in said.err + said.out
     assert str(tmp_path / "machine1") not in said.err
     assert f"blackmouth bulletin --store {url}" in said.err
+
+
+#: What reads a store and writes a file or a folder of results, with the files that hold the time.
+RESULTS = {
+    "revisions": "--out {out}/rows.csv",
+    "scenarios": "--by season --out {out}/rows.csv",
+    "publish": "--out {out}",
+    "plan": "--week 2031-W04 --shifts 4 --out {out}",
+    "options": "{out}/../../change.toml --out {out}",
+    "bulletin": "--basis sampled --out {out}",
+}
+CHANGE = """
+[[option]]
+name = "Earlier"
+[[option.change]]
+close_from = 2031-03-01
+"""
+
+
+def test_every_command_gives_the_same_on_a_url_and_in_a_folder(
+    url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    places = {"url": url, "here": tmp_path / "in-folder"}
+    week = write_week(sampled_week(), tmp_path / "week")
+    for name, place in places.items():
+        assert ran("import", week, "--store", place) == 0
+        assert ran("bulletin", "--store", place) == 0
+        (tmp_path / name).mkdir()
+    (tmp_path / "change.toml").write_text(CHANGE)
+    for command, words in RESULTS.items():
+        given = []
+        for name, place in places.items():
+            folder = tmp_path / name / command
+            folder.mkdir()
+            said = words.format(out=folder).split()
+            assert ran(command, *said, "--store", place) == 0, (command, capsys.readouterr().err)
+            given.append({one.name: one.read_bytes() for one in folder.iterdir() if _is_text(one)})
+        assert given[0], command
+        if command == "revisions":  # the id and the instant of a batch
+            assert all(one.pop("rows.csv").count(b"\n") > 5 for one in given)
+        assert given[0] == given[1], command
+    # What was kept in the store went to the URL: another machine has it, and it is sound.
+    elsewhere(monkeypatch, tmp_path / "machine2")
+    there = Store(url)
+    assert len(list((there.path / "published").glob("*.json"))) == 1
+    assert len(list((there.path / "bulletins").iterdir())) == 2
+    name = next((there.path / "bulletins").iterdir()).name
+    add_note(there.path / "bulletins", name, "Storm.")
+    elsewhere(monkeypatch, tmp_path / "machine3")
+    assert [one.text for one in notes(Store(url).path / "bulletins", name)] == ["Storm."]
+    assert ran("verify", "--store", url) == 0
+    assert str(tmp_path / "machine") not in capsys.readouterr().err
+
+
+def _is_text(file: Path) -> bool:
+    """Whether a file of results is the same whenever it is made."""
+    return file.suffix in (".csv", ".md") or file.name == "about.json"
+
+
+@pytest.fixture
+def several(url: str, tmp_path: Path) -> tuple[Store, Path]:
+    """Return a store on a URL with five batches, one withdrawn, and the same one in a folder."""
+    place = tmp_path / "in-folder"
+    for store in (Store(url), Store(place)):
+        for step in range(5):
+            areas = pa.table({"area": ["a", f"b{step}"], "area_name": [f"A{step}", "B"]})
+            store.add({"areas": areas})
+        store.withdraw("b0002")
+    return Store(url), place
+
+
+def versions(store: Store) -> list[object]:
+    every = [store.read("areas", version).to_pylist() for version in range(store.version + 1)]
+    return [*every, [(one.version, one.withdrawn_version) for one in store.batches()]]
+
+
+def test_a_url_is_maintained_as_a_folder_is(
+    url: str, several: tuple[Store, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    there, place = several
+    before = versions(there)
+    assert ran("maintain", "--store", url) == 0
+    assert ran("maintain", "--store", place) == 0
+    assert versions(Store(place)) == before
+    elsewhere(monkeypatch, tmp_path / "machine2")
+    found = Store(url)
+    assert versions(found) == before
+    assert len(found._record().parquet("areas")) == 1
+    assert ran("verify", "--store", url) == 0
+    # What was replaced stays until no reader or writer of before can be at work.
+    assert len(list((found.path / "areas").glob("*.parquet"))) == 6
+    assert maintain_store(found).n_removed == 0
+    monkeypatch.setattr(maintain, "STEP_SECONDS", -3600)
+    assert maintain_store(found).n_removed > 5
+    elsewhere(monkeypatch, tmp_path / "machine3")
+    newest = Store(url)
+    assert len(list((newest.path / "areas").glob("*.parquet"))) == 1
+    assert versions(newest) == before
+    newest.add({"areas": pa.table({"area": ["new"], "area_name": ["New"]})})
+    assert versions(newest)[: len(before) - 1] == before[:-1]
+    assert ran("verify", "--store", url) == 0
+
+
+@pytest.mark.parametrize("table", ["areas", "_batches"])
+def test_another_machine_that_is_first_undoes_the_upkeep_of_a_url(
+    url: str,
+    several: tuple[Store, Path],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    table: str,
+) -> None:
+    there, _ = several
+    before = versions(there)
+    known = dict(remote._Remotes._of)
+    elsewhere(monkeypatch, tmp_path / "machine2")
+    other = Store(url)
+    monkeypatch.setattr(remote._Remotes, "_of", known | remote._Remotes._of)
+    replace = remote.Remote.replace
+
+    def overtaken(self: remote.Remote, name: str, data: object) -> None:
+        if name == table:
+            monkeypatch.setattr(remote.Remote, "replace", replace)
+            other.add({"areas": pa.table({"area": ["new"], "area_name": ["New"]})})
+        replace(self, name, data)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(remote.Remote, "replace", overtaken)
+    with pytest.raises(MovedOnError):
+        maintain_store(there)
+    assert ran("verify", "--store", url) == 0
+    assert ran("maintain", "--store", url) == 0
+    elsewhere(monkeypatch, tmp_path / "machine3")
+    newest = Store(url)
+    assert versions(newest)[: len(before) - 1] == before[:-1]
+    assert newest.version == 7
+    assert "New" in newest.read("areas")["area_name"].to_pylist()
+    assert ran("verify", "--store", url) == 0
+
+
+def test_an_import_that_meets_the_upkeep_of_a_url_is_repeated(
+    url: str, several: tuple[Store, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    there, _ = several
+    (tmp_path / "days").mkdir()
+    (tmp_path / "days" / "holidays.csv").write_text("date,holiday\n2031-02-01,One\n")
+    known = dict(remote._Remotes._of)
+    elsewhere(monkeypatch, tmp_path / "machine2")
+    other = Store(url)
+    monkeypatch.setattr(remote._Remotes, "_of", known | remote._Remotes._of)
+    append = remote.Remote.append
+
+    def overtaken(self: remote.Remote, name: str, data: object, **how: object) -> None:
+        if how["only_next"]:
+            monkeypatch.setattr(remote.Remote, "append", append)
+            maintain_store(other)
+        append(self, name, data, **how)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(remote.Remote, "append", overtaken)
+    assert import_files(there, tmp_path / "days").version == 7
+    newest = Store(url)
+    assert newest.read("holidays")["holiday"].to_pylist() == ["One"]
+    assert ran("verify", "--store", url) == 0
+    assert ran("maintain", "--store", url) == 0
+    assert newest.read("holidays")["holiday"].to_pylist() == ["One"]
 
 
 def test_two_machines_at_once_lose_nothing(

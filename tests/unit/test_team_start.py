@@ -7,8 +7,9 @@ from importlib.resources import files
 
 import pytest
 
-from analytics.cli.team_start import check_address, is_loopback, team_flags
+from analytics.cli.team_start import check_address, team_flags
 from analytics.errors import UsageError
+from analytics.people import is_loopback
 from dashboard.http_guard import HEADERS
 
 PEOPLE = '[people]\n"kim@example.org" = "analyst"\n'

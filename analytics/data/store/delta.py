@@ -65,7 +65,13 @@ def append(path: Path, data: pa.Table | pa.RecordBatchReader, *, only_next: bool
 
 
 def replace(path: Path, data: pa.Table | pa.RecordBatchReader) -> None:
-    """Put rows in the place of all, in one atomic commit, and make a checkpoint of the log."""
+    """Put rows in the place of all, in one atomic commit, and make a checkpoint of the log.
+
+    On a URL it is the commit after the one that `hold` saw, or `MovedOnError`.
+    """
+    if remote := remote_of(path.parent):
+        remote.replace(path.name, data)
+        return
     with _faults_raised(path, "written"):
         write_deltalake(
             str(path),

@@ -3,6 +3,9 @@
 No row goes, so that every version and every kept bulletin stays as it is. Whatever is put in the
 place of another file is recorded first; what it replaces stays until the next `maintain`, since
 whoever reads just now may still need it. Killed at any moment, it leaves a sound store.
+
+On a URL no lock keeps other machines away. There a step counts only where no other came first, and
+what nobody needs goes only once it is older than any step under way could be.
 """
 
 from __future__ import annotations
@@ -24,9 +27,9 @@ from analytics.data.schema import TABLES, cast_to_schema
 from analytics.data.store import delta, history, record, rows
 from analytics.data.store.history import MAINTAINED, Event
 from analytics.data.store.record import EVENTS, UNFINISHED, Record
-from analytics.data.store.remote import remote_of, shown
+from analytics.data.store.remote import remote_of, sent
 from analytics.data.store.verify import LEFTOVER, WITHOUT_SUM, verify_store
-from analytics.errors import StoreError, UsageError
+from analytics.errors import StoreError
 from analytics.store_layout import BULLETINS, CARD_FILE, NOTES_FILE, NOTES_LOCK, PUBLISHED
 
 if TYPE_CHECKING:
@@ -37,6 +40,8 @@ if TYPE_CHECKING:
 
 #: Bytes of a table for each file it may have, and seconds after which a draft counts as left.
 BYTES_A_FILE, DRAFT_SECONDS = 64_000_000, 86_400
+#: Seconds after which no step on a URL is under way: 7 days, as in the Delta library's vacuum.
+STEP_SECONDS = 7 * 86_400
 _ROWS_AT_ONCE = 100_000
 #: Where others may be writing just now: `_tidied` removes what is old there, marks go last.
 _NOT_OURS = tuple(f"{room}/" for room in (BULLETINS, KEPT, PUBLISHED, UNFINISHED))
@@ -57,36 +62,35 @@ def maintain_store(store: Store, *, progress: Callable[[str], None] = lambda _: 
 
     Raises
     ------
-    UsageError
-        If the store is on a URL.
+    MovedOnError
+        If another machine wrote a store on a URL meanwhile: nothing counts, and it can be repeated.
     StoreError
         If a file is damaged, missing or foreign: that is to be corrected first.
     """
     path = store.path
-    if remote_of(path):
-        raise UsageError(
-            f"a store on a URL is not maintained yet ({shown(path)}); nothing was done; allowed: "
-            "a store in a folder - the one on the URL can be used as it is"
-        )
     with store.turn(progress):
         progress("reading every file")
         found = verify_store(path)
         wrong = [one for one in found.seen if one.is_fault and not one.file.startswith(f"{KEPT}/")]
         if wrong:
             raise checksums.refusal(wrong[0].kind, wrong[0].file)
-        left = {one.file for one in found.seen if one.kind == LEFTOVER}
+        may_go = _may_go(path)
+        left = {one.file for one in found.seen if one.kind == LEFTOVER and may_go(one.file)}
         n_sums = sum(one.kind == WITHOUT_SUM for one in found.seen)
+        delta.hold(path / EVENTS)
         before = record.read_record(path)
         event = Event(len(before.events), "", MAINTAINED, record.now(), {}, (), {}, record.user())
-        old_marks = list((path / UNFINISHED).glob("*"))
+        marks = [f"{UNFINISHED}/{one.name}" for one in (path / UNFINISHED).glob("*")]
+        old_marks = [path / one for one in marks if may_go(one)]
         with record.begun(path, event):
             record.write_sums(path)
             if not before.is_whole:
                 progress("adding checksums")
                 before = _commit(path, event, before, _sealed(path, before))
             # Of the maintenance before this one: whoever read then has ended.
-            gone = [name for name in before.replaced if (path / name).exists()]
-            old_events = _old_events(path)
+            gone = [one for one in before.replaced if (path / one).exists() and may_go(one)]
+            # On a URL another writer's checksums, a moment old, may still name them.
+            old_events = [] if remote_of(path) else _old_events(path)
             files = dict(before.files)
             n_before = len([one for name in TABLES for one in before.parquet(name)])
             for name in TABLES:
@@ -100,11 +104,18 @@ def maintain_store(store: Store, *, progress: Callable[[str], None] = lambda _: 
             gone += [
                 name for name in left - _counting(path, after) if not name.startswith(_NOT_OURS)
             ]
-            n_removed = sum(_removed(path / name) for name in gone) + _tidied(path)
-            for mark in old_marks:
-                mark.unlink(missing_ok=True)
+            n_removed = sum(_removed(path, path / name) for name in gone) + _tidied(path)
+            delta.remove(path, *old_marks)
     n_after = len([one for name in TABLES for one in after.parquet(name)])
     return Maintained(n_before, n_after, n_sums, n_removed)
+
+
+def _may_go(path: Path) -> Callable[[str], bool]:
+    """Return what says of a file nobody reads that no other writer can have just made it."""
+    remote = remote_of(path)
+    if remote is None:
+        return lambda name: True  # the lock is held
+    return remote.older(STEP_SECONDS).__contains__
 
 
 def _commit(path: Path, event: Event, before: Record, files: dict[str, str]) -> Record:
@@ -115,6 +126,7 @@ def _commit(path: Path, event: Event, before: Record, files: dict[str, str]) -> 
     table = pa.concat_tables([history.to_row(one) for one in (*before.rows, row)])
     delta.replace(path / EVENTS, table)
     record.write_sums(path)
+    delta.hold(path / EVENTS)
     return record.read_record(path)
 
 
@@ -149,6 +161,7 @@ def _together(path: Path, name: str, before: Record, files: dict[str, str]) -> d
     """Write the rows of a table anew into few files; return the files that then count."""
     for log, one in before.logs(name).items():
         checksums.require(path / log, one)
+    delta.hold(path / name)
     sources = before.parquet(name)
     for file, one in sources.items():
         checksums.require(path / file, one)
@@ -197,6 +210,7 @@ def _seal_bulletins(path: Path) -> None:
         with suppress(OSError):
             if not json.loads((folder / CARD_FILE).read_text()).get("has_sums"):
                 checksums.write_sums(folder, names)
+    sent(path, BULLETINS)
 
 
 def _tidied(path: Path) -> int:
@@ -209,15 +223,15 @@ def _tidied(path: Path) -> int:
             if is_draft and file.stat().st_mtime > oldest:
                 continue
             if is_draft or file.suffix != ENDING or not is_sound(file.read_bytes()):
-                n_removed += _removed(file)
+                n_removed += _removed(path, file)
     return n_removed
 
 
-def _removed(file: Path) -> bool:
-    try:
-        file.unlink()
-    except FileNotFoundError:
+def _removed(path: Path, file: Path) -> bool:
+    if not file.exists():
         return False
+    try:
+        delta.remove(path, file)
     except OSError as error:
         raise StoreError(f"{file} cannot be removed: {error}") from error
     return True

@@ -190,6 +190,40 @@ class Remote:
         `only_next`: only as the version after the one that is `held`; `MovedOnError` if another
         writer was first.
         """
+        self._commit(table, data, {"mode": "append", "schema_mode": "merge"}, only_next=only_next)
+        self.pull()
+
+    def replace(self, table: str, data: pa.Table | pa.RecordBatchReader) -> None:
+        """Commit rows in the place of all, as the version after the one `held`, and fetch them.
+
+        Of an input table, the log gets a checkpoint. That of the events stays as it is: another
+        writer's checksums, which may be a moment old, would not know the file.
+        """
+        how = {"mode": "overwrite", "schema_mode": "overwrite"}
+        self._commit(table, data, how, only_next=True)
+        if table != _EVENTS:
+            from deltalake import DeltaTable  # noqa: PLC0415
+
+            with _faults_in_words(self.url):
+                DeltaTable(f"{self.url}/{table}").create_checkpoint()
+            # A hint that the library writes over in place; without it, it lists the log.
+            self.remove([f"{table}/{_LOG}/{_LAST}"])
+        self.pull()
+
+    def older(self, seconds: float) -> set[str]:
+        """Return the files of the URL that came there more than some seconds ago."""
+        with self._alone(), _faults_in_words(self.url):
+            listed = self._listed()
+        return {name for name, (_, at) in listed.items() if at < (time.time() - seconds) * 1e9}
+
+    def _commit(
+        self,
+        table: str,
+        data: pa.Table | pa.RecordBatchReader,
+        how: dict[str, Any],
+        *,
+        only_next: bool,
+    ) -> None:
         from deltalake import (  # noqa: PLC0415 - a second load costs nothing
             CommitProperties,
             DeltaTable,
@@ -198,7 +232,6 @@ class Remote:
         )
         from deltalake.exceptions import CommitFailedError  # noqa: PLC0415
 
-        how: dict[str, Any] = {"mode": "append", "schema_mode": "merge"}
         if only_next:
             how["commit_properties"] = CommitProperties(max_commit_retries=0)
         target: DeltaTable | str = f"{self.url}/{table}"
@@ -219,7 +252,6 @@ class Remote:
                 raise MovedOnError(
                     f"another writer was first at {self.url}; run the command again"
                 ) from error
-        self.pull()
 
     def _listed(self) -> dict[str, Stamp]:
         from pyarrow import fs  # noqa: PLC0415
