@@ -22,16 +22,26 @@ from analytics.cli.terminal import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     import pyarrow as pa
 
     from analytics.data.snapshot import Snapshot
     from analytics.data.store import Store
     from analytics.options.baseline import Baseline, Limit
-    from analytics.planning.plan import Plan
+    from analytics.planning.plan import DecisionPlan, Plan
+    from analytics.planning.sample_sizes import SampleNeed
 
 _OBJECTIVES = ("worst", "sum", "all_areas")
+_PAPERS = ("a4", "letter")
+#: Heads of the columns of the precision in the terminal.
+_SHORT = {
+    "angler_trips": "trips",
+    "kept_fish": "kept",
+    "encounter_fish": "encounters",
+    "released_sublegal_fish": "sublegal",
+    "sublegal_prop": "subl. share",
+}
 
 
 @click.command(
@@ -39,7 +49,8 @@ _OBJECTIVES = ("worst", "sum", "all_areas")
     help="Plan the site-days of a week to come: how many go to each landing area and day group, "
     "what precision that promises, and a random draw by the design with its seed.\n\n"
     "DIR gets planned_site_days.csv (to be imported), expected.csv (precision now and planned, by "
-    "area fished and quantity), sheets.pdf (one sheet a shift) and schedule.ics. Errors rest on "
+    "area fished and quantity), sample_sizes.csv (boats to interview and fish to measure for "
+    "--half-width), sheets.pdf (one sheet a shift) and schedule.ics. Errors rest on "
     "the spread of site-days so far this season, and on the draws of the week from the newest "
     "bulletin of the newest data; where none is kept they are drawn anew. Two site-days a stratum "
     "where the frame allows; with fewer shifts a stratum gets none or two, and the areas without a "
@@ -87,6 +98,22 @@ _OBJECTIVES = ("worst", "sum", "all_areas")
     help="Seed of the random draw, kept with it.",
 )
 @click.option(
+    "--half-width",
+    type=float,
+    default=0.1,
+    show_default=True,
+    metavar="H",
+    help="Wanted interval of the sublegal share and of the classes by size and mark, by area: "
+    "0.1 for ± 10 points at 95 %.",
+)
+@click.option(
+    "--paper",
+    type=click.Choice(_PAPERS),
+    default=_PAPERS[0],
+    show_default=True,
+    help="Paper of sheets.pdf.",
+)
+@click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
     required=True,
@@ -103,12 +130,15 @@ def plan(
     objective: str,
     quantities: tuple[str, ...],
     seed: int,
+    half_width: float,
+    paper: str,
     out: Path,
 ) -> None:
     """Plan a week's site-days and draw them."""
     from analytics.codes import sentences  # noqa: PLC0415 - keeps --help quick
     from analytics.data.store import Store  # noqa: PLC0415
     from analytics.planning.make_plan import ALLOCATED_FOR, Objective, PlanRequest  # noqa: PLC0415
+    from analytics.planning.sample_sizes import needs_of  # noqa: PLC0415
     from analytics.planning.schedule import draw_schedule, planned_site_days  # noqa: PLC0415
     from analytics.planning.season_plan import other_plan, plan_week  # noqa: PLC0415
 
@@ -119,6 +149,7 @@ def plan(
         objective=Objective(objective),
         quantities=quantities or ALLOCATED_FOR,
     )
+    needs_of(None, (), half_width)  # a half-width that is none is refused before long work
     require_room_for(out)
     opened = Store(store)
     snapshot = opened.snapshot()
@@ -127,13 +158,14 @@ def plan(
     )
     drawn = planned_site_days(draw_schedule(made.strata, season=made.season, seed=seed))
     beside = other_plan(snapshot["planned_site_days"], drawn, season=made.season, week=week)
+    needs = needs_of(made.like, made.samples, half_width)
     progress("writing documents")
-    _write(made, drawn, snapshot, out)
-    for line in _summary(made, snapshot):
+    _write(made, drawn, needs, snapshot, out, paper=paper)
+    for line in [*_summary(made, snapshot), *_needs_lines(made, needs, half_width, snapshot)]:
         click.echo(line)
     if beside:
         say(sentences(beside))
-    say(f"planned_site_days.csv, expected.csv, sheets.pdf and schedule.ics in {out}")
+    say(f"planned_site_days.csv, expected.csv, sample_sizes.csv, sheets.pdf, schedule.ics in {out}")
     say(f"next: blackmouth import {out / 'planned_site_days.csv'} --store {store}")
 
 
@@ -152,7 +184,15 @@ def _kept_draws(store: Store, season: str | None) -> tuple[Baseline, Sequence[Li
     return from_table(draws), limits_of(bulletin.table("limit_status"))[0]
 
 
-def _write(made: Plan, drawn: pa.Table, snapshot: Snapshot, out: Path) -> None:
+def _write(
+    made: Plan,
+    drawn: pa.Table,
+    needs: Sequence[SampleNeed],
+    snapshot: Snapshot,
+    out: Path,
+    *,
+    paper: str,
+) -> None:
     """Make every file first, then write them."""
     from analytics.documents.shifts import (  # noqa: PLC0415 - keeps --help quick
         schedule_ics,
@@ -161,19 +201,21 @@ def _write(made: Plan, drawn: pa.Table, snapshot: Snapshot, out: Path) -> None:
         zone_of_environment,
     )
     from analytics.planning.plan import expected_table  # noqa: PLC0415
+    from analytics.planning.sample_sizes import needs_table  # noqa: PLC0415
 
     shifts = shifts_of(
         drawn.to_pylist(), sites=snapshot["sites"].to_pylist(), area_names=_area_names(snapshot)
     )
     zone = zone_of_environment()
     files = {
-        "sheets.pdf": sheets_pdf(shifts),
+        "sheets.pdf": sheets_pdf(shifts, paper=paper),
         "schedule.ics": schedule_ics(shifts, made=datetime.now(UTC), zone=zone),
     }
     with written_at(out):
         out.mkdir(parents=True, exist_ok=True)
     write_table(drawn, out / "planned_site_days.csv")
     write_table(expected_table(made.expected), out / "expected.csv")
+    write_table(needs_table(needs), out / "sample_sizes.csv")
     write_files(files, out)
 
 
@@ -198,6 +240,79 @@ def _summary(made: Plan, snapshot: Snapshot) -> list[str]:
         f"{one.n_now:>6}{one.n_even * one.sites_a_day:>6}{one.n_site_days:>6}"
         for one in made.strata
     ]
-    codes = [made.rule, *made.notes, *(made.decision.notes if made.decision else ())]
+    codes = [made.rule, *made.notes]
+    lines += [*_precision_lines(made, area_name), ""]
+    if made.decision is not None:
+        lines.append(_limit_words(made.decision, area_name))
+        codes += made.decision.notes
     words = [sentences(one, area_name) for one in codes]
     return [*lines, *(f"{one[:1].upper()}{one[1:]}." for one in words)]
+
+
+def _precision_lines(made: Plan, area_name: Callable[[str], str]) -> list[str]:
+    """Return today's and planned relative errors by area and quantity, a line an area."""
+    by_place = {(one.area, one.quantity): one for one in made.expected}
+    if not any(one.pse_planned is not None for one in made.expected):
+        return []
+    heads = "".join(f"{_SHORT[name]:>13}" for name in _SHORT)
+    lines = ["", "Relative standard error (PSE), %: as in the last sampled week > planned"]
+    lines.append(f"  {'area fished':<22}{heads}")
+    for area in dict.fromkeys(one.area for one in made.expected):
+        cells = [by_place.get((area, name)) for name in _SHORT]
+        words = [f"{_whole(o.pse_now)} > {_whole(o.pse_planned)}" if o else "-" for o in cells]
+        name = "all areas" if area is None else area_name(area)
+        lines.append(f"  {name:<22}{''.join(f'{one:>13}' for one in words)}")
+    return lines
+
+
+def _whole(part: float | None) -> str:
+    return "-" if part is None else f"{100 * part:.0f}"
+
+
+def _limit_words(decision: DecisionPlan, area_name: Callable[[str], str]) -> str:
+    """Return the limit of the call in words: its fish, of what, and where."""
+    from analytics.catch_limits import join_words  # noqa: PLC0415 - keeps --help quick
+    from analytics.quantities import QUANTITIES  # noqa: PLC0415
+
+    what = join_words([QUANTITIES[one].label for one in decision.quantities])
+    where = join_words([area_name(one) for one in decision.areas])
+    return (
+        f"Limit reached first: {decision.limit_id}, {decision.fish:,.0f} fish of {what} in "
+        f"{where}; the draws put the chance that it is exceeded at {100 * decision.chance:.0f} %."
+    )
+
+
+def _needs_lines(
+    made: Plan, needs: Sequence[SampleNeed], half_width: float, snapshot: Snapshot
+) -> list[str]:
+    """Return how many boats to interview and fish to measure, a line an area."""
+    from analytics.codes import sentences  # noqa: PLC0415 - keeps --help quick
+    from analytics.planning.sample_sizes import SHARE, likeness_codes  # noqa: PLC0415
+
+    mine = [one for one in needs if one.quantity == SHARE]
+    if made.like is None or not mine:
+        return []
+    names, points = _area_names(snapshot), f"{100 * half_width:g}"
+    lines = [
+        "",
+        f"Boats to interview for a 95 % interval of the sublegal share of ± {points} points",
+        f"  {'area fished':<22}{'share, %':>9}{'this plan, ±':>14}{'boats usual':>12}"
+        f"{'boats needed':>14}{'their fish':>11}{'site-days needed':>18}",
+    ]
+    lines += [
+        f"  {names.get(one.area, one.area):<22}{_whole(one.expected):>9}"
+        f"{_whole(one.half_width_planned):>14}{one.boats_planned or 0:>12}"
+        f"{_or_dash(one.boats_needed):>14}{_or_dash(one.fish_needed):>11}"
+        f"{_or_dash(one.site_days_needed):>18}"
+        for one in mine
+    ]
+    if any(one.boats_needed is None for one in mine):
+        lines.append("  -: no number of boats that come back at the plan's site-days does")
+    if any(one.site_days_needed is None for one in mine):
+        lines.append("  - under site-days needed: more than the week has")
+    words = [sentences(one) for one in likeness_codes(made.like, half_width)]
+    return [*lines, *(f"{one[:1].upper()}{one[1:]}." for one in words)]
+
+
+def _or_dash(n: int | None) -> str:
+    return "-" if n is None else f"{n:,}"

@@ -9,7 +9,15 @@ import numpy as np
 
 from analytics.codes import coded
 from analytics.options.compare import ahead_by_week
-from analytics.planning.decision import AreaVariances, Call, nested_loss, sharpest
+from analytics.planning.decision import (
+    FEWEST_EFFECTIVE,
+    AreaVariances,
+    Call,
+    NestedLoss,
+    nested_loss,
+    sharpest,
+    smoothed_loss,
+)
 from analytics.planning.plan import DecisionPlan
 
 if TYPE_CHECKING:
@@ -27,6 +35,9 @@ LEAST_GAIN = 0.01
 CERTAIN = 0.01
 #: The figure whose relative error stands for quantities that no interview gives (deaths, classes).
 STAND_IN = "encounter_fish"
+#: Two ways to the same chance that lie this far apart are both to be taken with caution (our
+#: choice, no source).
+_FAR_APART = 0.03
 _SEED = 20_360_218
 
 
@@ -111,12 +122,7 @@ def decision_plan(
     variances, call, week = made
     n = sharpest(call, variances, bounds, budget, start=planned)
 
-    def by_draws(units: Ints) -> float:
-        rng = np.random.default_rng(_SEED)  # the same outcomes for both
-        error = variances.at(units)
-        loss = nested_loss(found.total, week, error, found.limit.fish, rng=rng).loss
-        return max(loss, 0.0)
-
+    by_draws, checks = _by_draws(found, week, [variances.at(one) for one in (planned, n)])
     losses = [call.loss(variances.at(one)) for one in (planned, n)]
     ceiling = call.loss(np.zeros(len(call.with_total)))
     nothing = call.loss_now - ceiling < LEAST_GAIN
@@ -128,6 +134,8 @@ def decision_plan(
         code = coded(name, limit=limit_id, **dict(zip(names, parts, strict=True)))
     else:
         code = coded("call_is_certain", limit=limit_id, chance=f"{100 * found.chance:.0f}")
+    far = max(abs(one.loss - by) for one, by in zip(by_draws, losses, strict=True)) > _FAR_APART
+    apart = [coded("call_ways_differ")] if far else []
     stands_in = set(figures.quantity) == {STAND_IN} and set(found.limit.quantities) != {STAND_IN}
     return DecisionPlan(
         limit_id=limit_id,
@@ -138,10 +146,38 @@ def decision_plan(
         wrong_planned=losses[0],
         wrong_decision=losses[1],
         wrong_ceiling=ceiling,
-        nested_planned=by_draws(planned),
-        nested_decision=by_draws(n),
-        notes=(code, *([coded("call_by_encounters")] if stands_in else [])),
+        nested_planned=by_draws[0].loss,
+        nested_decision=by_draws[1].loss,
+        notes=(code, *([coded("call_by_encounters")] if stands_in else []), *checks, *apart),
+        quantities=found.limit.quantities,
+        fish=found.limit.fish,
     )
+
+
+def _by_draws(
+    found: LimitCall, week: Floats, errors: Sequence[Floats]
+) -> tuple[list[NestedLoss], list[str]]:
+    """Return the losses of plans by draws alone, and codes of how they were found.
+
+    Where fewer than `FEWEST_EFFECTIVE` draws stand behind some imagined outcome, both plans are
+    smoothed by a regression, so that one way stands behind both.
+    """
+    limit = found.limit.fish
+    ways = [
+        [way(found.total, week, one, limit, rng=np.random.default_rng(_SEED)) for one in errors]
+        for way in (nested_loss, smoothed_loss)
+    ]
+    nested, smooth = ways
+    least = min(one.least_draws for one in nested)
+    is_few = least < FEWEST_EFFECTIVE
+    losses = smooth if is_few else nested
+    parts = {
+        name: f"{100 * max(one.loss, 0.0):.1f}"
+        for name, one in zip(("planned", "decision"), losses, strict=True)
+    }
+    if is_few:
+        return losses, [coded("call_smoothed", n=f"{least:.0f}", **parts)]
+    return losses, [coded("call_by_draws", **parts)]
 
 
 def call_area(found: LimitCall, figures: PlannedVariance, n: Ints) -> str | None:

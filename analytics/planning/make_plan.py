@@ -21,6 +21,7 @@ from analytics.planning.allocation import (
 from analytics.planning.call_plan import STAND_IN, call_area, decision_plan, first_limit
 from analytics.planning.plan import CurvePoint, Expected, Plan
 from analytics.planning.planned_variance import planned_variance
+from analytics.planning.sample_sizes import SHARE, area_samples
 from analytics.planning.week_ahead import draws_of_week, strata_of_week, unit_of
 from analytics.quantities import QUANTITIES, RATIOS
 
@@ -153,16 +154,34 @@ def make_plan(
         decision = decision_plan(found, call, within, budget=budget, planned=n)
     if decision is None:
         notes.append(coded("no_call"))
+    planned = _with_units(problem, n, spread)
+    like, samples = area_samples(survey, planned, **_of_share(every, n))
     return Plan(
         season=survey.design.season,
         week=request.week,
-        strata=_with_units(problem, n, spread),
+        strata=planned,
         expected=_expected(problem, n, spread, kept),
         rule=_rule(request),
         notes=tuple(notes),
         curve=_curve(problem, budget),
         decision=decision,
+        like=like,
+        samples=samples,
     )
+
+
+def _of_share(every: PlannedVariance, n: Ints) -> dict[str, dict[str, float]]:
+    """Return the expected sublegal share by area, and the df behind its planned error."""
+    error = every.pse_error(n)
+    mine = [
+        (area, at)
+        for at, (area, name) in enumerate(zip(every.area, every.quantity, strict=True))
+        if area is not None and name == SHARE and every.known[at]
+    ]
+    return {
+        "expected": {area: float(every.expected[at]) for area, at in mine},
+        "df": {area: float(0.5 / error[at] ** 2) for area, at in mine if error[at] > 0},
+    }
 
 
 def even_plan(snapshot: Snapshot, *, season: str, request: PlanRequest) -> Plan:

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
     import pyarrow as pa
 
+    from analytics.planning.sample_sizes import AreaSample, Likeness
+
 
 @dataclass(frozen=True, slots=True)
 class PlannedStratum:
@@ -105,7 +107,9 @@ class DecisionPlan:
     - `chance`: that it is exceeded, by the draws. `n`: units of each stratum of the plan.
     - `wrong_now`, `wrong_planned`, `wrong_decision`, `wrong_ceiling`: chance of the wrong call with
       nothing more known, with the plan, with this allocation, and were the week known exactly, each
-      by the moments of the draws. `nested_planned`, `nested_decision`: the same by draws alone.
+      by the moments of the draws. `nested_planned`, `nested_decision`: the same by draws alone,
+      smoothed by a regression where too few draws stand behind an outcome.
+    - `quantities`, `fish`: of the limit, what counts against it and its fish.
     - `notes`: what it says of the call, as codes.
     """
 
@@ -120,6 +124,8 @@ class DecisionPlan:
     nested_planned: float
     nested_decision: float
     notes: tuple[str, ...]
+    quantities: tuple[str, ...] = ()
+    fish: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +137,8 @@ class Plan:
     - `rule`: how shifts were allocated (a code); `notes`: what to know of it, as codes.
     - `curve`: promised precision against site-days, each number allocated for the sum of figures.
     - `decision`: the plan that serves the call on the limit reached first; None without one.
+    - `like`, `samples`: how alike fish are and what a site-day brings, by area, for the boats and
+      fish of a wanted interval (`sample_sizes.needs_of`).
     """
 
     season: str
@@ -141,6 +149,8 @@ class Plan:
     notes: tuple[str, ...] = ()
     curve: tuple[CurvePoint, ...] = ()
     decision: DecisionPlan | None = None
+    like: Likeness | None = None
+    samples: tuple[AreaSample, ...] = ()
 
     @property
     def n_site_days(self) -> int:

@@ -14,6 +14,7 @@ from analytics.errors import BlackmouthError
 from analytics.people import Action
 from analytics.planning.plan import expected_table
 from analytics.planning.progress import Standing, progress_of
+from analytics.planning.sample_sizes import likeness_codes, needs_of, needs_table
 from analytics.planning.samplers import samplers_of
 from analytics.planning.schedule import draw_schedule, planned_site_days
 from analytics.planning.season_plan import other_plan
@@ -28,7 +29,7 @@ from dashboard import (
     store_access,
     url_state,
 )
-from dashboard.charts import forest
+from dashboard.charts import curves, forest
 from dashboard.desk.batches import receipt_words
 from dashboard.page_frame import colours, lead
 from dashboard.sampling_plan import asking, tables, words
@@ -45,6 +46,8 @@ _NO_BULLETIN = (
     "A plan rests on the newest bulletin: on how site-days differed so far, and on what is to "
     "come. Make one on the page *New bulletin* first."
 )
+#: All areas together, as the link says it.
+ALL = "all"
 _RECEIPT = "sampling-plan-receipt"
 _SAFETY = (
     "A plan never says that it is safe to go. Storm, ice and cold water come first; local rules "
@@ -102,6 +105,7 @@ def _plan_part(card: BulletinMetadata, snapshot: Snapshot, path: str) -> None:
         st.caption(numbers.plain(_full(sentences(plan.rule, name))))
     page_frame.part(_precision, plan, name)
     _allocation(plan, name)
+    page_frame.part(_boats_and_fish, plan, name)
     _call(plan, name)
     page_frame.part(_schedule, plan, snapshot, name)
 
@@ -140,6 +144,58 @@ def _precision(plan: Plan, name: Callable[[str], str]) -> None:
     else:
         st.markdown(f"{words.precision_finding(rows, name)}.")
     st.html(tables.precision(plan, name))
+    _curve(plan, quantity, name)
+
+
+def _curve(plan: Plan, quantity: str, name: Callable[[str], str]) -> None:
+    """Draw what more site-days would buy for one figure, in its own uncertainty."""
+    known = {one.area for one in plan.curve if one.quantity == quantity}
+    areas = [area or ALL for area in dict.fromkeys(one.area for one in plan.expected)]
+    areas = sorted(
+        (one for one in areas if (None if one == ALL else one) in known), key=lambda one: one != ALL
+    )
+    if not areas:
+        return
+    with st.columns([3, 9])[0]:
+        chosen = filters.pick("More site-days", areas, key="curve", words=_of_curve(name))
+    area = None if chosen == ALL else chosen
+    lines = tables.curve_lines(plan, area, quantity)
+    rows = [one for one in plan.expected if (one.area, one.quantity) == (area, quantity)]
+    here = next((one.pse_planned for one in rows), None)
+    point = None if here is None else {"site_days": plan.n_site_days, "pse": here}
+    title = words.curve_finding(lines, words.area_words(area, name), quantity)
+    page_frame.signs(curves.PRECISION_SIGNS, curves.PRECISION_HUES)
+    page_frame.panel(
+        title,
+        curves.precision(lines, point, palette=colours()),
+        key="season-plan-curve",
+        alt=title,
+    )
+
+
+def _of_curve(name: Callable[[str], str]) -> Callable[[str], str]:
+    return lambda area: words.area_words(None if area == ALL else area, name)
+
+
+def _boats_and_fish(plan: Plan, name: Callable[[str], str]) -> None:
+    """Draw how many boats to interview and fish to measure for a wanted interval."""
+    people.require(Action.SEE_STORE)
+    if plan.like is None or not plan.samples:
+        return
+    st.header("Boats to interview, fish to measure", anchor=False)
+    half_width = asking.ask_half_width()
+    needs = needs_of(plan.like, plan.samples, half_width)
+    st.markdown(words.needs_finding(needs, name))
+    st.html(tables.boats_and_fish(needs, name))
+    for one in likeness_codes(plan.like, half_width):
+        st.caption(numbers.plain(_full(sentences(one))))
+    people.offer(
+        "Boats and fish (CSV)",
+        lambda: table_csv(needs_table(needs)).encode(),
+        file_name=f"plan.{plan.season}.{plan.week}.sample_sizes.csv",
+        mime="text/csv",
+        key="plan-sample_sizes.csv",
+    )
 
 
 def _allocation(plan: Plan, name: Callable[[str], str]) -> None:
@@ -183,11 +239,11 @@ def _schedule(plan: Plan, snapshot: Snapshot, name: Callable[[str], str]) -> Non
         sites = _names(snapshot, "sites", "site", "site_name")
         st.html(tables.schedule(drawn, sites, name))
     st.caption(_SAFETY)
-    _files(plan, drawn, snapshot)
+    _files(plan, drawn, snapshot, drawing.paper)
     _keep(plan, drawn, snapshot)
 
 
-def _files(plan: Plan, drawn: Schedule, snapshot: Snapshot) -> None:
+def _files(plan: Plan, drawn: Schedule, snapshot: Snapshot, paper: str) -> None:
     stem = f"plan.{plan.season}.{plan.week}"
     made: dict[str, tuple[str, str, Callable[[], bytes]]] = {
         "planned_site_days.csv": (
@@ -201,7 +257,7 @@ def _files(plan: Plan, drawn: Schedule, snapshot: Snapshot) -> None:
             lambda: table_csv(expected_table(plan.expected)).encode(),
         ),
         "schedule.ics": ("Calendar", "text/calendar", lambda: _calendar(drawn, snapshot)),
-        "sheets.pdf": ("Sheets (PDF)", "application/pdf", lambda: _sheets(drawn, snapshot)),
+        "sheets.pdf": ("Sheets (PDF)", "application/pdf", lambda: _sheets(drawn, snapshot, paper)),
     }
     with st.container(key="downloads"):
         for column, (file_name, (label, mime, make)) in zip(
@@ -263,10 +319,10 @@ def _calendar(drawn: Schedule, snapshot: Snapshot) -> bytes:
     return schedule_ics(shifts, made=datetime.now(UTC), zone=zone_of_environment())
 
 
-def _sheets(drawn: Schedule, snapshot: Snapshot) -> bytes:
+def _sheets(drawn: Schedule, snapshot: Snapshot, paper: str) -> bytes:
     from analytics.documents.shifts import sheets_pdf  # noqa: PLC0415
 
-    return sheets_pdf(_shifts(drawn, snapshot))
+    return sheets_pdf(_shifts(drawn, snapshot), paper=paper)
 
 
 # What became of shifts that were planned before.

@@ -1,4 +1,4 @@
-"""Curves: the share legal at other minimum lengths, held fish alive over time, residuals."""
+"""Curves: the share legal at other minimum lengths, fish alive over time, residuals, precision."""
 
 from __future__ import annotations
 
@@ -25,6 +25,12 @@ RESIDUAL_SIGNS = (
     ("┈", "where the distribution of the counts is right"),
 )
 RESIDUAL_HUES = {"┈": "quiet"}
+PRECISION_SIGNS = (
+    ("━", "PSE with so many site-days in all"),
+    ("▒", "its own standard error"),
+    ("●", "this plan"),
+)
+PRECISION_HUES = {"●": "copper"}
 
 
 def legal(lines: Sequence[Line], *, palette: Palette) -> Figure:
@@ -121,3 +127,37 @@ def residuals(lines: Sequence[Line], *, palette: Palette) -> Figure:
         xaxis=drawing.axis("standard normal", nticks=7),
         yaxis=drawing.axis("residual", nticks=7),
     )
+
+
+def precision(lines: Sequence[Line], plan: Line | None, *, palette: Palette) -> Figure:
+    """Draw what more site-days buy: the PSE of one figure against the site-days of all areas.
+
+    Each line has ``site_days``, ``pse`` and its relative error ``pse_error``; `plan` has the first
+    two.
+    """
+    days, parts = [one["site_days"] for one in lines], [one["pse"] for one in lines]
+    run = [
+        (one["site_days"], *(one["pse"] * (1 + k * one["pse_error"]) for k in (-1, 1)))
+        for one in lines
+    ]
+    words = [_precision_words(one) for one in lines]
+    here = [Point(plan["site_days"], plan["pse"], words="this plan")] if plan else []
+    top = max([high for _, _, high in run] + [one.value or 0.0 for one in here], default=1.0)
+    return drawing.figure(
+        [
+            drawing.band([run], colour=palette.sea, opacity=0.25),
+            drawing.line(days, parts, colour=palette.sea, words=words),
+            drawing.marks(here, colour=palette.copper, size=11),
+        ],
+        palette=palette,
+        height=230,
+        margin=(52, 12, 8, 44),
+        xaxis=drawing.axis("site-days of the week, all areas", nticks=7, showgrid=False),
+        yaxis={"range": [0, 1.05 * top], "tickformat": ".0%", "nticks": 5},
+    )
+
+
+def _precision_words(one: Line) -> str:
+    share = numbers.Measurement(one["pse"], sort=NumberKind.SHARE)
+    error = numbers.Measurement(one["pse"] * one["pse_error"], sort=NumberKind.SHARE)
+    return f"<b>{one['site_days']:,} site-days</b><br>PSE {share.words} ± {error.words}"

@@ -38,6 +38,10 @@ _BY = {SHIFTS: "Number of shifts", TARGET: "Wanted precision"}
 #: Wanted percent standard errors that can be chosen.
 _TARGETS = ("5", "10", "15", "20", "25", "30", "35", "40", "50")
 _FIRST_TARGET = "30"
+#: Sizes of paper that sheets can be printed on.
+PAPERS = {"a4": "A4", "letter": "Letter"}
+#: Half-widths of intervals that can be wanted, in points.
+_WIDTHS, _FIRST_WIDTH = ("3", "5", "7", "10", "15", "20"), "10"
 _MOST_SHIFTS, _FIRST_SHIFTS, _FIRST_SEED = 2000, 24, 1
 
 
@@ -51,10 +55,11 @@ class Ask(NamedTuple):
 
 
 class Draw(NamedTuple):
-    """How the schedule is drawn: its seed, and the samplers as written."""
+    """How the schedule is drawn and printed: its seed, the samplers as written, the paper."""
 
     seed: int
     samplers: str
+    paper: str
 
 
 def ask(weeks: tuple[str, ...], *, shifts_now: int) -> Ask:
@@ -83,11 +88,22 @@ def ask(weeks: tuple[str, ...], *, shifts_now: int) -> Ask:
     return Ask(week, shifts, target, objective)
 
 
+def ask_half_width() -> float:
+    """Draw the choice of a wanted interval and return its half-width, 0 to 1."""
+    st.session_state.setdefault("width", st.query_params.get("width", _FIRST_WIDTH))
+    with st.columns([3, 9])[0]:
+        width = filters.pick("Wanted interval", _WIDTHS, key="width", words="± {} points".format)
+    return int(width) / 100
+
+
 def ask_draw() -> Draw:
     """Draw what a schedule depends on and return what is chosen."""
     left, right = st.columns([1, 3])
     with left:
         seed = _number("Seed of the draw", "seed", first=_FIRST_SEED, least=0, most=MOST_SEED)
+        paper = filters.pick(
+            "Paper of the sheets", tuple(PAPERS), key="paper", words=PAPERS.__getitem__
+        )
     with right:
         key = "samplers"
         st.session_state.setdefault(key, st.query_params.get(key, ""))
@@ -99,7 +115,7 @@ def ask_draw() -> Draw:
             help="Only the name must be there: Ada | SOR KET | Tue Wed | 4",
         )
         url_state.note(key, samplers)
-    return Draw(seed, samplers)
+    return Draw(seed, samplers, paper)
 
 
 def _number(label: str, key: str, *, first: int, least: int, most: int) -> int:

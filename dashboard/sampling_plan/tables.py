@@ -8,6 +8,7 @@ import pandas as pd
 
 from analytics.codes import sentences
 from analytics.planning.progress import Standing
+from analytics.planning.sample_sizes import SHARE
 from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, number
 from analytics.wording import numbers
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
     from analytics.planning.plan import Expected, Plan
+    from analytics.planning.sample_sizes import SampleNeed
     from analytics.planning.schedule import Schedule
 
 #: Hues of the figure with their words.
@@ -84,6 +86,40 @@ def allocation(plan: Plan, name: Callable[[str], str]) -> Markup:
             str(one.n_even * one.sites_a_day),
             str(one.n_now),
             numbers.count(one.frame_size, unit),
+        ]
+        lines.append(html_tables.line(heads, name(one.area), cells))
+    return html_tables.table(heads, lines)
+
+
+def curve_lines(plan: Plan, area: str | None, quantity: str) -> list[dict[str, float]]:
+    """Return the curve of precision of one figure by site-days."""
+    return [
+        {"site_days": one.site_days, "pse": one.pse, "pse_error": one.pse_error}
+        for one in plan.curve
+        if one.area == area and one.quantity == quantity
+    ]
+
+
+def boats_and_fish(needs: Sequence[SampleNeed], name: Callable[[str], str]) -> Markup:
+    """Return boats to interview for the wanted interval of the sublegal share, by area."""
+    heads = ("Area", "Share expected", "Usual boats", "Boats needed", "Site-days needed")
+    lines = []
+    for one in needs:
+        if one.quantity != SHARE:
+            continue
+        width = one.half_width_planned
+        points = "" if width is None else f"± {100 * width:.0f} points with this plan"
+        needed = DASH
+        if one.boats_needed is not None:
+            fish = numbers.count(one.fish_needed or 0, "fish").removesuffix("s")
+            effect = f", design effect {one.design_effect:.1f}" if one.design_effect else ""
+            needed = f"{one.boats_needed:,}" + html_tables.small(f"{fish}{effect}")
+        cells = [
+            pse_words(one.expected) + html_tables.small(points),
+            f"{one.boats_planned:,}"
+            + html_tables.small(f"at {numbers.count(one.site_days, 'site-day')}"),
+            needed,
+            "over the frame" if one.site_days_needed is None else f"{one.site_days_needed:,}",
         ]
         lines.append(html_tables.line(heads, name(one.area), cells))
     return html_tables.table(heads, lines)

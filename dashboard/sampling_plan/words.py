@@ -8,15 +8,17 @@ from analytics.catch_limits import join_words
 from analytics.codes import Code, parse
 from analytics.planning.make_plan import ALLOCATED_FOR
 from analytics.planning.progress import LOST, Standing
+from analytics.planning.sample_sizes import SHARE
 from analytics.quantities import QUANTITIES
 from analytics.rounding import chance, percent
 from analytics.wording import numbers
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from analytics.planning.plan import Expected, Plan
     from analytics.planning.progress import Busyness, Progress
+    from analytics.planning.sample_sizes import SampleNeed
     from analytics.planning.schedule import Schedule
 
 PSE = "percent standard error (PSE)"
@@ -186,15 +188,25 @@ HOW_TO_READ = (
 )
 
 
+def curve_finding(lines: Sequence[Mapping[str, float]], where: str, quantity: str) -> str:
+    """Return what the first and the last of a curve's site-days bring, in a sentence."""
+    first, last = lines[0], lines[-1]
+    return (
+        f"{QUANTITIES[quantity].label}, {where}: from {first['site_days']:.0f} to "
+        f"{last['site_days']:.0f} site-days in all, the PSE goes from {pse_words(first['pse'])} to "
+        f"{pse_words(last['pse'])}"
+    )
+
+
 def call_words(plan: Plan, name: Callable[[str], str]) -> str:
     """Return what the allocation that serves a call would change, in words (Markdown)."""
     one = plan.decision
     if one is None:
         return ""
-    where = ", ".join(map(name, one.areas))
+    where, what = join_words([*map(name, one.areas)]), join_words([*map(label_of, one.quantities)])
     words = (
-        f"Limit {numbers.plain(one.limit_id)} ({numbers.plain(where)}) is reached first. That it "
-        f"is exceeded has a chance of {chance(one.chance)}. "
+        f"Limit {numbers.plain(one.limit_id)} is reached first: {one.fish:,.0f} fish of {what} in "
+        f"{numbers.plain(where)}. That it is exceeded has a chance of {chance(one.chance)}. "
     )
     if is_settled(plan):
         return (
@@ -211,6 +223,30 @@ def call_words(plan: Plan, name: Callable[[str], str]) -> str:
         f"{words}The chance of the wrong call is {now} today, {planned} after this plan and "
         f"**{best}** after the same number of shifts placed for the call alone."
     )
+
+
+def needs_finding(needs: Sequence[SampleNeed], name: Callable[[str], str]) -> str:
+    """Return in a sentence where the usual boats do for a wanted interval, and where not."""
+    mine = [one for one in needs if one.quantity == SHARE]
+    if not mine:
+        return ""
+    points = f"± {100 * mine[0].half_width:g} points"
+    good, short, out = (
+        [numbers.plain(name(one.area)) for one in mine if at(one)]
+        for at in (
+            lambda one: one.boats_needed is not None and one.boats_needed <= one.boats_planned,
+            lambda one: one.boats_needed is not None and one.boats_needed > one.boats_planned,
+            lambda one: one.boats_needed is None,
+        )
+    )
+    said = []
+    if good:
+        said.append(f"the boats usually interviewed do in {join_words(good)}")
+    if short:
+        said.append(f"more of the boats that return must be interviewed in {join_words(short)}")
+    if out:
+        said.append(f"only more site-days do in {join_words(out)}")
+    return f"For a 95 % interval of {points} of the sublegal share, {'; '.join(said)}."
 
 
 def is_settled(plan: Plan) -> bool:

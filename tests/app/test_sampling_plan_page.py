@@ -66,6 +66,19 @@ def test_the_page_answers_plans_draws_and_says_what_became_of_shifts(store, open
         assert code not in said
 
 
+def test_boats_fish_curves_and_paper_can_be_chosen(store, open_at):
+    page = open_at(store, width="20", paper="letter", curve="SOR")
+    said = words_of(page)
+    assert "± 20 points of the sublegal share" in said
+    assert "in all, the PSE goes from" in said
+    wide = page.selectbox(key="width").set_value("3").run()
+    assert not wide.exception
+    assert "± 3 points" in words_of(wide)
+    assert "only more site-days do" in words_of(wide)
+    assert page.selectbox(key="paper").value == "letter"
+    assert "plan-sample_sizes.csv" in {one.key for one in page.get("download_button")}
+
+
 def test_choices_stand_in_the_link_and_are_taken_from_it(store, open_at):
     page = open_at(store, week="2036-W09", shifts="40", seed="12", objective="all_areas")
     said = words_of(page)

@@ -21,7 +21,13 @@ from analytics.planning.allocation import (
     minimax,
     relative_variance,
 )
-from analytics.planning.decision import AreaVariances, Call, nested_loss, sharpest
+from analytics.planning.decision import (
+    AreaVariances,
+    Call,
+    nested_loss,
+    sharpest,
+    smoothed_loss,
+)
 from analytics.planning.planned_variance import two_stage_terms
 from analytics.planning.sample_sizes import (
     design_effect,
@@ -287,6 +293,20 @@ def test_draws_alone_agree():
     gain = (total > 10000).mean() - found.loss
     assert gain == pytest.approx(0.25249254 - 0.24718126, abs=3.5 * found.error)
     assert found.least_draws > 50
+
+
+def test_smoothed_draws_agree():
+    """With the week's errors, with errors that hide everything, and with none."""
+    gains = []
+    for number in range(12):
+        rng = np.random.default_rng([8, number])
+        first, second = rng.standard_normal((2, 6000))
+        total, week = 9400 + 900 * (0.6 * first + 0.8 * second), (800 + 220 * first)[:, None]
+        error = np.array([250000 / 3 - 12500])
+        losses = [smoothed_loss(total, week, k * error, 10000, rng=rng).loss for k in (1, 1e9, 0)]
+        gains.append((total > 10000).mean() - losses)
+    expected = np.array([0.24718126, 0.25249254, 0.21557146])
+    assert np.mean(gains, axis=0) == pytest.approx(0.25249254 - expected, abs=0.0025)
 
 
 # Boats and fish.

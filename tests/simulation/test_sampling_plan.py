@@ -168,7 +168,7 @@ def ratios(case: Case, plan: Plan, rng: np.random.Generator) -> pd.DataFrame:
                     "quantity": key[1],
                     "planned": promised[key],
                     "kept_word": spread / mean / promised[key],
-                    "told_truth": reported / (spread / mean),
+                    "reported_over_reached": reported / (spread / mean),
                     "error_ratio": float(np.sqrt(variance[:, at].mean())) / spread,
                 }
             )
@@ -265,7 +265,7 @@ def words(found: pd.Series) -> str:
 RATIOS = {
     "kept_word": ("reached over planned PSE", 0.10),
     "error_ratio": ("root mean reported variance over the spread reached", 0.05),
-    "told_truth": ("mean reported over reached PSE", 0.15),
+    "reported_over_reached": ("mean reported over reached PSE", 0.15),
 }
 
 

@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
+import pypdf
 import pytest
 
 from analytics.cli import main
@@ -49,6 +50,12 @@ def known(tables):
 def planned(known, **asked):
     survey, baseline, week = known
     return make_plan(survey, baseline, (), PlanRequest(week, **asked))
+
+
+def expected_of(folder, quantity: str) -> float:
+    """Return the planned PSE of all areas, as the file has it."""
+    rows = pa_csv.read_csv(folder / "expected.csv").to_pylist()
+    return next(r["pse_planned"] for r in rows if not r["area"] and r["quantity"] == quantity)
 
 
 def worst(plan) -> float:
@@ -169,6 +176,14 @@ def test_the_call_floors_its_area_or_says_why_not(known):
     assert sum(plan.decision.n) == 18
     assert plan.decision.wrong_decision <= plan.decision.wrong_planned + 1e-9
     assert plan.n_site_days == 18
+    # Which check was made by draws is said.
+    assert any(
+        has_code(one, name)
+        for one in plan.decision.notes
+        for name in ("call_smoothed", "call_by_draws")
+    )
+    assert plan.decision.nested_planned <= plan.decision.wrong_now + 0.05
+    assert (plan.decision.quantities, plan.decision.fish) == (("kept_fish",), limits[1].fish)
     both = ("kept_fish", "released_legal_fish")
     several = [dataclasses.replace(limits[1], quantities=both)]
     stands_in = make_plan(survey, baseline, several, PlanRequest(week, shifts=18)).decision
@@ -195,8 +210,13 @@ def test_the_command_writes_a_plan_that_can_be_imported(tables, tmp_path, capsys
     assert status == 0
     assert "15 site-days" in said
     assert {one.name for one in out.iterdir()} == {
-        *("planned_site_days.csv", "expected.csv", "sheets.pdf", "schedule.ics")
+        *("planned_site_days.csv", "expected.csv", "sheets.pdf", "schedule.ics"),
+        "sample_sizes.csv",
     }
+    sizes = pa_csv.read_csv(out / "sample_sizes.csv")
+    assert set(sizes["quantity"].to_pylist()) == {"sublegal_prop", "size_mark_classes"}
+    assert set(sizes["half_width"].to_pylist()) == {0.1}
+    assert f"{100 * expected_of(out, 'kept_fish'):.0f}" in said  # of all areas, as planned
     expected = pa_csv.read_csv(out / "expected.csv")
     assert expected.column_names == COLUMNS
     first = (out / "planned_site_days.csv").read_bytes()
@@ -212,4 +232,9 @@ def test_the_command_writes_a_plan_that_can_be_imported(tables, tmp_path, capsys
     for wrong in ((), ("--shifts", 9, "--target-pse", 0.2), ("--shifts", 9999)):
         assert run(*asked, *wrong)[0] == 2
     assert run(*asked, "--shifts", 9, "--season", "1999-00")[0] == 2
+    assert run(*asked, "--shifts", 9, "--half-width", 0.6)[0] == 2
+    assert run(*asked, "--shifts", 9, "--paper", "a0")[0] == 2
+    assert run(*asked, "--shifts", 15, "--paper", "letter")[0] == 0
+    box = pypdf.PdfReader(out / "sheets.pdf").pages[0].mediabox
+    assert sorted((float(box.width), float(box.height))) == [612, 792]
     assert run(*asked[:4], "week 6", *asked[5:], "--shifts", 9)[0] == 2
