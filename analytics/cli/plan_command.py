@@ -20,6 +20,7 @@ from analytics.cli.terminal import (
     write_table,
     written_at,
 )
+from analytics.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from analytics.options.baseline import Baseline, Limit
     from analytics.planning.plan import DecisionPlan, Plan
     from analytics.planning.sample_sizes import SampleNeed
+    from analytics.planning.samplers import Sampler
 
 _OBJECTIVES = ("worst", "sum", "all_areas")
 _PAPERS = ("a4", "letter")
@@ -98,6 +100,29 @@ _SHORT = {
     help="Seed of the random draw, kept with it.",
 )
 @click.option(
+    "--samplers",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Who can go: a CSV file with the column sampler and any of areas, days_off, most_shifts, "
+    "most_hours, travel_hours (to and fro) and rest_days, all of one week. Shifts are planned and "
+    "drawn within that, and each gets its sampler.",
+)
+@click.option(
+    "--shift-hours",
+    type=float,
+    default=9.0,
+    show_default=True,
+    metavar="H",
+    help="Hours of one shift, without travel, that most_hours of a sampler hold.",
+)
+@click.option(
+    "--not-covered",
+    multiple=True,
+    metavar="SITE,…",
+    help="Sites that nobody can visit; may be given several times. They leave the draw, and what "
+    "that does to the figures is said.",
+)
+@click.option(
     "--half-width",
     type=float,
     default=0.1,
@@ -130,6 +155,9 @@ def plan(
     objective: str,
     quantities: tuple[str, ...],
     seed: int,
+    samplers: Path | None,
+    shift_hours: float,
+    not_covered: tuple[str, ...],
     half_width: float,
     paper: str,
     out: Path,
@@ -139,7 +167,11 @@ def plan(
     from analytics.data.store import Store  # noqa: PLC0415
     from analytics.planning.make_plan import ALLOCATED_FOR, Objective, PlanRequest  # noqa: PLC0415
     from analytics.planning.sample_sizes import needs_of  # noqa: PLC0415
-    from analytics.planning.schedule import draw_schedule, planned_site_days  # noqa: PLC0415
+    from analytics.planning.schedule import (  # noqa: PLC0415
+        draw_schedule,
+        drawn_for_samplers,
+        planned_site_days,
+    )
     from analytics.planning.season_plan import other_plan, plan_week  # noqa: PLC0415
 
     request = PlanRequest(
@@ -148,6 +180,8 @@ def plan(
         target_pse=target_pse,
         objective=Objective(objective),
         quantities=quantities or ALLOCATED_FOR,
+        not_covered=tuple(site for one in not_covered for site in one.replace(",", " ").split()),
+        samplers=_samplers(samplers, week, shift_hours),
     )
     needs_of(None, (), half_width)  # a half-width that is none is refused before long work
     require_room_for(out)
@@ -156,17 +190,38 @@ def plan(
     made = plan_week(
         snapshot, request, season=season, known=_kept_draws(opened, season), progress=progress
     )
-    drawn = planned_site_days(draw_schedule(made.strata, season=made.season, seed=seed))
+    schedule = draw_schedule(made.strata, season=made.season, seed=seed, samplers=request.samplers)
+    drawn = planned_site_days(schedule)
     beside = other_plan(snapshot["planned_site_days"], drawn, season=made.season, week=week)
     needs = needs_of(made.like, made.samples, half_width)
     progress("writing documents")
     _write(made, drawn, needs, snapshot, out, paper=paper)
     for line in [*_summary(made, snapshot), *_needs_lines(made, needs, half_width, snapshot)]:
         click.echo(line)
+    if schedule.assigned:
+        say(sentences(drawn_for_samplers(schedule)))
     if beside:
         say(sentences(beside))
     say(f"planned_site_days.csv, expected.csv, sample_sizes.csv, sheets.pdf, schedule.ics in {out}")
     say(f"next: blackmouth import {out / 'planned_site_days.csv'} --store {store}")
+
+
+def _samplers(path: Path | None, week: str, shift_hours: float) -> tuple[Sampler, ...]:
+    """Return the samplers of a file, none without one; a file without a sampler is refused."""
+    from analytics.planning.samplers import samplers_of  # noqa: PLC0415 - keeps --help quick
+
+    if path is None:
+        return ()
+    try:
+        text = path.read_text("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise UsageError(
+            f"{path} cannot be read as text: {error}; give a CSV file in UTF-8"
+        ) from error
+    found = samplers_of(text, week=week, shift_hours=shift_hours)
+    if not found:
+        raise UsageError(f"{path} names no sampler; allowed: one a line, or leave --samplers out")
+    return found
 
 
 def _kept_draws(store: Store, season: str | None) -> tuple[Baseline, Sequence[Limit]] | None:

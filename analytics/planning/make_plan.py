@@ -22,7 +22,14 @@ from analytics.planning.call_plan import STAND_IN, call_area, decision_plan, fir
 from analytics.planning.plan import CurvePoint, Expected, Plan
 from analytics.planning.planned_variance import planned_variance
 from analytics.planning.sample_sizes import SHARE, area_samples
-from analytics.planning.week_ahead import draws_of_week, strata_of_week, unit_of
+from analytics.planning.samplers import caps_of, require_samplers, require_samplers_for
+from analytics.planning.week_ahead import (
+    coverage_notes,
+    covered,
+    draws_of_week,
+    strata_of_week,
+    unit_of,
+)
 from analytics.quantities import QUANTITIES, RATIOS
 
 if TYPE_CHECKING:
@@ -35,6 +42,7 @@ if TYPE_CHECKING:
     from analytics.planning.call_plan import LimitCall
     from analytics.planning.plan import PlannedStratum
     from analytics.planning.planned_variance import PlannedVariance
+    from analytics.planning.samplers import Sampler
 
 #: What a plan promises the precision of.
 PROMISED = (
@@ -60,13 +68,19 @@ class Objective(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class PlanRequest:
-    """What is asked of a plan: a week, and site-days in all or the PSE (0 to 1) of every figure."""
+    """What is asked of a plan: a week, and site-days in all or the PSE (0 to 1) of every figure.
+
+    `not_covered`: sites that nobody can visit. `samplers`: who can go; anybody, where none is
+    named.
+    """
 
     week: str
     shifts: int | None = None
     target_pse: float | None = None
     objective: Objective = Objective.WORST
     quantities: tuple[str, ...] = ALLOCATED_FOR
+    not_covered: tuple[str, ...] = ()
+    samplers: tuple[Sampler, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse what no plan can be made for."""
@@ -134,17 +148,19 @@ def make_plan(
         a target that the whole frame does not reach; or a season without two site-days in any
         stratum.
     """
-    strata = strata_of_week(survey.snapshot, season=survey.design.season, week=request.week)
+    season = survey.design.season
+    whole, strata, notes = _strata(survey.snapshot, season, request)
     draws = draws_of_week(baseline, request.week, PROMISED)
-    every = planned_variance(survey, strata, draws, PROMISED)
+    # Relative errors are those of the whole frame: a site left out changes what can be drawn alone.
+    every = planned_variance(survey, whole, draws, PROMISED)
     problem = _problem(strata, every, request)
     found = first_limit(baseline, limits, request.week)
-    call = _figures_of_call(survey, strata, baseline, found, request.week)
-    notes: list[str] = []
+    call = _figures_of_call(survey, whole, baseline, found, request.week)
     if request.shifts is None:
         n, kept = _for_target(problem)
     else:
-        n, kept, notes = _for_shifts(problem, request.shifts, found, call)
+        n, kept, said = _for_shifts(problem, request.shifts, found, call)
+        notes += said
     budget = float((problem.bounds.cost * n).sum())
     spread = _even(problem, budget)
     notes += _notes_of_even(problem, n, spread, kept)
@@ -184,20 +200,32 @@ def _of_share(every: PlannedVariance, n: Ints) -> dict[str, dict[str, float]]:
     }
 
 
+def _strata(
+    snapshot: Snapshot, season: str, request: PlanRequest
+) -> tuple[tuple[PlannedStratum, ...], tuple[PlannedStratum, ...], list[str]]:
+    """Return the strata of the week, those that can be covered, and notes on the difference."""
+    require_samplers(request.samplers, sorted(set(snapshot["areas"]["area"].to_pylist())))
+    whole = strata_of_week(snapshot, season=season, week=request.week)
+    if not request.not_covered:
+        return whole, whole, []
+    notes = coverage_notes(snapshot, whole, request.not_covered, season=season)
+    return whole, covered(whole, request.not_covered), notes
+
+
 def even_plan(snapshot: Snapshot, *, season: str, request: PlanRequest) -> Plan:
     """Return shifts spread evenly, with no promise: of a season that has no sampled week yet."""
-    strata = strata_of_week(snapshot, season=season, week=request.week)
+    _, strata, notes = _strata(snapshot, season, request)
     if request.shifts is None:
         raise UsageError(
             f"season {season} has no sampled week: how much site-days differ is not known, and no "
             "target can be planned for; give --shifts"
         )
-    bounds = _bounds(strata)
+    bounds = _bounds(strata, request.samplers)
     _require_room(strata, bounds, request.shifts)
     low = np.where(kept_strata(np.ones(len(strata)), bounds, request.shifts), bounds.low, 0)
     more = least_sum(
         np.where(low > 0, bounds.high, 0).astype(float) ** 2,
-        Bounded(low, np.where(low > 0, bounds.high, 0), bounds.cost),
+        Bounded(low, np.where(low > 0, bounds.high, 0), bounds.cost, bounds.caps),
         request.shifts,
     )
     n_of = zip(strata, more.tolist(), strict=True)
@@ -207,7 +235,9 @@ def even_plan(snapshot: Snapshot, *, season: str, request: PlanRequest) -> Plan:
         for name in PROMISED
         for area, mine in _by_area(chosen)
     )
-    return Plan(season, request.week, chosen, expected, rule=coded("plan_no_history"))
+    return Plan(
+        season, request.week, chosen, expected, rule=coded("plan_no_history"), notes=tuple(notes)
+    )
 
 
 def _problem(
@@ -225,14 +255,22 @@ def _problem(
             "no precision can be planned: no stratum of the season has two site-days yet, or "
             f"nothing is expected in {request.week}; sample two site-days a stratum first"
         )
-    return _Problem(strata, every, every.of(mine), _bounds(strata), request)
+    bounds = _bounds(strata, request.samplers)
+    # A stratum without a site has no unit, and its area no figure to plan for.
+    bare = {one.area for one in strata if not one.frame_size}
+    mine &= np.array([area not in bare for area in every.area])
+    if not mine.any():
+        raise UsageError("no area with a figure can be covered; leave fewer sites out")
+    gain = np.where(bounds.high[:, None] > 0, every.gain, 0.0)
+    figures = replace(every, gain=gain).of(mine)
+    return _Problem(strata, every, figures, bounds, request)
 
 
-def _bounds(strata: Sequence[PlannedStratum]) -> Bounded:
+def _bounds(strata: Sequence[PlannedStratum], samplers: Sequence[Sampler] = ()) -> Bounded:
     """Two units a stratum where the frame has them, at most the frame; a unit costs its sites."""
     high = np.array([one.frame_size for one in strata], dtype=np.int64)
     cost = np.array([one.sites_a_day for one in strata], dtype=np.float64)
-    return Bounded(np.minimum(2, high), high, cost)
+    return Bounded(np.minimum(2, high), high, cost, caps_of(strata, samplers) if samplers else ())
 
 
 def _require_room(strata: Sequence[PlannedStratum], bounds: Bounded, shifts: int) -> None:
@@ -242,7 +280,9 @@ def _require_room(strata: Sequence[PlannedStratum], bounds: Bounded, shifts: int
             f"{shifts} shifts; the frame of {strata[0].week} has {most} site-days; allowed: at "
             f"most {most}"
         )
-    least = int((bounds.cost * bounds.low).min())
+    is_there = bounds.high > 0
+    require_samplers_for(strata, bounds, shifts)
+    least = int((bounds.cost * bounds.low)[is_there].min())
     if shifts < least:
         raise UsageError(
             f"{shifts} shifts; allowed: {least} or more, since one site-day of a stratum gives no "
@@ -252,6 +292,7 @@ def _require_room(strata: Sequence[PlannedStratum], bounds: Bounded, shifts: int
 
 def _for_target(problem: _Problem) -> tuple[Ints, Bools]:
     target = problem.request.target_pse or 0.0
+    require_samplers_for(problem.strata, problem.bounds, None)
     goal = np.full(len(problem.figures.area), target)
     bounds = problem.bounds
     found = least_cost(problem.figures.gain, problem.figures.constant, goal, bounds)
@@ -269,7 +310,7 @@ def _for_target(problem: _Problem) -> tuple[Ints, Bools]:
             f"{problem.most} site-days: {'; '.join(out[:4])}; give a target of "
             f"{best.max():.1%} or more, or --shifts"
         )
-    return found, np.ones(len(problem.strata), dtype=bool)
+    return found, problem.bounds.high > 0
 
 
 def _for_shifts(
@@ -277,7 +318,7 @@ def _for_shifts(
 ) -> tuple[Ints, Bools, list[str]]:
     """Return the allocation, the strata that get some, and notes."""
     _require_room(problem.strata, problem.bounds, shifts)
-    kept = kept_strata(_worth(problem), problem.bounds, shifts)
+    kept = kept_strata(_worth(problem), problem.bounds, shifts) & (problem.bounds.high > 0)
     bounds = _kept_bounds(problem.bounds, kept)
     n = problem.allocate(bounds, shifts)
     if found is None or call is None or not kept.all():
@@ -332,7 +373,8 @@ def _figures_of_call(
 
 def _notes_of_even(problem: _Problem, n: Ints, spread: Ints, kept: Bools) -> list[str]:
     notes = []
-    lost = [one for one, is_kept in zip(problem.strata, kept, strict=True) if not is_kept]
+    strata = zip(problem.strata, kept, strict=True)
+    lost = [one for one, is_kept in strata if one.frame_size and not is_kept]
     if lost:
         met = {one.area for one, units in zip(problem.strata, n, strict=True) if units}
         without = sorted({one.area for one in lost} - met)
@@ -342,7 +384,7 @@ def _notes_of_even(problem: _Problem, n: Ints, spread: Ints, kept: Bools) -> lis
         if filled:
             places = [f"{one.area}:{one.week} {one.weekdays}" for one in filled]
             notes.append(coded("plan_filled", stratum_of=places))
-    elif (spread > 0).all():
+    elif (spread > 0)[problem.bounds.high > 0].all():
         figures = problem.figures
         planned, plain = (float(np.nanmax(figures.pse(one))) for one in (n, spread))
         notes.append(
@@ -422,7 +464,8 @@ def _number(value: float) -> float | None:
 
 def _curve(problem: _Problem, budget: float) -> tuple[CurvePoint, ...]:
     """Return promises at other numbers of site-days, on the nested path of the sum of figures."""
-    bounds, least = problem.bounds, int((problem.bounds.cost * problem.bounds.low).sum())
+    bounds = replace(problem.bounds, caps=())  # what site-days buy, whoever goes
+    least = int((bounds.cost * bounds.low).sum())
     top = int(min(max(_CURVE_TIMES * budget, 2 * least), problem.most))
     step = max((top - least) // _MOST_POINTS, 1)
     points = []

@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 
     import pyarrow as pa
 
-    from analytics.planning.sample_sizes import AreaSample, Likeness
-
 
 @dataclass(frozen=True, slots=True)
 class PlannedStratum:
@@ -126,6 +124,43 @@ class DecisionPlan:
     notes: tuple[str, ...]
     quantities: tuple[str, ...] = ()
     fish: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Likeness:
+    """How much fish of the season so far are alike: correlations of its reported fish.
+
+    `day`: of fish of two boats of one site-day; `boat`: what fish of one boat have beyond that;
+    never below 0. `trip`: design effect of the fish of one test fishing trip, None where no fish
+    names its trip.
+    """
+
+    day: float
+    boat: float
+    trip: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class AreaSample:
+    """What a site-day landing in an area brought of the share of fish caught in that area.
+
+    - `share`: expected. `boats`, `returning`: a site-day interviewed and came back. `fish`: a boat.
+    - `uneven_days`, `uneven_boats`: ``1 + cv²`` of the fish of a site-day and of a boat.
+    - `site_days`, `frame`: planned, and all of the week. `df`: behind the planned error.
+    - `measured`: fish of test fishing a sampled week.
+    """
+
+    area: str
+    share: float
+    boats: float
+    returning: float
+    fish: float
+    uneven_days: float
+    uneven_boats: float
+    site_days: int
+    frame: int
+    df: float
+    measured: float
 
 
 @dataclass(frozen=True, slots=True)

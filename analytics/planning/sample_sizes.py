@@ -17,6 +17,7 @@ from analytics.arrays import add_at
 from analytics.codes import coded, has_code, join_codes
 from analytics.errors import UsageError
 from analytics.fish.composition_sample import SIZE_MARK, composition_sample
+from analytics.planning.plan import AreaSample, Likeness
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -172,43 +173,6 @@ def fish_for_encounters(
 
 SHARE, COMPOSITION = "sublegal_prop", "size_mark_classes"
 _LEVEL = 0.95
-
-
-@dataclass(frozen=True, slots=True)
-class Likeness:
-    """How much fish of the season so far are alike: correlations of its reported fish.
-
-    `day`: of fish of two boats of one site-day; `boat`: what fish of one boat have beyond that;
-    never below 0. `trip`: design effect of the fish of one test fishing trip, None where no fish
-    names its trip.
-    """
-
-    day: float
-    boat: float
-    trip: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class AreaSample:
-    """What a site-day landing in an area brought of the share of fish caught in that area.
-
-    - `share`: expected. `boats`, `returning`: a site-day interviewed and came back. `fish`: a boat.
-    - `uneven_days`, `uneven_boats`: ``1 + cv²`` of the fish of a site-day and of a boat.
-    - `site_days`, `frame`: planned, and all of the week. `df`: behind the planned error.
-    - `measured`: fish of test fishing a sampled week.
-    """
-
-    area: str
-    share: float
-    boats: float
-    returning: float
-    fish: float
-    uneven_days: float
-    uneven_boats: float
-    site_days: int
-    frame: int
-    df: float
-    measured: float
 
 
 @dataclass(frozen=True, slots=True)

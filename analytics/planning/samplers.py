@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import math
 from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import TYPE_CHECKING
@@ -12,10 +14,12 @@ from analytics.errors import UsageError
 from analytics.weeks import week_start
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from datetime import date
 
     from analytics.arrays import Bools, Ints
+    from analytics.planning.allocation import Bounded
+    from analytics.planning.plan import PlannedStratum
 
 #: Site, landing area and date of a shift.
 Shift = tuple[str, str, "date"]
@@ -39,16 +43,19 @@ class Sampler:
         return day not in self.off and (not self.areas or area in self.areas)
 
 
-def require_samplers(samplers: Sequence[Sampler], areas: Sequence[str]) -> None:
-    """Raise `UsageError` for a name given twice or empty, an unknown area, or shifts below 1."""
+def require_samplers(samplers: Sequence[Sampler], areas: Sequence[str] | None) -> None:
+    """Raise `UsageError` for a name given twice or empty, an unknown area, or shifts below 1.
+
+    Without `areas` no area is unknown.
+    """
     names = [one.name for one in samplers]
     for one in samplers:
         if not one.name.strip():
             raise UsageError("a sampler without a name; allowed: a name for each, each once")
         if names.count(one.name) > 1:
             raise UsageError(f"sampler {one.name} is named twice; allowed: each once")
-        unknown = sorted(one.areas - set(areas))
-        if unknown:
+        unknown = sorted(one.areas - set(areas or one.areas))
+        if areas and unknown:
             raise UsageError(
                 f"sampler {one.name}: no area {', '.join(unknown)}; there are: {', '.join(areas)}"
             )
@@ -72,7 +79,7 @@ def can_be_done(counts: Mapping[tuple[str, date], Ints], samplers: Sequence[Samp
     per_date = wanted @ is_on.astype(np.int64)
     at_work = np.array([sum(day not in one.off for one in samplers) for day in dates])
     found: Bools = np.asarray((per_date <= at_work).all(axis=1))
-    if not _is_bound(samplers, len(dates)):
+    if not is_bound(samplers, len(dates)):
         return found
     rows, place = np.unique(wanted[found], axis=0, return_inverse=True)
     flows = (_flow(dict(zip(places, row, strict=True)), samplers) for row in rows)
@@ -81,7 +88,7 @@ def can_be_done(counts: Mapping[tuple[str, date], Ints], samplers: Sequence[Samp
     return found
 
 
-def _is_bound(samplers: Sequence[Sampler], n_dates: int) -> bool:
+def is_bound(samplers: Sequence[Sampler], n_dates: int) -> bool:
     """Return whether anything but the number at work on a date binds the samplers."""
     return any(
         one.areas or (one.most_shifts is not None and one.most_shifts < n_dates) for one in samplers
@@ -147,49 +154,185 @@ def _flow(
     return going
 
 
+# What samplers can do at most, for an allocation.
+
+
+def caps_of(
+    strata: Sequence[PlannedStratum], samplers: Sequence[Sampler]
+) -> tuple[tuple[Bools, float], ...]:
+    """Return groups of strata with the most units that samplers can visit: each group once.
+
+    The whole week; the strata on some dates; those of an area; each stratum. A unit is counted with
+    the most sites that one of its group has.
+    """
+    groups: dict[tuple[bool, ...], int] = {}
+    for mine in _groups(strata):
+        some = [one for one, is_in in zip(strata, mine, strict=True) if is_in]
+        places = {(one.area, day) for one in some for day in one.dates}
+        most = 0
+        for who in samplers:
+            days = {day for area, day in places if who.can_go(area, day)}
+            most += min(len(days), len(days) if who.most_shifts is None else who.most_shifts)
+        sites = max(one.sites_a_day for one in some)
+        groups[mine] = min(groups.get(mine, most), most // sites)
+    return tuple((np.array(mine), float(most)) for mine, most in groups.items())
+
+
+def _groups(strata: Sequence[PlannedStratum]) -> Iterator[tuple[bool, ...]]:
+    yield (True,) * len(strata)
+    for dates in {one.dates for one in strata}:
+        yield tuple(set(one.dates) <= set(dates) for one in strata)
+    for area in {one.area for one in strata}:
+        yield tuple(one.area == area for one in strata)
+    for at in range(len(strata)):
+        yield tuple(place == at for place in range(len(strata)))
+
+
+def require_samplers_for(
+    strata: Sequence[PlannedStratum], bounds: Bounded, shifts: int | None
+) -> None:
+    """Raise `UsageError` for shifts, or two a stratum, that the samplers of a week cannot do."""
+    least = (bounds.cost * bounds.low).sum()
+    for group, most in bounds.caps:
+        some = bounds.low[group].sum() * (shifts is None or shifts >= least)
+        if group.all() and shifts is not None and shifts > most * bounds.cost.max():
+            raise UsageError(
+                f"{shifts} shifts; these samplers can do {most * bounds.cost.max():.0f} in the "
+                "week; plan fewer, or name more samplers, days or hours"
+            )
+        if some > most:
+            names = [one.name for one, is_in in zip(strata, group, strict=True) if is_in]
+            where = "; ".join(names[:3]) + (" and others" if len(names) > 3 else "")
+            raise UsageError(
+                f"these samplers can do {most:.0f} site-days in {where}, and two a stratum take "
+                f"{some}; name more samplers for those areas and days, or fewer shifts than "
+                f"{least:.0f}, so that strata are left out"
+            )
+
+
 # Samplers as people write them.
 
-_PARTS = 4
+#: What is written of each sampler, in this order; only the name must be there.
+FIELDS = (
+    *("sampler", "areas", "days_off", "most_shifts"),
+    *("most_hours", "travel_hours", "rest_days"),
+)
 _WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+#: Hours of a shift on the spot, and of rest before the next day's (our choice; local law decides).
+SHIFT_HOURS, REST_HOURS = 9.0, 11.0
 
 
-def samplers_of(text: str, *, week: str) -> tuple[Sampler, ...]:
-    """Return samplers as written, one a line: ``name | areas | days off | most shifts``.
+def samplers_of(text: str, *, week: str, shift_hours: float = SHIFT_HOURS) -> tuple[Sampler, ...]:
+    """Return samplers as written, one a line, in the order of `FIELDS`.
 
     Parameters
     ----------
     text : str
-        Only the name must be there; areas and days off are separated by blanks or commas, days by
-        their first three letters: ``Ada | SOR KET | Tue Wed | 4``. Empty lines are left out.
+        Lines with ``|`` between the fields, or CSV whose first line names them: ``sampler`` and any
+        others of `FIELDS`. Areas and days off are separated by blanks or semicolons, days by their
+        first three letters: ``Ada | SOR KET | Tue Wed | 4 | 38 | 2 | 1``. Empty lines are left out.
+        The most hours a week hold shifts with the travel to and fro, by the longest way.
     week : str
         The ISO week whose days are meant.
+    shift_hours : float
+        Hours of one shift, without travel.
 
     Raises
     ------
     UsageError
-        If a line has more parts, an unknown weekday, or a number of shifts that is none.
+        If a line has more fields, an unknown weekday, or a number that is none; hours that hold no
+        shift; or shifts so long that the night between two is under `REST_HOURS`.
     """
+    if not 0 < shift_hours <= 24:
+        raise UsageError(f"shifts of {shift_hours:g} hours; allowed: over 0 and up to 24")
     monday = week_start(week).date()
-    lines = [line for line in text.splitlines() if line.strip()]
-    return tuple(_sampler_of(line, monday) for line in lines)
+    lines = [line for line in text.removeprefix("\ufeff").splitlines() if line.strip()]
+    if lines and "|" not in lines[0] and lines[0].split(",")[0].strip().lower() == FIELDS[0]:
+        rows = _csv_rows(lines)
+    else:
+        rows = [_parts_of(line) for line in lines]
+    return tuple(_sampler_of(row, monday, shift_hours) for row in rows)
 
 
-def _sampler_of(line: str, monday: date) -> Sampler:
-    parts = [part.strip() for part in line.split("|")]
-    if len(parts) > _PARTS:
+def _csv_rows(lines: Sequence[str]) -> list[dict[str, str]]:
+    heads, *rows = [[part.strip() for part in row] for row in csv.reader(lines)]
+    heads = [head.lower() for head in heads]
+    unknown = [head for head in heads if head not in FIELDS]
+    if unknown or len(set(heads)) < len(heads):
         raise UsageError(
-            f"sampler {line!r} has {len(parts)} parts; allowed: name | areas | days off | shifts"
+            f"column {(unknown or heads)[0]!r} of samplers is unknown or named twice; allowed: "
+            f"{', '.join(FIELDS)}, each once"
         )
-    name, areas, off, most = [*parts, "", "", ""][:_PARTS]
-    days = [word.lower()[:3] for word in off.replace(",", " ").split()]
+    for row in rows:
+        if len(row) > len(heads):
+            raise UsageError(
+                f"sampler {row[0]!r} has {len(row)} cells; allowed: {len(heads)}, as the first "
+                "line; separate areas and days by blanks or semicolons"
+            )
+    return [dict(zip(heads, row, strict=False)) for row in rows]
+
+
+def _parts_of(line: str) -> dict[str, str]:
+    parts = [part.strip() for part in line.split("|")]
+    if len(parts) > len(FIELDS):
+        raise UsageError(f"sampler {line!r} has {len(parts)} parts; allowed: {' | '.join(FIELDS)}")
+    return dict(zip(FIELDS, parts, strict=False))
+
+
+def _sampler_of(row: Mapping[str, str], monday: date, shift_hours: float) -> Sampler:
+    name = row.get("sampler", "")
+    days = [word.lower()[:3] for word in _words(row.get("days_off", ""))]
     unknown = [word for word in days if word not in _WEEKDAYS]
     if unknown:
         raise UsageError(f"sampler {name}: no weekday {unknown[0]!r}; allowed: Mon to Sun")
-    if most and not (most.isascii() and most.isdecimal()):
-        raise UsageError(f"sampler {name}: {most!r} shifts; allowed: a whole number, 1 or more")
     return Sampler(
         name,
-        areas=frozenset(areas.replace(",", " ").split()),
+        areas=frozenset(_words(row.get("areas", ""))),
         off=frozenset(monday + timedelta(days=_WEEKDAYS.index(word)) for word in days),
-        most_shifts=int(most) if most else None,
+        most_shifts=_most_shifts(name, row, shift_hours),
     )
+
+
+def _words(cell: str) -> list[str]:
+    return cell.replace(",", " ").replace(";", " ").split()
+
+
+def _most_shifts(name: str, row: Mapping[str, str], shift_hours: float) -> int | None:
+    """Return the most shifts in the week by number, hours and rest; None where nothing binds."""
+    most = row.get("most_shifts", "")
+    if most and not (most.isascii() and most.isdecimal()):
+        raise UsageError(f"sampler {name}: {most!r} shifts; allowed: a whole number, 1 or more")
+    hours, travel, rest = (
+        _number(name, row.get(field, ""), field)
+        for field in ("most_hours", "travel_hours", "rest_days")
+    )
+    each = shift_hours + (travel or 0.0)
+    if 24 - each < REST_HOURS:
+        raise UsageError(
+            f"sampler {name}: a shift of {shift_hours:g} h with {travel or 0:g} h of travel leaves "
+            f"{max(24 - each, 0):g} h before the next day; allowed: {REST_HOURS:g} h or more"
+        )
+    by_hours = None if hours is None else math.floor(hours / each + 1e-9)
+    if by_hours == 0:
+        raise UsageError(
+            f"sampler {name}: {hours:g} h in the week hold no shift of {each:g} h with its travel; "
+            "allowed: enough for one, or leave the sampler out"
+        )
+    by_rest = None if rest is None else 7 - math.ceil(rest)
+    known = [one for one in (int(most) if most else None, by_hours, by_rest) if one is not None]
+    return min(known) if known else None
+
+
+def _number(name: str, cell: str, field: str) -> float | None:
+    if not cell:
+        return None
+    most = 6.0 if field == "rest_days" else 168.0
+    try:
+        found = float(cell)
+    except ValueError:
+        found = math.nan
+    if not 0 <= found <= most:
+        raise UsageError(
+            f"sampler {name}: {cell!r} as {field}; allowed: a number from 0 to {most:g}"
+        )
+    return found

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.codes import coded
 from analytics.data.schema import TABLES, site_day_id
 from analytics.errors import UsageError
 from analytics.planning import samplers as staff
@@ -36,6 +37,8 @@ MOST_TRIES = 200
 MOST_SEED = 2**53 - MOST_TRIES
 #: Redraws by which the inclusion probabilities of a schedule with few samplers are estimated.
 REDRAWS = 20_000
+#: The same where areas, hours or numbers of shifts bind, and each draw is a flow to be solved.
+FLOW_REDRAWS = 4_000
 #: Below this share of feasible draws a schedule is refused (our choice, no source).
 FEWEST_FEASIBLE = 0.5
 #: By this part an inclusion probability may bend, beside its Monte Carlo error (our choice).
@@ -116,7 +119,7 @@ def draw_schedule(
 
     if not samplers or not chosen:
         return drawn(seed)
-    staff.require_samplers(samplers, sorted({one.area for one in strata}))
+    staff.require_samplers(samplers, None)
     feasible = _require_unbent(chosen, seed, samplers)
     area_of = {site: one.area for one in chosen for site in one.sites}
     for tries in range(1, MOST_TRIES + 1):
@@ -219,6 +222,15 @@ def _rings(rng: np.random.Generator, single: Floats, shape: tuple[int, ...]) -> 
     return rings
 
 
+def drawn_for_samplers(schedule: Schedule) -> str:
+    """Return, as a code, how a schedule was drawn that named samplers can do."""
+    if schedule.feasible_prop >= 1:
+        return coded("drawn_for_any")
+    share = f"{100 * schedule.feasible_prop:.0f}"
+    share = "over 99" if share == "100" else share
+    return coded("drawn_for_samplers", part=share, tries=schedule.tries)
+
+
 # Many draws at once: how often the samplers can do one, and what that does to the probabilities.
 
 
@@ -249,7 +261,9 @@ def _require_unbent(
     compared: with the samplers' days off the dates of a stratum need not stay equally likely.
     """
     rng = np.random.default_rng([seed, zlib.crc32(b"redraws")])
-    planned = [redraw(one, rng, n_draws=REDRAWS) for one in strata]
+    n_dates = len({day for one in strata for day in one.dates})
+    n_draws = FLOW_REDRAWS if staff.is_bound(samplers, n_dates) else REDRAWS
+    planned = [redraw(one, rng, n_draws=n_draws) for one in strata]
     by_place: dict[tuple[str, date], Ints] = {}
     for one, sampled in zip(strata, planned, strict=True):
         for at, day in enumerate(one.dates):
@@ -258,9 +272,17 @@ def _require_unbent(
     can_do = staff.can_be_done(by_place, samplers)
     share = float(can_do.mean())
     if share < FEWEST_FEASIBLE:
+        dates = {day for _, day in by_place}
+        a_date = [
+            np.sum([n for (_, on), n in by_place.items() if on == day], axis=0) for day in dates
+        ]
+        half = int(np.median(np.max(a_date, axis=0)))
+        at_work = [sum(day not in who.off for who in samplers) for day in dates]
         raise UsageError(
             f"{share:.0%} of random schedules can be done by these samplers; allowed: "
-            f"{FEWEST_FEASIBLE:.0%} or more; plan fewer shifts, or name more samplers or days"
+            f"{FEWEST_FEASIBLE:.0%} or more; half of them put {half} shifts or more on one date, "
+            f"where {min(at_work)} to {max(at_work)} samplers are at work; plan fewer shifts, or "
+            "name more samplers or days"
         )
     for one, sampled in zip(strata, planned, strict=True):
         _require_even(one, sampled, can_do)

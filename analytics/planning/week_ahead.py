@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analytics.codes import coded
 from analytics.data.calendar import season_days
 from analytics.errors import UsageError
 from analytics.options.compare import ahead_by_week
@@ -132,6 +133,87 @@ def _stratum(row: dict[Any, Any], sampled: pd.DataFrame, week: str) -> PlannedSt
         n_now=int((here["week"] == here["week"].max()).sum()),
         sites_a_day=a_day,
     )
+
+
+def covered(
+    strata: Sequence[PlannedStratum], not_covered: Sequence[str]
+) -> tuple[PlannedStratum, ...]:
+    """Return strata without the sites that nobody can visit: a stratum without any has no frame.
+
+    Raises `UsageError` for a site that is in none of them, or where no site is left.
+    """
+    sites = sorted({site for one in strata for site in one.sites})
+    unknown = [site for site in not_covered if site not in sites]
+    if unknown:
+        raise UsageError(
+            f"no site {', '.join(unknown)} in the frame of {strata[0].week}; there are: "
+            f"{', '.join(sites)}"
+        )
+    if set(sites) <= set(not_covered):
+        raise UsageError("no site is left to visit; allowed: at least one that can be covered")
+    return tuple(_covered(one, not_covered) for one in strata)
+
+
+def _covered(one: PlannedStratum, not_covered: Sequence[str]) -> PlannedStratum:
+    kept = [at for at, site in enumerate(one.sites) if site not in not_covered]
+    if len(kept) == len(one.sites):
+        return one
+    chance = sum(one.draw_probability[at] for at in kept) or 1.0
+    frame = len(one.dates) * (bool(kept) if one.is_of_days else len(kept))
+    return replace(
+        one,
+        sites=tuple(one.sites[at] for at in kept),
+        draw_probability=tuple(one.draw_probability[at] / chance for at in kept),
+        frame_size=frame,
+        sites_a_day=max(min(one.sites_a_day, len(kept)), 1),
+    )
+
+
+def coverage_notes(
+    snapshot: Snapshot,
+    strata: Sequence[PlannedStratum],
+    not_covered: Sequence[str],
+    *,
+    season: str,
+) -> list[str]:
+    """Return, as codes, what sites that nobody visits do to the figures of their areas.
+
+    By past counts of the season: the part of an area's boats that land there, and by how much the
+    total moves where the days of such a site count as like those of the others, as they do in
+    design ``site_day`` while it is among the sites.
+    """
+    counts = sampled_by_week(snapshot, season=season)
+    mean = counts.groupby("site")["boats_returned"].mean()
+    notes = []
+    for area in dict.fromkeys(one.area for one in strata):
+        mine = next(one for one in strata if one.area == area)
+        lost = [site for site in mine.sites if site in not_covered]
+        if not lost:
+            continue
+        if len(lost) == len(mine.sites):
+            notes.append(coded("not_covered_area", areas=[area]))
+            continue
+        boats = mean.reindex(list(mine.sites))
+        if boats.isna().any() or not boats.sum() > 0:
+            notes.append(coded("not_covered_unknown", areas=[area], sites=lost))
+            continue
+        part = float(boats[lost].sum() / boats.sum())
+        if mine.is_of_days:
+            notes.append(
+                coded("not_covered_days", areas=[area], sites=lost, part=f"{100 * part:.0f}")
+            )
+            continue
+        off = float(boats.drop(lost).mean() / boats.mean() - 1)
+        notes.append(
+            coded(
+                "not_covered_known",
+                areas=[area],
+                sites=lost,
+                part=f"{100 * part:.0f}",
+                off=f"{100 * off:+.0f}".replace("-", "−"),
+            )
+        )
+    return notes
 
 
 def unit_of(quantity: str) -> str:

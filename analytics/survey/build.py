@@ -157,10 +157,10 @@ def week_frame(snapshot: Snapshot, *, season: str, week: str) -> pd.DataFrame:
 
 
 def sampled_by_week(snapshot: Snapshot, *, season: str) -> pd.DataFrame:
-    """Return ``area, week, day_group, date, site`` of a season's site-days with a boat count."""
+    """Return ``area, week, day_group, date, site, boats_returned`` of counted site-days."""
     sampled = _rows_of(snapshot, season).sampled
     counted = sampled[sampled["boats_returned"].notna() & sampled["day_group"].notna()]
-    found: pd.DataFrame = counted[["area", "week", "day_group", "date", "site"]]
+    found: pd.DataFrame = counted[["area", "week", "day_group", "date", "site", "boats_returned"]]
     return found
 
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
 import streamlit as st
 
 from analytics.codes import sentences
 from analytics.csv_text import table_csv
 from analytics.data import importing
 from analytics.errors import BlackmouthError
-from analytics.people import Action
+from analytics.people import Action as PersonAction
+from analytics.planning.missed import Cause, miss
 from analytics.planning.plan import expected_table
 from analytics.planning.progress import Standing, progress_of
 from analytics.planning.sample_sizes import likeness_codes, needs_of, needs_table
@@ -35,11 +37,12 @@ from dashboard.page_frame import colours, lead
 from dashboard.sampling_plan import asking, tables, words
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from analytics.bulletin.archive import BulletinMetadata
     from analytics.data.snapshot import Snapshot
     from analytics.planning.plan import Plan
+    from analytics.planning.progress import Progress
     from analytics.planning.schedule import Schedule
 
 _NO_BULLETIN = (
@@ -48,7 +51,7 @@ _NO_BULLETIN = (
 )
 #: All areas together, as the link says it.
 ALL = "all"
-_RECEIPT = "sampling-plan-receipt"
+_RECEIPT, _MISSED = "sampling-plan-receipt", "missed-shift-receipt"
 _SAFETY = (
     "A plan never says that it is safe to go. Storm, ice and cold water come first; local rules "
     "and your own crew's instructions decide."
@@ -59,7 +62,7 @@ def _page() -> None:
     st.title("Sampling plan")
     notices.invented()
     url_state.follow("sampling_plan")
-    people.require(Action.SEE_STORE)
+    people.require(PersonAction.SEE_STORE)
     store = store_access.store()
     if store is None:
         lead("No store is open. Start with `blackmouth open --store DIR`.")
@@ -87,7 +90,7 @@ def _plan_part(card: BulletinMetadata, snapshot: Snapshot, path: str) -> None:
         return
     with st.container(key="plan-wishes"):
         now = asking.shifts_of_week(snapshot, card.through)
-        asked = asking.ask(weeks, shifts_now=now)
+        asked = asking.ask(weeks, _names(snapshot, "sites", "site", "site_name"), shifts_now=now)
     answer = st.container()
     try:
         plan = asking.plan_of(card, asked, path)
@@ -107,7 +110,7 @@ def _plan_part(card: BulletinMetadata, snapshot: Snapshot, path: str) -> None:
     _allocation(plan, name)
     page_frame.part(_boats_and_fish, plan, name)
     _call(plan, name)
-    page_frame.part(_schedule, plan, snapshot, name)
+    page_frame.part(_schedule, plan, asked, snapshot, name)
 
 
 def _say(error: BlackmouthError) -> None:
@@ -125,7 +128,7 @@ def _names(snapshot: Snapshot, table: str, key: str, named: str) -> dict[str, st
 
 def _precision(plan: Plan, name: Callable[[str], str]) -> None:
     """Draw planned and present precision of a quantity by area, and the table of all."""
-    people.require(Action.SEE_STORE)
+    people.require(PersonAction.SEE_STORE)
     st.header("Precision", anchor=False)
     quantities = words.quantities_of(plan)
     quantity = filters.switch(
@@ -143,7 +146,8 @@ def _precision(plan: Plan, name: Callable[[str], str]) -> None:
         )
     else:
         st.markdown(f"{words.precision_finding(rows, name)}.")
-    st.html(tables.precision(plan, name))
+    with st.expander("All figures, now and planned"):
+        st.html(tables.precision(plan, name))
     _curve(plan, quantity, name)
 
 
@@ -179,7 +183,7 @@ def _of_curve(name: Callable[[str], str]) -> Callable[[str], str]:
 
 def _boats_and_fish(plan: Plan, name: Callable[[str], str]) -> None:
     """Draw how many boats to interview and fish to measure for a wanted interval."""
-    people.require(Action.SEE_STORE)
+    people.require(PersonAction.SEE_STORE)
     if plan.like is None or not plan.samples:
         return
     st.header("Boats to interview, fish to measure", anchor=False)
@@ -223,13 +227,15 @@ def _call(plan: Plan, name: Callable[[str], str]) -> None:
 # The schedule and its files.
 
 
-def _schedule(plan: Plan, snapshot: Snapshot, name: Callable[[str], str]) -> None:
+def _schedule(
+    plan: Plan, asked: asking.Ask, snapshot: Snapshot, name: Callable[[str], str]
+) -> None:
     """Draw the schedule by its seed and samplers, and offer its files."""
-    people.require(Action.SEE_STORE)
+    people.require(PersonAction.SEE_STORE)
     st.header("Schedule", anchor=False)
     drawing = asking.ask_draw()
     try:
-        samplers = samplers_of(drawing.samplers, week=plan.week)
+        samplers = samplers_of(asked.samplers, week=plan.week, shift_hours=asked.shift_hours)
         drawn = draw_schedule(plan.strata, season=plan.season, seed=drawing.seed, samplers=samplers)
     except BlackmouthError as error:
         _say(error)
@@ -279,14 +285,14 @@ def _keep(plan: Plan, drawn: Schedule, snapshot: Snapshot) -> None:
         st.success(receipt)
     pressed = st.button(
         "Store this schedule",
-        disabled=not people.may(Action.STORE),
+        disabled=not people.may(PersonAction.STORE),
         help="As one batch, to be taken out again on the Data desk. No estimate reads it.",
         key="store-plan",
     )
     store = store_access.store()
     if not pressed or store is None:
         return
-    people.require(Action.STORE)
+    people.require(PersonAction.STORE)
     rows = {at: _texts(row) for at, row in enumerate(table.to_pylist(), 2)}
     try:
         reading = importing.read_rows({"planned_site_days": rows}, source="sampling plan")
@@ -298,8 +304,8 @@ def _keep(plan: Plan, drawn: Schedule, snapshot: Snapshot) -> None:
     st.rerun()
 
 
-def _texts(row: dict[str, Any]) -> dict[str, str]:
-    return {name: str(value) for name, value in row.items() if value is not None}
+def _texts(row: dict[Any, Any]) -> dict[str, str]:
+    return {name: str(value) for name, value in row.items() if not pd.isna(value)}
 
 
 def _shifts(drawn: Schedule, snapshot: Snapshot) -> Any:
@@ -335,9 +341,61 @@ def _became(snapshot: Snapshot, season: str) -> None:
     said = words.busyness_words(found.busyness, words.n_lost(found))
     if said:
         st.markdown(said)
+    if receipt := st.session_state.pop(_MISSED, ""):
+        st.success(receipt)
+    sites = _names(snapshot, "sites", "site", "site_name")
     if len(found.shifts) > found.count(Standing.RESERVE):
         with st.expander("Shift by shift"):
-            st.html(tables.progress(found.shifts, _names(snapshot, "sites", "site", "site_name")))
+            st.html(tables.progress(found.shifts, sites))
+    if people.may(PersonAction.STORE):
+        _record(found, snapshot, sites)
+
+
+def _record(found: Progress, snapshot: Snapshot, sites: Mapping[str, str]) -> None:
+    """Draw the form that records a missed shift, and do by rule what follows."""
+    is_open = found.shifts["standing"].isin([Standing.AHEAD, Standing.NOT_SEEN])
+    shifts = {one["sample_id"]: one for one in found.shifts[is_open].to_dict("records")}
+    if not shifts:
+        return
+    with st.expander("Record a missed shift"):
+        st.markdown(words.HOW_TO_RECORD)
+        with st.form("missed-shift"):
+            sample = st.selectbox(
+                "Shift",
+                list(shifts),
+                key="missed-sample",
+                format_func=lambda one: words.shift_words(shifts[one], sites),
+            )
+            cause = st.selectbox(
+                "Why", list(Cause), key="missed-cause", format_func=words.CAUSES.__getitem__
+            )
+            known_on = st.date_input(
+                "Known since", "today", key="missed-known", format="YYYY-MM-DD"
+            )
+            pressed = st.form_submit_button("Record it")
+        if pressed and sample and cause and isinstance(known_on, date):
+            _store_missed(snapshot, sample, Cause(cause), known_on)
+
+
+def _store_missed(snapshot: Snapshot, sample: str, cause: Cause, known_on: date) -> None:
+    """Store what follows from a missed shift as one batch, with who said so."""
+    who = people.require(PersonAction.STORE).name
+    store = store_access.store()
+    if store is None:
+        return
+    plan = snapshot["planned_site_days"].to_pandas()
+    try:
+        outcome = miss(plan, sample, cause=cause, who=who, known_on=known_on)
+        said = words.outcome_words(outcome)
+        if len(outcome.rows):
+            rows = {at: _texts(row) for at, row in enumerate(outcome.rows.to_dict("records"), 2)}
+            reading = importing.read_rows({"planned_site_days": rows}, source="missed shift")
+            importing.store_checked(importing.check(reading, store), store, who=people.who())
+    except BlackmouthError as error:
+        _say(error)
+        return
+    st.session_state[_MISSED] = numbers.plain(said)
+    st.rerun()
 
 
 _page()

@@ -10,6 +10,7 @@ import streamlit as st
 from analytics.data.store import Store
 from analytics.errors import UsageError
 from analytics.planning.make_plan import Objective, PlanRequest
+from analytics.planning.samplers import FIELDS, SHIFT_HOURS, samplers_of
 from analytics.planning.schedule import MOST_SEED
 from analytics.planning.season_plan import plan_week
 from analytics.weeks import week_of
@@ -17,6 +18,8 @@ from analytics.wording import numbers
 from dashboard import data, filters, url_state
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from analytics.bulletin.archive import BulletinMetadata
     from analytics.data.snapshot import Snapshot
     from analytics.planning.plan import Plan
@@ -52,18 +55,23 @@ class Ask(NamedTuple):
     shifts: int | None
     target: str | None
     objective: str
+    not_covered: tuple[str, ...] = ()
+    samplers: str = ""
+    shift_hours: float = SHIFT_HOURS
 
 
 class Draw(NamedTuple):
-    """How the schedule is drawn and printed: its seed, the samplers as written, the paper."""
+    """How the schedule is drawn and printed: its seed, and the paper."""
 
     seed: int
-    samplers: str
     paper: str
 
 
-def ask(weeks: tuple[str, ...], *, shifts_now: int) -> Ask:
-    """Draw what can be asked of a plan and return what is; the shifts begin with those of now."""
+def ask(weeks: tuple[str, ...], sites: Mapping[str, str], *, shifts_now: int) -> Ask:
+    """Draw what can be asked of a plan and return what is; the shifts begin with those of now.
+
+    `sites`: names of the landing sites by code.
+    """
     columns = st.columns([3, 3, 2, 4], vertical_alignment="bottom")
     with columns[0]:
         week = filters.pick("Week", weeks, key="week", words=_week_words)
@@ -85,7 +93,41 @@ def ask(weeks: tuple[str, ...], *, shifts_now: int) -> Ask:
             key="objective",
             words=lambda one: OBJECTIVES[Objective(one)],
         )
-    return Ask(week, shifts, target, objective)
+    return Ask(week, shifts, target, objective, *_ask_bounds(sites))
+
+
+def _ask_bounds(sites: Mapping[str, str]) -> tuple[tuple[str, ...], str, float]:
+    """Draw what bounds a plan: sites that nobody can visit, samplers as written, their hours."""
+    is_asked = any(key in st.query_params for key in ("not_covered", "samplers"))
+    with st.expander("Sites that cannot be covered, samplers", expanded=is_asked):
+        url_state.seed_many("not_covered", list(sites))
+        lost = st.multiselect(
+            "Sites that nobody can visit",
+            list(sites),
+            key="not_covered",
+            format_func=lambda one: f"{sites[one]} ({one})",
+            placeholder="none",
+        )
+        url_state.note("not_covered", lost)
+        left, right = st.columns([9, 3])
+        with left:
+            key = "samplers"
+            st.session_state.setdefault(key, st.query_params.get(key, ""))
+            samplers = st.text_area(
+                "Samplers, one a line; none for anybody",
+                key=key,
+                height=110,
+                placeholder=" | ".join(FIELDS),
+                help="Only the name must be there: Ada | SOR KET | Tue Wed | 4 | 38 | 2 | 1. Hours "
+                "are of the week; travel is to and fro, a shift; rest days are of the week. A CSV "
+                "table pasted with its first line (sampler, areas, days_off, …) is read, too.",
+            )
+            url_state.note(key, samplers)
+        with right:
+            hours = _number(
+                "Hours of a shift", "shift_hours", first=int(SHIFT_HOURS), least=1, most=13
+            )
+    return tuple(lost), samplers, float(hours)
 
 
 def ask_half_width() -> float:
@@ -98,24 +140,13 @@ def ask_half_width() -> float:
 
 def ask_draw() -> Draw:
     """Draw what a schedule depends on and return what is chosen."""
-    left, right = st.columns([1, 3])
+    left, right, _ = st.columns([3, 3, 6])
     with left:
         seed = _number("Seed of the draw", "seed", first=_FIRST_SEED, least=0, most=MOST_SEED)
-        paper = filters.pick(
-            "Paper of the sheets", tuple(PAPERS), key="paper", words=PAPERS.__getitem__
-        )
     with right:
-        key = "samplers"
-        st.session_state.setdefault(key, st.query_params.get(key, ""))
-        samplers = st.text_area(
-            "Samplers, one a line; none for anybody",
-            key=key,
-            height=100,
-            placeholder="name | areas | days off | most shifts",
-            help="Only the name must be there: Ada | SOR KET | Tue Wed | 4",
-        )
-        url_state.note(key, samplers)
-    return Draw(seed, samplers, paper)
+        sizes = tuple(PAPERS)
+        paper = filters.pick("Paper of the sheets", sizes, key="paper", words=PAPERS.__getitem__)
+    return Draw(seed, paper)
 
 
 def _number(label: str, key: str, *, first: int, least: int, most: int) -> int:
@@ -153,6 +184,9 @@ def _plan(
     shifts: int | None,
     target: str | None,
     objective: str,
+    not_covered: tuple[str, ...],
+    samplers: str,
+    shift_hours: float,
 ) -> Plan:
     cards, _ = data.kept_bulletins(Path(folder))
     card = next(one for one in cards if one.bulletin == bulletin)
@@ -167,6 +201,8 @@ def _plan(
         shifts=shifts,
         target_pse=None if target is None else float(target) / 100,
         objective=Objective(objective),
+        not_covered=not_covered,
+        samplers=samplers_of(samplers, week=week, shift_hours=shift_hours),
     )
     snapshot = Store(path).snapshot(as_of=card.version)
     known = (on.baseline, on.limits)

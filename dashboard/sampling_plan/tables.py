@@ -10,7 +10,7 @@ from analytics.codes import sentences
 from analytics.planning.progress import Standing
 from analytics.planning.sample_sizes import SHARE
 from analytics.quantities import QUANTITIES
-from analytics.rounding import DASH, number
+from analytics.rounding import DASH
 from analytics.wording import numbers
 from analytics.wording.numbers import Measurement, NumberKind
 from dashboard import html_tables
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from markupsafe import Markup
 
-    from analytics.planning.plan import Expected, Plan
+    from analytics.planning.plan import Expected, Plan, PlannedStratum
     from analytics.planning.sample_sizes import SampleNeed
     from analytics.planning.schedule import Schedule
 
@@ -75,19 +75,32 @@ def _precision_cell(one: Expected | None) -> str:
 
 
 def allocation(plan: Plan, name: Callable[[str], str]) -> Markup:
-    """Return where the shifts go, beside the last sampled week and the even spread."""
-    heads = ("Area", "Days", "Planned", "Even spread", "Last sampled week", "Frame")
+    """Return where the shifts go, beside the last sampled week and the even spread, by area."""
+    heads = ("Area", "Planned", "Even spread", "Last sampled week", "Site-days in the frame")
+    counts: tuple[Callable[[PlannedStratum], int], ...] = (
+        lambda one: one.n_site_days,
+        lambda one: one.n_even * one.sites_a_day,
+        lambda one: one.n_now,
+        lambda one: len(one.dates) * len(one.sites),
+    )
+    return _by_area(plan, heads, counts, name)
+
+
+def _by_area(
+    plan: Plan,
+    heads: Sequence[str],
+    counts: Sequence[Callable[[PlannedStratum], int]],
+    name: Callable[[str], str],
+) -> Markup:
+    """Return a line an area: a number in all, and below it that of each group of days."""
     lines = []
-    for one in plan.strata:
-        unit = "day" if one.is_of_days else "site-day"
-        cells = [
-            one.weekdays,
-            str(one.n_site_days),
-            str(one.n_even * one.sites_a_day),
-            str(one.n_now),
-            numbers.count(one.frame_size, unit),
-        ]
-        lines.append(html_tables.line(heads, name(one.area), cells))
+    for area in dict.fromkeys(one.area for one in plan.strata):
+        mine = [one for one in plan.strata if one.area == area]
+        cells = []
+        for count in counts:
+            parts = [f"{one.weekdays} {count(one)}" for one in mine]
+            cells.append(f"{sum(map(count, mine))}" + html_tables.small(", ".join(parts)))
+        lines.append(html_tables.line(heads, name(area), cells))
     return html_tables.table(heads, lines)
 
 
@@ -126,16 +139,15 @@ def boats_and_fish(needs: Sequence[SampleNeed], name: Callable[[str], str]) -> M
 
 
 def call(plan: Plan, name: Callable[[str], str]) -> Markup:
-    """Return where the shifts go that serve the call best, beside the plan."""
-    heads = ("Area", "Days", "This plan", "For the call", "Difference")
-    lines = []
-    for one, n in zip(plan.strata, plan.decision.n if plan.decision else (), strict=False):
-        shifts = n * one.sites_a_day
-        more = shifts - one.n_site_days
-        sign = number(more, place=0, signed=True) if more else "0"
-        cells = [one.weekdays, str(one.n_site_days), str(shifts), sign]
-        lines.append(html_tables.line(heads, name(one.area), cells))
-    return html_tables.table(heads, lines)
+    """Return where the shifts go that serve the call best, beside the plan, by area."""
+    heads = ("Area", "This plan", "For the call")
+    best = dict(zip(plan.strata, plan.decision.n if plan.decision else (), strict=False))
+    return _by_area(
+        plan,
+        heads,
+        (lambda one: one.n_site_days, lambda one: best.get(one, 0) * one.sites_a_day),
+        name,
+    )
 
 
 def schedule(drawn: Schedule, site_names: Mapping[str, str], name: Callable[[str], str]) -> Markup:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from analytics.catch_limits import join_words
-from analytics.codes import Code, parse
+from analytics.codes import Code, parse, sentences
 from analytics.planning.make_plan import ALLOCATED_FOR
+from analytics.planning.missed import Action, Cause
 from analytics.planning.progress import LOST, Standing
 from analytics.planning.sample_sizes import SHARE
+from analytics.planning.schedule import drawn_for_samplers
 from analytics.quantities import QUANTITIES
 from analytics.rounding import chance, percent
 from analytics.wording import numbers
@@ -16,6 +18,7 @@ from analytics.wording import numbers
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from analytics.planning.missed import Outcome
     from analytics.planning.plan import Expected, Plan
     from analytics.planning.progress import Busyness, Progress
     from analytics.planning.sample_sizes import SampleNeed
@@ -37,6 +40,20 @@ _CLEAR = 0.05
 _SETTLED = 0.01
 #: Strata that a sentence names.
 _NAMED = 2
+#: Why a shift was missed, for whoever records it.
+CAUSES = {
+    Cause.SAMPLER_MISSING: "The sampler cannot go, another one can",
+    Cause.NOBODY_FREE: "Nobody can go",
+    Cause.SITE_CLOSED: "The site is closed",
+    Cause.STORM_NOT_SEEN: "Storm; whether boats came back is not known",
+    Cause.STORM_EMPTY: "Storm; it is known that no boat came back",
+}
+HOW_TO_RECORD = (
+    "A shift is done once its count of boats is in the store: there is nothing to tick. A missed "
+    "one is recorded with its reason. Its place goes to the next of the reserve only where every "
+    "date of its stratum is still ahead, or to a reserve site of the same date; else it is left "
+    "out. Nobody chooses the replacement."
+)
 NO_CORRECTION = (
     "The estimates correct only site-days whose boats were counted and nobody was interviewed: "
     "they count by their boats. A shift that was missed altogether has no count and no "
@@ -264,11 +281,8 @@ def schedule_words(drawn: Schedule) -> str:
     n = numbers.count(len(drawn.planned), "shift")
     words = f"{n} drawn at random by seed {drawn.seed}; the rest of each stratum is its reserve."
     if drawn.assigned:
-        words += (
-            f" The samplers can do {chance(drawn.feasible_prop)} of such draws; this is number "
-            f"{drawn.tries} of those tried, so it is no simple random sample: site-days of one "
-            "date are in it together less often, and errors may read a little too wide or narrow."
-        )
+        said = sentences(drawn_for_samplers(drawn))
+        words += f" {said[:1].upper()}{said[1:]}."
     return words
 
 
@@ -305,6 +319,36 @@ def busyness_words(busy: Busyness, n_lost: int) -> str:
     else:
         words += " The quiet ones were missed: totals are too high."
     return f"{words} {NO_CORRECTION}"
+
+
+def shift_words(one: Mapping[Any, Any], sites: Mapping[str, str]) -> str:
+    """Return a shift of a plan by its day and place, as a choice."""
+    day = one["date"].date()
+    where = f"{sites.get(one['site']) or one['site']} ({one['site']})"
+    return f"{day:%a} {numbers.day_words(day)}, {where}"
+
+
+def outcome_words(outcome: Outcome) -> str:
+    """Return what followed from a missed shift."""
+    if outcome.action is Action.COUNT_ZERO:
+        return (
+            "Nothing is missed: that no boat came back is a count. Key the site-day with 0 boats "
+            "on the page Paper forms, and the shift is done."
+        )
+    if outcome.action is Action.ANOTHER_SAMPLER:
+        return (
+            "Recorded. The same site-day stays planned without a name: send another sampler there, "
+            "on that day."
+        )
+    if outcome.action is Action.RESERVE:
+        return (
+            f"Recorded as replaced. {outcome.replacement}, the next of the reserve, is planned in "
+            "its place: print its sheet, or load the calendar again."
+        )
+    return (
+        "Recorded as missed. No site-day of the reserve may take its place by the rule, so the "
+        "sample of its stratum is smaller by one."
+    )
 
 
 def n_lost(found: Progress) -> int:

@@ -10,8 +10,10 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from analytics import Store
+from analytics.codes import has_code
+from analytics.people import Action
 from analytics.planning.progress import Busyness
-from dashboard import data, store_access
+from dashboard import data, people, store_access
 from dashboard.pages import menu
 from dashboard.sampling_plan import words
 from tests.app.reading import words_of
@@ -102,11 +104,43 @@ def test_samplers_are_read_and_refused_in_words(store, open_at):
     page = open_at(store, samplers="Ada | Q")
     assert "no area Q" in errors(page)
     page.text_area(key="samplers").set_value("Ada\nBo").run()
-    assert "of random schedules can be done by these samplers" in errors(page)
+    assert "these samplers can do 14 in the week" in errors(page)
     many = "\n".join(f"S{k}" for k in range(14))
     page.text_area(key="samplers").set_value(many).run()
     assert not page.exception
-    assert "no simple random sample" in words_of(page)
+    assert "The samplers can do" in words_of(page)
+
+
+def test_a_site_that_cannot_be_covered_leaves_the_draw(store, open_at):
+    page = open_at(store, not_covered="SOR1")
+    assert "cannot be drawn, where" in words_of(page)
+    assert page.multiselect(key="not_covered").value == ["SOR1"]
+
+
+def test_a_missed_shift_is_recorded_by_rule(store, open_at, monkeypatch):
+    page = open_at(store)
+    missed = page.selectbox(key="missed-sample").value
+    page.selectbox(key="missed-cause").set_value("nobody_free")
+    next(one for one in page.button if one.label == "Record it").click().run()
+    assert not page.exception
+    assert not page.error
+    assert "Recorded as" in " ".join(one.value for one in page.success)
+    rows = {
+        row["sample_id"]: row for row in Store(store).snapshot()["planned_site_days"].to_pylist()
+    }
+    # Every date of the demo's week is ahead, so the next of the reserve takes the place.
+    assert rows[missed]["state"] == "replaced"
+    assert has_code(rows[missed]["reason"], "replaced_by")
+    came = [row for row in rows.values() if has_code(row["reason"] or "", "takes_the_place_of")]
+    assert [row["is_reserve"] for row in came] == [False]
+    assert "1 replaced from the reserve" in words_of(page)
+    page.selectbox(key="missed-cause").set_value("storm_empty")
+    next(one for one in page.button if one.label == "Record it").click().run()
+    assert "Paper forms" in " ".join(one.value for one in page.success)
+    # Who may not store data has no such form.
+    monkeypatch.setattr(people, "may", lambda action: action is not Action.STORE)
+    again = open_at(store)
+    assert not [one for one in again.button if one.label == "Record it"]
 
 
 def test_a_schedule_is_stored_as_a_batch_and_moves_no_estimate(store, open_at):

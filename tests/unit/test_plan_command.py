@@ -11,7 +11,7 @@ import pypdf
 import pytest
 
 from analytics.cli import main
-from analytics.codes import has_code
+from analytics.codes import has_code, parse
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
 from analytics.errors import UsageError
@@ -19,6 +19,7 @@ from analytics.estimates.season_survey import prepare_survey
 from analytics.options.baseline import Limit
 from analytics.outlook.projection import project_from
 from analytics.planning.make_plan import ALLOCATED_FOR, Objective, PlanRequest, make_plan
+from analytics.planning.samplers import Sampler
 from analytics.planning.season_plan import other_plan, plan_week
 from analytics.simulation.fishery import simulate_population
 from analytics.simulation.sampling import draw_sample
@@ -164,6 +165,56 @@ def test_an_area_of_one_ramp_and_a_frame_of_one(tables):
     assert plan.n_site_days == 14
 
 
+def test_a_site_that_nobody_visits_is_never_drawn_and_what_that_does_is_said(tables, known):
+    survey, _, week = known
+    whole = planned(known, shifts=16)
+    area = whole.strata[0].area
+    sites = whole.strata[0].sites
+    plan = planned(known, shifts=16, not_covered=sites[:1])
+    assert plan.n_site_days == 16
+    assert all(sites[0] not in one.sites for one in plan.strata)
+    (note,) = [one for one in plan.notes if has_code(one, "not_covered_known")]
+    counts = tables[0]["site_days"].to_pandas().groupby("site")["boats_returned"].mean()
+    counts = counts.reindex(list(sites))
+    part = dict(parse(note)[0].arguments)
+    assert part["part"] == (f"{100 * counts.iloc[0] / counts.sum():.0f}",)
+    off = 100 * (counts.iloc[1:].mean() / counts.mean() - 1)
+    assert part["off"] == (f"{off:+.0f}".replace("-", "−"),)
+    # Relative errors are those of the same number of site-days in the area.
+    none = planned(known, shifts=16, not_covered=sites)
+    assert any(has_code(one, "not_covered_area") for one in none.notes)
+    assert not any(has_code(one, "plan_without_figure") for one in none.notes)
+    mine = [one for one in none.expected if one.area == area]
+    assert {one.pse_planned for one in mine} == {None}
+    assert {one.n for one in none.strata if one.area == area} == {0}
+    assert none.n_site_days == 16
+    target = worst(none) * 1.0001
+    assert planned(known, target_pse=target, not_covered=sites).n_site_days <= 16
+    every = tuple(site for one in whole.strata for site in one.sites)
+    for wrong in (("X",), every):
+        with pytest.raises(UsageError, match="site"):
+            planned(known, shifts=16, not_covered=wrong)
+    assert survey.design.season == plan.season
+    assert week == plan.week
+
+
+def test_samplers_bound_a_plan(known):
+    whole = planned(known, shifts=16)
+    area = whole.strata[0].area
+    mine = Sampler("near", areas=frozenset([area]), most_shifts=5)
+    away = [
+        Sampler(f"S{k}", areas=frozenset(one.area for one in whole.strata) - {area})
+        for k in range(6)
+    ]
+    plan = planned(known, shifts=16, samplers=(mine, *away))
+    assert sum(one.n for one in plan.strata if one.area == area) <= 5
+    assert plan.n_site_days == 16
+    with pytest.raises(UsageError, match="samplers"):
+        planned(known, shifts=16, samplers=(mine,))
+    with pytest.raises(UsageError, match="no area"):
+        planned(known, shifts=16, samplers=(Sampler("A", areas=frozenset("?")),))
+
+
 def test_the_call_floors_its_area_or_says_why_not(known):
     survey, baseline, week = known
     middle = float(np.median(sum(baseline.to_date["kept_fish"].T)))
@@ -234,7 +285,16 @@ def test_the_command_writes_a_plan_that_can_be_imported(tables, tmp_path, capsys
     assert run(*asked, "--shifts", 9, "--season", "1999-00")[0] == 2
     assert run(*asked, "--shifts", 9, "--half-width", 0.6)[0] == 2
     assert run(*asked, "--shifts", 9, "--paper", "a0")[0] == 2
-    assert run(*asked, "--shifts", 15, "--paper", "letter")[0] == 0
+    who = tmp_path / "samplers.csv"
+    who.write_text("sampler,rest_days\n" + "".join(f"S{k},1\n" for k in range(14)))
+    assert run(*asked, "--shifts", 15, "--paper", "letter", "--samplers", who)[0] == 0
+    rows = pa_csv.read_csv(out / "planned_site_days.csv").to_pylist()
+    assert all(bool(row["sampler"]) != row["is_reserve"] for row in rows)
+    for wrong in ("sampler,shoes\nA,3\n", "", "sampler\nA\nA\n"):
+        who.write_text(wrong)
+        assert run(*asked, "--shifts", 15, "--samplers", who)[0] == 2
+    assert run(*asked, "--shifts", 15, "--samplers", tmp_path)[0] == 2
+    assert run(*asked, "--shifts", 15, "--not-covered", "X1,X2")[0] == 2
     box = pypdf.PdfReader(out / "sheets.pdf").pages[0].mediabox
     assert sorted((float(box.width), float(box.height))) == [612, 792]
     assert run(*asked[:4], "week 6", *asked[5:], "--shifts", 9)[0] == 2

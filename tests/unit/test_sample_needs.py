@@ -10,11 +10,10 @@ import pytest
 
 from analytics.codes import has_code
 from analytics.errors import UsageError
+from analytics.planning.plan import AreaSample, Likeness
 from analytics.planning.sample_sizes import (
     COMPOSITION,
     SHARE,
-    AreaSample,
-    Likeness,
     half_width_of_share,
     likeness_codes,
     likeness_of,

@@ -14,8 +14,16 @@ from analytics.data.schema import TABLES
 from analytics.documents.form_layout import sample_id
 from analytics.errors import UsageError
 from analytics.estimates.estimate import estimate_snapshot
+from analytics.planning.allocation import Bounded
 from analytics.planning.plan import PlannedStratum
-from analytics.planning.samplers import Sampler, assign, require_samplers, samplers_of
+from analytics.planning.samplers import (
+    Sampler,
+    assign,
+    caps_of,
+    require_samplers,
+    require_samplers_for,
+    samplers_of,
+)
 from analytics.planning.schedule import (
     REDRAWS,
     draw_schedule,
@@ -24,6 +32,7 @@ from analytics.planning.schedule import (
     planned_site_days,
     redraw,
 )
+from analytics.planning.week_ahead import covered
 from tests.tables import SiteDay, interview, survey
 
 WEEK = "2031-W02"
@@ -190,12 +199,84 @@ def test_samplers_are_read_as_people_write_them():
         Sampler("Bo", frozenset("NS"), frozenset({DAYS[1], DAYS[2]}), 4),
     )
     for text, words in (
-        ("Bo | N | Tue | 4 | 5", "5 parts"),
+        ("Bo | N | Tue | 4 | 50 | 1 | 1 | x", "8 parts"),
         ("Bo || someday", "no weekday 'som'"),
         ("Bo ||| few", "'few' shifts"),
     ):
         with pytest.raises(UsageError, match=words):
             samplers_of(text, week=WEEK)
+
+
+def test_samplers_of_a_csv_table_and_hours_and_rest():
+    text = (
+        "\ufeffsampler,areas,days_off,most_shifts,most_hours,travel_hours,rest_days\n"
+        "Ada,N;S,Tue Wed,4,,,\n\nBo,,,,38,1,\nCy,,,6,,,2\n"
+    )
+    ada, bo, cy = samplers_of(text, week=WEEK)
+    assert (ada.areas, ada.off, ada.most_shifts) == ({"N", "S"}, {DAYS[1], DAYS[2]}, 4)
+    assert bo.most_shifts == 3  # 38 h hold three shifts of 9 h and 1 h of travel
+    assert cy.most_shifts == 5  # two days of rest
+    assert samplers_of("Bo | | | | 38 | 1", week=WEEK) == (bo,)
+    assert samplers_of("Bo | | | | 38 | 1", week=WEEK, shift_hours=8.5)[0].most_shifts == 4
+
+
+@pytest.mark.parametrize(
+    ("text", "hours", "words"),
+    [
+        ("sampler,shoes\nAda,3", 9, "column 'shoes'"),
+        ("sampler,sampler\nAda,Bo", 9, "named twice"),
+        ("sampler,areas\nAda,N,S", 9, "3 cells"),
+        ("sampler,most_hours\nAda,many", 9, "most_hours"),
+        ("Ada | | | | 8", 9, "hold no shift"),
+        ("Ada | | | | | | 7", 9, "rest_days"),
+        ("Ada | | | | | 5", 9, "before the next day"),
+        ("Ada", 0, "hours"),
+    ],
+)
+def test_faults_of_samplers_are_said(text, hours, words):
+    with pytest.raises(UsageError, match=words):
+        samplers_of(text, week=WEEK, shift_hours=hours)
+
+
+def test_caps_are_what_samplers_can_do_and_too_few_are_refused():
+    weekdays, weekend = stratum(), replace(stratum(), dates=DAYS[5:], day_group=1)
+    other = stratum("B")
+    strata = (weekdays, weekend, other)
+    who = (
+        Sampler("Ada", areas=frozenset("A"), most_shifts=4),
+        Sampler("Bo", off=frozenset(DAYS[:3])),
+    )
+    caps = {tuple(group.tolist()): most for group, most in caps_of(strata, who)}
+    assert caps == {
+        (True, True, True): 4 + 4,
+        (True, False, True): 4 + 2,  # Monday to Friday in both areas
+        (False, True, False): 2 + 2,
+        (True, True, False): 4 + 4,
+        (True, False, False): 4 + 2,
+        (False, False, True): 2,
+    }
+    size, one = np.full(3, 2), np.ones(3)
+    bounds = Bounded(size, np.array([15, 6, 15]), one, caps_of(strata, who))
+    require_samplers_for(strata, bounds, 8)
+    with pytest.raises(UsageError, match="can do 8 in the week"):
+        require_samplers_for(strata, bounds, 9)
+    few = replace(bounds, caps=caps_of(strata, who[:1]))
+    with pytest.raises(UsageError, match="two a stratum take"):
+        require_samplers_for(strata, few, None)
+
+
+def test_sites_that_nobody_visits_leave_the_frame_and_their_probability():
+    plain, days = covered((stratum(), stratum("D", single=(0.5, 0.3, 0.2), sites_a_day=3)), ["A2"])
+    assert (plain.sites, plain.frame_size) == (("A1", "A3"), 10)
+    assert days.frame_size == 5
+    (left,) = covered((replace(days, n=2),), ["D1"])
+    assert left.draw_probability == pytest.approx((0.6, 0.4))
+    assert (left.frame_size, left.sites_a_day) == (5, 2)
+    both = (stratum(), stratum("B"))
+    assert covered(both, ["A1", "A2", "A3"])[0].frame_size == 0
+    for wrong in (["X"], [site for one in both for site in one.sites]):
+        with pytest.raises(UsageError, match="site"):
+            covered(both, wrong)
 
 
 @pytest.mark.parametrize(
