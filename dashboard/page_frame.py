@@ -178,6 +178,18 @@ def on_demand(legend: str) -> None:
     st.html(html_tables.folded("What the signs mean", legend))
 
 
+def folded(words: str, key: str, draw: Callable[[], None]) -> None:
+    """Draw what is looked at on demand in a fold: made when it is opened, and drawn alone."""
+
+    def drawn() -> None:
+        fold = st.expander(words, key=key, on_change="rerun")
+        with fold:
+            if fold.open:
+                draw()
+
+    part(drawn)
+
+
 def forest_signs(found: Sequence[ForestRow], named: Sequence[tuple[str, str]]) -> None:
     """Draw the signs of a figure of numbers with their intervals."""
     hues = dict(forest.HUES)

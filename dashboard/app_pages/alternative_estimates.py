@@ -71,13 +71,18 @@ def _figures(choice: Choice, ways: Ways, *, quantity: str) -> None:
     st.header(f"{_label(quantity)}, the season so far", anchor=False)
     signs = list(chart.SIGNS)
     signs += [forest.CUT] if any(chart.is_cut(found) for _, found in drawn) else []
-    if drawn[0][0] is None or len(drawn) == 1:
-        _panel(choice, *drawn.pop(0))
-    grid(drawn, lambda one: _panel(choice, *one))
-    st.caption(page_frame.OWN_SCALE)
+    first = 1 if drawn[0][0] is None or len(drawn) == 1 else len(drawn)
+    grid(drawn[:first], lambda one: _panel(choice, *one))
     page_frame.on_demand(html_tables.signs(signs, hues=chart.HUES))
+    if drawn[first:]:
+        page_frame.folded("Area by area", "fold-areas", lambda: _areas(choice, drawn[first:]))
     if ways.bases and not bases.is_touched(index, ways, quantity):
         st.caption("Reports of sublegal releases do not enter this figure: no assumption moves it.")
+
+
+def _areas(choice: Choice, drawn: list[tuple[str | None, list[Reading]]]) -> None:
+    grid(drawn, lambda one: _panel(choice, *one))
+    st.caption(page_frame.OWN_SCALE)
 
 
 def _panel(choice: Choice, area: str | None, found: list[Reading]) -> None:
@@ -89,7 +94,8 @@ def _panel(choice: Choice, area: str | None, found: list[Reading]) -> None:
 
 def _table(choice: Choice, ways: Ways, *, quantity: str) -> None:
     index = choice.index
-    st.html(way_tables.readings_table(index, ways, areas=choice.domains, quantity=quantity))
+    with st.expander("The figures as a table, and how each was made"):
+        st.html(way_tables.readings_table(index, ways, areas=choice.domains, quantity=quantity))
     if not choice.areas:
         with st.expander("The same by area"):
             st.html(way_tables.readings_table(index, ways, areas=index.areas, quantity=quantity))
@@ -157,11 +163,25 @@ def _variance(choice: Choice, *, quantity: str) -> None:
 
 
 def _splits(choice: Choice, splits: dict[str, list[Share]], *, area: str | None) -> None:
+    """Draw the first split, and the others on demand."""
+    first, *others = splits.items()
+    _bars(choice, dict([first]), area=area, key="variance")
+    if others:
+        where = "" if area is None else f", {choice.index.name(area)}"
+        words = " and ".join(words.lower() for words, _ in others)
+        page_frame.folded(
+            f"{words[:1].upper()}{words[1:]}{where}",
+            f"fold-splits-{area or 'all'}",
+            lambda: _bars(choice, dict(others), area=area, key="variance-by"),
+        )
+
+
+def _bars(choice: Choice, splits: dict[str, list[Share]], *, area: str | None, key: str) -> None:
     name = choice.index.name(area)
     title = variance.title(next(iter(splits.values())), where=name[:1].upper() + name[1:])
     figure = chart_of_variance.bars(splits, palette=colours())
     alt = chart_of_variance.description(splits, of=title)
-    page_frame.panel(title, figure, key=f"variance-{area or 'all'}", alt=alt)
+    page_frame.panel(title, figure, key=f"{key}-{area or 'all'}", alt=alt)
 
 
 def _coverage(choice: Choice) -> None:
@@ -176,7 +196,8 @@ def _coverage(choice: Choice) -> None:
     title = way_tables.shares_title(known, index=index)
     page_frame.panel(title, figure, key="coverage-chart", alt=words)
     page_frame.on_demand(html_tables.signs(forest.SHARE_SIGNS))
-    st.html(way_tables.shares_table(lines, index=index))
+    with st.expander("The table of coverage"):
+        st.html(way_tables.shares_table(lines, index=index))
     page_frame.download("coverage", index.bulletin.coverage, choice, "coverage")
 
 

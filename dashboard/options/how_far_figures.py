@@ -100,29 +100,31 @@ def frontier(choice: Chosen, toml: str, option: Option, now: str) -> None:
 
     `now` names the rules as they stand beside the question.
     """
-    fold = st.expander("Opportunity against risk", key=_FOLD, on_change="rerun")
-    with fold:
-        if not fold.open:
-            return
+
+    def drawn_() -> None:
         table = data.how_far(choice.index.card, toml, is_frontier=True)["frontier"]
-        rows = table.to_pylist()
-        if not rows:
+        if not table.num_rows:
             st.caption("There is no season ahead in which these rules would change anything.")
             return
-        gain = filters.switch("Opportunity", list(GAINS), key="gain", words=GAINS.__getitem__)
-        asked = option.solve
-        points = Points(rows)
-        best = None if asked is None else points.best(gain, asked.risk)
-        spots = [_spot(points, row, gain) for row in rows]
-        at = None if best is None else spots[rows.index(best)]
-        _figure(spots, 0.0 if asked is None else asked.risk, at, gain, now)
-        _make(points, best, option, gain)
+        _points(Points(table.to_pylist()), option, now)
         page_frame.download(
             "opportunity against risk", table, choice, "options.frontier", is_every_area=True
         )
 
+    page_frame.folded("Opportunity against risk", _FOLD, drawn_)
 
-def _spot(points: Points, row: Row, gain: str) -> Spot:
+
+def _points(points: Points, option: Option, now: str) -> None:
+    gain = filters.switch("Opportunity", list(GAINS), key="gain", words=GAINS.__getitem__)
+    asked = option.solve
+    best = None if asked is None else points.best(gain, asked.risk)
+    spots = [_spot(points, row, gain) for row in points.rows]
+    at = None if best is None else spots[list(points.rows).index(best)]
+    _figure(spots, 0.0 if asked is None else asked.risk, at, gain, now)
+    _make(points, best, option, gain)
+
+
+def _spot(points: Points, row: Mapping[str, Any], gain: str) -> Spot:
     return Spot(
         points.line(row),
         points.words(row),

@@ -19,6 +19,9 @@ def test_the_page_is_drawn_whole(visit):
     page = visit().open(**HERE)
     assert answer(page).startswith("Chinook encounters, all areas, season through week 2036-W06")
     panels = page.locator("[class*=st-key-ways-] .js-plotly-plot")
+    assert panels.count() == 1
+    page.get_by_text("Area by area").click()
+    page.locator(".st-key-ways-A3 .js-plotly-plot .points path").first.wait_for()
     assert panels.count() == 7
     dots = page.locator(".st-key-ways-all .scatterlayer .points path").count()
     assert dots == 5
