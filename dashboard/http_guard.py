@@ -68,6 +68,14 @@ CLOSED = ("/_stcore/metrics", "/_stcore/script-health-check", "/_stcore/agent/")
 LOGIN, CALLBACK, ASKED = "/auth/login", "/oauth2callback", "blackmouth_asked"
 ASKED_SECONDS, LONGEST_QUERY = 900, 2000
 
+#: How the public may ask, and what a refusal says.
+_ASKING = ("GET", "HEAD", "OPTIONS")
+_WORDS = {
+    403: b"log in with a role that may have this file",
+    404: b"not found",
+    405: b"nothing is taken in here",
+}
+
 
 class Guard:
     """A layer of the server that adds `HEADERS` and asks who wants a file."""
@@ -99,14 +107,16 @@ class Guard:
             return
         headers = [(b"content-type", b"text/plain; charset=utf-8")]
         await answer({"type": "http.response.start", "status": status, "headers": headers})
-        words = b"not found" if status == 404 else b"log in with a role that may have this file"
-        await answer({"type": "http.response.body", "body": words})
+        await answer({"type": "http.response.body", "body": _WORDS[status]})
 
 
 def refused(scope: Message, path: str) -> int | None:
     """Return the status by which a request is refused; None where it is not."""
-    if path.startswith(CLOSED) or (path.startswith(UPLOADS) and PUBLIC_VARIABLE in os.environ):
-        return 404  # nothing is taken in from the public
+    is_public = PUBLIC_VARIABLE in os.environ
+    if path.startswith(CLOSED) or (is_public and path.startswith(UPLOADS)):
+        return 404
+    if is_public and scope["method"] not in _ASKING:
+        return 405  # nothing is taken in from the public
     needed = [action for start, action in GUARDED.items() if path.startswith(start)]
     # The browser asks before it uploads, without a cookie; that says nothing.
     if not needed or scope["method"] == "OPTIONS":

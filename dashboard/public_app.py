@@ -12,7 +12,6 @@ from dashboard.style import is_dark, sheet, tools
 
 PAGES = {"now": "Now", "areas": "Areas", "weeks": "Weeks", "methods": "Methods and cautions"}
 
-st.set_page_config(page_title="Blackmouth", layout="centered")
 st.html(sheet(palette(dark=is_dark())))
 st.html(tools(), unsafe_allow_javascript=True)
 st.navigation(

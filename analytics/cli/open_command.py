@@ -36,17 +36,21 @@ HOST = "127.0.0.1"
 DEMO_VARIABLE = "BLACKMOUTH_DEMO"
 #: Names the store that pages may write; unset, they show the archive alone.
 STORE_VARIABLE = "BLACKMOUTH_STORE"
-#: Beginnings of variables that the public's process is not given: they could name a store.
-_PRIVATE = ("BLACKMOUTH_", "AWS_")
-#: Nothing is uploaded, no fault is shown, sessions that lost their browser are soon forgotten.
-_PUBLIC_OPTIONS = {
-    "client.showErrorDetails": "none",
-    "client.toolbarMode": "viewer",
-    "server.enableXsrfProtection": "true",
-    "server.maxUploadSize": "1",
-    "server.maxMessageSize": "20",
-    "server.disconnectedSessionTTL": "10",
-    "server.fileWatcherType": "none",
+#: Beginnings of variables that the public's process is not given: they could name a store, or
+#: change the server's bounds.
+_PRIVATE = ("BLACKMOUTH_", "AWS_", "UVICORN_")
+#: Bounds of the public's server: bytes of a message and of a request's head, connections at once,
+#: seconds. It does not say what it is made with. Our choice, no source.
+_PUBLIC_SERVER = {
+    "--workers": "1",
+    "--ws": "websockets-sansio",
+    "--ws-max-size": "65536",
+    "--ws-per-message-deflate": "false",
+    "--h11-max-incomplete-event-size": "16384",
+    "--limit-concurrency": "4000",
+    "--timeout-keep-alive": "10",
+    "--timeout-graceful-shutdown": "2",
+    "--log-level": "error",
 }
 FIRST_PORT = 8501
 START_SECONDS = 60.0
@@ -166,11 +170,24 @@ def _open_public(public: Path, store: Path | None, port: int | None, address: st
         raise UsageError(
             f"{public} is not as `blackmouth publish` wrote it: {fault}; publish it again"
         )
-    app, chosen = _app("public_served.py"), _free_port(port, address)
+    root, chosen = _app("public_served.py").parents[1], _free_port(port, address)
     unsaid = {name for name in os.environ if name.startswith(_PRIVATE)}
     environment = {name: value for name, value in os.environ.items() if name not in unsaid}
     environment[PUBLIC_VARIABLE] = str(public.absolute())
-    run_app(app, chosen, address, environment, _PUBLIC_OPTIONS)
+    run_app(public_command(root, chosen, address), chosen, address, environment)
+
+
+def public_command(
+    root: Path, port: int, address: str = HOST, app: str = "dashboard.public_served:app"
+) -> list[str]:
+    """Return the command that serves the public's pages, or another app within their bounds.
+
+    `root` is the folder that the app is imported from, before any other.
+    """
+    bounds = [part for pair in _PUBLIC_SERVER.items() for part in pair]
+    command = [sys.executable, "-m", "uvicorn", app, "--app-dir", str(root)]
+    place = ["--host", address, "--port", str(port)]
+    return [*command, *place, *bounds, "--no-server-header", "--no-access-log"]
 
 
 def serve(
@@ -201,15 +218,13 @@ def serve(
         environment.pop(variable, None)
         if value is not None:
             environment[variable] = str(value)
-    run_app(app, port, address, environment, team.flags if team else {})
+    command = _streamlit_command(app, port, address, team.flags if team else {})
+    run_app(command, port, address, environment)
 
 
-def run_app(
-    app: Path, port: int, address: str, environment: Mapping[str, str], settings: Mapping[str, str]
-) -> None:
-    """Run a script of pages in an environment until it ends or is interrupted, as `serve`."""
-    from analytics.people import is_loopback  # noqa: PLC0415 - keeps --help quick
-
+def _streamlit_command(
+    app: Path, port: int, address: str, settings: Mapping[str, str]
+) -> list[str]:
     has_display = sys.platform in ("darwin", "win32") or any(
         os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY")
     )
@@ -222,7 +237,13 @@ def run_app(
         **settings,
     }
     flags = [part for name, value in options.items() for part in (f"--{name}", value)]
-    command = [sys.executable, "-m", "streamlit", "run", str(app), *flags]
+    return [sys.executable, "-m", "streamlit", "run", str(app), *flags]
+
+
+def run_app(command: list[str], port: int, address: str, environment: Mapping[str, str]) -> None:
+    """Run the server of pages in an environment until it ends or is interrupted, as `serve`."""
+    from analytics.people import is_loopback  # noqa: PLC0415 - keeps --help quick
+
     signal.signal(signal.SIGTERM, _interrupt)
     # A library of the models lets system calls go on after Ctrl-C: set anew, it ends the wait.
     signal.signal(signal.SIGINT, signal.getsignal(signal.SIGINT))

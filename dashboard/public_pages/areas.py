@@ -14,7 +14,9 @@ def draw(shown: Published) -> None:
     drawing.trend(shown, area, quantity, key="area-trend")
     weeks = [None, *reversed(shown.weeks)]
     keys = [(area, week, quantity) for week in weeks]
-    drawing.table(shown, keys, "Week", [words.when_words(week) for week in weeks])
+    drawing.table(
+        shown, ("area", area, quantity), keys, "Week", [words.when_words(week) for week in weeks]
+    )
     drawing.foot()
 
 

@@ -16,7 +16,9 @@ from dashboard.public_pages import published as words
 from dashboard.style import is_dark
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Hashable, Sequence
+
+    import plotly.graph_objects as go
 
     from dashboard.public_pages.published import Published
 
@@ -30,7 +32,7 @@ CHECK_RULES = (
 
 def head(shown: Published, title: str) -> None:
     """Draw the title of a page, and what it is of."""
-    st.set_page_config(page_title=f"{title} · Blackmouth")
+    st.set_page_config(page_title=f"{title} · Blackmouth", layout="centered")
     st.title(title)
     about = shown.about
     sure = " Later data can change these figures." if about.get("preliminary") else ""
@@ -45,6 +47,22 @@ def foot() -> None:
 
 def trend(shown: Published, area: str | None, quantity: str, *, key: str) -> None:
     """Draw a quantity week by week, with what is withheld as words below."""
+    st.markdown(f"**{shown.labels[quantity]}: {words.area_words(shown, area)}**")
+    dark = is_dark()
+    figure, alt = shown.once(
+        ("trend", area, quantity, dark), lambda: _trend(shown, area, quantity, dark=dark)
+    )
+    if figure is not None:
+        config = {"displayModeBar": False, "responsive": True}
+        st.plotly_chart(figure, theme=None, config=config, key=key, alt=alt)
+    else:
+        st.markdown("No week has a figure that can be shown.")
+
+
+def _trend(
+    shown: Published, area: str | None, quantity: str, *, dark: bool
+) -> tuple[go.Figure | None, str]:
+    """Return the figure of a quantity week by week and its words; None where all is withheld."""
     weeks = shown.weeks
     rows = [shown.figures.get((area, week, quantity)) for week in weeks]
     points = [
@@ -57,19 +75,25 @@ def trend(shown: Published, area: str | None, quantity: str, *, key: str) -> Non
         )
         for at, one in enumerate(rows)
     ]
-    st.markdown(f"**{shown.labels[quantity]}: {words.area_words(shown, area)}**")
-    if any(one.value is not None for one in points):
-        labels = [day_words(monday(week)) for week in weeks]
-        figure = recent.figure(points, labels=labels, palette=palette(dark=is_dark()))
-        alt = "; ".join(f"{labels[int(one.at)]}: {one.words}" for one in points)
-        config = {"displayModeBar": False, "responsive": True}
-        st.plotly_chart(figure, theme=None, config=config, key=key, alt=alt)
-    else:
-        st.markdown("No week has a figure that can be shown.")
+    labels = [day_words(monday(week)) for week in weeks]
+    alt = "; ".join(f"{labels[int(one.at)]}: {one.words}" for one in points)
+    if all(one.value is None for one in points):
+        return None, alt
+    return recent.figure(points, labels=labels, palette=palette(dark=dark)), alt
 
 
-def table(shown: Published, keys: Sequence[words.Key], first: str, names: Sequence[str]) -> None:
-    """Draw figures as a table of lines, withheld ones in words."""
+def table(
+    shown: Published,
+    key: Hashable,
+    keys: Sequence[words.Key],
+    first: str,
+    names: Sequence[str],
+) -> None:
+    """Draw figures as a table of lines, withheld ones in words; `key` says which table it is."""
+    st.html(shown.once(("table", key), lambda: _table(shown, keys, first, names)))
+
+
+def _table(shown: Published, keys: Sequence[words.Key], first: str, names: Sequence[str]) -> str:
     heads = (first, "Estimate", "Likely between")
     lines = []
     for key, name in zip(keys, names, strict=True):
@@ -77,7 +101,7 @@ def table(shown: Published, keys: Sequence[words.Key], first: str, names: Sequen
         lines.append(
             html_tables.line(heads, name, [words.value_words(one), words.interval_words(one)])
         )
-    st.html(html_tables.table(heads, lines))
+    return str(html_tables.table(heads, lines))
 
 
 def choice(shown: Published) -> tuple[str | None, str]:

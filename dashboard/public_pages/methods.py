@@ -29,6 +29,12 @@ def _rule(heads: tuple[str, ...], shown: Published, one: dict[str, Any]) -> str:
     return html_tables.line(heads, shown.areas.get(one["area"], one["area"]), cells)
 
 
+def _rules(shown: Published) -> str:
+    heads = ("Area", "Open", "Least length", "Daily limit", "Which fish")
+    lines = [_rule(heads, shown, one) for one in shown.about["rules"]]
+    return str(html_tables.table(heads, lines))
+
+
 def _days(first: str, last: str | None) -> str:
     begins = day_words(date.fromisoformat(first))
     return f"{begins} to {day_words(date.fromisoformat(last))}" if last else f"from {begins}"
@@ -55,8 +61,7 @@ def draw(shown: Published) -> None:
         st.markdown(f"- **{words.plain(label)}**{said}")
     if about.get("rules"):
         st.subheader("Openings and rules as they were recorded", anchor=False)
-        heads = ("Area", "Open", "Least length", "Daily limit", "Which fish")
-        st.html(html_tables.table(heads, [_rule(heads, shown, one) for one in about["rules"]]))
+        st.html(shown.once("rules", lambda: _rules(shown)))
     drawing.foot()
 
 

@@ -32,7 +32,7 @@ def draw(shown: Published) -> None:
     for when in (week, None):
         st.subheader("The newest week" if when else "The season so far", anchor=False)
         keys = [(None, when, one) for one in drawing.HEADLINE]
-        drawing.table(shown, keys, "All areas", names)
+        drawing.table(shown, ("now", when), keys, "All areas", names)
     drawing.trend(shown, None, "kept_fish", key="now-kept")
     drawing.foot()
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import streamlit as st
 
@@ -18,7 +18,11 @@ from analytics.publishing.published_files import (
 from analytics.wording.numbers import Measurement, NumberKind, plain, week_dates
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Hashable, Mapping
+
+Drawn = TypeVar("Drawn")
+#: Tables and figures of one publication that are kept: a demo's whole season has some 400.
+MOST_FINISHED = 2_000
 
 #: Area (None: all areas), week (None: the season so far) and quantity.
 Key = tuple[str | None, str | None, str]
@@ -37,25 +41,39 @@ class Figure(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Published:
-    """Figures by key, and what `about.json` says."""
+    """Figures by key, and what `about.json` says.
+
+    Parameters
+    ----------
+    figures : dict of Key to Figure
+    about : dict
+    areas : dict of str to str
+        Names of areas by code.
+    weeks : tuple of str
+        Weeks in order.
+    labels : dict of str to str
+        Words of quantities by name.
+    finished : dict
+        Tables and figures as they were drawn once, by what they show: a visitor more draws nothing
+        anew. It goes with the publication, and holds no more than `MOST_FINISHED`.
+    """
 
     figures: Mapping[Key, Figure]
     about: Mapping[str, Any]
+    areas: Mapping[str, str]
+    weeks: tuple[str, ...]
+    labels: Mapping[str, str]
+    finished: dict[Hashable, Any] = field(default_factory=dict)
 
-    @property
-    def areas(self) -> dict[str, str]:
-        """Names of areas by code."""
-        return {one["area"]: one["area_name"] for one in self.about["areas"]}
-
-    @property
-    def weeks(self) -> list[str]:
-        """Weeks in order."""
-        return sorted({week for _, week, _ in self.figures if week is not None})
-
-    @property
-    def labels(self) -> dict[str, str]:
-        """Words of quantities by name."""
-        return {one["quantity"]: one["label"] for one in self.about["quantities"]}
+    def once(self, key: Hashable, draw: Callable[[], Drawn]) -> Drawn:
+        """Return what was drawn for a key, drawn now where nobody asked for it before."""
+        found: Drawn | None = self.finished.get(key)
+        if found is None:
+            found = draw()
+            if len(self.finished) >= MOST_FINISHED:
+                self.finished.clear()
+            self.finished[key] = found
+        return found
 
 
 def published() -> Published | None:
@@ -72,7 +90,18 @@ def published() -> Published | None:
 
 @st.cache_resource(max_entries=2, show_spinner=False)
 def _published(folder: str, stamp: int) -> Published:
-    about, rows = read_published(Path(folder))
+    return read(Path(folder))
+
+
+def read(folder: Path) -> Published:
+    """Return what was published in a folder.
+
+    Raises
+    ------
+    OSError, ValueError, KeyError, TypeError
+        If it cannot be read.
+    """
+    about, rows = read_published(folder)
     figures: dict[Key, Figure] = {}
     for row in rows:
         low, high = _float(row["ci_low"]), _float(row["ci_high"])
@@ -80,8 +109,14 @@ def _published(folder: str, stamp: int) -> Published:
         figures[key] = Figure(
             _float(row["estimate"]), low, high, row["unit"], row["precision"], row["status"]
         )
-    _ = about["areas"], about["quantities"], about["season"], about["through"]
-    return Published(figures, about)
+    _ = about["season"], about["through"]
+    return Published(
+        figures,
+        about,
+        areas={one["area"]: one["area_name"] for one in about["areas"]},
+        weeks=tuple(sorted({week for _, week, _ in figures if week is not None})),
+        labels={one["quantity"]: one["label"] for one in about["quantities"]},
+    )
 
 
 def _float(text: str) -> float | None:

@@ -23,7 +23,13 @@ def draw(shown: Published) -> None:
         )
     areas: list[str | None] = [None, *shown.areas]
     keys = [(area, week, str(quantity)) for area in areas]
-    drawing.table(shown, keys, "Area", [shown.areas.get(a, a) if a else "All areas" for a in areas])
+    drawing.table(
+        shown,
+        ("week", week, quantity),
+        keys,
+        "Area",
+        [shown.areas.get(a, a) if a else "All areas" for a in areas],
+    )
     drawing.foot()
 
 

@@ -3,23 +3,28 @@
 from __future__ import annotations
 
 import asyncio
+import gzip
 import json
 import os
+import re
 import socket
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from urllib.error import HTTPError
+from urllib.request import Request, urlopen
 
 import pytest
 from streamlit.testing.v1 import AppTest
-from websockets import connect
+from websockets import ConnectionClosed
 
 import dashboard
 from analytics.publishing.figures import FIGURE_SCHEMA, PUBLISHED
 from analytics.quantities import QUANTITIES
 from dashboard.public_pages import published as words
-from tests.bench.public_visits import PAGES, one_page
+from tests.bench.public_visits import PAGES, require_whole
+from tests.bench.visitors import Load, open_stream, references, visits
 
 APP = Path(dashboard.__file__).parent / "public_app.py"
 HEADS = ",".join(FIGURE_SCHEMA.names)
@@ -30,9 +35,8 @@ def line(area, week, quantity, *cells):
     return ",".join(("2030-31", area, week, quantity, unit, *cells))
 
 
-@pytest.fixture
-def folder(tmp_path, monkeypatch):
-    """Return a published folder: area B is withheld, area C too uncertain."""
+def publish_small(folder):
+    """Write a published folder: area B is withheld, area C too uncertain."""
     lines = [HEADS]
     for area in ("", "A", "B", "C"):
         for week in ("", "2031-W05"):
@@ -43,7 +47,7 @@ def folder(tmp_path, monkeypatch):
                 if area == "C":
                     numbers, precision, status = ",,,", "over_50", "not_published"
                 lines.append(line(area, week, quantity, numbers, precision, status))
-    (tmp_path / "figures.csv").write_text("\n".join(lines) + "\n")
+    (folder / "figures.csv").write_text("\n".join(lines) + "\n")
     about = {
         "season": "2030-31",
         "through": "2031-W05",
@@ -59,11 +63,17 @@ def folder(tmp_path, monkeypatch):
         ],
         "rules": [],
     }
-    (tmp_path / "about.json").write_text(json.dumps(about))
+    (folder / "about.json").write_text(json.dumps(about))
+    return folder
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    """Return a published folder that pages run here show."""
     for name in ("BLACKMOUTH_STORE", "BLACKMOUTH_ARCHIVE"):
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv(words.PUBLIC_VARIABLE, str(tmp_path))
-    return tmp_path
+    return publish_small(tmp_path)
 
 
 def html_of(page):
@@ -93,6 +103,29 @@ def test_what_is_withheld_stands_in_words(folder):
     assert "too uncertain" in shown
 
 
+def test_a_new_publication_is_shown_at_once(folder):
+    page = AppTest.from_file(str(APP), default_timeout=60).run()
+    assert "1,230" in html_of(page)
+    figures = folder / "figures.csv"
+    figures.write_text(figures.read_text().replace("1234.5", "1334.5"))
+    os.utime(figures, ns=(2**61, 2**61))
+    page.run()
+    assert "1,330" in html_of(page)
+    assert "1,230" not in html_of(page)
+
+
+def test_a_table_is_drawn_once_and_what_is_kept_is_bounded(folder, monkeypatch):
+    monkeypatch.setattr(words, "MOST_FINISHED", 3)
+    shown = words.read(folder)
+    drawn = []
+    for key in (1, 1, 2, 1, 3, 4, 1):
+        assert (
+            shown.once(key, lambda key=key: drawn.append(key) or f"table {key}") == f"table {key}"
+        )
+        assert len(shown.finished) <= 3
+    assert drawn == [1, 2, 3, 4, 1]
+
+
 def test_a_folder_that_cannot_be_read_is_said(folder):
     (folder / "about.json").write_text("{")
     page = AppTest.from_file(str(APP), default_timeout=60).run()
@@ -114,21 +147,16 @@ sys.addaudithook(hear)
 """
 
 
-async def all_pages(port):
-    address = f"ws://127.0.0.1:{port}/_stcore/stream"
-    async with connect(address, subprotocols=["streamlit"], max_size=None) as stream:
-        return [await one_page(stream, page) for page in PAGES]
-
-
-def test_the_process_opens_nothing_but_what_was_published(folder, tmp_path_factory):
-    """The command runs where no store is, and every file that it opens is known."""
-    world = tmp_path_factory.mktemp("world")
+@pytest.fixture(scope="module")
+def served(tmp_path_factory):
+    """Give a server where no store is: port, published folder, its world, the files it opened."""
+    world, folder = (tmp_path_factory.mktemp(name) for name in ("world", "public"))
+    publish_small(folder)
     (world / "sitecustomize.py").write_text(HEARING)
-    root = APP.parents[1]
     environment = {
         "PATH": os.environ["PATH"],
         "HOME": str(world),
-        "PYTHONPATH": f"{world}{os.pathsep}{root}",
+        "PYTHONPATH": f"{world}{os.pathsep}{APP.parents[1]}",
         "HEARD": str(world / "heard"),
     }
     with socket.socket() as free:
@@ -142,14 +170,95 @@ def test_the_process_opens_nothing_but_what_was_published(folder, tmp_path_facto
     try:
         assert server.stderr is not None
         assert str(port) in server.stderr.readline()
-        # In a thread: a test of the browser may have left its loop running in this one.
-        with ThreadPoolExecutor(1) as pool:
-            pages = pool.submit(lambda: asyncio.run(all_pages(port))).result()
-        assert len(pages) == len(PAGES)
+        yield port, folder, world
     finally:
         server.terminate()
         server.wait()
         server.stderr.close()
+
+
+def run(what):
+    """Run in a thread: a test of the browser may have left its loop running in this one."""
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(lambda: asyncio.run(what)).result()
+
+
+def answer(port, path="/", *, data=None, **headers):
+    asked = Request(f"http://127.0.0.1:{port}{path}", data=data, headers=headers)
+    with urlopen(asked, timeout=60) as got:
+        return got.headers, got.read()
+
+
+def test_ten_visitors_at_once_are_each_given_every_page(served):
+    port, *_ = served
+    known = run(references(port, list(PAGES)))
+    require_whole(known, PAGES)
+    assert "1,230" in known[""].text
+    assert words.WITHHELD in known["weeks"].text
+    files = tuple(re.findall(r'"\./(static/[^"]+)"', answer(port)[1].decode()))
+    assert len(files) > 1
+    load = Load(10, 0.0, (0.0, 0.1), len(PAGES), tuple(f"/{one}" for one in files))
+    crowd = run(visits(port, load, known))
+    assert crowd.faults == []
+    assert len(crowd.pages) == 10 * len(PAGES)
+    assert crowd.most_inside == 10
+
+
+def test_a_page_that_lacks_something_counts_as_dropped(served):
+    port, *_ = served
+    known = run(references(port, ["areas"]))
+    altered = {"areas": known["areas"]._replace(content="another")}
+    crowd = run(visits(port, Load(1, 0.0, (0.0, 0.0), 1), altered))
+    assert len(crowd.faults) == 1
+
+
+def test_an_answer_guards_the_browser_and_does_not_say_what_made_it(served):
+    port, *_ = served
+    for path in ("/", "/areas", "/_stcore/health"):
+        headers = answer(port, path)[0]
+        assert "server" not in headers
+        assert "frame-ancestors 'none'" in headers["Content-Security-Policy"]
+
+
+def test_files_of_the_library_come_packed_and_may_be_kept(served):
+    port, *_ = served
+    (path,) = re.findall(r"static/css/index[^\"]+css", answer(port)[1].decode())
+    packed, body = answer(port, f"/{path}", **{"Accept-Encoding": "gzip"})
+    assert packed["Content-Encoding"] == "gzip"
+    assert "immutable" in packed["Cache-Control"]
+    assert gzip.decompress(body) == answer(port, f"/{path}")[1]
+
+
+def test_what_is_too_large_is_refused(served):
+    port, *_ = served
+
+    async def long_message():
+        async with open_stream(port) as stream:
+            await stream.send(bytes(100_000))
+            with pytest.raises(ConnectionClosed) as closed:
+                await asyncio.wait_for(stream.recv(), 60)
+            return closed.value.rcvd.code
+
+    async def long_head():
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        writer.write(b"GET / HTTP/1.1\r\nHost: x\r\nMuch: " + bytes(100_000))
+        said = await asyncio.wait_for(reader.read(), 60)
+        writer.close()
+        return said.split(b" ")[1]
+
+    assert run(long_message()) == 1009
+    assert run(long_head()) == b"400"
+    with pytest.raises(HTTPError) as refused:
+        answer(port, "/_stcore/host-config", data=b"x" * 100)
+    refused.value.close()
+    assert refused.value.code == 405
+
+
+def test_the_process_opens_nothing_but_what_was_published(served):
+    """The command runs where no store is, and every file that it opens is known."""
+    port, folder, world = served
+    assert len(run(references(port, list(PAGES)))) == len(PAGES)
+    root = APP.parents[1]
     heard = {Path(one) for one in (world / "heard").read_text().splitlines()}
     assert {folder / "figures.csv", folder / "about.json"} <= heard
     code = (root / "analytics", root / "dashboard", Path(sys.prefix), Path(sys.base_prefix))

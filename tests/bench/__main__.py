@@ -37,6 +37,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
         "archives": [{}],
         "documents": [{}],
         "visits": [{"of": of} for of in ("loads", "moves", "turns", "sessions")],
+        "public_visits": [{"of": "pages"}, {"of": "40"}],
     },
     "large": {
         "start": [{}],
@@ -63,6 +64,7 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
         "archives": [{}],
         "documents": [{}],
         "visits": [{"of": of} for of in ("loads", "moves", "turns", "sessions")],
+        "public_visits": [{"of": "pages"}, {"of": "200"}],
     },
 }
 
