@@ -48,9 +48,10 @@ def publications(store: Path, season: str) -> list[Publication]:
     last = last_published(store)
     if last and not contents:
         raise StoreError(
-            f"{folder} is empty, and {last} went out from this store; {_RESTORE}; only where no "
-            f"copy is left remove {store / LAST_PUBLISHED}: nothing is then protected from what "
-            "readers already have"
+            f"{folder} is empty, and {last} went out from this store; what went out earlier has to "
+            "be known before more is published: restore the folder from a copy of the store; only "
+            f"where no copy is left remove {store / LAST_PUBLISHED}: nothing is then protected "
+            "from what readers already have"
         )
     for name in sorted(named | {last}):
         if name and not (folder / name).exists():
