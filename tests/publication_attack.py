@@ -312,7 +312,7 @@ class Attack:
             released, sublegal = at["released_fish"], at["released_sublegal_fish"]
             self._equation({met: 1.0, kept: -1.0, released: -1.0})
             line = frozenset({released: 1.0, sublegal: -1.0}.items())
-            self.at_least.setdefault(line, self.week)
+            self.at_least.setdefault(line, -1)
             for name, (above, below) in RATIOS.items():
                 value = shown.get((area, week, name), np.nan)
                 # Only a ratio with a part that is not shown tells anything.

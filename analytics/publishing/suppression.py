@@ -18,6 +18,7 @@ from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 from scipy.sparse import csr_array
 
 from analytics.errors import BlackmouthError
+from analytics.publishing.totals import ATOMS
 
 if TYPE_CHECKING:
     from analytics.arrays import Bools, Floats
@@ -37,6 +38,11 @@ _EQUAL = 1e-6
 #: Of a range that earlier publications made too narrow, this part is kept; under `_LOST` of what it
 #: should be nothing is left to keep.
 _REST, _LOST = 0.99, 1e-3
+#: Published totals that are sums of several atoms: fish released, and fish met.
+_TOGETHER = (
+    [ATOMS.index("released_sublegal_fish"), ATOMS.index("released_other_fish")],
+    [at for at, name in enumerate(ATOMS) if name.endswith("_fish")],
+)
 #: Branches of one program; beyond it the best choice so far is taken, which is as safe.
 _BRANCHES = 100_000
 
@@ -162,7 +168,24 @@ class _Game:
                     level[way, at, k] = 0.0 if lost else _REST * reach
                 asked[way, at] = False
                 asked &= np.stack([moves, -moves]) < level[:, :, k]
+        self._make_up(level, free)
         return _Game(self.known, self.down, self.up, level)
+
+    def _make_up(self, level: Floats, free: Bools) -> None:
+        """Raise levels of some values of a figure for what others of a published sum have lost."""
+        if level.shape[2] != len(ATOMS):
+            return
+        for way, at in np.argwhere((level < self.level).any(axis=2) & free).tolist():
+            for group in _TOGETHER:
+                lacks = float(self.level[way, at, group].sum() - level[way, at, group].sum())
+                for k in group if lacks > 0 else ():
+                    if level[way, at, k] < self.level[way, at, k]:
+                        continue
+                    moves, _ = self._moves(free, at, k, way)
+                    reach = moves[at] if way == 0 else -moves[at]
+                    more = min(lacks, max(_REST * reach - level[way, at, k], 0.0))
+                    level[way, at, k] += more
+                    lacks -= more
 
     def single_sums(self) -> list[_Cut]:
         """Return a row for each unknown and sum: what else is withheld has to make up for it."""

@@ -38,6 +38,7 @@ FILES = {path.stem.removeprefix("test_"): path for path in sorted(HERE.glob("tes
             "scenario": "scenario_laws",
             "history": "store_history",
             "intake": "store_intake",
+            "publication": "publication_laws",
         }.items()
     },
 }

@@ -99,10 +99,10 @@ def test_no_withheld_figure_of_a_season_follows(demo_tables, share, record_prope
     assert n_sensitive == 0 or n_attacked
     assert (n_withheld > 0) == (n_sensitive > 0)
     record_property(
-        "figure",
-        f"{share:.0%} of the interviews: {n_sensitive} of {n_cells} domains on too few boats, "
+        f"demo season, {share:.0%} of the interviews",
+        f"{n_sensitive} of {n_cells} domains on too few boats, "
         f"{n_withheld} withheld ({n_withheld / n_cells:.1%}; weight {lost:.0f}, at least "
-        f"{bound:.0f}); {n_attacked} ranges, all at least ±20 %",
+        f"{bound:.0f}); {n_attacked} ranges, all at least ±20 % or as unsure as before",
     )
 
 
