@@ -18,7 +18,7 @@ from tests.tables import MONDAY, SiteDay, interview, survey
 AREAS = ("A", "B", "C")
 WEEKS = 3
 SITES = {f"r{area}": area for area in AREAS}
-FEW = n_sized(4, 100)
+FEW = n_sized(3, 100)
 
 
 @some.composite
