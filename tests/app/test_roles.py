@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import ast
 import asyncio
+import shutil
 import time
+from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,10 +15,14 @@ import pytest
 from streamlit import config
 from streamlit.testing.v1 import AppTest
 
+from analytics.bulletin.archive import save
 from analytics.data import importing
 from analytics.data.store import Store
 from analytics.people import ALLOWED, Action, NotAllowed, Role
 from dashboard import data, http_guard, pages, people, store_access
+from dashboard.desk.uploads import Uploads
+from dashboard.new_bulletin import job
+from tests.app.sample_bulletin import NOW, make
 from tests.field_week import sampled_week, write_week
 
 if TYPE_CHECKING:
@@ -202,6 +208,110 @@ def test_no_step_is_taken_without_a_role_for_it(team, tmp_path, store, step, who
     assert not page.exception
     assert set(folder.rglob("*")) | set((store.path / "desk").rglob("*")) == before
     assert store.version == version
+
+
+#: Buttons that write, by page: pressed by a message after the page was drawn for an analyst.
+PRESSED = {
+    "accept": ("data_desk", "accept"),
+    "make": ("new_bulletin", "make"),
+    "note": ("new_bulletin", "Keep the note"),
+    "table": ("small_tables", "store-table"),
+}
+
+
+@pytest.fixture
+def filled(monkeypatch, tmp_path, store) -> Path:
+    """A copy of the store with a kept bulletin, a week to accept and an edit to store."""
+    path = tmp_path / "copy"
+    shutil.copytree(store.path, path)
+    sample = make(NOW)
+    card = replace(sample.card, bulletin="mine", season="2030-31", since="")
+    save(path / "bulletins", replace(sample, card=card))
+    monkeypatch.setenv(store_access.STORE_VARIABLE, str(path))
+    monkeypatch.setenv(data.ARCHIVE_VARIABLE, str(path / "bulletins"))
+    (uploads := path / "desk" / "uploads").mkdir(parents=True)
+    Uploads(uploads).add([("holidays.csv", b"date,holiday\n2031-02-01,One\n")])
+    return path
+
+
+@pytest.mark.parametrize("step", PRESSED)
+@pytest.mark.parametrize("who", [None, Role.VIEWER, Role.MANAGER])
+def test_a_button_drawn_for_an_analyst_does_nothing_for_another(
+    team, monkeypatch, filled, step, who
+):
+    """As by a message that a browser forges, or that was on its way when the role went."""
+    started = []
+    monkeypatch.setattr(job, "start", lambda *_, **named: started.append(named))
+    script, button = PRESSED[step]
+    if step == "note" and who is Role.MANAGER:
+        return  # may do so
+    team(Role.ANALYST)
+    page = open_page(script)
+    if step == "table":
+        table = page.session_state["season-tables"]["seasons"]
+        key = f"table-seasons-{table.generation}"
+        changed = {0: {"daily_limit_fish": "2"}}
+        page.session_state[key] = {"edited_rows": changed, "added_rows": [], "deleted_rows": []}
+        page.run()
+        page.text_input(key=f"reason-seasons-{table.generation}").set_value("forged").run()
+    if step == "note":
+        page.text_area[0].set_value("forged")
+    before = {one: one.read_bytes() for one in filled.rglob("*") if one.is_file()}
+    team(who)
+    (pressed,) = (one for one in page.button if button in (one.key, one.label))
+    pressed.click().run()
+    assert not page.exception
+    assert not started
+    assert Store(filled).version == 1
+    assert {one: one.read_bytes() for one in filled.rglob("*") if one.is_file()} == before
+
+
+def open_page(script: str) -> AppTest:
+    """Open a page by the app, as its links to others need."""
+    return open_script("app.py").switch_page(f"app_pages/{script}.py").run()
+
+
+def test_the_buttons_of_that_test_write_for_an_analyst(team, monkeypatch, filled):
+    """Else it could not fail."""
+    started = []
+    monkeypatch.setattr(job, "start", lambda *_, **named: started.append(named))
+    team(Role.ANALYST)
+    open_page("data_desk").button(key="accept").click().run()
+    assert Store(filled).version == 2
+    page = open_page("new_bulletin")
+    page.button(key="make").click().run()
+    assert started == [{"who": "kim@example.org"}]
+    page = open_page("new_bulletin")
+    page.text_area[0].set_value("Storm.")
+    next(one for one in page.button if one.label == "Keep the note").click().run()
+    assert list(filled.glob("bulletins/*/notes.jsonl"))
+
+
+#: Calls that write, and what each asks for: in the same function, and before.
+WRITES = {
+    "importing.store_checked": Action.STORE,
+    "store_upload": Action.STORE,
+    "store.withdraw": Action.WITHDRAW,
+    "add_note": Action.NOTE,
+    "job.start": Action.MAKE_BULLETIN,
+}
+
+
+def test_every_step_that_writes_asks_first():
+    found = []
+    for name, tree in trees():
+        for function in (one for one in ast.walk(tree) if isinstance(one, ast.FunctionDef)):
+            calls = [one for one in ast.walk(function) if isinstance(one, ast.Call)]
+            said = {ast.unparse(one): one.lineno for one in calls}
+            for one in calls:
+                action = WRITES.get(ast.unparse(one.func))
+                if action is None or name == "desk/checking.py":
+                    continue  # where `store_upload` itself is
+                asked = said.get(f"people.require(Action.{action.name})", one.lineno)
+                assert asked < one.lineno, (name, function.name)
+                found.append(ast.unparse(one.func))
+    assert set(found) == set(WRITES)
+    assert found.count("importing.store_checked") == 3
 
 
 def test_what_was_typed_last_is_kept_where_the_login_ended(team, store):
