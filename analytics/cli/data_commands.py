@@ -12,6 +12,7 @@ from analytics.cli.terminal import (
     STORE,
     StorePlace,
     examples,
+    out_folder,
     progress,
     require_folder_of,
     require_room_for,
@@ -168,13 +169,7 @@ def withdraw(batch: str, store: Path, undo: bool, reason: str | None) -> None:
         "blackmouth templates --out forms", "blackmouth templates --out forms --store mystore"
     )
 )
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path, file_okay=False),
-    required=True,
-    metavar="DIR",
-    help="Folder for the files; made where missing.",
-)
+@out_folder("Folder for the files; made where missing.")
 @click.option(
     "--store",
     type=StorePlace(path_type=Path),

@@ -14,6 +14,7 @@ from analytics.cli.result_commands import SEASON
 from analytics.cli.terminal import (
     STORE,
     examples,
+    out_folder,
     progress,
     require_room_for,
     say,
@@ -79,13 +80,7 @@ def _print_example(context: click.Context, _: click.Parameter, requested: bool) 
 @click.argument("file", type=click.Path(path_type=Path, exists=True, dir_okay=False))
 @STORE
 @SEASON
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path, file_okay=False),
-    required=True,
-    metavar="DIR",
-    help="Folder for the answer, made where missing; files of the same names are replaced.",
-)
+@out_folder("Folder for the answer, made where missing; files of the same names are replaced.")
 @click.option(
     "--example",
     is_flag=True,

@@ -13,6 +13,7 @@ from analytics.cli.result_commands import SEASON
 from analytics.cli.terminal import (
     STORE,
     examples,
+    out_folder,
     progress,
     require_room_for,
     say,
@@ -138,13 +139,7 @@ _SHORT = {
     show_default=True,
     help="Paper of sheets.pdf.",
 )
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path, file_okay=False),
-    required=True,
-    metavar="DIR",
-    help="Folder for the plan, made where missing; files of the same names are replaced.",
-)
+@out_folder("Folder for the plan, made where missing; files of the same names are replaced.")
 def plan(
     *,
     store: Path,

@@ -10,6 +10,7 @@ from analytics.cli.result_commands import SEASON, THROUGH
 from analytics.cli.terminal import (
     STORE,
     examples,
+    out_folder,
     progress,
     require_room_for,
     say,
@@ -29,13 +30,9 @@ from analytics.errors import UsageError
 @STORE
 @SEASON
 @THROUGH
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path, file_okay=False),
-    required=True,
-    metavar="DIR",
-    help="Folder for figures.csv and about.json, made where missing; files of the same names are "
-    "replaced. Nothing else leaves the store.",
+@out_folder(
+    "Folder for figures.csv and about.json, made where missing; files of the same names are "
+    "replaced. Nothing else leaves the store."
 )
 def publish(*, store: Path, season: str | None, through: str | None, out: Path) -> None:
     """Write what the public may see of a season: figures.csv and about.json.

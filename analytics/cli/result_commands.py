@@ -13,7 +13,9 @@ from analytics.cli.terminal import (
     domains,
     examples,
     in_words,
+    out_folder,
     out_path,
+    out_table,
     progress,
     require_folder_of,
     require_room_for,
@@ -126,12 +128,7 @@ BY = click.option(
     help="Of the draws of --replicates bootstrap.",
 )
 @CLUSTER
-@click.option(
-    "--out",
-    required=True,
-    metavar="FILE",
-    help="Result rows: a .csv or .parquet file, or - for CSV on standard output.",
-)
+@out_table("Result rows")
 def estimate(
     *,
     store: Path,
@@ -212,12 +209,10 @@ def estimate(
 @THROUGH
 @BASIS
 @CLUSTER
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path, file_okay=False),
-    metavar="DIR",
-    help="Also write its tables there, as CSV and Parquet, and its documents: bulletin.html, "
+@out_folder(
+    "Also write its tables there, as CSV and Parquet, and its documents: bulletin.html, "
     "bulletin.pdf and bulletin.xlsx.",
+    required=False,
 )
 @click.option(
     "--steps",
@@ -279,13 +274,7 @@ def _require_shelf(store: Store) -> None:
     short_help="Write the invented demo season.",
     epilog=examples("blackmouth demo --out demo", "blackmouth import demo --store demostore"),
 )
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path, file_okay=False),
-    required=True,
-    metavar="DIR",
-    help="Folder to write; files of the same names are replaced.",
-)
+@out_folder("Folder to write; files of the same names are replaced.")
 @click.option(
     "--seed",
     type=click.IntRange(min=0),
@@ -410,12 +399,7 @@ def _write_bulletin(bulletin: Bulletin, archive: Path, folder: Path) -> None:
     "--as-of", type=int, metavar="VERSION", help="Version to end with; the newest if not given."
 )
 @BY
-@click.option(
-    "--out",
-    required=True,
-    metavar="FILE",
-    help="The revisions: a .csv or .parquet file, or - for CSV on standard output.",
-)
+@out_table("The revisions")
 def revisions(
     *, store: Path, season: str | None, since: int | None, as_of: int | None, by: str, out: str
 ) -> None:
@@ -465,12 +449,7 @@ def revisions(
     help="Multipliers, each from 0.1 to 10: sublegal fish reported for each one released.",
 )
 @THROUGH
-@click.option(
-    "--out",
-    required=True,
-    metavar="FILE",
-    help="The rows: a .csv or .parquet file, or - for CSV on standard output.",
-)
+@out_table("The rows")
 def scenarios(
     *, store: Path, season: str | None, by: str, reports_over: str, through: str | None, out: str
 ) -> None:

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 
     from analytics.data.store import Store
     from analytics.findings import Finding
+
+
+#: What a decorator of a command takes and gives.
+Command = TypeVar("Command", bound="Callable[..., Any]")
 
 
 class StorePlace(click.Path):
@@ -46,6 +50,19 @@ STORE = click.option(
     metavar="DIR",
     help="Directory of the store, or its URL (s3://BUCKET/NAME).",
 )
+
+
+def out_folder(words: str, *, required: bool = True) -> Callable[[Command], Command]:
+    """Return the option ``--out`` of a command that writes files into a folder."""
+    kind = click.Path(path_type=Path, file_okay=False)
+    return click.option("--out", type=kind, required=required, metavar="DIR", help=words)
+
+
+def out_table(what: str) -> Callable[[Command], Command]:
+    """Return the option ``--out`` of a command that writes one table, as `out_path` reads it."""
+    words = f"{what}: a .csv or .parquet file, or - for CSV on standard output."
+    return click.option("--out", required=True, metavar="FILE", help=words)
+
 
 #: A full disk is no wrong use of a command.
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
