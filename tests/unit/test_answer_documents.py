@@ -17,6 +17,7 @@ from analytics.options.baseline import Limit
 from analytics.options.option import AtLimit, Change, Find, Option, Solve
 from analytics.options.report import GAINS, Points
 from analytics.options.solve import solved_options
+from tests import pdf_structure
 from tests.season_cases import small_baseline
 from tests.unit.test_answer_report import CLOSE, about, tables  # noqa: F401 - a fixture
 from tests.unit.test_bulletin_documents import plain, read
@@ -36,6 +37,7 @@ def pdf_text(pdf: bytes) -> str:
 def test_all_three_say_the_same(compared):
     made = answer_files(compared)
     assert tuple(made) == ANSWER_FILES
+    assert pdf_structure.faults(made["answer.pdf"]) == []
     pdf, page = pdf_text(made["answer.pdf"]), plain("".join(read(made["answer.html"]).words))
     markdown = plain(made["answer.md"].decode())
     for words in (

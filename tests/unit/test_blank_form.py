@@ -13,6 +13,7 @@ from analytics.cli.group import blackmouth
 from analytics.data.schema import ColumnKind
 from analytics.documents.blank_form import blank_form
 from analytics.documents.form_layout import PARTS, head
+from tests import pdf_structure
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -47,6 +48,7 @@ def test_it_is_tagged_and_the_same_each_time():
     form = blank_form()
     reader = pypdf.PdfReader(io.BytesIO(form))
     assert reader.trailer["/Root"]["/MarkInfo"]["/Marked"]
+    assert pdf_structure.faults(form) == []
     assert reader.metadata.title == "Site-day form"
     assert blank_form() == form
 

@@ -25,6 +25,7 @@ from analytics.documents.workbook import TABLES
 from analytics.errors import UsageError
 from analytics.wording import limits, numbers, week
 from analytics.wording.bulletin_index import index_bulletin
+from tests import pdf_structure
 from tests.app.sample_bulletin import NOW, make
 
 ARCHIVE = Path(__file__).parent / "old_bulletin_3"
@@ -132,6 +133,10 @@ def test_it_is_tagged_with_words_for_its_figures(made):
         for font in page["/Resources"]["/Font"].values()
     }
     assert all("+" in one for one in fonts)  # a subset of a font inside the document
+
+
+def test_its_structure_is_sound(made):
+    assert pdf_structure.faults(made["bulletin.pdf"]) == []
 
 
 def test_figures_are_vectors(made):

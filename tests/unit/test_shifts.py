@@ -13,6 +13,7 @@ from icalendar import Calendar
 from analytics.documents import shifts
 from analytics.documents.shifts import schedule_ics, sheets_pdf, shifts_of
 from analytics.errors import UsageError
+from tests import pdf_structure
 
 MADE = dt.datetime(2031, 1, 10, 8, tzinfo=dt.UTC)
 #: Nine hours behind universal time all year.
@@ -74,6 +75,7 @@ def test_a_sheet_a_planned_shift_and_the_form_begun(paper, width):
     reader = pypdf.PdfReader(io.BytesIO(pdf))
     assert reader.trailer["/Root"]["/MarkInfo"]["/Marked"]
     assert float(reader.pages[0].mediabox.width) == pytest.approx(width, abs=1)
+    assert pdf_structure.faults(pdf) == []
 
 
 def test_what_cannot_be_printed_is_said():

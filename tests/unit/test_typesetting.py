@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import io
+import re
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
 
 import pypdf
 import pytest
+from pypdf.generic import DecodedStreamObject, NameObject
 
 from analytics.documents.typesetting import pdf_of
+from tests import pdf_structure
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 LIST = """= #data.title
 #for name in data.names [ + #name
@@ -78,6 +85,66 @@ def test_it_is_tagged_titled_and_told_apart_from_its_pictures():
         if isinstance(one, dict) and one.get("/S") == "/Figure"
     ]
     assert alts == ["A red box"]
+
+
+def spoiled(spoil: Callable[[Any], None]) -> bytes:
+    """Return a small document after a change of its catalogue."""
+    writer = pypdf.PdfWriter(
+        clone_from=io.BytesIO(pdf_of(TABLE, {"title": "A", "alt": "B"}, {"box": BOX}))
+    )
+    spoil(writer)
+    writer.write(out := io.BytesIO())
+    return out.getvalue()
+
+
+TABLE = """= #data.title
+#table(columns: 2, table.header[a][b], [1], [2])
+#picture("box", alt: data.alt)
+"""
+
+
+def element(writer: Any, kind: str) -> Any:
+    root = writer._root_object["/StructTreeRoot"]
+    return next(one for one in pdf_structure._elements(root) if one["/S"] == kind)
+
+
+def untag(writer: Any) -> None:
+    page = writer.pages[0]
+    data = re.sub(
+        rb"/\w+\s*<<[^>]*/MCID[^>]*>>\s*BDC", b"/Span BMC", page.get_contents().get_data()
+    )
+    page[NameObject("/Contents")] = stream = DecodedStreamObject()
+    stream.set_data(data)
+
+
+SPOILED = {
+    "not_marked": lambda one: one._root_object.pop("/MarkInfo"),
+    "no_language": lambda one: one._root_object.pop("/Lang"),
+    "no_tags": lambda one: one._root_object.pop("/StructTreeRoot"),
+    "title_not_shown": lambda one: one._root_object.pop("/ViewerPreferences"),
+    "not_declared": lambda one: one._root_object.pop("/Metadata"),
+    "no_title": lambda one: setattr(one, "metadata", None),
+    "no_alternative_text /Figure": lambda one: element(one, "/Figure").pop("/Alt"),
+    "skipped_heading /H3": lambda one: element(one, "/H1").update(
+        {NameObject("/S"): NameObject("/H3")}
+    ),
+    "table_without_heads": lambda one: [
+        element(one, "/TH").update({NameObject("/S"): NameObject("/TD")}) for _ in range(2)
+    ],
+    "head_without_scope": lambda one: element(one, "/TH").pop("/A"),
+    "uneven_rows": lambda one: element(one, "/TD").update({NameObject("/S"): NameObject("/P")}),
+    "content_outside_the_tree 1": lambda one: element(one, "/H1").pop("/K"),
+    "untagged_content 1": untag,
+}
+
+
+def test_a_sound_document_has_no_fault_of_structure():
+    assert pdf_structure.faults(spoiled(lambda writer: None)) == []
+
+
+@pytest.mark.parametrize("code", SPOILED)
+def test_a_fault_of_structure_is_found(code):
+    assert code in pdf_structure.faults(spoiled(SPOILED[code]))
 
 
 def test_the_same_input_gives_the_same_bytes_and_the_time_is_the_one_given():
