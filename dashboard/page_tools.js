@@ -31,6 +31,46 @@
     document.querySelector("[data-testid=stMain]")?.scrollTo(0, 0);
   });
 
+  /* Words in the reader's language, where the page gives some: by their English. */
+  let said = {};
+  const say = (text, value = "") => (said[text] ?? text).replace("{kind}", value);
+  const takeWords = () => {
+    const mark = document.querySelector(".bm-words");
+    const language = mark?.dataset.lang ?? "en";
+    if (document.documentElement.lang === language) return;
+    document.documentElement.lang = language;
+    said = mark ? JSON.parse(mark.dataset.words) : {};
+    document.querySelectorAll("[data-say]").forEach(nameTool);
+  };
+  const nameTool = (tool) => {
+    tool.setAttribute("aria-label", say(tool.dataset.say, tool.dataset.kind));
+    if (tool.placeholder) tool.placeholder = say(tool.dataset.say);
+  };
+
+  /* A date that is left incomplete goes back to the one before: that is said beside it. */
+  const DATE = "[data-testid=stDateInput]";
+  const sayDate = (field) => {
+    const parts = [...field.querySelectorAll("[role=spinbutton]")];
+    const isEmpty = parts.every((part) => part.hasAttribute("data-placeholder"));
+    const shown = field.querySelector("[role=group]")?.textContent ?? "";
+    const note = document.createElement("p");
+    note.className = "bm-care bm-date";
+    note.setAttribute("role", "alert");
+    note.textContent = "The date was left incomplete and is not taken: "
+      + (isEmpty ? "the field is empty." : `${shown} still counts.`)
+      + " Fill in every part of it, or empty every part.";
+    field.append(note);
+  };
+  document.addEventListener("focusin", (event) =>
+    event.target.closest?.(DATE)?.querySelectorAll(".bm-date").forEach((one) => one.remove()), true);
+  document.addEventListener("focusout", (event) => {
+    const field = event.target.closest?.(DATE);
+    if (!field || field.contains(event.relatedTarget)) return;
+    const lacking = field.querySelectorAll("[role=spinbutton][data-placeholder]").length;
+    const isCut = lacking && lacking < field.querySelectorAll("[role=spinbutton]").length;
+    if (isCut) setTimeout(() => field.isConnected && sayDate(field), 300);
+  }, true);
+
   /* The menu of a phone is a drawer; it closes on a choice. */
   const DRAWER = 768;
   const CLOSE = "[data-testid=stSidebarCollapseButton] button";
@@ -227,8 +267,10 @@
       const button = document.createElement("button");
       button.type = "button";
       button.textContent = kind;
-      button.setAttribute("aria-label",
-        kind === "CSV" ? "Save the data of this figure as CSV" : `Save this figure as ${kind}`);
+      button.dataset.say = kind === "CSV" ? "Save the data of this figure as CSV"
+        : "Save this figure as {kind}";
+      button.dataset.kind = kind;
+      nameTool(button);
       button.addEventListener("click", () => sizeOf(plot) && saveAs[kind](plot, key));
       row.append(button);
     }
@@ -294,7 +336,8 @@
     field.type = "search";
     field.className = "bm-search";
     field.placeholder = "Find in the table";
-    field.setAttribute("aria-label", "Find in the table");
+    field.dataset.say = "Find in the table";
+    nameTool(field);
     field.addEventListener("input", () => search(table, field.value.trim().toLowerCase()));
     table.before(field);
   };
@@ -315,6 +358,7 @@
   let isDue = false;
   const furnish = () => {
     isDue = false;
+    takeWords();
     nameMenu();
     document.querySelectorAll(".bm-link:not(.bm-followed)").forEach(followLink);
     document.querySelectorAll(`${PLOT}:not(.bm-with-tools)`).forEach((plot) => {

@@ -18,11 +18,12 @@ if TYPE_CHECKING:
 #: How much of a wish is said back.
 LONGEST = 60
 _NOT_THERE = {
-    "season": "there is no bulletin of season {}",
-    "bulletin": "there is no such bulletin: {}",
-    "week": "the bulletin has no week {}",
-    "area": "the bulletin has no area {}",
+    "season": "there is no bulletin of season {asked}",
+    "bulletin": "there is no such bulletin: {asked}",
+    "week": "the bulletin has no week {asked}",
+    "area": "the bulletin has no area {asked}",
 }
+_NO_VALUE, _NO_CHOICE = "{key} has no choice {asked}", "there is no choice called {key}"
 #: Choices of a reader that every page keeps in the link, whether it draws them or not.
 CARRIED = ("lang", "units")
 _WRITTEN = "_link_written"
@@ -79,8 +80,18 @@ def unmet() -> list[str]:
     A choice that is drawn later in the page is known only then, and so is a name that no widget
     bears.
     """
+    return [
+        (_NO_CHOICE if asked is None else _NOT_THERE.get(key, _NO_VALUE)).format(
+            key=key, asked=asked
+        )
+        for key, asked in wishes()
+    ]
+
+
+def wishes() -> list[tuple[str, str | None]]:
+    """Return what `unmet` says as keys and what was asked of them, None of no such key."""
     drawn = st.session_state[_SHOWN]
-    unknown = [f"there is no choice called {key}" for key in st.query_params if key not in drawn]
+    unknown = [(key, None) for key in st.query_params if key not in drawn]
     return [*st.session_state[_UNMET], *unknown]
 
 
@@ -138,8 +149,7 @@ def _held(key: str, asked: list[str], options: Sequence[str]) -> list[str]:
     if key in state:
         asked = state[key] if isinstance(state[key], list) else [state[key]]
     else:
-        words = _NOT_THERE.get(key, f"{key} has no choice {{}}")
-        state[_UNMET] += [words.format(one[:LONGEST]) for one in asked if one not in options]
+        state[_UNMET] += [(key, one[:LONGEST]) for one in asked if one not in options]
     return [one for one in asked if one in options]
 
 

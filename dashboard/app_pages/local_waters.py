@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from html import escape
 from typing import TYPE_CHECKING
@@ -10,6 +11,7 @@ import streamlit as st
 
 from analytics.errors import BlackmouthError
 from analytics.units import read_units
+from analytics.wording import numbers
 from analytics.wording.bulletin_index import monday
 from dashboard import catalogue, data, notices, page_frame, url_state
 from dashboard.charts import area_map, recent
@@ -19,6 +21,7 @@ from dashboard.page_frame import colours
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from analytics.bulletin.archive import BulletinMetadata
     from analytics.wording.bulletin_index import BulletinIndex
@@ -52,6 +55,8 @@ def draw() -> None:
         where, how = st.columns([3, 2])
         with how:
             words = _reader()
+    if words.language != catalogue.ENGLISH:
+        st.html(_tool_words(words))
     with top:
         st.title(words.say("Local waters"))
         if os.environ.get(notices.DEMO_VARIABLE) == "1":
@@ -59,14 +64,17 @@ def draw() -> None:
                 words.say("Invented demonstration data: Ondrell Sound and its fish do not exist.")
             )
     try:
-        folder, cards = page_frame.open_archive()
+        folder, cards = _archive(words)
         if folder is None:
             return
         card = _card(cards)
         index = data.bulletin_index(folder, card)
         rates = data.view("rates", card)
     except BlackmouthError as error:
-        notices.unreadable(error)
+        if words.language == catalogue.ENGLISH:
+            notices.unreadable(error)
+        else:
+            st.error(text.unreadable(words))
         return
     with where:
         area = _area(words, index)
@@ -77,8 +85,34 @@ def draw() -> None:
         page_frame.tab_title(words.say("Local waters"), index.name(area))
         _body(words, index, local.local_facts(index, rates, area))
     with wishes:
-        notices.unmet(url_state.unmet())
+        if words.language == catalogue.ENGLISH:
+            notices.unmet(url_state.unmet())
+        elif unmet := url_state.wishes():
+            st.warning(numbers.plain(text.unmet(words, unmet)))
     url_state.write()
+
+
+def _archive(words: Words) -> tuple[Path | None, Sequence[BulletinMetadata]]:
+    """Return the folder of bulletins and their cards, and say in the language what is wrong.
+
+    In English it is said as on every page, with the steps for whoever runs the program.
+    """
+    if words.language == catalogue.ENGLISH:
+        return page_frame.open_archive()
+    folder = data.archive_folder()
+    cards, damaged = data.kept_bulletins(folder) if folder else ([], [])
+    if damaged:
+        st.warning(text.left_out(words, len(damaged)))
+    if folder is None or not cards:
+        st.markdown(text.nothing(words))
+        return None, []
+    return folder, cards
+
+
+def _tool_words(words: Words) -> str:
+    """Return the words that the script of the pages takes, as a mark that nobody sees."""
+    given = escape(json.dumps(text.tool_words(words), ensure_ascii=False))
+    return f"<div class='bm-words' data-lang='{words.language}' data-words='{given}'></div>"
 
 
 def _card(cards: Sequence[BulletinMetadata]) -> BulletinMetadata:

@@ -268,3 +268,52 @@ def no_regulation(words: Words) -> str:
         "This page is no regulation. Its figures come from talks with anglers at the ramps, and "
         "they can be wrong. The rules of the agency in charge decide."
     )
+
+
+# What is said where something is wrong, and what the tools of the page are called.
+
+
+def nothing(words: Words) -> str:
+    """Return that there is no bulletin."""
+    return words.say("There is no bulletin to show yet. Come back when the first one is made.")
+
+
+def unreadable(words: Words) -> str:
+    """Return that the bulletins cannot be read."""
+    return words.say(
+        "The bulletins cannot be read now. Nothing was changed; please say so to whoever runs this "
+        "page."
+    )
+
+
+def left_out(words: Words, n: int) -> str:
+    """Return that bulletins are left out."""
+    return words.say("Bulletins left out because they cannot be read: {n}.", n=words.number(n))
+
+
+def unmet(words: Words, wishes: Sequence[tuple[str, str | None]]) -> str:
+    """Return what a link asked for that cannot be had."""
+    say = words.say
+    kinds = {
+        "season": say("season"),
+        "bulletin": say("bulletin"),
+        "area": say("area"),
+        "lang": say("language"),
+        "units": say("units"),
+    }
+    asked = [f"{kinds.get(key, key)} {value or ''}".strip() for key, value in wishes]
+    return say(
+        "The link asks for what is not here: {asked}. What is shown in its place stands in the "
+        "fields.",
+        asked="; ".join(asked),
+    )
+
+
+def tool_words(words: Words) -> dict[str, str]:
+    """Return what the tools of figures and tables are called, by their English."""
+    say = words.say
+    return {
+        "Save this figure as {kind}": say("Save this figure as {kind}", kind="{kind}"),
+        "Save the data of this figure as CSV": say("Save the data of this figure as CSV"),
+        "Find in the table": say("Find in the table"),
+    }

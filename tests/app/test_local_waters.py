@@ -21,7 +21,7 @@ from dashboard.catch_rates import records
 from dashboard.charts import area_map
 from dashboard.charts.area_map import NONE, SURE, UNSURE, MapArea
 from dashboard.local_waters import facts
-from dashboard.local_waters.text import limit_lines
+from dashboard.local_waters.text import limit_lines, tool_words
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import AREAS, NOW, for_the_public, make
 
@@ -43,8 +43,9 @@ def open_waters(opener):
 
 
 def texts_of(page):
-    """Return what a reader sees, without what is folded for operators."""
-    return words_of(page).replace("\\", "").replace("\u00a0", " ")
+    """Return what a reader sees, without what is given to the script of the pages."""
+    seen = re.sub("<div class='bm-words'.*?</div>", "", words_of(page), flags=re.DOTALL)
+    return seen.replace("\\", "").replace("\u00a0", " ")
 
 
 @pytest.mark.parametrize(
@@ -226,6 +227,38 @@ def test_no_english_is_left_on_the_spanish_page(open_waters, area):
             and text not in ("MMMM d", "d MMMM", "MMMM d, y", "d MMMM y")
         ):
             assert text not in said
+
+
+ENGLISH = re.compile(r"\b(the|and|of|is|are|fish|with|this|there|link|bulletins?)\b", re.IGNORECASE)
+
+
+def test_what_is_wrong_is_said_in_the_language(open_waters, tmp_path):
+    (tmp_path / "none").mkdir()
+    archive.save(tmp_path / "one", make(NOW))
+    damaged = archive.save(tmp_path / "damaged", make(NOW))
+    (tmp_path / "damaged" / damaged.bulletin / archive.CARD_FILE).write_text("{")
+    links = {"area": "XX", "season": "1999-00", "foo": "1"}
+    said = [
+        texts_of(open_waters(folder=tmp_path / "none", lang="es")),
+        texts_of(open_waters(folder=tmp_path / "damaged", lang="es")),
+        open_waters(folder=tmp_path / "one", lang="es", **links).warning[0].value,
+    ]
+    assert "no hay ningún boletín" in said[0]
+    assert "Boletines que faltan porque no se pueden leer: 1." in said[1]
+    assert "zona XX" in said[2]
+    for one in said:
+        assert ENGLISH.findall(one) == [], one
+
+
+def test_the_tools_of_the_page_have_their_words_in_the_language():
+    words = catalogue.words("local_waters", "es")
+    given = tool_words(words)
+    script = (ROOT / "dashboard" / "page_tools.js").read_text("utf-8")
+    asked = re.findall(r"dataset\.say = ([^;]*);", script)
+    known = {one for part in asked for one in re.findall(r'"([^"]*[a-z][^"]* [^"]*)"', part)}
+    assert known == set(given)
+    assert not set(given) & set(given.values())
+    assert all("{kind}" in given[one] for one in given if "{kind}" in one)
 
 
 def test_numbers_and_dates_follow_the_language():

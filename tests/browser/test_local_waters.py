@@ -41,6 +41,20 @@ def test_the_page_prints_on_one_sheet(visit, query):
         assert len(sheets) == 1
 
 
+def test_tools_and_the_page_itself_are_in_the_language(visit):
+    one = visit(is_new=True)
+    page = one.page
+    page.goto(f"{one.address}/waters?lang=es")
+    page.locator(f"{MAP} svg.main-svg").first.wait_for(timeout=30_000)
+    page.locator(".bm-pictures button").first.wait_for(state="attached")
+    page.wait_for_function("document.documentElement.lang === 'es'")
+    labels = page.eval_on_selector_all(
+        ".bm-pictures button", "found => found.map(one => one.getAttribute('aria-label'))"
+    )
+    assert labels
+    assert all(label.startswith("Guardar ") for label in labels)
+
+
 def test_an_area_is_chosen_on_the_map_and_stands_in_the_link(visit):
     page = visit().open("area=A1", page="waters", charts=MAP)
     point = page.locator(f"{MAP} .scatterlayer .trace:last-child .points path").nth(2)

@@ -113,6 +113,24 @@ def test_a_moved_slider_answers_anew_and_changes_the_link(visit):
     assert answer(page).split("\n\n")[0] == before.split("\n\n")[0]
 
 
+def test_a_date_left_incomplete_is_said_and_the_one_before_counts(visit):
+    page = visit().open(WITH_SET, **CHANGE)
+    field = page.get_by_test_id("stDateInput").first
+    before = field.get_by_role("group").inner_text()
+    field.get_by_role("spinbutton").first.focus()
+    page.keyboard.press("Backspace")
+    for _ in range(4):
+        page.keyboard.press("Backspace")
+    page.get_by_role("heading", level=1).click()
+    note = field.get_by_role("alert")
+    note.wait_for()
+    assert "left incomplete and is not taken" in note.inner_text()
+    assert "".join(before.split()) in "".join(note.inner_text().split())
+    assert "".join(field.get_by_role("group").inner_text().split()) == "".join(before.split())
+    field.get_by_role("spinbutton").first.focus()
+    note.wait_for(state="detached")
+
+
 def test_another_page_and_back_brings_the_options(visit):
     page = visit().open(WITH_SET, **CHANGE)
     page.get_by_role("button", name="Add an option").click()
