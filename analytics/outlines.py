@@ -16,7 +16,7 @@ from analytics.findings import shortened
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analytics.arrays import Floats
+    from analytics.arrays import Bools, Floats
 
 #: Largest file, and largest outline as text (our choice, no source).
 MOST_BYTES = 10 << 20
@@ -24,6 +24,8 @@ MOST_BYTES = 10 << 20
 _DECIMALS = 6
 _LOW, _HIGH = np.array([-180.0, -90.0]), np.array([180.0, 90.0])
 _LEAST_POSITIONS = 4
+#: Lines of a ring that are compared together, and how many pairs of such runs may meet: some 10 s.
+_RUN, _MOST_MEETING = 64, 100_000
 #: A ring that spans more has crossed the line at 180 degrees.
 _WIDEST = 180.0
 _DEEPEST = "a file that is nested as GeoJSON is, at most some ten levels deep"
@@ -74,7 +76,8 @@ def outline_text(value: object) -> str:
     Raises
     ------
     OutlineError
-        If it is no Polygon or MultiPolygon with closed rings on the globe.
+        If it is no Polygon or MultiPolygon with closed rings on the globe that do not cross
+        themselves.
     """
     if isinstance(value, str):
         if len(value) > MOST_BYTES:
@@ -145,11 +148,70 @@ def _ring(ring: object, where: str) -> Floats:
             f"at most {_WIDEST:.0f} degrees",
             "cut the area at 180 degrees into two polygons",
         )
+    if (crossed := crossing_of(places)) is not None:
+        one, other = (f"positions {at + 1} and {at + 2}" for at in crossed)
+        raise OutlineError(
+            f"{where} crosses itself: the line between {one}, from {_shown(places[crossed[0]])}, and "
+            f"the line between {other}, from {_shown(places[crossed[1]])}",
+            "a ring whose lines do not cross",
+            "put these positions in the order of the shore, or repair the shape where it was drawn",
+        )
     if area_of(np.round(places, _DECIMALS)) == 0:
         raise OutlineError(
             f"{where} holds no water: its positions lie on one line or in one place", "a ring"
         )
     return places
+
+
+def crossing_of(ring: Floats) -> tuple[int, int] | None:
+    """Return two lines of a closed ring that cross, each by its first position; None if none do.
+
+    Lines that only touch do not cross. Lines are compared where the boxes around runs of them meet.
+
+    Raises
+    ------
+    OutlineError
+        If so many boxes meet that it would take minutes.
+    """
+    places = ring - ring[0]
+    starts, ends = places[:-1], places[1:]
+    n_runs = -(-len(starts) // _RUN)
+    firsts = np.arange(n_runs) * _RUN
+    lows = np.minimum.reduceat(np.minimum(starts, ends), firsts)
+    highs = np.maximum.reduceat(np.maximum(starts, ends), firsts)
+    n_met = 0
+    for run in range(n_runs):
+        meet = (lows[run] <= highs[run:]).all(axis=1) & (lows[run:] <= highs[run]).all(axis=1)
+        others = run + np.flatnonzero(meet)
+        n_met += len(others)
+        if n_met > _MOST_MEETING:
+            raise OutlineError(
+                f"a ring of {len(ring):,} positions whose lines run to and fro over each other",
+                "an outline of a shore",
+                "make it simpler where it was drawn, such as to one position every 10 m",
+            )
+        mine = np.arange(firsts[run], min(firsts[run] + _RUN, len(starts)))
+        theirs = (firsts[others][:, None] + np.arange(_RUN)).ravel()
+        theirs = theirs[theirs < len(starts)]
+        found = _crossed(starts[mine], ends[mine], starts[theirs], ends[theirs])
+        if found.any():
+            at, other = np.argwhere(found)[0]
+            one, two = sorted((int(mine[at]), int(theirs[other])))
+            return one, two
+    return None
+
+
+def _crossed(a: Floats, b: Floats, c: Floats, d: Floats) -> Bools:
+    """Return which lines ``a b`` cross which lines ``c d``, shape (lines, other lines)."""
+
+    def side(start: Floats, end: Floats, point: Floats) -> Floats:
+        along, to = end - start, point - start
+        found: Floats = along[..., 0] * to[..., 1] - along[..., 1] * to[..., 0]
+        return found
+
+    a, b = a[:, None], b[:, None]
+    found: Bools = (side(a, b, c) * side(a, b, d) < 0) & (side(c, d, a) * side(c, d, b) < 0)
+    return found
 
 
 def _position(value: object, where: str) -> tuple[float, float]:

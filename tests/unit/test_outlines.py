@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analytics import outlines
 from analytics.bulletin.build import bulletin_of
 from analytics.cli.demo_store import demo_tables
 from analytics.data import importing
@@ -21,6 +22,8 @@ from tests.unit.test_bulletin import two_weeks
 
 DEMO = Path(__file__).parents[2] / "demo_parquet"
 SQUARE = [[[0, 0], [1, 0], [1, 1], [0, 1], [0, 0]]]
+#: Two of its lines cross.
+BOW = [[0, 0], [1, 1], [1, 0], [0, 1], [0, 0]]
 HOLE = [[0.4, 0.4], [0.6, 0.4], [0.6, 0.6], [0.4, 0.6], [0.4, 0.4]]
 
 
@@ -80,6 +83,8 @@ def test_a_file_of_outlines_alone_is_checked_against_the_store(tmp_path):
         (feature(coordinates=[[[0, 0], [1, 1], [0, 0]]]), "ring 1: 3 positions"),
         (feature(coordinates=[[[0, 0], [1, 1], [2, 2], [0, 0]]]), "holds no water"),
         (feature(coordinates=[[[0, 0], [1e-7, 0], [1e-7, 1e-7], [0, 0]]]), "holds no water"),
+        (feature(coordinates=[BOW]), "the line between positions 1 and 2, from 0, 0, and the line"),
+        (feature(coordinates=[[[0, 0], [4, 0], [4, 3], [0, 3], [0, 0]], BOW]), "ring 2 crosses"),
         (feature(coordinates=[[[0, 0], [0, 91], [1, 1], [0, 0]]]), "position 2: 0, 91"),
         (feature(coordinates=[[[0, 0], [181, 9], [1, 1], [0, 0]]]), "longitude -180 to 180"),
         (feature(coordinates=[[[-179, 0], [179, 0], [179, 1], [-179, 0]]]), "spans 358 degrees"),
@@ -108,6 +113,35 @@ def test_a_faulty_feature_is_named_with_what_is_allowed(tmp_path, bad, words):
     aside = importing.check(checked.reading, Store(tmp_path / "store"), quarantine=True)
     assert not aside.errors  # the good feature can be stored without it
     assert aside.tables["area_outlines"].n_rows == 1
+
+
+def shore(n: int) -> np.ndarray:
+    """Return a closed ring of n places about a sound, with bays."""
+    turn = np.linspace(0, 2 * np.pi, n, endpoint=False)
+    far = 1 + 0.2 * np.sin(7 * turn)
+    ring = np.c_[far * np.cos(turn) - 122, far * np.sin(turn) + 47]
+    return np.r_[ring, ring[:1]]
+
+
+@pytest.mark.parametrize("at", [0, 70, 450])
+def test_a_crossing_is_found_wherever_it_is(at):
+    ring = shore(500)
+    assert outlines.crossing_of(ring) is None
+    ring[[at + 1, at + 5]] = ring[[at + 5, at + 1]]
+    one, other = outlines.crossing_of(ring)
+    assert {one, other} <= set(range(at, at + 6))
+    assert other > one + 1
+
+
+def test_lines_that_touch_do_not_cross():
+    ring = [[0, 0], [2, 0], [2, 2], [1, 0], [0, 2], [0, 0]]
+    assert outlines.crossing_of(np.array(ring, dtype=float)) is None
+
+
+def test_a_ring_too_intricate_to_look_through_is_refused(monkeypatch):
+    monkeypatch.setattr(outlines, "_MOST_MEETING", 3)
+    with pytest.raises(outlines.OutlineError, match="to and fro"):
+        outlines.crossing_of(shore(500))
 
 
 def test_an_area_outlined_twice_is_named(tmp_path):
