@@ -151,8 +151,8 @@ def _ring(ring: object, where: str) -> Floats:
     if (crossed := crossing_of(places)) is not None:
         one, other = (f"positions {at + 1} and {at + 2}" for at in crossed)
         raise OutlineError(
-            f"{where} crosses itself: the line between {one}, from {_shown(places[crossed[0]])}, and "
-            f"the line between {other}, from {_shown(places[crossed[1]])}",
+            f"{where} crosses itself: the line between {one}, from {_shown(places[crossed[0]])}, "
+            f"and the line between {other}, from {_shown(places[crossed[1]])}",
             "a ring whose lines do not cross",
             "put these positions in the order of the shore, or repair the shape where it was drawn",
         )
