@@ -5,7 +5,7 @@ Rows with the same mean are one group: the sums then run over the distinct count
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -111,11 +111,11 @@ def log_lik_derivatives(tallies: Tallies, eta: Floats, lam: float) -> LogLikDeri
     mu, rest = expit(eta), expit(-eta)
     logs, one, k_one, two, k_two, kk_two = _sums(tallies.success, mu, theta, size)
     logs_, one_, k_one_, two_, k_two_, kk_two_ = _sums(tallies.failure, rest, theta, size)
-    logs_m, _, k_one_m, _, _, kk_two_m = _sums(tallies.trial, np.ones(1), theta, 1)
+    logs_m, k_one_m, kk_two_m = _of_trials(tallies.trial, theta)
     width = mu * rest
     by_mu = one - one_
-    by_theta = float(k_one.sum() + k_one_.sum() - k_one_m.sum())
-    by_theta2 = float(kk_two_m.sum() - kk_two.sum() - kk_two_.sum())
+    by_theta = float(k_one.sum() + k_one_.sum() - k_one_m)
+    by_theta2 = float(kk_two_m - kk_two.sum() - kk_two_.sum())
     return LogLikDerivatives(
         value=tallies.constant + logs + logs_ - logs_m,
         eta=width * by_mu,
@@ -145,6 +145,18 @@ def _sums(
         by_group(steps.k * second),
         by_group(steps.k**2 * second),
     )
+
+
+def _of_trials(steps: Steps, theta: float) -> tuple[float, float, float]:
+    """Return Σ log x, Σ k/x and Σ k²/x² for x = 1 + kθ, over all groups."""
+    x = 1 + steps.k * theta
+    first = steps.times / x
+    # In the order of the rows, as sums by group are.
+    by_one, by_two = (
+        float(np.bincount(steps.group, terms, 1)[0])
+        for terms in (steps.k * first, steps.k**2 * (first / x))
+    )
+    return float((steps.times * np.log(x)).sum()), by_one, by_two
 
 
 def third_derivatives(tallies: Tallies, eta: Floats, lam: float) -> tuple[Floats, Floats]:
@@ -229,6 +241,16 @@ class ShareLikelihood:
 
     rows: Matrix
     tallies: Tallies
+    # What was calculated last: gradient and curvature are needed at the same place.
+    _last: dict[bytes, LogLikDerivatives] = field(default_factory=dict, init=False, repr=False)
+
+    def _at(self, params: Floats) -> LogLikDerivatives:
+        key = params.tobytes()
+        if key not in self._last:
+            found = log_lik_derivatives(self.tallies, self.rows @ params[:-1], float(params[-1]))
+            self._last.clear()
+            self._last[key] = found
+        return self._last[key]
 
     def value(self, params: Floats) -> float:
         """Return the log-likelihood."""
@@ -236,12 +258,12 @@ class ShareLikelihood:
 
     def score(self, params: Floats) -> Floats:
         """Return the gradient, shape (P + 1,)."""
-        found = log_lik_derivatives(self.tallies, self.rows @ params[:-1], float(params[-1]))
+        found = self._at(params)
         return np.append(column_sums(self.rows, found.eta), found.lam)
 
     def hessian(self, params: Floats) -> Floats:
         """Return the matrix of second derivatives, shape (P + 1, P + 1)."""
-        found = log_lik_derivatives(self.tallies, self.rows @ params[:-1], float(params[-1]))
+        found = self._at(params)
         size = len(params)
         matrix = np.empty((size, size))
         matrix[:-1, :-1] = gram(self.rows, found.eta2)

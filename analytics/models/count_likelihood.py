@@ -118,7 +118,7 @@ def _poisson(y: Ints, eta: Floats, lam: float) -> LogLikDerivatives:
     mu = np.exp(eta)
     first, second = _nothing(len(y))
     first[ETA], second[ETA, ETA] = y - mu, -mu
-    return LogLikDerivatives(y * eta - mu - gammaln(y + 1.0), first, second)
+    return LogLikDerivatives(y * eta - mu - _log_factorial(y), first, second)
 
 
 def _negative_binomial(y: Ints, eta: Floats, lam: float) -> LogLikDerivatives:
@@ -137,9 +137,10 @@ def _negative_binomial(y: Ints, eta: Floats, lam: float) -> LogLikDerivatives:
     )
     x = alpha * mu
     over = 1 + x
-    value = sum_log + y * eta - gammaln(y + 1.0) - y * np.log1p(x) - mu * _log_part(x)
-    by_alpha = sum_one + mu**2 * _first_part(x) - y * mu / over
-    by_alpha2 = -sum_two + mu**3 * _second_part(x) + y * (mu / over) ** 2
+    log_part, first_part, second_part = _parts(x)
+    value = sum_log + y * eta - _log_factorial(y) - y * np.log1p(x) - mu * log_part
+    by_alpha = sum_one + mu**2 * first_part - y * mu / over
+    by_alpha2 = -sum_two + mu**3 * second_part + y * (mu / over) ** 2
     first, second = _nothing(len(y))
     first[ETA], first[LAM] = (y - mu) / over, alpha * by_alpha
     second[ETA, ETA] = -mu * (1 + alpha * y) / over**2
@@ -149,27 +150,28 @@ def _negative_binomial(y: Ints, eta: Floats, lam: float) -> LogLikDerivatives:
     return LogLikDerivatives(value, first, second)
 
 
-def _log_part(x: Floats) -> Floats:
-    """``log(1 + x)/x``."""
-    series = 1 - x / 2 + x**2 / 3 - x**3 / 4
-    safe = np.where(x < SMALL, 1.0, x)
-    return np.where(x < SMALL, series, np.log1p(safe) / safe)
+def _log_factorial(y: Ints) -> Floats:
+    """``log y!``, of each number once."""
+    return np.asarray(gammaln(np.arange(int(y.max(initial=0)) + 1) + 1.0)[y])
 
 
-def _first_part(x: Floats) -> Floats:
-    """``[log(1 + x) - x/(1 + x)]/x²``."""
-    series = 1 / 2 - 2 * x / 3 + 3 * x**2 / 4 - 4 * x**3 / 5
-    safe = np.where(x < SMALL, 1.0, x)
-    return np.where(x < SMALL, series, (np.log1p(safe) - safe / (1 + safe)) / safe**2)
+def _parts(x: Floats) -> tuple[Floats, Floats, Floats]:
+    """``log(1 + x)/x``, ``[log(1 + x) - x/(1 + x)]/x²`` and the derivative of that in x.
 
-
-def _second_part(x: Floats) -> Floats:
-    """``[-2 log(1 + x) + 2x/(1 + x) + x²/(1 + x)²]/x³``, the derivative of `_first_part`."""
-    series = -2 / 3 + 3 * x / 2 - 12 * x**2 / 5 + 10 * x**3 / 3
-    safe = np.where(x < SMALL, 1.0, x)
-    part = safe / (1 + safe)
-    exact = (-2 * np.log1p(safe) + 2 * part + part**2) / safe**3
-    return np.where(x < SMALL, series, exact)
+    The last is ``[-2 log(1 + x) + 2x/(1 + x) + x²/(1 + x)²]/x³``.
+    """
+    small = x < SMALL
+    safe = np.where(small, 1.0, x)
+    log, part = np.log1p(safe), safe / (1 + safe)
+    log_part = log / safe
+    first = (log - part) / safe**2
+    second = (-2 * log + 2 * part + part**2) / safe**3
+    if small.any():
+        x = x[small]
+        log_part[small] = 1 - x / 2 + x**2 / 3 - x**3 / 4
+        first[small] = 1 / 2 - 2 * x / 3 + 3 * x**2 / 4 - 4 * x**3 / 5
+        second[small] = -2 / 3 + 3 * x / 2 - 12 * x**2 / 5 + 10 * x**3 / 3
+    return log_part, first, second
 
 
 def _inflated(
@@ -338,8 +340,7 @@ class CountLikelihood:
         Central differences in η, ζ and λ: at most three, whatever the number of coefficients.
         """
         second = np.zeros((3, 3, len(self.rows)))
-        places = [ETA] + [ZETA] * bool(self.zero_rows.shape[1]) + [LAM] * self.family.has_dispersion
-        for place in places:
+        for place in self._places():
             step = STEP * np.eye(3)[place]
             up, down = self._first_by_group(params, step), self._first_by_group(params, -step)
             second[place] = (up - down) / (2 * STEP)
@@ -371,6 +372,10 @@ class CountLikelihood:
         zeta = (self.zero_rows @ gamma)[group] + step[ZETA]
         return log_lik_derivatives(self.family, counts.y[part], eta, zeta, lam + step[LAM])
 
+    def _places(self) -> list[int]:
+        """Return the places of the arguments that the family has."""
+        return [ETA] + [ZETA] * bool(self.zero_rows.shape[1]) + [LAM] * self.family.has_dispersion
+
     def _blocks(self) -> Iterator[slice]:
         for start in range(0, len(self.counts.y), BLOCK):
             yield slice(start, start + BLOCK)
@@ -380,12 +385,13 @@ class CountLikelihood:
         if key not in self._last:
             value, g = 0.0, len(self.rows)
             first, second = np.zeros((3, g)), np.zeros((3, 3, g))
+            places = self._places()
             for part in self._blocks():
                 found = self._slopes(params, part)
                 value += float(self.counts.weight[part] @ found.value)
-                for i in range(3):
+                for i in places:
                     first[i] += self._by_group(found.first[i], part)
-                    for j in range(i, 3):
+                    for j in (one for one in places if one >= i):
                         second[i, j] += self._by_group(found.second[i, j], part)
             for i, j in ((ETA, ZETA), (ETA, LAM), (ZETA, LAM)):
                 second[j, i] = second[i, j]

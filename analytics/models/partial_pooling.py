@@ -17,7 +17,7 @@ from analytics.models.beta_binomial import (
 
 if TYPE_CHECKING:
     from analytics.arrays import Floats, Ints
-    from analytics.models.beta_binomial import Tallies
+    from analytics.models.beta_binomial import LogLikDerivatives, Tallies
 
 
 # The most likely shares of groups at given standard deviations, and Laplace's likelihood of these.
@@ -73,7 +73,7 @@ class LaplaceMode:
     `common` (1 + A + W,): intercept and effects of areas and weeks, with their `information`, the
     groups' own effects integrated out. `own` (G,): effects of the groups. `eta` (G,): logit shares.
     `log_marginal`: Laplace's log-likelihood but for a constant. `curve` (G,): minus the second
-    derivative of the log-likelihood in eta.
+    derivative of the log-likelihood in eta, of which `at` has all derivatives.
     """
 
     common: Floats
@@ -82,6 +82,7 @@ class LaplaceMode:
     log_marginal: float
     curve: Floats
     information: Floats
+    at: LogLikDerivatives
 
 
 def mode_of(
@@ -95,6 +96,7 @@ def mode_of(
     """
     x, d, penalty = common, own, design.precision(components)
     z, tau = design.incidence, 1 / max(components.own, 1e-8) ** 2
+    here = None
     for _ in range(100):
         at = log_lik_derivatives(design.tallies, z @ x + d, components.lam)
         curve = np.abs(at.eta2)
@@ -106,7 +108,8 @@ def mode_of(
         step_d: Floats = (pull_d - curve * (z @ step_x)) / (curve + tau)
         if float(pull_x @ step_x + pull_d @ step_d) < ARRIVED:
             break
-        x, d = _uphill(design, components, (x, d), (step_x, step_d))
+        here = _penalised(design, components, x, d) if here is None else here
+        (x, d), here = _uphill(design, components, (x, d), (step_x, step_d), here=here)
     return _at_mode(design, components, x, d)
 
 
@@ -115,15 +118,21 @@ def _uphill(
     components: VarianceComponents,
     place: tuple[Floats, Floats],
     step: tuple[Floats, Floats],
-) -> tuple[Floats, Floats]:
-    """Return the effects after a step, halved until the penalised likelihood does not fall."""
-    here, size = _penalised(design, components, *place), 1.0
+    *,
+    here: float,
+) -> tuple[tuple[Floats, Floats], float]:
+    """Return the effects after a step, halved until the penalised likelihood does not fall.
+
+    With it, which is `here` before the step.
+    """
+    size = 1.0
     while size > 1e-6:
         x, d = place[0] + size * step[0], place[1] + size * step[1]
-        if _penalised(design, components, x, d) >= here - 1e-12 * abs(here):
-            return x, d
+        there = _penalised(design, components, x, d)
+        if there >= here - 1e-12 * abs(here):
+            return (x, d), there
         size /= 2
-    return place
+    return place, here
 
 
 def _penalised(
@@ -141,7 +150,8 @@ def _at_mode(
     z, penalty = design.incidence, design.precision(components)
     tau = 1 / max(components.own, 1e-8) ** 2
     eta = z @ x + d
-    curve = -log_lik_derivatives(design.tallies, eta, components.lam).eta2
+    at = log_lik_derivatives(design.tallies, eta, components.lam)
+    curve = -at.eta2
     # At a maximum curve + tau is above 0 but for rounding.
     curve = np.maximum(curve, -0.999 * tau)
     information = np.diag(penalty) + z.T @ ((curve * tau / (curve + tau))[:, None] * z)
@@ -152,7 +162,7 @@ def _at_mode(
         - 0.5 * float(np.log1p(curve / tau).sum())
         + 0.5 * float(np.log(penalty[1:]).sum())
     )
-    return LaplaceMode(x, d, eta, log_marginal, curve, information)
+    return LaplaceMode(x, d, eta, log_marginal, curve, information, at)
 
 
 def covariance(design: CrossedDesign, components: VarianceComponents, mode: LaplaceMode) -> Floats:
@@ -199,9 +209,8 @@ def marginal_slopes(
         for name, at in common.items()
     }
     slopes["own"] = spread(np.full(len(h), tau), mode.own, of_own, own_variance)
-    at = log_lik_derivatives(design.tallies, mode.eta, components.lam)
-    moved = float((z @ of_common + of_own) @ at.eta_lam)
-    slopes["lam"] = at.lam + moved + 0.5 * float(variance @ by_lam)
+    moved = float((z @ of_common + of_own) @ mode.at.eta_lam)
+    slopes["lam"] = mode.at.lam + moved + 0.5 * float(variance @ by_lam)
     return slopes
 
 

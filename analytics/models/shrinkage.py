@@ -14,7 +14,7 @@ in conditionally independent hierarchical models, J. Am. Stat. Assoc. 84; from m
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -56,6 +56,8 @@ class BiasReduced:
     rows: Floats
     size: Floats
     is_share: bool
+    # What was calculated last: value and gradient are needed at the same place.
+    _last: dict[bytes, tuple[Floats, Floats]] = field(default_factory=dict, init=False, repr=False)
 
     def value(self, params: Floats) -> float:
         """Return the penalised log-likelihood."""
@@ -84,10 +86,14 @@ class BiasReduced:
         return self.likelihood.hessian(params)
 
     def _information(self, params: Floats) -> tuple[Floats, Floats]:
-        eta = self.rows @ params[: self.rows.shape[1]]
-        share = expit(eta)
-        weight = self.size * (share * (1 - share) if self.is_share else np.exp(eta))
-        return weight, gram(self.rows, weight)
+        key = params.tobytes()
+        if key not in self._last:
+            eta = self.rows @ params[: self.rows.shape[1]]
+            share = expit(eta)
+            weight = self.size * (share * (1 - share) if self.is_share else np.exp(eta))
+            self._last.clear()
+            self._last[key] = weight, gram(self.rows, weight)
+        return self._last[key]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

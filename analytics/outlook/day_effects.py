@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from analytics.data.calendar import SUNDAY
+from analytics.data.calendar import SUNDAY, season_days
 from analytics.data.schema import TABLES
 from analytics.weeks import week_number, weekday_of
 
@@ -88,7 +88,12 @@ def day_effects(
     """
     kind = weekday_groups(snapshot, season=season, areas=areas)
     holidays = frozenset(snapshot["holidays"]["date"].to_numpy().astype("datetime64[D]").tolist())
-    return effects_of(_site_days(snapshot, days, areas=areas), kind=kind, holidays=holidays)
+    rows = snapshot.once(
+        ("site-days on open days", season),
+        lambda: _on_open_days(snapshot, season_days(snapshot, season)),
+    )
+    rows = rows[rows["week"].isin(set(days["week"])) & rows["area"].isin(areas)]
+    return effects_of(_coded(snapshot, rows, areas=areas), kind=kind, holidays=holidays)
 
 
 def effects_of(
@@ -140,16 +145,21 @@ def _groups(written: str) -> list[int]:
     return [digits[min(digits, key=lambda one: (abs(one - day), one))] for day in range(1, 8)]
 
 
-def _site_days(snapshot: Snapshot, days: pd.DataFrame, *, areas: Sequence[str]) -> pd.DataFrame:
-    """Return the site-days of open days with codes of area and site, block of weeks and weekday."""
+def _on_open_days(snapshot: Snapshot, days: pd.DataFrame) -> pd.DataFrame:
+    """Return the site-days with boats counted that lie on open days of their area."""
     rows = snapshot["site_days"].select(["site", "date", "boats_returned"]).to_pandas()
     rows["date"] = pd.to_datetime(rows["date"])
     rows = rows[rows["boats_returned"].notna()]
     rows = rows.merge(snapshot["sites"].select(["site", "area"]).to_pandas(), on="site")
     days = days.drop_duplicates(["area", "date"])[["area", "date", "week", "weekday"]]
     days["date"] = days["date"].astype(rows["date"].dtype)
-    rows = rows.merge(days, on=["area", "date"])
-    rows = rows[rows["area"].isin(areas)].reset_index(drop=True)
+    found: pd.DataFrame = rows.merge(days, on=["area", "date"])
+    return found
+
+
+def _coded(snapshot: Snapshot, rows: pd.DataFrame, *, areas: Sequence[str]) -> pd.DataFrame:
+    """Return site-days of open days with codes of area and site, block of weeks and weekday."""
+    rows = rows.reset_index(drop=True)
     code = {area: place for place, area in enumerate(areas)}
     monday = {week: week_number(week) for week in rows["week"].unique()}
     first = min(monday.values(), default=0)

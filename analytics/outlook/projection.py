@@ -157,12 +157,12 @@ def weeks_ahead(last: str, weeks: Sequence[str]) -> tuple[str, ...]:
 #: Boats with more anglers than this count as boats of this many.
 MOST_ANGLERS = 12
 _BOATS = """
-SELECT t.area, t.anglers, t.kept, max(q.daily_limit_fish) AS most
+SELECT t.sample_id, t.area, t.anglers, t.kept, max(q.daily_limit_fish) AS most
 FROM trips t SEMI JOIN days USING (sample_id)
 LEFT JOIN seasons q ON q.season = $season AND q.area = t.area
     AND t.on_day BETWEEN q.open_date AND q.close_date
 WHERE coalesce(t.trip_complete, true) AND t.anglers >= 1 AND t.kept IS NOT NULL
-GROUP BY t.interview_id, t.area, t.anglers, t.kept ORDER BY t.interview_id
+GROUP BY t.interview_id, t.sample_id, t.area, t.anglers, t.kept ORDER BY t.interview_id
 """
 
 
@@ -188,10 +188,7 @@ def boats_of(
 
     An area without a boat so far takes the mean and the parties of all areas.
     """
-    days = pa.table({"sample_id": pa.array(season.design.site_days.sample_id, pa.string())})
-    found = query.run(
-        _BOATS, trip_tables(season.snapshot) | {"days": days}, {"season": season.design.season}
-    )
+    found = _boats(season)
     area = np.asarray(found["area"].to_pylist(), dtype=str)
     anglers = np.asarray(found["anglers"].to_numpy(), dtype=np.int64)
     kept, most = (np.asarray(found[name].to_numpy(), dtype=np.float64) for name in ("kept", "most"))
@@ -219,6 +216,22 @@ def boats_of(
     if without:
         assumed.append(coded("boats_of_all", areas=without))
     return Boats(mean, size, party, tuple(assumed))
+
+
+def _boats(season: SeasonSurvey) -> pa.Table:
+    """Return the boats of a season's site-days; those of a complete season serve its weeks."""
+    whole = season.whole or season
+    snapshot, name = season.snapshot, season.design.season
+
+    def read() -> pa.Table:
+        days = pa.table({"sample_id": pa.array(whole.design.site_days.sample_id, pa.string())})
+        return query.run(_BOATS, trip_tables(snapshot) | {"days": days}, {"season": name})
+
+    found: pa.Table = whole.once("boats", read) if season.whole else read()
+    if season.whole:
+        mine = pa.array(season.design.site_days.sample_id, pa.string())
+        found = found.filter(pc.is_in(found["sample_id"], value_set=mine))
+    return found
 
 
 def _party_size_share(area: NDArray[np.str_], anglers: Ints, areas: tuple[str, ...]) -> Floats:

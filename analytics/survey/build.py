@@ -215,21 +215,16 @@ def _assemble(
     kept = sampled[~sampled["design"].eq(CONVENIENCE)]
     days_kept = days[~days["design"].eq(CONVENIENCE)]
     stated_areas = _stated_areas(kept)
-    last = max([through, *kept.loc[kept["boats_returned"].notna(), "week"]])
-    # A stratum of the user may run on after `through`: all its units inform its variance.
-    kept = kept[kept["area"].isin(stated_areas) | (kept["week"] <= through)]
-    kept = kept.assign(day_group=kept["day_group"].where(kept["week"] <= through))
-    sampled = sampled[sampled["week"] <= through]
     calendar = rows.frame[rows.frame["week"] <= through]
-    is_stated = kept["area"].isin(stated_areas)
-    on_calendar = kept[~is_stated]
-    require_open(on_calendar)
-    by_user = match_stated(kept[is_stated], calendar)
-    past = prorate(by_user, rows.days, snapshot["sites"].to_pandas(), last)
-    by_user = by_user.assign(n_frame=past, is_prorated=past < by_user["n_frame"])
-    begins = by_user.groupby(["area", "label"])["week"].transform("min")
-    calendar = calendar[~calendar["area"].isin(stated_areas)]
-    frame, units_of = join_frames(calendar, on_calendar, by_user[begins <= through])
+    kept_so_far = kept[kept["week"] <= through]
+    sampled = sampled[sampled["week"] <= through]
+    if stated_areas:
+        frame, units_of = _with_stated(
+            snapshot, through, rows=rows, kept=kept, calendar=calendar, stated_areas=stated_areas
+        )
+    else:
+        require_open(kept_so_far)
+        frame, units_of = join_frames(calendar, kept_so_far, kept.iloc[:0])
     seen = (one["week"].unique() for one in (days, sampled, units_of))
     weeks = tuple(sorted(set().union(*seen)))
     units, site_days = draw_sites(units_of, _codes(units_of["week"], weeks), snapshot)
@@ -243,8 +238,33 @@ def _assemble(
         strata=_strata(frame, areas, weeks),
         units=units,
         site_days=site_days,
-        no_design=grid - _cells_of(areas, weeks, days_kept, kept[kept["week"] <= through]),
+        no_design=grid - _cells_of(areas, weeks, days_kept, kept_so_far),
     )
+
+
+def _with_stated(
+    snapshot: Snapshot,
+    through: str,
+    *,
+    rows: _SeasonRows,
+    kept: pd.DataFrame,
+    calendar: pd.DataFrame,
+    stated_areas: set[str],
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return strata and site-days as `join_frames`, some areas with strata of the user."""
+    last = max([through, *kept.loc[kept["boats_returned"].notna(), "week"]])
+    # A stratum of the user may run on after `through`: all its units inform its variance.
+    kept = kept[kept["area"].isin(stated_areas) | (kept["week"] <= through)]
+    kept = kept.assign(day_group=kept["day_group"].where(kept["week"] <= through))
+    is_stated = kept["area"].isin(stated_areas)
+    on_calendar = kept[~is_stated]
+    require_open(on_calendar)
+    by_user = match_stated(kept[is_stated], calendar)
+    past = prorate(by_user, rows.days, snapshot["sites"].to_pandas(), last)
+    by_user = by_user.assign(n_frame=past, is_prorated=past < by_user["n_frame"])
+    begins = by_user.groupby(["area", "label"])["week"].transform("min")
+    calendar = calendar[~calendar["area"].isin(stated_areas)]
+    return join_frames(calendar, on_calendar, by_user[begins <= through])
 
 
 def _stated_areas(sampled: pd.DataFrame) -> set[str]:
