@@ -1,7 +1,7 @@
 """The documents of the demo's newest bulletin, beside the libraries that make them.
 
-``python -m tests.bench.documents STEP`` makes one in its own process and prints a line of JSON. The
-baseline imports the libraries, draws one figure and typesets one line.
+``python -m tests.bench.documents NAME STORE`` makes one in its own process and prints a line of
+JSON. The baseline imports the libraries, draws one figure and typesets one line.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import json
 import sys
 from dataclasses import asdict
 from functools import partial
+from pathlib import Path
 
 from tests.bench.processes import apart, peak_mib
 from tests.bench.runs import Clock, Part, Run, in_turns
@@ -37,21 +38,20 @@ def nearly_nothing() -> None:
     xlsxwriter.Workbook(io.BytesIO(), {"in_memory": True}).close()
 
 
-def make(name: str) -> None:
-    """Make one document of the demo's newest bulletin, loading it included."""
+def make(name: str, store: Path) -> None:
+    """Make one document of a store's newest bulletin, loading it included."""
     from analytics.bulletin.archive import archive_of, list_bulletins, load
-    from analytics.cli.demo_store import prepare
     from analytics.documents.files import bulletin_files
 
-    archive = archive_of(prepare(lambda _: None))
+    archive = archive_of(store)
     newest = list_bulletins(archive)[-1]
     bulletin_files(load(archive, newest.bulletin), archive=archive, names=[name])
 
 
-def measured(name: str) -> Run:
+def measured(name: str, store: Path) -> Run:
     """Return what one step took in this process."""
     clock = Clock()
-    make(name) if name else nearly_nothing()
+    make(name, store) if name else nearly_nothing()
     took = clock.read()
     return Run(took.wall, took.processor, peak_mib())
 
@@ -60,10 +60,10 @@ def part(*, turns: int) -> Part:
     """Measure each document in processes of its own, in turns."""
     from analytics.cli.demo_store import prepare
 
-    prepare(lambda _: None)  # made before anything is measured
+    store = prepare(lambda _: None)  # made before anything is measured
 
     def made(_: int, name: str) -> Run:
-        return Run(**apart("tests.bench.documents", name))
+        return Run(**apart("tests.bench.documents", name, str(store)))
 
     runs = in_turns({step: partial(made, name=name) for step, name in STEPS.items()}, turns=turns)
     own = tuple(step for step in STEPS if step != BASELINE)
@@ -71,4 +71,4 @@ def part(*, turns: int) -> Part:
 
 
 if __name__ == "__main__":
-    print(json.dumps(asdict(measured(sys.argv[1]))))
+    print(json.dumps(asdict(measured(sys.argv[1], Path(sys.argv[2])))))
