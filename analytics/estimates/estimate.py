@@ -173,6 +173,7 @@ def result_rows(
     by: Sequence[str],
     level: float,
     quantities: Collection[str] = QUANTITIES,
+    has_intervals: bool = True,
 ) -> Iterator[Row]:
     """Yield the result rows of one level, every quantity for every domain.
 
@@ -185,6 +186,9 @@ def result_rows(
         Confidence level.
     quantities : collection of str
         Those asked for, of `BESIDE_MODELS` too; by default all of the result table.
+    has_intervals : bool
+        Whether intervals and degrees of freedom borrow from all strata of the season: who reads
+        estimates and standard errors alone needs none that do.
 
     Yields
     ------
@@ -209,8 +213,9 @@ def result_rows(
         for estimator, totals, places in known_totals(season.estimators, analysis, domains):
             figures = figures_of.of(estimator, name, totals)
             of_row = _as_counted(totals) if _is_counted(name, domains) else totals
-            weight = bearing(name, season.deaths)
-            figures = add_intervals(totals, figures, weight=weight, level=level)
+            if has_intervals:
+                weight = bearing(name, season.deaths)
+                figures = add_intervals(totals, figures, weight=weight, level=level)
             for code, place in places.items():
                 area = domains.cell(code)[0]
                 row = result_row(season.design, of_row, figures, place, area=area, level=level)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections import defaultdict
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -225,7 +225,7 @@ class _PastSeason:
             self.reason = error_code(error)
             return
         self.complete = complete
-        self.final = _figures(_rows(complete, PROJECTED))
+        self.final = _figures(_rows(complete, PROJECTED, has_intervals=False))
         self.totals = season_totals(complete, self.final)
 
     def project(self, others: Sequence[SeasonTotals]) -> None:
@@ -380,10 +380,13 @@ def _cuts(weeks: Sequence[str]) -> list[str]:
     return [weeks[one] for one in dict.fromkeys(at) if 0 <= one < len(weeks) - 1]
 
 
-def _rows(season: SeasonSurvey, quantities: Collection[str]) -> list[Row]:
+def _rows(
+    season: SeasonSurvey, quantities: Collection[str], *, has_intervals: bool = True
+) -> list[Row]:
     """Return result rows of some quantities by area, and of all areas those that are projected."""
-    of_areas = result_rows(season, by=("area",), level=0.95, quantities=quantities)
-    return [*of_areas, *result_rows(season, by=("season",), level=0.95, quantities=PROJECTED)]
+    rows_by = partial(result_rows, season, level=0.95, has_intervals=has_intervals)
+    of_areas = rows_by(by=("area",), quantities=quantities)
+    return [*of_areas, *rows_by(by=("season",), quantities=PROJECTED)]
 
 
 def _figures(rows: Iterable[Row]) -> dict[Figure, Row]:
@@ -404,7 +407,10 @@ def season_totals(season: SeasonSurvey, final: Mapping[Figure, Row]) -> SeasonTo
     days = season_days(season.snapshot, season.design.season)
     weeks = sorted({*days["week"], *season.design.weeks})
     of_week: dict[Figure, Floats] = defaultdict(lambda: np.zeros(len(weeks)))
-    for row in result_rows(season, by=("area", "week"), level=0.95, quantities=PROJECTED):
+    rows = result_rows(
+        season, by=("area", "week"), level=0.95, quantities=PROJECTED, has_intervals=False
+    )
+    for row in rows:
         if row["estimate"] is not None:
             at = weeks.index(row["week"])
             for area in (row["area"], None):

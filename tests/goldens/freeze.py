@@ -27,6 +27,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from analytics.data.kept import ENDING
 from tests.goldens.cases import ALIASES, CASES, COPIES, EMPTY, EXAMPLE, Case
 
 if TYPE_CHECKING:
@@ -126,8 +127,12 @@ class Checkout:
         self.collect(folder, target / "files")
 
     def collect(self, folder: Path, target: Path) -> None:
-        """Copy the files of a folder, cleaned: Parquet as Parquet, others as text."""
-        for path in sorted(path for path in folder.rglob("*") if path.is_file()):
+        """Copy the files of a folder, cleaned: Parquet as Parquet, others as text.
+
+        What a store keeps of past seasons is no result: its tables show it.
+        """
+        files = [path for path in folder.rglob("*") if path.is_file() and path.suffix != ENDING]
+        for path in sorted(files):
             to = target / path.relative_to(folder)
             to.parent.mkdir(parents=True, exist_ok=True)
             if path.suffix == ".parquet":

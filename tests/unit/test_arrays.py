@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +12,8 @@ import pytest
 
 from analytics import Store, arrays
 from analytics.arrays import Columns, sums_at
-from analytics.estimates.estimate import estimate_snapshot
+from analytics.estimates.estimate import estimate_snapshot, result_rows
+from analytics.estimates.season_survey import prepare_survey
 from analytics.survey import domain_totals
 
 if TYPE_CHECKING:
@@ -95,3 +97,12 @@ def test_an_error_in_a_thread_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
 
     with pytest.raises(ValueError, match="no such column"):
         Columns(fails_later, 3).reduced(np.cumsum, size=2)
+
+
+def test_rows_without_borrowed_intervals_have_the_same_estimates_and_errors(field: Path) -> None:
+    season = prepare_survey(Store(field / "store").snapshot())
+    ask = partial(result_rows, season, by=("area", "week"), level=0.95)
+    both = list(zip(ask(), ask(has_intervals=False), strict=True))
+    for name in ("area", "week", "quantity", "estimate", "se", "status", "method"):
+        assert [one[name] for one, _ in both] == [other[name] for _, other in both]
+    assert any(one["ci_low"] != other["ci_low"] for one, other in both)
