@@ -68,6 +68,13 @@ _SHORT = {
 @STORE
 @SEASON
 @click.option("--week", required=True, metavar="WEEK", help="ISO week to plan, such as 2031-W06.")
+@click.option(
+    "--through",
+    metavar="WEEK",
+    help="Plan every open week from --week through this one, or 'end' for the rest of the season: "
+    "--shifts are then of all weeks, divided for the objective, and --target-pse holds in each. "
+    "DIR gets a folder a week.",
+)
 @click.option("--shifts", type=int, metavar="N", help="Site-days of the week, in all.")
 @click.option(
     "--target-pse",
@@ -145,6 +152,7 @@ def plan(
     store: Path,
     season: str | None,
     week: str,
+    through: str | None,
     shifts: int | None,
     target_pse: float | None,
     objective: str,
@@ -158,36 +166,69 @@ def plan(
     out: Path,
 ) -> None:
     """Plan a week's site-days and draw them."""
-    from analytics.codes import sentences  # noqa: PLC0415 - keeps --help quick
-    from analytics.data.store import Store  # noqa: PLC0415
+    from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
     from analytics.planning.make_plan import ALLOCATED_FOR, Objective, PlanRequest  # noqa: PLC0415
+    from analytics.planning.sample_sizes import needs_of  # noqa: PLC0415
+    from analytics.planning.season_plan import plan_week, plan_weeks  # noqa: PLC0415
+
+    def asked(of: str) -> PlanRequest:
+        return PlanRequest(
+            of,
+            shifts=shifts,
+            target_pse=target_pse,
+            objective=Objective(objective),
+            quantities=quantities or ALLOCATED_FOR,
+            not_covered=tuple(
+                one for given in not_covered for one in given.replace(",", " ").split()
+            ),
+            samplers=_samplers(samplers, of, shift_hours),
+        )
+
+    request = asked(week)
+    needs_of(None, (), half_width)  # a half-width that is none is refused before long work
+    require_room_for(out)
+    opened = Store(store)
+    snapshot, known = opened.snapshot(), _kept_draws(opened, season)
+    if through is None:
+        made = plan_week(snapshot, request, season=season, known=known, progress=progress)
+        plans = {out: made}
+    else:
+        last = None if through == "end" else through
+        found = plan_weeks(
+            snapshot, asked, first=week, last=last, season=season, known=known, progress=progress
+        )
+        plans = {out / one.week: one for one in found}
+        for line in _weeks_lines(found, snapshot):
+            click.echo(line)
+    for folder, one in plans.items():
+        who = asked(one.week).samplers
+        _draw(one, snapshot, folder, store, seed=seed, who=who, half_width=half_width, paper=paper)
+
+
+def _draw(
+    made: Plan,
+    snapshot: Snapshot,
+    out: Path,
+    store: Path,
+    *,
+    seed: int,
+    who: tuple[Sampler, ...],
+    half_width: float,
+    paper: str,
+) -> None:
+    """Draw the schedule of a week, write its files and say what they bring."""
+    from analytics.codes import sentences  # noqa: PLC0415 - keeps --help quick
     from analytics.planning.sample_sizes import needs_of  # noqa: PLC0415
     from analytics.planning.schedule import (  # noqa: PLC0415
         draw_schedule,
         drawn_for_samplers,
         planned_site_days,
     )
-    from analytics.planning.season_plan import other_plan, plan_week  # noqa: PLC0415
+    from analytics.planning.season_plan import other_plan  # noqa: PLC0415
 
-    request = PlanRequest(
-        week,
-        shifts=shifts,
-        target_pse=target_pse,
-        objective=Objective(objective),
-        quantities=quantities or ALLOCATED_FOR,
-        not_covered=tuple(site for one in not_covered for site in one.replace(",", " ").split()),
-        samplers=_samplers(samplers, week, shift_hours),
-    )
-    needs_of(None, (), half_width)  # a half-width that is none is refused before long work
-    require_room_for(out)
-    opened = Store(store)
-    snapshot = opened.snapshot()
-    made = plan_week(
-        snapshot, request, season=season, known=_kept_draws(opened, season), progress=progress
-    )
-    schedule = draw_schedule(made.strata, season=made.season, seed=seed, samplers=request.samplers)
+    schedule = draw_schedule(made.strata, season=made.season, seed=seed, samplers=who)
     drawn = planned_site_days(schedule)
-    beside = other_plan(snapshot["planned_site_days"], drawn, season=made.season, week=week)
+    beside = other_plan(snapshot["planned_site_days"], drawn, season=made.season, week=made.week)
     needs = needs_of(made.like, made.samples, half_width)
     progress("writing documents")
     _write(made, drawn, needs, snapshot, out, paper=paper)
@@ -199,6 +240,35 @@ def plan(
         say(sentences(beside))
     say(f"planned_site_days.csv, expected.csv, sample_sizes.csv, sheets.pdf, schedule.ics in {out}")
     say(f"next: blackmouth import {out / 'planned_site_days.csv'} --store {store}")
+
+
+def _weeks_lines(plans: Sequence[Plan], snapshot: Snapshot) -> list[str]:
+    """Return several weeks in words: shifts and precision of each, one below the other."""
+    from analytics.planning.make_plan import ALLOCATED_FOR  # noqa: PLC0415 - keeps --help quick
+
+    names = _area_names(snapshot)
+    total = sum(one.n_site_days for one in plans)
+    lines = [
+        f"{len(plans)} weeks, {total} site-days; PSE, % of kept fish and encounters as planned",
+        f"  {'week':<12}{'site-days':>10}{'worst area':>12}  {'which':<22}{'all areas: kept':>16}"
+        f"{'encounters':>12}",
+    ]
+    for plan in plans:
+        known = [one for one in plan.expected if one.pse_planned is not None]
+        mine = [one for one in known if one.area and one.quantity in ALLOCATED_FOR]
+        worst = max(mine, key=lambda one: one.pse_planned or 0.0, default=None)
+        where = names.get(worst.area or "", worst.area or "") if worst else "-"
+        of_all = {one.quantity: one.pse_planned for one in known if one.area is None}
+        lines.append(
+            f"  {plan.week:<12}{plan.n_site_days:>10}"
+            f"{_whole(worst.pse_planned if worst else None):>12}  {where:<22}"
+            + "".join(
+                f"{_whole(of_all.get(name)):>{width}}"
+                for name, width in zip(ALLOCATED_FOR, (16, 12), strict=True)
+            )
+        )
+    said = "Later weeks rest on draws further ahead: plan them anew as weeks come in."
+    return [*lines, said, ""]
 
 
 def _samplers(path: Path | None, week: str, shift_hours: float) -> tuple[Sampler, ...]:

@@ -100,7 +100,7 @@ class PlanRequest:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Problem:
+class Problem:
     """Strata of a week with their bounds, and the figures that an allocation is for."""
 
     strata: tuple[PlannedStratum, ...]
@@ -148,12 +148,8 @@ def make_plan(
         a target that the whole frame does not reach; or a season without two site-days in any
         stratum.
     """
-    season = survey.design.season
-    whole, strata, notes = _strata(survey.snapshot, season, request)
-    draws = draws_of_week(baseline, request.week, PROMISED)
-    # Relative errors are those of the whole frame: a site left out changes what can be drawn alone.
-    every = planned_variance(survey, whole, draws, PROMISED)
-    problem = _problem(strata, every, request)
+    problem, whole, notes = problem_of(survey, baseline, request)
+    every = problem.every
     found = first_limit(baseline, limits, request.week)
     call = _figures_of_call(survey, whole, baseline, found, request.week)
     if request.shifts is None:
@@ -184,6 +180,17 @@ def make_plan(
         like=like,
         samples=samples,
     )
+
+
+def problem_of(
+    survey: SeasonSurvey, baseline: Baseline, request: PlanRequest
+) -> tuple[Problem, tuple[PlannedStratum, ...], list[str]]:
+    """Return what is to be allocated in a week, all its strata, and notes on sites left out."""
+    whole, strata, notes = _strata(survey.snapshot, survey.design.season, request)
+    draws = draws_of_week(baseline, request.week, PROMISED)
+    # Relative errors are those of the whole frame: a site left out changes what can be drawn alone.
+    every = planned_variance(survey, whole, draws, PROMISED)
+    return _problem(strata, every, request), whole, notes
 
 
 def _of_share(every: PlannedVariance, n: Ints) -> dict[str, dict[str, float]]:
@@ -242,7 +249,7 @@ def even_plan(snapshot: Snapshot, *, season: str, request: PlanRequest) -> Plan:
 
 def _problem(
     strata: tuple[PlannedStratum, ...], every: PlannedVariance, request: PlanRequest
-) -> _Problem:
+) -> Problem:
     is_all = request.objective is Objective.ALL_AREAS
     mine = np.array(
         [
@@ -263,7 +270,7 @@ def _problem(
         raise UsageError("no area with a figure can be covered; leave fewer sites out")
     gain = np.where(bounds.high[:, None] > 0, every.gain, 0.0)
     figures = replace(every, gain=gain).of(mine)
-    return _Problem(strata, every, figures, bounds, request)
+    return Problem(strata, every, figures, bounds, request)
 
 
 def _bounds(strata: Sequence[PlannedStratum], samplers: Sequence[Sampler] = ()) -> Bounded:
@@ -290,7 +297,7 @@ def _require_room(strata: Sequence[PlannedStratum], bounds: Bounded, shifts: int
         )
 
 
-def _for_target(problem: _Problem) -> tuple[Ints, Bools]:
+def _for_target(problem: Problem) -> tuple[Ints, Bools]:
     target = problem.request.target_pse or 0.0
     require_samplers_for(problem.strata, problem.bounds, None)
     goal = np.full(len(problem.figures.area), target)
@@ -314,7 +321,7 @@ def _for_target(problem: _Problem) -> tuple[Ints, Bools]:
 
 
 def _for_shifts(
-    problem: _Problem, shifts: int, found: LimitCall | None, call: PlannedVariance | None
+    problem: Problem, shifts: int, found: LimitCall | None, call: PlannedVariance | None
 ) -> tuple[Ints, Bools, list[str]]:
     """Return the allocation, the strata that get some, and notes."""
     _require_room(problem.strata, problem.bounds, shifts)
@@ -336,13 +343,13 @@ def _kept_bounds(bounds: Bounded, kept: Bools) -> Bounded:
     return replace(bounds, low=np.where(kept, bounds.low, 0), high=np.where(kept, bounds.high, 0))
 
 
-def _worth(problem: _Problem) -> Floats:
+def _worth(problem: Problem) -> Floats:
     """Return the mean share of figures' expected variance that each stratum would leave."""
     share = np.sqrt(problem.figures.gain)
     return np.asarray((share / np.maximum(share.sum(axis=0), 1e-300)).mean(axis=1))
 
 
-def _even(problem: _Problem, budget: float) -> Ints:
+def _even(problem: Problem, budget: float) -> Ints:
     """Return as many site-days spread evenly: units of the mean cost, a round over the strata."""
     cost = problem.bounds.cost
     n = even(problem.bounds.high, int(budget // cost.min()))
@@ -371,7 +378,7 @@ def _figures_of_call(
     return figures.of(np.array([area is not None for area in figures.area]))
 
 
-def _notes_of_even(problem: _Problem, n: Ints, spread: Ints, kept: Bools) -> list[str]:
+def _notes_of_even(problem: Problem, n: Ints, spread: Ints, kept: Bools) -> list[str]:
     notes = []
     strata = zip(problem.strata, kept, strict=True)
     lost = [one for one, is_kept in strata if one.frame_size and not is_kept]
@@ -405,7 +412,7 @@ def _by_area(
     return [*of_area, (None, list(strata))]
 
 
-def _with_units(problem: _Problem, n: Ints, spread: Ints) -> tuple[PlannedStratum, ...]:
+def _with_units(problem: Problem, n: Ints, spread: Ints) -> tuple[PlannedStratum, ...]:
     first = problem.request.quantities[0]
     places = {
         area: at
@@ -426,7 +433,7 @@ def _with_units(problem: _Problem, n: Ints, spread: Ints) -> tuple[PlannedStratu
     return tuple(found)
 
 
-def _expected(problem: _Problem, n: Ints, spread: Ints, kept: Bools) -> tuple[Expected, ...]:
+def _expected(problem: Problem, n: Ints, spread: Ints, kept: Bools) -> tuple[Expected, ...]:
     every = problem.every
     now = np.array([min(one.n_now // one.sites_a_day, one.frame_size) for one in problem.strata])
     # What strata without a site-day would add is not promised: their areas get no figure here.
@@ -462,7 +469,7 @@ def _number(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def _curve(problem: _Problem, budget: float) -> tuple[CurvePoint, ...]:
+def _curve(problem: Problem, budget: float) -> tuple[CurvePoint, ...]:
     """Return promises at other numbers of site-days, on the nested path of the sum of figures."""
     bounds = replace(problem.bounds, caps=())  # what site-days buy, whoever goes
     least = int((bounds.cost * bounds.low).sum())

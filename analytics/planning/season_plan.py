@@ -1,16 +1,20 @@
-"""The plan of a week from a store's tables: the one door for the command and the page."""
+"""The plan of a week, or of several, from a store: the one door for the command and the page."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from analytics.codes import coded
+from analytics.data.calendar import season_days
 from analytics.errors import UsageError
 from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook.limit_totals import limits_of_season
 from analytics.outlook.projection import project_from
-from analytics.planning.make_plan import even_plan, make_plan
+from analytics.planning.allocation import Bounded, least_cost, least_sum
+from analytics.planning.make_plan import Objective, even_plan, make_plan, problem_of
 from analytics.survey.build import sampled_by_week, seasons_with_data
 from analytics.weeks import week_end, week_start
 
@@ -19,10 +23,14 @@ if TYPE_CHECKING:
 
     import pyarrow as pa
 
+    from analytics.arrays import Ints
     from analytics.data.snapshot import Snapshot
+    from analytics.estimates.season_survey import SeasonSurvey
     from analytics.options.baseline import Baseline, Limit
-    from analytics.planning.make_plan import PlanRequest
+    from analytics.planning.make_plan import PlanRequest, Problem
     from analytics.planning.plan import Plan
+
+    _Known = tuple[Baseline, Sequence[Limit]]
 
 
 def plan_week(
@@ -30,7 +38,7 @@ def plan_week(
     request: PlanRequest,
     *,
     season: str | None = None,
-    known: tuple[Baseline, Sequence[Limit]] | None = None,
+    known: _Known | None = None,
     progress: Callable[[str], None] = lambda words: None,
 ) -> Plan:
     """Return the plan of a week of a season.
@@ -56,20 +64,152 @@ def plan_week(
     name = _season(snapshot, season)
     if sampled_by_week(snapshot, season=name).empty:
         return even_plan(snapshot, season=name, request=request)
-    progress("reading the season so far")
-    survey = prepare_survey(snapshot, season=name)
-    notes: tuple[str, ...] = ()
-    if known is not None and known[0].through >= week_end(survey.design.through):
-        baseline, limits = known
-    else:
-        progress("drawing the days to come")
-        baseline = project_from(survey, {}).baseline
-        found = limits_of_season(snapshot, season=name, areas=baseline.areas)
-        limits = [replace(one.limit, areas=one.open_areas) for one in found if not one.reason]
-        notes = (coded("plan_drawn_anew"),)
+    survey, baseline, limits, notes = _ready(snapshot, name, known, progress)
     progress("allocating")
     plan = make_plan(survey, baseline, limits, request)
     return replace(plan, notes=(*plan.notes, *notes))
+
+
+def _ready(
+    snapshot: Snapshot, season: str, known: _Known | None, progress: Callable[[str], None]
+) -> tuple[SeasonSurvey, Baseline, Sequence[Limit], tuple[str, ...]]:
+    """Return the survey of a season, its draws and limits, and notes on where they come from."""
+    progress("reading the season so far")
+    survey = prepare_survey(snapshot, season=season)
+    if known is not None and known[0].through >= week_end(survey.design.through):
+        return survey, *known, ()
+    progress("drawing the days to come")
+    baseline = project_from(survey, {}).baseline
+    found = limits_of_season(snapshot, season=season, areas=baseline.areas)
+    limits = [replace(one.limit, areas=one.open_areas) for one in found if not one.reason]
+    return survey, baseline, limits, (coded("plan_drawn_anew"),)
+
+
+def plan_weeks(
+    snapshot: Snapshot,
+    request_of: Callable[[str], PlanRequest],
+    *,
+    first: str,
+    last: str | None = None,
+    season: str | None = None,
+    known: _Known | None = None,
+    progress: Callable[[str], None] = lambda words: None,
+) -> tuple[Plan, ...]:
+    """Return the plans of several weeks: shifts are of all of them, a target of every week.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    request_of : callable
+        What is asked of a week, alike in every week but for its samplers.
+    first, last : str
+        Weeks, both planned; to the end of the season without a last one.
+    season, known, progress
+        As of `plan_week`.
+
+    Raises
+    ------
+    UsageError
+        If no open week lies between; the season has no sampled week; the shifts are under two a
+        stratum in every week, or over the frame; and as `plan_week`.
+    """
+    name = _season(snapshot, season)
+    for one in (first, last or first):
+        week_start(one)
+    if sampled_by_week(snapshot, season=name).empty:
+        raise UsageError(
+            f"season {name} has no sampled week, so weeks cannot be weighed; plan one at a time"
+        )
+    survey, baseline, limits, notes = _ready(snapshot, name, known, progress)
+    is_open = set(season_days(snapshot, name)["week"])
+    weeks = [
+        one
+        for one in baseline.weeks
+        if one in is_open and first <= one and (last is None or one <= last)
+    ]
+    if not weeks:
+        raise UsageError(
+            f"no open week to come from {first} to {last or 'the end of the season'}; there are: "
+            f"{', '.join(baseline.weeks) or 'none'}"
+        )
+    requests = [request_of(week) for week in weeks]
+    if requests[0].shifts is not None:
+        progress("dividing the shifts between weeks")
+        problems = [problem_of(survey, baseline, one)[0] for one in requests]
+        shares = split_shifts(problems, requests[0].shifts)
+        requests = [replace(one, shifts=n) for one, n in zip(requests, shares, strict=True)]
+    plans = []
+    for request in requests:
+        progress(f"allocating {request.week}")
+        plan = make_plan(survey, baseline, limits, request)
+        plans.append(replace(plan, notes=(*plan.notes, *notes)))
+    return tuple(plans)
+
+
+def split_shifts(problems: Sequence[Problem], shifts: int) -> list[int]:
+    """Return the shifts of each week of a budget, so that the objective over all weeks is least.
+
+    The greatest PSE of any week: the least PSE that the cheapest plans of all weeks reach together
+    within the budget, by bisection to a tenth of a per cent of it; what is left goes to the weeks
+    that are least certain. A sum of squares: the units of all weeks at once.
+
+    Raises `UsageError` for shifts under two a stratum in every week, or over the frame.
+    """
+    low = [int((one.bounds.cost * one.bounds.low).sum()) for one in problems]
+    high = [one.most for one in problems]
+    if not sum(low) <= shifts <= sum(high):
+        raise UsageError(
+            f"{shifts} shifts for {len(problems)} weeks; allowed: {sum(low)} to {sum(high)}, two a "
+            "stratum at least and the frame at most; plan fewer weeks, or week by week"
+        )
+    if problems[0].request.objective is not Objective.WORST:
+        parts = [one.bounds for one in problems]
+        low_units, high_units, cost = (
+            np.concatenate([getattr(one, field) for one in parts])
+            for field in ("low", "high", "cost")
+        )
+        gain = np.concatenate([one.figures.gain.sum(axis=1) for one in problems])
+        n = least_sum(gain, Bounded(low_units, high_units, cost), shifts)
+        ends = np.cumsum([len(one.strata) for one in problems])[:-1]
+        spent = np.split(cost * n, ends)
+        return _filled([int(one.sum()) for one in spent], high, shifts, [0.0] * len(problems))
+
+    def worst(problem: Problem, units: Ints) -> float:
+        return float(np.nanmax(problem.figures.pse(units)))
+
+    def cheapest(target: float) -> list[int]:
+        return [_cheapest(one, target) for one in problems]
+
+    reached = max(worst(one, one.bounds.low) for one in problems)
+    never = min(worst(one, one.bounds.high) for one in problems)
+    best = low
+    while reached > never * (1 + 1e-9) and reached - never > 1e-3 * reached:
+        middle = (reached + never) / 2
+        found = cheapest(middle)
+        if sum(found) <= shifts:
+            reached, best = middle, found
+        else:
+            never = middle
+    doubt = [worst(one, one.allocate(one.bounds, n)) for one, n in zip(problems, best, strict=True)]
+    return _filled(best, high, shifts, doubt)
+
+
+def _cheapest(problem: Problem, target: float) -> int:
+    """Return the fewest site-days that bring a week to a PSE; its frame where none do."""
+    figures, bounds = problem.figures, problem.bounds
+    goal = np.full(len(figures.area), target)
+    units = least_cost(figures.gain, figures.constant, goal, bounds)
+    return problem.most if units is None else int((bounds.cost * units).sum())
+
+
+def _filled(n: list[int], high: list[int], shifts: int, doubt: Sequence[float]) -> list[int]:
+    """Give what is left of a budget in turn, the least certain week first."""
+    n, order = list(n), sorted(range(len(n)), key=lambda at: -doubt[at])
+    while sum(n) < shifts:
+        for at in order:
+            if n[at] < high[at] and sum(n) < shifts:
+                n[at] += 1
+    return n
 
 
 def other_plan(planned: pa.Table, drawn: pa.Table, *, season: str, week: str) -> str:

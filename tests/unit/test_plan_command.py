@@ -20,7 +20,7 @@ from analytics.options.baseline import Limit
 from analytics.outlook.projection import project_from
 from analytics.planning.make_plan import ALLOCATED_FOR, Objective, PlanRequest, make_plan
 from analytics.planning.samplers import Sampler
-from analytics.planning.season_plan import other_plan, plan_week
+from analytics.planning.season_plan import other_plan, plan_week, plan_weeks
 from analytics.simulation.fishery import simulate_population
 from analytics.simulation.sampling import draw_sample
 from tests.simulation import seasons
@@ -215,6 +215,64 @@ def test_samplers_bound_a_plan(known):
         planned(known, shifts=16, samplers=(Sampler("A", areas=frozenset("?")),))
 
 
+def weeks_planned(tables, known, *, first=None, last=None, **asked):
+    survey, baseline, week = known
+    return plan_weeks(
+        survey.snapshot,
+        lambda one: PlanRequest(one, **asked),
+        first=first or week,
+        last=last,
+        season=seasons.SEASON,
+        known=(baseline, ()),
+    )
+
+
+def test_shifts_of_several_weeks_go_where_the_worst_figure_gains_most(tables, known):
+    n = 3 * 18
+    weeks = [known[1].weeks[at] for at in range(3)]
+    plans = weeks_planned(tables, known, last=weeks[2], shifts=n)
+    assert [one.week for one in plans] == weeks
+    assert sum(one.n_site_days for one in plans) == n
+    alike = [make_plan(*known[:2], (), PlanRequest(week, shifts=18)) for week in weeks]
+    assert max(map(worst, plans)) <= max(map(worst, alike)) * 1.002
+    rest = weeks_planned(tables, known, target_pse=0.9)
+    assert len(rest) > 3
+    assert [one.week for one in rest] == list(known[1].weeks[: len(rest)])
+    assert all(worst(one) <= 0.9 for one in rest)
+
+
+def test_a_sum_over_weeks_is_least(tables, known):
+    weeks = [known[1].weeks[at] for at in range(2)]
+
+    def loss(plans) -> float:
+        rows = [o for p in plans for o in p.expected if o.area and o.quantity in ALLOCATED_FOR]
+        return sum(one.pse_planned**2 for one in rows)
+
+    asked = {"objective": Objective.SUM}
+    plans = weeks_planned(tables, known, last=weeks[1], shifts=36, **asked)
+    assert sum(one.n_site_days for one in plans) == 36
+    for first in (14, 16, 18, 20):
+        others = [
+            make_plan(*known[:2], (), PlanRequest(week, shifts=n, **asked))
+            for week, n in zip(weeks, (first, 36 - first), strict=True)
+        ]
+        assert loss(plans) <= loss(others) + 1e-12
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        ({"shifts": 3}, "two a stratum"),
+        ({"shifts": 99_999}, "the frame at most"),
+        ({"shifts": 60, "first": "2035-W01"}, "no open week to come"),
+        ({"shifts": 60, "last": "week 9"}, "week"),
+    ],
+)
+def test_weeks_that_cannot_be_planned_are_said(tables, known, asked, words):
+    with pytest.raises(UsageError, match=words):
+        weeks_planned(tables, known, **asked)
+
+
 def test_the_call_floors_its_area_or_says_why_not(known):
     survey, baseline, week = known
     middle = float(np.median(sum(baseline.to_date["kept_fish"].T)))
@@ -240,6 +298,15 @@ def test_the_call_floors_its_area_or_says_why_not(known):
     stands_in = make_plan(survey, baseline, several, PlanRequest(week, shifts=18)).decision
     assert stands_in is not None
     assert any(has_code(one, "call_by_encounters") for one in stands_in.notes)
+
+
+def assert_weeks_are_written(run, asked, folder, *, first: str) -> None:
+    status, said, _ = run(*asked, folder, "--through", "end", "--target-pse", 0.9)
+    assert status == 0
+    folders = sorted(one.name for one in folder.iterdir())
+    assert folders[0] == first
+    assert all(one in said for one in folders)
+    assert all((folder / one / "planned_site_days.csv").is_file() for one in folders)
 
 
 def test_the_command_writes_a_plan_that_can_be_imported(tables, tmp_path, capsys):
@@ -285,6 +352,8 @@ def test_the_command_writes_a_plan_that_can_be_imported(tables, tmp_path, capsys
     assert run(*asked, "--shifts", 9, "--season", "1999-00")[0] == 2
     assert run(*asked, "--shifts", 9, "--half-width", 0.6)[0] == 2
     assert run(*asked, "--shifts", 9, "--paper", "a0")[0] == 2
+    assert_weeks_are_written(run, asked[:-1], tmp_path / "weeks", first=tables[1])
+    assert run(*asked, "--shifts", 15, "--through", "1999-W01")[0] == 2
     who = tmp_path / "samplers.csv"
     who.write_text("sampler,rest_days\n" + "".join(f"S{k},1\n" for k in range(14)))
     assert run(*asked, "--shifts", 15, "--paper", "letter", "--samplers", who)[0] == 0
