@@ -37,7 +37,7 @@ _LATER = (
     "cell can be read."
 )
 _NEXT = (
-    "Next: the next form, or the bulletin made anew on the page *New bulletin*. A slip is taken "
+    "Next: the next form, or the bulletin made anew on the page *New bulletin*. A mistake is taken "
     "back on the page *Data desk*, where the batch stands in the history."
 )
 
@@ -147,7 +147,7 @@ def _end(under_way: Work, checked: CheckedForm, store: Store, folder: Path) -> N
     elif not is_confirmed:
         why = "Say first that the stored site-day is to be replaced."
     elif under_way.elsewhere is not None:
-        why = "Choose first how to go on with this draft."
+        why = "Choose first how to continue this draft."
     left, middle, _ = st.columns([1, 1, 1])
     if left.button(
         "Store the form", type="primary", disabled=bool(why), key="store-form", width="stretch"

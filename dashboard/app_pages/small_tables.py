@@ -37,8 +37,8 @@ _LISTED = 40
 #: Stands in the preview for a cell at fault.
 _UNREAD = "cannot be read"
 _CAUTION = (
-    "These tables steer the estimates; they are no regulation. Before a rule or a limit is told to "
-    "anybody, compare it with the agency's own text."
+    "These tables steer the estimates; they are no regulation. Before you give a rule or a limit "
+    "to others, compare it with the agency's own text."
 )
 
 
@@ -120,7 +120,7 @@ def _drafts(name: str, editing: Editing, folder: Path) -> None:
             for one in others[:_LISTED]:
                 at = one.saved_utc[:16].replace("T", " ")
                 st.button(
-                    numbers.plain(f"Go on with the edit kept {at} UTC{one.by_words}"),
+                    numbers.plain(f"Continue the edit kept {at} UTC{one.by_words}"),
                     on_click=_go_on,
                     args=(one.name,),
                     key=f"draft-{one.name}",
@@ -154,10 +154,10 @@ def _answer(name: str, editing: Editing, checked: CheckedTable, stored: pa.Table
     if _is_elsewhere(editing, stored):
         st.warning(
             "This table was changed in the store since you began. What you typed is still here "
-            "and nothing was overwritten. Take in what was stored: cells that you did not change "
+            "and nothing was overwritten. Merge what was stored: cells that you did not change "
             "follow the store, those that you changed stay as you typed them."
         )
-        st.button("Take in what was stored", on_click=_take_in, args=(name,), key="take-in")
+        st.button("Merge what was stored", on_click=_take_in, args=(name,), key="take-in")
     for one in editing.clashes[:_LISTED]:
         said = (
             f"Changed here and elsewhere: {' '.join(one.key)}, {one.column}: yours is "
@@ -238,7 +238,7 @@ def _end(
     elif checked.changes.is_empty:
         why = "Nothing changes yet."
     elif _is_elsewhere(editing, stored):
-        why = "Take in first what was stored elsewhere."
+        why = "Merge first what was stored elsewhere."
     elif not reason.strip():
         why = "Write the reason first."
     if st.button("Store the change", type="primary", disabled=bool(why), key="store-table"):

@@ -30,7 +30,8 @@ LINE_AND_CHECK, BECOMES = "line and check", "becomes"
 KEYS = (
     "Keys: Tab goes to the next cell, Enter to the cell below, arrows anywhere; for a new line: "
     "arrow down, Home, Tab. Delete empties a cell; Escape, then Tab leaves the grid. A block "
-    f"copied from a spreadsheet can be pasted, up to line {LINES}."
+    f"copied from a spreadsheet can be pasted, up to line {LINES}. Where the page is slow, a key "
+    "that is pressed before a cell has opened can be lost: look over each line."
 )
 
 
@@ -61,6 +62,11 @@ class Grid:
             kept = {name: value for name, value in cells.items() if name in names}
             lines[int(place)] = filled(lines[int(place)] | kept)
         return lines
+
+
+def is_full(grid: Grid) -> bool:
+    """Whether the last line holds anything, as where a longer block was pasted and cut."""
+    return bool(grid.typed()[-1])
 
 
 def is_drawn(key: str) -> bool:
@@ -110,6 +116,12 @@ def draw(grid: Grid, beside: Beside, *, visible: int = 10) -> None:
         disabled=[LINE_AND_CHECK, BECOMES],
         column_config=_config(grid, beside.known),
     )
+    with st.container():  # always there, so that no grid below moves
+        if is_full(grid):
+            st.warning(
+                f"The last of the {grid.n_lines} lines is filled. If what you pasted was longer, "
+                "the rest was cut and is not here: give it to the page Data desk as a file."
+            )
 
 
 def _config(grid: Grid, words: Mapping[str, Sequence[str]]) -> dict[str, Any]:

@@ -105,7 +105,7 @@ def list_drafts(under_way: Work, folder: Path) -> None:
     if under_way.form.is_empty and not others:
         return
     with st.expander(
-        f"Drafts to go on with ({len(others)}), or a new form", expanded=under_way.form.is_empty
+        f"Drafts to continue ({len(others)}), or a new form", expanded=under_way.form.is_empty
     ):
         if not under_way.form.is_empty:
             st.button("Begin a new form", on_click=begin_anew, key="begin-new")

@@ -11,6 +11,7 @@ from streamlit.testing.v1 import AppTest
 from analytics.data.store import Store
 from dashboard import data, store_access
 from dashboard.forms import drafts, table_drafts
+from dashboard.forms.grid import LINES
 from tests.app.grids import place_of_grids
 from tests.field_week import field_store
 
@@ -204,3 +205,13 @@ def test_the_grid_stays_in_its_place(store: Store):
     assert place_of_grids(tab.page) == before
     tab.type({0: {"limit_fish": "950"}})
     assert place_of_grids(tab.page) == before
+
+
+def test_a_block_that_the_grid_cut_is_said(store: Store):
+    tab = Tab("holidays")
+    places = place_of_grids(tab.page)
+    tab.type({LINES - 2: {"date": "2031-01-01"}})
+    assert "rest was cut" not in tab.words
+    tab.type({LINES - 1: {"date": "2031-01-01"}})
+    assert "rest was cut" in tab.words
+    assert place_of_grids(tab.page) == places

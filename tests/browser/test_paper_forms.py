@@ -125,7 +125,7 @@ def test_a_draft_survives_a_closed_browser(chromium: Browser, served: tuple[str,
     page.keyboard.press("Enter")
     page.get_by_text("Kept as a draft").wait_for()
     page.context.close()
-    again = opened(chromium, f"{address}/paper_forms", 1280, "Drafts to go on with")
+    again = opened(chromium, f"{address}/paper_forms", 1280, "Drafts to continue")
     again.get_by_role("button", name="2031-02-03").click()
     again.get_by_text("Kept as a draft").wait_for()
     again.wait_for_function(IDLE)  # until then the empty form's own field stands beside the draft's
