@@ -2,8 +2,10 @@ from __future__ import annotations
 
 from importlib.util import find_spec
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+from streamlit import config
 from streamlit.testing.v1 import AppTest
 
 from analytics.wording import bulletin_index
@@ -12,7 +14,19 @@ from dashboard.catch_rates import records
 from tests.app.reading import follow_link
 from tests.app.sample_bulletin import NOW, fill_archive, make
 
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
 SECONDS = 30
+
+
+@pytest.fixture(autouse=True)
+def on_this_machine() -> Iterator[None]:
+    """Steps that a test takes itself, outside of a run, are those of the one local user."""
+    before = config.get_option("server.address")
+    config.set_option("server.address", "127.0.0.1")
+    yield
+    config.set_option("server.address", before)
 
 
 @pytest.fixture(scope="session")
