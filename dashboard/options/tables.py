@@ -40,7 +40,8 @@ def decision(
 ) -> str:
     """Return the decision table: a line an option with the `rules` it changes, a group an area.
 
-    A short one has today's totals and of every option what differs from them.
+    A short one has today's totals and of every option what differs from them; on a phone it has
+    trips, fish kept, deaths and limits in a row.
     """
     changed = defaultdict[str, list[str]](list)
     for one in rules:
@@ -54,7 +55,7 @@ def decision(
             _line(found, labels, name, area, heads, rules=changed[name], is_short=is_short)
             for name in found.options
         ]
-    return html_tables.table(heads, lines, kind="bm-options")
+    return html_tables.table(heads, lines, kind="bm-options bm-slim" if is_short else "bm-options")
 
 
 def _line(
@@ -139,7 +140,8 @@ def limits(
             for name in found.options
             if (limit, name) in found.reach
         ]
-    return html_tables.table(LIMIT_HEADS, lines) if lines else ""
+    kind = "bm-slim-limit" if one is not None and sentences.is_many(found) else ""
+    return html_tables.table(LIMIT_HEADS, lines, kind=kind) if lines else ""
 
 
 def _limit_line(name: str, line: Line, days: str, *, is_today: bool) -> str:

@@ -8,6 +8,7 @@ import streamlit as st
 
 from analytics.codes import sentences
 from analytics.rounding import DASH
+from analytics.units import both_lengths
 from analytics.wording import numbers
 from analytics.wording.numbers import NumberKind
 from dashboard import filters, html_tables, page_frame
@@ -99,7 +100,7 @@ def _answer_of(index: BulletinIndex, released: Released, area: str | None) -> st
     share = share_of(rule)
     words = (
         f"{place}, **{share.words}** of the {rule['n_fish']:,} fish measured in test fishing were "
-        f"of legal length, {rule['min_length_mm']:,.0f} mm or more "
+        f"of legal length, {both_lengths(rule['min_length_mm'])} or more "
         f"{numbers.plain(share.bracket(rule['ci_level']))}"
     )
     others = [_near(lines, rule["min_length_mm"] + off) for off in (-AWAY_MM, AWAY_MM)]
@@ -166,7 +167,7 @@ def shares_table(lines: Sequence[Line], *, head: str) -> str:
         length = one["min_length_mm"]
         if not (one["is_rule"] or _is_shown(length, rule)):
             continue
-        name = "–" if length is None else f"{length:,.0f} mm"
+        name = "–" if length is None else both_lengths(length)
         name += ", the minimum in force" if one["is_rule"] else ""
         measured = DASH
         if one["n_legal"] is not None and one["n_fish"] is not None:

@@ -546,7 +546,7 @@ def test_the_legal_share_is_told_at_other_lines(open_released):
     words = plain(words_of(open_released(part="lengths")))
     assert "**32 %** of the 400 fish measured in test fishing were of legal length" in words
     assert "it would be 69 % at 520 mm and 8.3 % at 600 mm" in words
-    assert "559 mm, the minimum in force" in words
+    assert "559 mm (22 in), the minimum in force" in words
     assert "1.0720 × fork length − 4.2 mm (R² 0.991" in words
     assert sentences(sample_held.FITTED_CODE) in words
     assert "a stated condition factor of 1.2" in words

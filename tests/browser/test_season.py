@@ -131,6 +131,24 @@ def test_a_date_left_incomplete_is_said_and_the_one_before_counts(visit):
     note.wait_for(state="detached")
 
 
+@pytest.mark.parametrize("width", [1280, 390])
+def test_how_far_a_rule_may_go_is_asked_answered_and_made_an_option(visit, width):
+    page = visit(width=width).open("keep=S-1&risk=0.5", **CHANGE)
+    page.locator(".st-key-find [role=combobox], .st-key-find input").first.click()
+    page.get_by_role("option", name="latest closing date").click()
+    part = page.locator(".st-key-how-far")
+    part.get_by_text("keeps the chance of exceeding").first.wait_for()
+    page.wait_for_function("location.search.includes('find=close')")
+    assert "open through" in part.inner_text()
+    part.get_by_text("Opportunity against risk").click()
+    frontier = page.locator(".st-key-frontier .js-plotly-plot")
+    frontier.locator(".scatterlayer .points path").first.wait_for()
+    assert page.get_by_role("figure", name="Most angler trips at a risk of 50").count() == 1
+    assert_fits(page)
+    page.get_by_role("button", name="Make this point an option").click()
+    page.get_by_text("2 · Through").first.wait_for(timeout=30_000)
+
+
 def test_another_page_and_back_brings_the_options(visit):
     page = visit().open(WITH_SET, **CHANGE)
     page.get_by_role("button", name="Add an option").click()
