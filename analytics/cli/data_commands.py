@@ -94,21 +94,30 @@ def import_(
     with watched(target):
         reading = importing.read_paths(paths, progress=progress)
         progress("checking")
-        checked = importing.check(reading, target, quarantine=quarantine is not None)
-        show_findings(checked.findings)
-        _write_reports(checked, quarantine=quarantine, findings=findings)
+        checks: list[Checked] = []
+
+        def check() -> Checked:
+            checks.append(importing.check(reading, target, quarantine=quarantine is not None))
+            show_findings(checks[-1].findings)
+            _write_reports(checks[-1], quarantine=quarantine, findings=findings)
+            if not check_only:
+                _require_sound(checks[-1], quarantine)
+            return checks[-1]
+
+        checked = check()
         if check_only:
             _end_check(checked)
             return
-        _require_sound(checked, quarantine)
-        with target.turn(progress):
-            if target.version != checked.version:
-                progress("checking again, as others stored rows meanwhile")
-                checked = importing.check(reading, target, quarantine=quarantine is not None)
-                show_findings(checked.findings)
-                _write_reports(checked, quarantine=quarantine, findings=findings)
-                _require_sound(checked, quarantine)
-            _store(checked, target, quarantine, about)
+        try:
+            receipt = importing.store_checked(
+                checked, target, about=about, progress=progress, recheck=check
+            )
+        except BaseException:
+            # Once the rest is stored, the rows set aside are nowhere else.
+            if quarantine and checks[-1].set_aside and target.version == checks[-1].version:
+                quarantine.unlink(missing_ok=True)
+            raise
+    say(_receipt_words(receipt, target))
 
 
 @click.command(
@@ -242,6 +251,8 @@ def _write_reports(checked: Checked, *, quarantine: Path | None, findings: Path 
         say(
             f"{_number_of(len(checked.findings), 'finding')} in {findings}{_counted_words(checked)}"
         )
+    if quarantine and quarantine.exists():
+        quarantine.unlink()  # of the check before, where others stored meanwhile
     if quarantine and checked.set_aside:
         _write_sheet(
             quarantine,
@@ -287,21 +298,6 @@ def _require_sound(checked: Checked, quarantine: Path | None) -> None:
     if checked.errors:
         why = _counted_words(checked) if quarantine else ""
         raise DataRejected(importing.refusal(checked.errors) + why)
-
-
-def _store(
-    checked: Checked, store: Store, quarantine: Path | None, about: Mapping[str, str]
-) -> None:
-    from analytics.data import importing  # noqa: PLC0415 - keeps --help quick
-
-    try:
-        receipt = importing.store_checked(checked, store, about=about, progress=progress)
-    except BaseException:
-        # Once the rest is stored, the rows set aside are nowhere else.
-        if quarantine and checked.set_aside and store.version == checked.version:
-            quarantine.unlink(missing_ok=True)
-        raise
-    say(_receipt_words(receipt, store))
 
 
 def _rows_aside(checked: Checked) -> str:

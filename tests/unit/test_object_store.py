@@ -274,6 +274,39 @@ def test_an_import_that_meets_the_upkeep_of_a_url_is_repeated(
     assert newest.read("holidays")["holiday"].to_pylist() == ["One"]
 
 
+def test_a_quarantine_goes_on_where_another_machine_was_first(
+    url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    week = write_week(field_week(), tmp_path / "week")
+    import_files(Store(url), week)
+    (tmp_path / "days").mkdir()
+    (tmp_path / "days" / "sites.csv").write_text("site,area\nn1,A\nn2,NEW\nn3,NONE\n")
+    known = dict(remote._Remotes._of)
+    elsewhere(monkeypatch, tmp_path / "machine2")
+    other = Store(url)
+    monkeypatch.setattr(remote._Remotes, "_of", known | remote._Remotes._of)
+    append = remote.Remote.append
+
+    def overtaken(self: remote.Remote, table: str, data: object, **how: object) -> None:
+        if how["only_next"]:
+            monkeypatch.setattr(remote.Remote, "append", append)
+            other.add({"areas": pa.table({"area": ["NEW"], "area_name": ["New"]})})
+        append(self, table, data, **how)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(remote.Remote, "append", overtaken)
+    elsewhere(monkeypatch, tmp_path / "machine1")
+    monkeypatch.setattr(remote._Remotes, "_of", known | remote._Remotes._of)
+    aside = tmp_path / "aside.csv"
+    assert ran("import", tmp_path / "days", "--store", url, "--quarantine", aside) == 0
+    # The row whose area came in meanwhile is sound by the second check.
+    assert "n3" in aside.read_text("utf-8-sig")
+    assert "n2" not in aside.read_text("utf-8-sig")
+    newest = Store(url)
+    assert {"n1", "n2"} <= set(newest.read("sites")["site"].to_pylist())
+    assert newest.version == 3
+    assert ran("verify", "--store", url) == 0
+
+
 def test_two_machines_at_once_lose_nothing(
     url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

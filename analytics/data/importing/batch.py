@@ -250,11 +250,13 @@ def store_checked(
     progress: Callable[[str], None] | None = None,
     sources: Mapping[str, Path] | None = None,
     who: str | None = None,
+    recheck: Callable[[], Checked] | None = None,
 ) -> Receipt:
     """Store a checked batch, all or nothing; `about` is what is said of it and kept with it.
 
     Imports that meet wait for one another; where the store moved on since the check, it is repeated
-    on the newest version. Rows set aside were named by the first check: then the batch is refused.
+    on the newest version, by `recheck` where it is given: it says what it finds, or refuses. Rows
+    set aside were named by the first check: without `recheck` such a batch is then refused.
 
     `sources` are its files by the names they came with, where they lie under others; `who` stores
     them, by default the operating system's user.
@@ -279,10 +281,10 @@ def store_checked(
     }
     while True:
         with store.turn(progress):
-            if store.version != checked.version and not checked.set_aside:
+            if store.version != checked.version and (recheck or not checked.set_aside):
                 if progress:
                     progress("checking again, as others stored rows meanwhile")
-                checked = check(checked.reading, store)
+                checked = recheck() if recheck else check(checked.reading, store)
                 if checked.errors:
                     raise DataRejected(refusal(checked.errors), checked.findings)
             done = Progress("storing", progress)
@@ -294,7 +296,7 @@ def store_checked(
                 at = checked.version
                 return store.add(tables, checked_at=at, written=done.reached, **given)
             except MovedOnError:  # on a URL: the commit of another machine came first
-                if checked.set_aside:
+                if checked.set_aside and recheck is None:
                     raise
 
 
