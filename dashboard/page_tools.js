@@ -114,8 +114,8 @@
       one.classList.add("bm-opened");
     });
     document.querySelectorAll(PLOT).forEach(fit);
-    // A grid is painted as wide as the window, which paper is not.
-    const wide = document.querySelector("[data-testid=stMain]");
+    // A grid is painted as wide as the page, which paper is not.
+    const wide = document.querySelector(".stMainBlockContainer > .stVerticalBlock");
     const by = Math.min(1, PAPER / (wide ? wide.clientWidth : PAPER));
     document.documentElement.style.setProperty("--bm-grid", by);
   });
