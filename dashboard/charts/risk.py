@@ -30,10 +30,12 @@ FRONTIER_SIGNS = (
 HUES = {"◆": "copper", "▯": "copper", "○": "quiet"}
 #: Ticks of the axis of a rule's choices, and how far the axis reaches beyond its ends.
 _TICKS, _ROOM = 5, 0.03
+#: Most lines that are named at their ends; of more, a point is named where it is pointed at.
+_MOST_NAMED = 5
 #: Part of the axes within which the ends of two lines are named together.
 _NEAR = 0.07
-#: From which chance on words stand left of their point.
-_FAR = 0.7
+#: From which part of the axis on words stand left of their point, and its end over the last point.
+_FAR, _BEYOND = 0.7, 1.15
 #: Ends of the axis of chances, wide enough for a point on an end.
 _CHANCES = (-0.03, 1.03)
 
@@ -166,10 +168,12 @@ def frontier(
     top = max(one.gain for one in spots)
     bottom = min(one.gain for one in spots)
     room = 0.08 * (top - bottom or top or 1.0)
-    notes = [_beside(one, now, colour=palette.copper) for one in marked]
+    end = min(max([risk, *(one.chance for one in spots)]) * _BEYOND, _CHANCES[1])
+    notes = [_beside(one, now, end=end, colour=palette.copper) for one in marked]
     if best is not None and not best.is_now:
-        notes.append(_beside(best, best.words, colour=palette.sea))
-    notes += _ends(lines, spread=top - bottom or 1.0, palette=palette)
+        notes.append(_beside(best, best.words, end=end, colour=palette.sea))
+    if len(lines) <= _MOST_NAMED:
+        notes += _ends(lines, spread=top - bottom or 1.0, palette=palette)
     return drawing.figure(
         traces,
         palette=palette,
@@ -181,7 +185,9 @@ def frontier(
             ("rules", "chance", of, "dominated"),
             ((one.words, one.chance, one.gain, one.is_dominated) for one in spots),
         ),
-        xaxis=drawing.axis("chance of exceeding", range=list(_CHANCES), tickformat=".0%", nticks=6),
+        xaxis=drawing.axis(
+            "chance of exceeding", range=[_CHANCES[0] * end, end], tickformat=".0%", nticks=6
+        ),
         yaxis=drawing.axis(of, range=[bottom - room, top + 2 * room], tickformat=",.3~s", nticks=6),
     )
 
@@ -203,9 +209,9 @@ def _spot_words(one: Spot, of: str) -> str:
     return hover(one.words, f"chance {chance(one.chance)}", f"{of} {one.gain:,.0f}", dominated)
 
 
-def _beside(one: Spot, words: str, *, colour: str) -> dict[str, Any]:
+def _beside(one: Spot, words: str, *, end: float, colour: str) -> dict[str, Any]:
     """Return words beside and below a point: right of it, where forms that are worse would lie."""
-    is_left = one.chance > _FAR
+    is_left = one.chance > _FAR * end
     place = {"xref": "x", "x": one.chance, "yref": "y", "y": one.gain}
     place |= {"xanchor": "right" if is_left else "left", "xshift": -10 if is_left else 10}
     place |= {"yanchor": "top", "yshift": 0}
