@@ -171,13 +171,12 @@ def _by_draws(
     least = min(one.least_draws for one in nested)
     is_few = least < FEWEST_EFFECTIVE
     losses = smooth if is_few else nested
-    parts = {
-        name: f"{100 * max(one.loss, 0.0):.1f}"
-        for name, one in zip(("planned", "decision"), losses, strict=True)
-    }
+    planned, decision = (f"{100 * max(one.loss, 0.0):.1f}" for one in losses)
     if is_few:
-        return losses, [coded("call_smoothed", n=f"{least:.0f}", **parts)]
-    return losses, [coded("call_by_draws", **parts)]
+        code = coded("call_smoothed", n=f"{least:.0f}", planned=planned, decision=decision)
+    else:
+        code = coded("call_by_draws", planned=planned, decision=decision)
+    return losses, [code]
 
 
 def call_area(found: LimitCall, figures: PlannedVariance, n: Ints) -> str | None:
