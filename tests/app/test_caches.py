@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-SAFE = {"str", "int", "float", "bool", "Path", "str | None", "int | None"}
+SAFE = {"str", "int", "float", "bool", "Path", "str | None", "int | None", "tuple[str, ...]"}
 ROOT = Path(find_spec("dashboard").origin).parent
 
 

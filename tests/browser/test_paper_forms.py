@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pytest
+from playwright.sync_api import expect
 
 from analytics.data.store import Store
 from tests.browser import serving
@@ -129,7 +130,7 @@ def test_a_draft_survives_a_closed_browser(chromium: Browser, served: tuple[str,
     again.get_by_role("button", name="2031-02-03").click()
     again.get_by_text("Kept as a draft").wait_for()
     again.wait_for_function(IDLE)  # until then the empty form's own field stands beside the draft's
-    assert again.get_by_label("Date", exact=True).input_value() == "2031-02-03"
+    expect(again.get_by_label("Date", exact=True)).to_have_value("2031-02-03")
     again.context.close()
 
 

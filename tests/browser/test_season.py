@@ -12,7 +12,14 @@ from analytics.options.schemas import ANSWER_SCHEMAS
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from tests.app import sample_season
 from tests.browser.screens import CHARTS, settle
-from tests.browser.visiting import assert_fits, assert_labels_whole, downloaded, head_of, turn_to
+from tests.browser.visiting import (
+    assert_fits,
+    assert_labels_whole,
+    downloaded,
+    head_of,
+    pick,
+    turn_to,
+)
 
 pytestmark = pytest.mark.browser
 STANDING = {"page": "season_limits", "charts": CHARTS["season_limits"]}
@@ -134,8 +141,7 @@ def test_a_date_left_incomplete_is_said_and_the_one_before_counts(visit):
 @pytest.mark.parametrize("width", [1280, 390])
 def test_how_far_a_rule_may_go_is_asked_answered_and_made_an_option(visit, width):
     page = visit(width=width).open("keep=S-1&risk=0.5", **CHANGE)
-    page.locator(".st-key-find [role=combobox], .st-key-find input").first.click()
-    page.get_by_role("option", name="latest closing date").click()
+    pick(page, "find", "latest closing date")
     part = page.locator(".st-key-how-far")
     part.get_by_text("keeps the chance of exceeding").first.wait_for()
     page.wait_for_function("location.search.includes('find=close')")

@@ -246,6 +246,6 @@ def test_a_login_that_ends_loses_no_draft(tab, login, store, tmp_path):
         page.get_by_role("button", name="Log in anew").click()
         page.get_by_role("button", name=team.ANALYST).first.click()
         page.wait_for_url(f"{address}/**")
-        expect(page.get_by_role("heading", name="Today")).to_be_visible()
+        expect(page.get_by_role("heading", name="Paper forms")).to_be_visible()
     kept = [path.read_text("utf-8") for path in (store.path / "desk" / "drafts").glob("*.json")]
     assert any("2031-02-07" in words and team.ANALYST in words for words in kept)

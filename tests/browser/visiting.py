@@ -90,8 +90,18 @@ class Visit:
 
 def pick(page: Page, key: str, option: str) -> None:
     """Choose an option of a field of the filters."""
-    page.locator(f".st-key-{key}").get_by_role("combobox").click()
-    page.get_by_role("option", name=option).first.click()
+    field, choice = (
+        page.locator(f".st-key-{key}").get_by_role("combobox"),
+        page.get_by_role("option", name=option).first,
+    )
+    field.click()
+    with suppress(
+        PlaywrightTimeoutError
+    ):  # a list that opened while the page was drawn closes again
+        choice.click(timeout=SETTLED)
+        return
+    field.click()
+    choice.click()
 
 
 def turn_to(page: Page, title: str) -> None:

@@ -33,7 +33,8 @@ def test_every_row_of_the_document_can_be_renewed_and_has_its_date_and_command()
         name = what.partition(":")[0]
         assert name in full.FILES
         assert re.fullmatch(r"\d{4}-\d\d-\d\d", day)
-        assert seed.isdigit()
+        # Random stores of hypothesis follow from the test's own text, which stands in its file.
+        assert seed.isdigit() or seed == "in the file"
         assert command == f"`python -m tests.simulation --full {name}`"
 
 
