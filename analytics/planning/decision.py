@@ -169,16 +169,14 @@ def nested_loss(
     spread = np.sqrt(np.maximum(error, 1e-12))
     seen = week[outer] + rng.standard_normal((len(outer), week.shape[1])) * spread
     exceeds = (total > limit).astype(np.float64)
-    losses, fewest = np.empty(len(outer)), np.inf
+    chances, fewest = np.empty(len(outer)), np.inf
     for place, own in enumerate(outer):
         log_weight = -0.5 * (((seen[place] - week) / spread) ** 2).sum(axis=1)
         log_weight[own] = -np.inf
         weight = np.exp(log_weight - log_weight.max())
         fewest = min(fewest, weight.sum() ** 2 / (weight**2).sum())
-        chance = float(weight @ exceeds / weight.sum())
-        losses[place] = min(chance * over, (1 - chance) * vain)
-    error_of = float(losses.std(ddof=1) / np.sqrt(len(losses)))
-    return NestedLoss(float(losses.mean()), error_of, float(fewest))
+        chances[place] = weight @ exceeds / weight.sum()
+    return _loss_of(chances, over, vain, least_draws=float(fewest))
 
 
 def smoothed_loss(
@@ -212,7 +210,11 @@ def smoothed_loss(
         beta = beta + np.clip(step, -2.0, 2.0)
         if np.abs(step).max() < 1e-8:
             break
-    chance = expit(known @ beta)
-    losses = np.minimum(chance * over, (1 - chance) * vain)
-    error_of = float(losses.std(ddof=1) / np.sqrt(len(losses)))
-    return NestedLoss(float(losses.mean()), error_of, len(total) / len(beta))
+    return _loss_of(expit(known @ beta), over, vain, least_draws=len(total) / len(beta))
+
+
+def _loss_of(chances: Floats, over: float, vain: float, *, least_draws: float) -> NestedLoss:
+    """Return the mean loss of the better call at each chance of exceeding, and its error."""
+    losses = np.minimum(chances * over, (1 - chances) * vain)
+    error = float(losses.std(ddof=1) / np.sqrt(len(losses)))
+    return NestedLoss(float(losses.mean()), error, least_draws)

@@ -18,14 +18,13 @@ from analytics import checksums
 from analytics.data.store import LAST_PUBLISHED, last_published, name_published, sent
 from analytics.errors import StoreError
 from analytics.publishing.knowledge import Publication
+from analytics.store_layout import PUBLISHED
 from analytics.whole_files import replace_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
-#: Folder of a store that holds them.
-FOLDER = "published"
 _VERSION = 1
 _LOCK, _LOCK_SECONDS = "lock", 600.0
 _RESTORE = (
@@ -42,7 +41,7 @@ def publications(store: Path, season: str) -> list[Publication]:
     StoreError
         If one of them cannot be read or is gone: without it nothing can be published safely.
     """
-    folder = store / FOLDER
+    folder = store / PUBLISHED
     contents = [_content(folder / name) for name in _names(folder)]
     named = {one for content in contents for one in content["before"]}
     last = last_published(store)
@@ -63,7 +62,7 @@ def publications(store: Path, season: str) -> list[Publication]:
 @contextmanager
 def one_at_a_time(store: Path) -> Iterator[None]:
     """Let no other process publish: each has to know what went out before it."""
-    folder = store / FOLDER
+    folder = store / PUBLISHED
     folder.mkdir(parents=True, exist_ok=True)
     try:
         with FileLock(folder / _LOCK, timeout=_LOCK_SECONDS):
@@ -79,7 +78,7 @@ def keep(store: Path, publication: Publication, before: Iterable[Publication]) -
 
     One that went out before as it is needs no second file.
     """
-    folder = store / FOLDER
+    folder = store / PUBLISHED
     names = _names(folder)
     if any(one.is_same(publication) for one in before):
         if last_published(store) != names[-1]:
@@ -100,7 +99,7 @@ def keep(store: Path, publication: Publication, before: Iterable[Publication]) -
     last = max((int(name[:6]) for name in names), default=0)
     name = f"{last + 1:06d}-{checksums.digits_of(data)}.json"
     replace_whole(folder / name, data)
-    sent(store, FOLDER)
+    sent(store, PUBLISHED)
     name_published(store, name)
 
 

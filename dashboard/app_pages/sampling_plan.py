@@ -12,7 +12,7 @@ from analytics.codes import sentences
 from analytics.csv_text import table_csv
 from analytics.data import importing
 from analytics.errors import BlackmouthError
-from analytics.people import Action as PersonAction
+from analytics.people import Action
 from analytics.planning.missed import Cause, miss
 from analytics.planning.plan import expected_table
 from analytics.planning.progress import Standing, progress_of
@@ -62,7 +62,7 @@ def _page() -> None:
     st.title("Sampling plan")
     notices.invented()
     url_state.follow("sampling_plan")
-    people.require(PersonAction.SEE_STORE)
+    people.require(Action.SEE_STORE)
     store = store_access.store()
     if store is None:
         lead("No store is open. Start with `blackmouth open --store DIR`.")
@@ -128,7 +128,7 @@ def _names(snapshot: Snapshot, table: str, key: str, named: str) -> dict[str, st
 
 def _precision(plan: Plan, name: Callable[[str], str]) -> None:
     """Draw planned and present precision of a quantity by area, and the table of all."""
-    people.require(PersonAction.SEE_STORE)
+    people.require(Action.SEE_STORE)
     st.header("Precision", anchor=False)
     quantities = words.quantities_of(plan)
     quantity = filters.switch(
@@ -183,7 +183,7 @@ def _of_curve(name: Callable[[str], str]) -> Callable[[str], str]:
 
 def _boats_and_fish(plan: Plan, name: Callable[[str], str]) -> None:
     """Draw how many boats to interview and fish to measure for a wanted interval."""
-    people.require(PersonAction.SEE_STORE)
+    people.require(Action.SEE_STORE)
     if plan.like is None or not plan.samples:
         return
     st.header("Boats to interview, fish to measure", anchor=False)
@@ -231,7 +231,7 @@ def _schedule(
     plan: Plan, asked: asking.Ask, snapshot: Snapshot, name: Callable[[str], str]
 ) -> None:
     """Draw the schedule by its seed and samplers, and offer its files."""
-    people.require(PersonAction.SEE_STORE)
+    people.require(Action.SEE_STORE)
     st.header("Schedule", anchor=False)
     drawing = asking.ask_draw()
     try:
@@ -285,14 +285,14 @@ def _keep(plan: Plan, drawn: Schedule, snapshot: Snapshot) -> None:
         st.success(receipt)
     pressed = st.button(
         "Store this schedule",
-        disabled=not people.may(PersonAction.STORE),
+        disabled=not people.may(Action.STORE),
         help="As one batch, to be taken out again on the Data desk. No estimate reads it.",
         key="store-plan",
     )
     store = store_access.store()
     if not pressed or store is None:
         return
-    people.require(PersonAction.STORE)
+    people.require(Action.STORE)
     rows = {at: _texts(row) for at, row in enumerate(table.to_pylist(), 2)}
     try:
         reading = importing.read_rows({"planned_site_days": rows}, source="sampling plan")
@@ -347,7 +347,7 @@ def _became(snapshot: Snapshot, season: str) -> None:
     if len(found.shifts) > found.count(Standing.RESERVE):
         with st.expander("Shift by shift"):
             st.html(tables.progress(found.shifts, sites))
-    if people.may(PersonAction.STORE):
+    if people.may(Action.STORE):
         _record(found, snapshot, sites)
 
 
@@ -379,7 +379,7 @@ def _record(found: Progress, snapshot: Snapshot, sites: Mapping[str, str]) -> No
 
 def _store_missed(snapshot: Snapshot, sample: str, cause: Cause, known_on: date) -> None:
     """Store what follows from a missed shift as one batch, with who said so."""
-    who = people.require(PersonAction.STORE).name
+    who = people.require(Action.STORE).name
     store = store_access.store()
     if store is None:
         return

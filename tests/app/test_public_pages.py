@@ -10,7 +10,6 @@ import re
 import socket
 import subprocess
 import sys
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from urllib.error import HTTPError
 from urllib.request import Request, urlopen
@@ -23,6 +22,7 @@ import dashboard
 from analytics.publishing.figures import FIGURE_SCHEMA, PUBLISHED
 from analytics.quantities import QUANTITIES
 from dashboard.public_pages import published as words
+from tests.apart import run_apart
 from tests.bench.public_visits import PAGES, require_whole
 from tests.bench.visitors import Load, open_stream, references, visits
 
@@ -177,12 +177,6 @@ def served(tmp_path_factory):
         server.stderr.close()
 
 
-def run(what):
-    """Run in a thread: a test of the browser may have left its loop running in this one."""
-    with ThreadPoolExecutor(1) as pool:
-        return pool.submit(lambda: asyncio.run(what)).result()
-
-
 def answer(port, path="/", *, data=None, **headers):
     asked = Request(f"http://127.0.0.1:{port}{path}", data=data, headers=headers)
     with urlopen(asked, timeout=60) as got:
@@ -191,14 +185,14 @@ def answer(port, path="/", *, data=None, **headers):
 
 def test_ten_visitors_at_once_are_each_given_every_page(served):
     port, *_ = served
-    known = run(references(port, list(PAGES)))
+    known = run_apart(references(port, list(PAGES)))
     require_whole(known, PAGES)
     assert "1,230" in known[""].text
     assert words.WITHHELD in known["weeks"].text
     files = tuple(re.findall(r'"\./(static/[^"]+)"', answer(port)[1].decode()))
     assert len(files) > 1
     load = Load(10, 0.0, (0.0, 0.1), len(PAGES), tuple(f"/{one}" for one in files))
-    crowd = run(visits(port, load, known))
+    crowd = run_apart(visits(port, load, known))
     assert crowd.faults == []
     assert len(crowd.pages) == 10 * len(PAGES)
     assert crowd.most_inside == 10
@@ -206,9 +200,9 @@ def test_ten_visitors_at_once_are_each_given_every_page(served):
 
 def test_a_page_that_lacks_something_counts_as_dropped(served):
     port, *_ = served
-    known = run(references(port, ["areas"]))
+    known = run_apart(references(port, ["areas"]))
     altered = {"areas": known["areas"]._replace(content="another")}
-    crowd = run(visits(port, Load(1, 0.0, (0.0, 0.0), 1), altered))
+    crowd = run_apart(visits(port, Load(1, 0.0, (0.0, 0.0), 1), altered))
     assert len(crowd.faults) == 1
 
 
@@ -246,8 +240,8 @@ def test_what_is_too_large_is_refused(served):
         writer.close()
         return said.split(b" ")[1]
 
-    assert run(long_message()) == 1009
-    assert run(long_head()) == b"400"
+    assert run_apart(long_message()) == 1009
+    assert run_apart(long_head()) == b"400"
     with pytest.raises(HTTPError) as refused:
         answer(port, "/_stcore/host-config", data=b"x" * 100)
     refused.value.close()
@@ -257,7 +251,7 @@ def test_what_is_too_large_is_refused(served):
 def test_the_process_opens_nothing_but_what_was_published(served):
     """The command runs where no store is, and every file that it opens is known."""
     port, folder, world = served
-    assert len(run(references(port, list(PAGES)))) == len(PAGES)
+    assert len(run_apart(references(port, list(PAGES)))) == len(PAGES)
     root = APP.parents[1]
     heard = {Path(one) for one in (world / "heard").read_text().splitlines()}
     assert {folder / "figures.csv", folder / "about.json"} <= heard

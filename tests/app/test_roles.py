@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ast
-import asyncio
 import shutil
 import time
 from dataclasses import replace
@@ -22,6 +21,7 @@ from analytics.people import ALLOWED, Action, NotAllowed, Role
 from dashboard import data, http_guard, pages, people, store_access
 from dashboard.desk.uploads import Uploads
 from dashboard.new_bulletin import job
+from tests.apart import run_apart
 from tests.app.sample_bulletin import NOW, make
 from tests.field_week import sampled_week, write_week
 
@@ -307,10 +307,7 @@ def test_every_step_that_writes_asks_first():
                 action = WRITES.get(ast.unparse(one.func))
                 if action is None or name == "desk/checking.py":
                     continue  # where `store_upload` itself is
-                names = (
-                    f"people.require({its}.{action.name})" for its in ("Action", "PersonAction")
-                )
-                asked = min(said.get(name, one.lineno) for name in names)
+                asked = said.get(f"people.require(Action.{action.name})", one.lineno)
                 assert asked < one.lineno, (name, function.name)
                 found.append(ast.unparse(one.func))
     assert set(found) == set(WRITES)
@@ -434,7 +431,7 @@ def test_a_login_opens_the_page_that_was_asked_for(team, monkeypatch):
     monkeypatch.setattr(http_guard, "get_origin_from_redirect_uri", lambda: "https://a.example")
 
     def passed(path: str, headers: dict[bytes, bytes]) -> tuple[bytes, bytes]:
-        found = asyncio.run(_answered(path, headers, [(b"location", b"/")]))
+        found = run_apart(_answered(path, headers, [(b"location", b"/")]))
         kept = dict(found)
         return kept[b"location"], kept[b"set-cookie"]
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import gzip
-from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
 from dashboard.http_assets import Assets
+from tests.apart import run_apart
 
 SCRIPT = b"let a = 1;\n" * 20_000
 
@@ -43,14 +43,8 @@ def asked(tmp_path):
     return ask
 
 
-def run(what):
-    """Run in a thread: a test of the browser may have left its loop running in this one."""
-    with ThreadPoolExecutor(1) as pool:
-        return pool.submit(lambda: asyncio.run(what)).result()
-
-
 def test_a_script_comes_packed(asked):
-    status, headers, body = run(asked("/static/js/a.123.js"))
+    status, headers, body = run_apart(asked("/static/js/a.123.js"))
     assert status == 200
     assert gzip.decompress(body) == SCRIPT
     assert int(headers[b"content-length"]) == len(body) < len(SCRIPT)
@@ -59,7 +53,7 @@ def test_a_script_comes_packed(asked):
 
 
 def test_a_font_comes_as_it_is(asked):
-    status, headers, body = run(asked("/static/font.woff2"))
+    status, headers, body = run_apart(asked("/static/font.woff2"))
     assert (status, body) == (200, b"packed already")
     assert b"content-encoding" not in headers
 
@@ -77,7 +71,7 @@ def test_a_font_comes_as_it_is(asked):
     ],
 )
 def test_everything_else_is_handed_on(asked, path, how):
-    assert run(asked(path, **how))[0] == 0
+    assert run_apart(asked(path, **how))[0] == 0
 
 
 def test_a_file_is_read_once_however_many_ask(asked):
@@ -86,9 +80,9 @@ def test_a_file_is_read_once_however_many_ask(asked):
         (asked.folder / "js" / "a.123.js").unlink()
         return [*first, await asked("/static/js/a.123.js")]
 
-    assert {gzip.decompress(body) for _, _, body in run(many())} == {SCRIPT}
+    assert {gzip.decompress(body) for _, _, body in run_apart(many())} == {SCRIPT}
 
 
 def test_a_file_that_cannot_be_read_is_handed_on(asked):
     (asked.folder / "js" / "a.123.js").unlink()
-    assert run(asked("/static/js/a.123.js"))[0] == 0
+    assert run_apart(asked("/static/js/a.123.js"))[0] == 0

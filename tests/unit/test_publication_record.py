@@ -13,6 +13,7 @@ from analytics.data.store import LAST_PUBLISHED, Store, last_published, verify_s
 from analytics.errors import StoreError, UsageError
 from analytics.publishing import record
 from analytics.publishing.knowledge import Publication
+from analytics.store_layout import PUBLISHED
 from tests.store_faults import filled_store
 
 
@@ -37,7 +38,7 @@ def store(tmp_path):
 
 
 def files_of(store):
-    return sorted((store / record.FOLDER).glob("*.json"))
+    return sorted((store / PUBLISHED).glob("*.json"))
 
 
 def test_publications_are_kept_in_their_order_and_alike_ones_once(store):
@@ -72,13 +73,13 @@ def test_a_missing_publication_is_named_and_refused(store, at):
 
 
 def test_a_foreign_file_is_named(store):
-    (store / record.FOLDER / "other.json").write_text("{}")
+    (store / PUBLISHED / "other.json").write_text("{}")
     assert [one.file for one in verify_store(store).seen] == ["published/other.json"]
     assert Store(store).version
 
 
 def test_the_loss_of_all_publications_is_noticed(store):
-    shutil.rmtree(store / record.FOLDER)
+    shutil.rmtree(store / PUBLISHED)
     with record.one_at_a_time(store), pytest.raises(StoreError, match="restore"):
         record.publications(store, "2030-31")
     assert [one.is_fault for one in verify_store(store).seen] == [True]
