@@ -1,13 +1,13 @@
 """An attacker who has the published files alone, and says what they leave of a withheld figure.
 
 Written apart from the product's own program: all totals in one system of equations, as they stand
-in the files, with the sums and identities that anyone can read in the documents. It is told which
+in the files, with the sums and identities that anyone can read in the documents. It is given which
 figures of a week later publications revised, which is more than a reader knows. Figures of the
 season so far are new in each: that one did not change would tell that a withheld week holds
 nothing.
 
-Ends of intervals give the standard errors of what is shown: it is told how, which no file tells.
-Variances add up as their figures do where samples are independent (it is told where), which bounds
+Ends of intervals give the standard errors of what is shown: it is given how, which no file says.
+Variances add up as their figures do where samples are independent (it is given where), which bounds
 the variance of a withheld figure; and a total of what cannot be negative is no less than its
 standard error (all of it in one unit of a sample).
 
