@@ -23,7 +23,7 @@ from analytics.errors import StoreError, UsageError
 from tests.field_week import field_week, sampled_week, write_week
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
 SECRET = "s3cr3t-of-nobody"
@@ -70,6 +70,34 @@ def elsewhere(monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
     """Be another machine: another cache, and nothing known from before."""
     monkeypatch.setattr(remote.platformdirs, "user_cache_path", lambda _: folder)
     monkeypatch.setattr(remote._Remotes, "_of", {})
+
+
+def another_machine(monkeypatch: pytest.MonkeyPatch, url: str, cache: Path) -> Store:
+    """Return the store of a URL as another machine sees it, while this one's stay known."""
+    known = dict(remote._Remotes._of)
+    elsewhere(monkeypatch, cache)
+    other = Store(url)
+    monkeypatch.setattr(remote._Remotes, "_of", known | remote._Remotes._of)
+    return other
+
+
+def let_others_be_first(
+    monkeypatch: pytest.MonkeyPatch,
+    verb: str,
+    meanwhile: Callable[[], object],
+    *,
+    table: str | None = None,
+) -> None:
+    """Do something once before this machine replaces a table, or appends the row of its event."""
+    own = getattr(remote.Remote, verb)
+
+    def overtaken(self: remote.Remote, name: str, data: object, **how: object) -> None:
+        if name == table if table else how["only_next"]:
+            monkeypatch.setattr(remote.Remote, verb, own)
+            meanwhile()
+        own(self, name, data, **how)
+
+    monkeypatch.setattr(remote.Remote, verb, overtaken)
 
 
 def ran(*words: object) -> int:
@@ -222,19 +250,9 @@ def test_another_machine_that_is_first_undoes_the_upkeep_of_a_url(
 ) -> None:
     there, _ = several
     before = versions(there)
-    known = dict(remote._Remotes._of)
-    elsewhere(monkeypatch, tmp_path / "machine2")
-    other = Store(url)
-    monkeypatch.setattr(remote._Remotes, "_of", known | remote._Remotes._of)
-    replace = remote.Remote.replace
-
-    def overtaken(self: remote.Remote, name: str, data: object) -> None:
-        if name == table:
-            monkeypatch.setattr(remote.Remote, "replace", replace)
-            other.add({"areas": pa.table({"area": ["new"], "area_name": ["New"]})})
-        replace(self, name, data)  # type: ignore[arg-type]
-
-    monkeypatch.setattr(remote.Remote, "replace", overtaken)
+    other = another_machine(monkeypatch, url, tmp_path / "machine2")
+    new = {"areas": pa.table({"area": ["new"], "area_name": ["New"]})}
+    let_others_be_first(monkeypatch, "replace", lambda: other.add(new), table=table)
     with pytest.raises(MovedOnError):
         maintain_store(there)
     assert ran("verify", "--store", url) == 0
@@ -253,19 +271,8 @@ def test_an_import_that_meets_the_upkeep_of_a_url_is_repeated(
     there, _ = several
     (tmp_path / "days").mkdir()
     (tmp_path / "days" / "holidays.csv").write_text("date,holiday\n2031-02-01,One\n")
-    known = dict(remote._Remotes._of)
-    elsewhere(monkeypatch, tmp_path / "machine2")
-    other = Store(url)
-    monkeypatch.setattr(remote._Remotes, "_of", known | remote._Remotes._of)
-    append = remote.Remote.append
-
-    def overtaken(self: remote.Remote, name: str, data: object, **how: object) -> None:
-        if how["only_next"]:
-            monkeypatch.setattr(remote.Remote, "append", append)
-            maintain_store(other)
-        append(self, name, data, **how)  # type: ignore[arg-type]
-
-    monkeypatch.setattr(remote.Remote, "append", overtaken)
+    other = another_machine(monkeypatch, url, tmp_path / "machine2")
+    let_others_be_first(monkeypatch, "append", lambda: maintain_store(other))
     assert import_files(there, tmp_path / "days").version == 7
     newest = Store(url)
     assert newest.read("holidays")["holiday"].to_pylist() == ["One"]
@@ -285,15 +292,8 @@ def test_a_quarantine_goes_on_where_another_machine_was_first(
     elsewhere(monkeypatch, tmp_path / "machine2")
     other = Store(url)
     monkeypatch.setattr(remote._Remotes, "_of", known | remote._Remotes._of)
-    append = remote.Remote.append
-
-    def overtaken(self: remote.Remote, table: str, data: object, **how: object) -> None:
-        if how["only_next"]:
-            monkeypatch.setattr(remote.Remote, "append", append)
-            other.add({"areas": pa.table({"area": ["NEW"], "area_name": ["New"]})})
-        append(self, table, data, **how)  # type: ignore[arg-type]
-
-    monkeypatch.setattr(remote.Remote, "append", overtaken)
+    new = {"areas": pa.table({"area": ["NEW"], "area_name": ["New"]})}
+    let_others_be_first(monkeypatch, "append", lambda: other.add(new))
     elsewhere(monkeypatch, tmp_path / "machine1")
     monkeypatch.setattr(remote._Remotes, "_of", known | remote._Remotes._of)
     aside = tmp_path / "aside.csv"
@@ -322,16 +322,7 @@ def test_two_machines_at_once_lose_nothing(
     elsewhere(monkeypatch, cache)
     second = Store(url)
     assert second.path != first.path
-    append = remote.Remote.append
-
-    def overtaken(self: remote.Remote, table: str, data: object, **how: object) -> None:
-        # The other machine commits between this one's rows and this one's event.
-        if how["only_next"]:
-            monkeypatch.setattr(remote.Remote, "append", append)
-            import_files(second, tmp_path / "b")
-        append(self, table, data, **how)  # type: ignore[arg-type]
-
-    monkeypatch.setattr(remote.Remote, "append", overtaken)
+    let_others_be_first(monkeypatch, "append", lambda: import_files(second, tmp_path / "b"))
     monkeypatch.setattr(remote._Remotes, "_of", known | remote._Remotes._of)
     receipt = importing.store_checked(checked, first)
     assert receipt.version == 3
