@@ -15,6 +15,16 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Run a browser test that fails once more: on a busy machine a page may be late.
+
+    The summary of the run names it, passed or not.
+    """
+    for item in items:
+        if item.get_closest_marker("browser"):
+            item.add_marker(pytest.mark.flaky(reruns=1))
+
+
 @pytest.fixture(scope="session")
 def chromium() -> Iterator[Browser]:
     """A headless Chromium; skipped where there is none, unless one is required."""

@@ -47,6 +47,7 @@ def test_a_link_is_one_entry_of_the_history(visit, width):
 @WIDTHS
 def test_one_back_is_one_page(visit, width):
     page = visit(width=width, is_new=True).open(page="", charts="")
+    wait_for(page, "Today")
     way = ["Revisions", "This week", "Season limits", "Compare rule changes", "Catch rates"]
     before = entries(page)
     links = [page.url]
