@@ -453,6 +453,7 @@ class HeldFish:
             (self.died & ~is_late)[used],
             self.group[used].tolist(),
             self.length_mm[used],
+            trip=None if self.trip_code is None else self.trip_code[used],
             level=level,
         )
         several = {"taken_out_early": self.is_out, "died_after_last": is_late}

@@ -180,9 +180,24 @@ class HookingMortality:
 
 
 def hooking_mortality(
-    died: Bools, group: Sequence[str], length_mm: Floats, *, level: float
+    died: Bools,
+    group: Sequence[str],
+    length_mm: Floats,
+    *,
+    trip: Ints | None = None,
+    level: float,
 ) -> HookingMortality:
     r"""Fit ``logit P(death) = b₀ + b_group + b_L L/100 mm`` by maximum likelihood (statsmodels).
+
+    Where trips are known, a standard error is that between trips, with t of one degree of freedom
+    less than there are trips, and never less than that of fish taken one by one: with ``H`` the
+    information and ``s_j`` the sum of the scores of the fish of trip j,
+
+    .. math:: \widehat{V}(b) = c\, H^{-1} \Big(\sum_j s_j s_j^\top\Big) H^{-1},
+        \quad c = \frac{m}{m-1}\,\frac{n-1}{n-k}
+
+    for n fish, m trips and k coefficients (Liang & Zeger 1986, Longitudinal data analysis using
+    generalized linear models, Biometrika 73; from memory).
 
     Parameters
     ----------
@@ -192,6 +207,8 @@ def hooking_mortality(
     length_mm : ndarray of float, shape (n,)
         Total length; NaN where it was not measured. Such fish are left out, or the length where no
         fish was measured.
+    trip : ndarray of int, shape (n,), optional
+        The trip on which each fish was caught; fish one by one by default.
     level : float
         Confidence level of the odds ratios.
 
@@ -209,6 +226,7 @@ def hooking_mortality(
     elif not measured.all():
         notes.append(coded("fish_without_length", n=int((~measured).sum())))
         died, names, length_mm = died[measured], names[measured], length_mm[measured]
+        trip = trip if trip is None else trip[measured]
     has_length = bool(measured.any()) and len(set(length_mm.tolist())) > 1
     if measured.any() and not has_length:
         notes.append(coded("all_of_one_length"))
@@ -228,7 +246,11 @@ def hooking_mortality(
     if has_length:
         columns.append(length_mm / 100)
     terms = ["intercept", *(f"group {one}" for one in others), *[LENGTH_TERM] * has_length]
-    return _fitted(none, np.stack(columns, axis=1), died, terms, notes=notes, level=level)
+    if trip is not None and len(np.unique(trip)) <= n_terms:
+        notes.append(coded("odds_by_fish", trips=len(np.unique(trip)), terms=n_terms))
+        trip = None
+    design = np.stack(columns, axis=1)
+    return _fitted(replace(none, notes=tuple(notes)), design, died, terms, trip=trip, level=level)
 
 
 def _refused(died: Bools, names: NDArray[np.object_], n_terms: int) -> str:
@@ -249,7 +271,7 @@ def _fitted(
     died: Bools,
     terms: list[str],
     *,
-    notes: list[str],
+    trip: Ints | None,
     level: float,
 ) -> HookingMortality:
     from statsmodels.discrete.discrete_model import Logit  # noqa: PLC0415
@@ -262,20 +284,26 @@ def _fitted(
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ModelWarning)
         warnings.simplefilter("ignore", RuntimeWarning)
+        model = Logit(died.astype(float), design)
         try:
-            fit = Logit(died.astype(float), design).fit(disp=0, method="newton", maxiter=100)
+            fit = model.fit(disp=0, method="newton", maxiter=100)
         except (PerfectSeparationError, np.linalg.LinAlgError):
             return apart
     chance = fit.predict()
     is_apart = bool((np.abs(chance - died) < _CERTAIN).mean() > 0.5)
     if not fit.mle_retvals["converged"] or is_apart or not np.isfinite(fit.bse).all():
         return apart
-    z = float(ndtri(0.5 + level / 2))
+    errors, reach, notes = fit.bse, float(ndtri(0.5 + level / 2)), none.notes
+    if trip is not None:
+        n_trips = len(np.unique(trip))
+        by_trip = model.fit(fit.params, disp=0, cov_type="cluster", cov_kwds={"groups": trip})
+        errors, reach = np.maximum(errors, by_trip.bse), t_quantile(level, n_trips - 1)
+        notes = (*notes, coded("odds_by_trip", trips=n_trips))
     made = tuple(
-        Term(name, float(b), float(se), *(float(np.exp(b + k * z * se)) for k in (0, -1, 1)))
-        for name, b, se in zip(terms, fit.params, fit.bse, strict=True)
+        Term(name, float(b), float(se), *(float(np.exp(b + k * reach * se)) for k in (0, -1, 1)))
+        for name, b, se in zip(terms, fit.params, errors, strict=True)
     )
-    return HookingMortality(made, none.base, none.n, none.died, float(fit.llf), tuple(notes))
+    return replace(none, terms=made, log_likelihood=float(fit.llf), notes=notes)
 
 
 # Intervals of a share of single fish: Wilson's and the exact one.

@@ -11,6 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pytest
+from scipy.special import logit
 from scipy.stats import binom
 
 from analytics.codes import coded, has_code, join_codes, parse
@@ -29,7 +30,7 @@ from analytics.fish.holding_trials import (
     ratio_limits,
     trial_rates,
 )
-from analytics.intervals import wilson
+from analytics.intervals import t_quantile, wilson
 from analytics.models.holding_survival import hooking_mortality, kaplan_meier
 from analytics.released.holding_trials import (
     survival_rows,
@@ -515,3 +516,66 @@ class TestModel:
         model = hooking_mortality(died[keep], group, length[keep], level=0.95)
         assert model.terms
         assert has_code(join_codes(model.notes), "rough_odds")
+
+
+class TestModelByTrip:
+    """Fish of one trip that share their fate: 24 trips of 10 fish, whose chance is low or high."""
+
+    GROUP = np.tile(np.repeat(["jaw", "gills"], [6, 4]), 24)
+    TRIP = np.repeat(np.arange(24), 10)
+    NO_LENGTH = np.full(240, np.nan)
+
+    def died(self, seed):
+        rng = np.random.default_rng(seed)
+        is_rough = rng.random(24) < 0.5
+        chance = np.where(self.GROUP == "gills", 0.4, 0.1) + 0.4 * is_rough[self.TRIP]
+        return rng.random(240) < chance
+
+    def model(self, died, trip):
+        return hooking_mortality(died, self.GROUP, self.NO_LENGTH, trip=trip, level=0.95)
+
+    def test_errors_are_the_sandwich_of_trips(self):
+        died = self.died(1)
+        found = self.model(died, self.TRIP)
+        design = np.c_[np.ones(240), self.GROUP == "gills"]
+        chance = 1 / (1 + np.exp(-design @ [one.estimate for one in found.terms]))
+        bread = np.linalg.inv(design.T @ (design * (chance * (1 - chance))[:, None]))
+        scores = (design * (died - chance)[:, None]).reshape(24, 10, 2).sum(axis=1)
+        cov = bread @ scores.T @ scores @ bread * 24 / 23 * 239 / 238
+        between = np.sqrt(np.diag(cov))
+        alone = np.sqrt(np.diag(bread))
+        assert between[0] > 1.3 * alone[0]  # else this tries nothing
+        assert [one.se for one in found.terms] == pytest.approx(np.maximum(between, alone))
+        first = found.terms[0]
+        assert np.log(first.ci_high) - first.estimate == pytest.approx(
+            t_quantile(0.95, 23) * first.se
+        )
+        assert coded("odds_by_trip", trips=24) in found.notes
+
+    def test_trips_move_no_coefficient(self):
+        died = self.died(2)
+        by_trip, alone = (self.model(died, trip) for trip in (self.TRIP, None))
+        assert [one.estimate for one in by_trip.terms] == [one.estimate for one in alone.terms]
+        assert all(a.se >= b.se for a, b in zip(by_trip.terms, alone.terms, strict=True))
+
+    def test_no_more_trips_than_coefficients_count_fish_by_fish(self):
+        died = self.died(2)
+        found = self.model(died, self.TRIP // 12)
+        assert coded("odds_by_fish", trips=2, terms=2) in found.notes
+        alone = self.model(died, None)
+        assert [one.se for one in found.terms] == [one.se for one in alone.terms]
+
+    def test_intervals_by_trip_hold_and_those_of_single_fish_do_not(self, record_property):
+        true = {"intercept": logit(0.3), "group gills": logit(0.6) - logit(0.3)}
+        holds = np.zeros((2, 200, 2), dtype=bool)
+        for at in range(200):
+            died = self.died(100 + at)
+            for k, trip in enumerate((self.TRIP, None)):
+                found = self.model(died, trip).terms
+                holds[k, at] = [
+                    np.log(one.ci_low) < true[one.term] < np.log(one.ci_high) for one in found
+                ]
+        record_property("by trip, fish by fish", f"{holds.mean(axis=1)}")
+        low, _ = binom.interval(0.999, 200, 0.93)
+        assert (holds[0].sum(axis=0) >= low).all()
+        assert holds[1, :, 0].sum() < low
