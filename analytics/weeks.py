@@ -84,11 +84,6 @@ def week_number(week: str) -> int:
     return week_start(week).toordinal() // DAYS_A_WEEK
 
 
-def week_before(week: str) -> str:
-    """Return the ISO week before one."""
-    return week_of(week_start(week).date() - timedelta(days=DAYS_A_WEEK))
-
-
 def weeks_after(week: str, n: int) -> tuple[str, ...]:
     """Return the `n` ISO weeks after one."""
     monday = week_start(week).date()

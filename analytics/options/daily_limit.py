@@ -43,25 +43,6 @@ def kept_of_boat(mean: Floats | float, size: Floats | float, cap: int) -> Floats
     return kept
 
 
-def kept_per_angler(
-    mean: Floats | float, size: Floats | float, party: Floats, limit: float
-) -> Floats:
-    """Return the fish an angler keeps under a daily limit that the boat's anglers share.
-
-    A boat of n anglers would keep a negative binomial number of mean ``n mean`` and size `size`,
-    and may keep ``n limit``. `party` (P,) is the share of boats with 1, 2, ... P anglers.
-    """
-    if np.isinf(limit):
-        return np.broadcast_arrays(np.asarray(mean, float), np.asarray(size, float))[0]
-    anglers = np.arange(1, len(party) + 1)
-    per_boat = [
-        share * kept_of_boat(np.asarray(mean, float) * n, size, int(limit) * int(n))
-        for n, share in zip(anglers, party, strict=True)
-        if share > 0
-    ]
-    return np.asarray(sum(per_boat) / float(party @ anglers), dtype=np.float64)
-
-
 class KeptPart:
     """Part of the uncapped catch that may be kept, read off a table: many draws at once.
 

@@ -50,11 +50,6 @@ class SeasonCalendar:
         """Return the last open day of some areas; None where none is ever open."""
         return max((self.last_open[one] for one in areas if one in self.last_open), default=None)
 
-    def is_open_again(self, areas: Sequence[str]) -> bool:
-        """Return whether some area has an open day after the totals so far."""
-        close = self.planned_close(areas)
-        return close is not None and close > self.through
-
 
 def season_calendar(
     snapshot: Snapshot, *, season: str, through: str, areas: tuple[str, ...]
