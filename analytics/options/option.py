@@ -80,6 +80,15 @@ Day = Annotated[
     ),
 ]
 Share = Annotated[float, _number(0, 1)]
+Areas = Annotated[
+    tuple[Name, ...],
+    Field(
+        min_length=1,
+        max_length=100,
+        description='an array of 1 to 100 names, each once, such as ["AB", "CD"]',
+    ),
+    AfterValidator(_each_once),
+]
 _closed = with_config(ConfigDict(extra="forbid"))
 
 
@@ -146,15 +155,7 @@ class Change:
         Effort of an open day over today's.
     """
 
-    areas: Annotated[
-        tuple[Name, ...],
-        Field(
-            min_length=1,
-            max_length=100,
-            description='an array of 1 to 100 names, each once, such as ["AB", "CD"]',
-        ),
-        AfterValidator(_each_once),
-    ] = ()
+    areas: Areas = ()
     first_day: Day | None = None
     last_day: Day | None = None
     close_from: Day | None = None
@@ -254,15 +255,7 @@ class Solve:
         ),
     ]
     limit: Name | None = None
-    areas: Annotated[
-        tuple[Name, ...],
-        Field(
-            min_length=1,
-            max_length=100,
-            description='an array of 1 to 100 names, each once, such as ["AB", "CD"]',
-        ),
-        AfterValidator(_each_once),
-    ] = ()
+    areas: Areas = ()
 
 
 @_closed
