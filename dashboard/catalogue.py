@@ -1,94 +1,60 @@
-"""Text of a page in the reader's language, from a gettext catalogue that is read at run time.
+"""Text of pages in the reader's language, from gettext catalogues that are read at run time.
 
-The English text stands in the code and is the key of its translation; a language is one file,
-``catalogues/PAGE.LANGUAGE.po``. Numbers, dates and weekdays follow the language too.
+The English text stands in the code and is the key of its translation. A language of a page is one
+file, ``catalogues/PAGE.LANGUAGE.po``, and what pages share is in ``catalogues/frame.LANGUAGE.po``.
+A text without a translation is said in English.
 """
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+import io
+import logging
+from contextvars import ContextVar
 from functools import lru_cache
+from gettext import GNUTranslations, NullTranslations
 from pathlib import Path
+from string import Formatter
 from typing import TYPE_CHECKING
 
-from babel import dates as babel_dates
-from babel import lists as babel_lists
-from babel import numbers as babel_numbers
+from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
 
-from analytics.data.calendar import weekday_words
-from analytics.units import DEFAULT_UNITS, DateOrder, Length, Units, at_least, beside
-
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-    from datetime import date
+    from collections.abc import Sequence
+
+    from babel.messages.catalog import Message
 
 FOLDER = Path(__file__).parent / "catalogues"
 ENGLISH = "en"
-#: Days of a week from Monday on, as babel counts them.
-_WEEK = range(7)
+#: The catalogue of what pages share.
+FRAME = "frame"
+#: The texts of the page that is drawn in this thread; the frame of a page sets them for each run.
+_TEXTS: ContextVar[NullTranslations] = ContextVar("texts", default=NullTranslations())  # noqa: B039 - never changed
+_LOG = logging.getLogger(__name__)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Words:
-    """The words of a page in one language.
+def say(text: str, /, **named: object) -> str:
+    """Return a text in the reader's language, with values in the place of its names in braces."""
+    said = _TEXTS.get().gettext(text)
+    return said.format(**named) if named else said
 
-    `texts` holds translations by their English; `units` are those of the reader.
+
+def say_n(n: int, one: str, many: str, /, **named: object) -> str:
+    """Return what is said of one thing, or of another count `n`, which both texts call ``{n}``."""
+    return _TEXTS.get().ngettext(one, many, n).format(n=f"{n:,}", **named)
+
+
+def phrase(text: str) -> str:
+    """Return an English text as it is, marked for the catalogue; `say` says it later."""
+    return text
+
+
+def read_in(page: str, language: str) -> None:
+    """Say the texts of a page in a language from here on, in this thread.
+
+    English where the page has no catalogue of that language.
     """
-
-    language: str
-    texts: Mapping[str, str]
-    units: Units = DEFAULT_UNITS
-
-    def say(self, text: str, **named: object) -> str:
-        """Return a text in the language, with values in the place of its names in braces."""
-        return self.texts.get(text, text).format(**named)
-
-    def number(self, value: float, digits: int = 0, *, is_fixed: bool = True) -> str:
-        """Return a number as the language writes it, with so many decimals, or at most so many."""
-        form = "#,##0" + ("." + "#0"[is_fixed] * digits if digits else "")
-        return str(babel_numbers.format_decimal(round(value, digits), form, locale=self.language))
-
-    def rough(self, value: float) -> str:
-        """Return a number as people say it: one decimal under two, whole under ten, two digits."""
-        if value < 2:
-            return self.number(value, 1)
-        place = min(1 - math.floor(math.log10(value)), 0)
-        return self.number(round(value, place))
-
-    def day(self, day: date, *, with_year: bool = False) -> str:
-        """Return a day in the reader's order, such as ``30 April``."""
-        if self.units.dates is DateOrder.YMD:
-            return day.isoformat()
-        is_month_first = self.units.dates is DateOrder.MDY
-        form = self.say("MMMM d") if is_month_first else self.say("d MMMM")
-        if with_year:
-            form = self.say("MMMM d, y") if is_month_first else self.say("d MMMM y")
-        return str(babel_dates.format_date(day, form, locale=self.language))
-
-    def weekday(self, day: date) -> str:
-        """Return a day with its weekday and year."""
-        name = babel_dates.format_date(day, "EEEE", locale=self.language)
-        return self.say("{weekday}, {day}", weekday=name, day=self.day(day, with_year=True))
-
-    def weekdays(self, digits: str) -> str:
-        """Return weekday digits in words, runs joined."""
-        names = babel_dates.get_day_names("abbreviated", locale=self.language)
-        return weekday_words(digits, [str(names[day]).rstrip(".") for day in _WEEK])
-
-    def least_length(self, mm: float) -> str:
-        """Return a minimum length in the reader's unit, then in inches, or in cm beside inches."""
-        first = self.units.length
-        return f"{self._least(mm, first)} ({self._least(mm, beside(first))})"
-
-    def _least(self, mm: float, unit: Length) -> str:
-        name = self.say("in") if unit is Length.IN else str(unit)
-        return f"{self.number(at_least(mm, unit), 1, is_fixed=False)}\u00a0{name}"
-
-    def join(self, names: Sequence[str]) -> str:
-        """Return names joined as the language lists them."""
-        return str(babel_lists.format_list(list(names), locale=self.language))
+    _TEXTS.set(_texts(page, language))
 
 
 def languages(page: str) -> tuple[str, ...]:
@@ -97,16 +63,41 @@ def languages(page: str) -> tuple[str, ...]:
     return (ENGLISH, *sorted(found - {ENGLISH}))
 
 
-def words(page: str, language: str, units: Units = DEFAULT_UNITS) -> Words:
-    """Return the words of a page in a language; English where it has no such catalogue."""
-    return Words(language, _texts(page, language), units)
+@lru_cache(maxsize=64)
+def _texts(page: str, language: str) -> NullTranslations:
+    if language not in languages(page)[1:]:
+        return NullTranslations()
+    found = _read(FOLDER / f"{page}.{language}.po")
+    if page != FRAME and language in languages(FRAME):
+        found.add_fallback(_read(FOLDER / f"{FRAME}.{language}.po"))
+    return found
 
 
-@lru_cache(maxsize=32)
-def _texts(page: str, language: str) -> Mapping[str, str]:
-    path = FOLDER / f"{page}.{language}.po"
-    if language == ENGLISH or not path.is_file():
-        return {}
-    with path.open("rb") as file:
-        catalogue = read_po(file, locale=language)
-    return {str(one.id): str(one.string) for one in catalogue if one.id and one.string}
+def _read(path: Path) -> NullTranslations:
+    """Return the translations of a file; those whose names in braces are wrong are left out."""
+    try:
+        catalogue = read_po(io.BytesIO(path.read_bytes()))
+        for one in [one for one in catalogue if one.id and not _fits(one)]:
+            _LOG.warning("%s: other names in braces than in English: %s", path.name, one.id)
+            catalogue.delete(one.id)
+        compiled = io.BytesIO()
+        write_mo(compiled, catalogue)
+        compiled.seek(0)
+        return GNUTranslations(compiled)
+    except (OSError, ValueError) as error:
+        _LOG.warning("%s cannot be read, so its texts are in English: %s", path.name, error)
+        return NullTranslations()
+
+
+def _fits(message: Message) -> bool:
+    """Whether translations name nothing but what their English names, in the same format."""
+    try:
+        return _fields(message.string) <= _fields(message.id)
+    except ValueError:  # a brace that is not closed
+        return False
+
+
+def _fields(texts: str | Sequence[str] | None) -> set[tuple[str | None, ...]]:
+    """Return what stands in braces in a text, or in those of a singular and plurals."""
+    every = [texts] if isinstance(texts, str) else texts or ()
+    return {(name, *form) for text in every for _, name, *form in Formatter().parse(text) if name}

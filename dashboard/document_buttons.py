@@ -12,6 +12,7 @@ from analytics.documents.files import ANSWER_FILES, BULLETIN_FILES, answer_files
 from analytics.errors import StoreError
 from analytics.wording import numbers
 from dashboard import data, people
+from dashboard.catalogue import phrase, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -20,12 +21,16 @@ if TYPE_CHECKING:
     from analytics.documents.answer_document import ComparedOptions
 
 _KINDS = {
-    "pdf": ("PDF", "application/pdf", "Two pages for the desk and an annex"),
-    "html": ("Web page", "text/html", "The same, as one file for the browser or a letter"),
+    "pdf": ("PDF", "application/pdf", phrase("Two pages for the desk and an annex")),
+    "html": (
+        phrase("Web page"),
+        "text/html",
+        phrase("The same, as one file for the browser or a letter"),
+    ),
     "xlsx": (
-        "Workbook",
+        phrase("Workbook"),
         "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
-        "Every table of the bulletin with its dictionary",
+        phrase("Every table of the bulletin with its dictionary"),
     ),
 }
 #: The first is asked for most.
@@ -49,9 +54,10 @@ def bulletin_buttons(card: BulletinMetadata, *, key: str) -> None:
 
 def without_note(error: StoreError) -> str:
     """Return what is said where the analyst's note is damaged: figures stay, documents wait."""
-    return (
-        "The analyst's note cannot be read, so no document is made; the figures are as they were. "
-        f"{numbers.plain(error)}"
+    return say(
+        "The analyst's note cannot be read, so no document is made; the figures are "
+        "as they were. {error}",
+        error=numbers.plain(error),
     )
 
 
@@ -77,11 +83,11 @@ def _buttons(
         for ending in (one for one in _ORDER if one in of):
             words, mime, said = _KINDS[ending]
             people.offer(
-                words,
+                say(words),
                 maker(of[ending]),
                 file_name=f"{stem}.{ending}",
                 mime=mime,
-                help_=said,
+                help_=say(said),
                 key=f"{key}-{ending}",
             )
 

@@ -9,6 +9,7 @@ import streamlit as st
 
 from analytics.wording import numbers
 from dashboard import data, html_tables, url_state
+from dashboard.catalogue import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -64,7 +65,7 @@ def _filters(folder: Path, cards: Sequence[BulletinMetadata], *, with_week: bool
     first, *middle, last = st.columns([2, 4, 4, 3] if with_week else [2, 5, 4])
     seasons = list(dict.fromkeys(card.season for card in reversed(cards)))
     with first:
-        season = pick("Season", seasons, key="season")
+        season = pick(say("Season"), seasons, key="season")
     mine = [card for card in reversed(cards) if card.season == season]
     with last:
         card = _bulletin(mine)
@@ -73,7 +74,7 @@ def _filters(folder: Path, cards: Sequence[BulletinMetadata], *, with_week: bool
     if with_week:
         with middle[0]:
             weeks = list(reversed(index.weeks)) or [card.through]
-            week = pick("Week", weeks, key="week", words=_week_words)
+            week = pick(say("Week"), weeks, key="week", words=_week_words)
     with middle[-1]:
         areas = _areas(index)
     return Choice(index=index, newest=card == mine[0], week=week, areas=areas)
@@ -86,12 +87,12 @@ def _fold(choice: Choice, *, with_week: bool) -> None:
     of its own whose words never change, so that it stays open while choices are made.
     """
     areas = ", ".join(choice.index.name(area) for area in choice.domains)
-    at = choice.week if with_week else f"through {choice.index.card.through}"
+    at = choice.week if with_week else say("through {week}", week=choice.index.card.through)
     words = f"{choice.index.card.season} · {at} · {areas}"
     st.html(html_tables.block("bm-choice", words))
     st.html(
-        "<details class='bm-fold'><summary aria-label='Change the choices of the page'>"
-        "Change</summary></details>"
+        f"<details class='bm-fold'><summary aria-label='{say('Change the choices of the page')}'>"
+        f"{say('Change')}</summary></details>"
     )
 
 
@@ -118,7 +119,7 @@ def _bulletin(mine: Sequence[BulletinMetadata]) -> BulletinMetadata:
     by_name = {card.bulletin: card for card in mine}
     url_state.seed("bulletin", list(by_name))
     name = st.selectbox(
-        "Bulletin",
+        say("Bulletin"),
         list(by_name),
         key="bulletin",
         format_func=lambda one: _card_words(by_name[one], newest=one == mine[0].bulletin),
@@ -130,7 +131,7 @@ def _bulletin(mine: Sequence[BulletinMetadata]) -> BulletinMetadata:
 def _areas(index: BulletinIndex) -> tuple[str, ...]:
     url_state.seed_many("area", index.areas)
     chosen = st.multiselect(
-        "Areas", index.areas, key="area", format_func=index.name, placeholder="All areas"
+        say("Areas"), index.areas, key="area", format_func=index.name, placeholder=say("All areas")
     )
     url_state.note("area", list(chosen))
     return tuple(area for area in index.areas if area in chosen)
@@ -141,8 +142,10 @@ def _week_words(week: str) -> str:
 
 
 def _card_words(card: BulletinMetadata, *, newest: bool) -> str:
-    words = f"{card.through}, version {card.version}"
-    return f"{words} (newest)" if newest else words
+    known = {"week": card.through, "version": card.version}
+    if newest:
+        return say("{week}, version {version} (newest)", **known)
+    return say("{week}, version {version}", **known)
 
 
 #: The choice of the season so far among weeks.
@@ -153,8 +156,8 @@ def span(weeks: Sequence[str]) -> str | None:
     """Draw the choice between the season so far and one week; return None for the season."""
 
     def words(one: str) -> str:
-        return "The season so far" if one == _SEASON else f"{one} · {numbers.week_dates(one)}"
+        return say("The season so far") if one == _SEASON else f"{one} · {numbers.week_dates(one)}"
 
     with st.columns([2, 3])[0]:
-        chosen = pick("Time", [_SEASON, *weeks], key="span", words=words)
+        chosen = pick(say("Time"), [_SEASON, *weeks], key="span", words=words)
     return None if chosen == _SEASON else chosen

@@ -19,6 +19,7 @@ from analytics.rounding import DASH
 from analytics.wording import numbers, reasons
 from analytics.wording.marks import PARTIAL, PLAIN, mark
 from analytics.wording.week import HEADLINE, headline_sums
+from dashboard.catalogue import phrase, say, say_n
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -86,7 +87,8 @@ _TEMPLATES = """
 {% macro legend(signs, week='') -%}
 <div class='bm-legend'>
 {%- for sign, hue, words in signs %}<span>{{ bold(sign, hue) }} {{ words }}</span>{% endfor %}
-{%- if week %}<span class='bm-week'>{{ week }}: the chosen week</span>{% endif %}</div>
+{%- if week %}<span class='bm-week'>{{ say('{week}: the chosen week', week=week) }}</span>
+{%- endif %}</div>
 {%- endmacro %}
 
 {% macro block(kind, words) -%}
@@ -103,13 +105,18 @@ _TEMPLATES = """
 """
 _PARTS: Any = (
     Environment(autoescape=True, loader=DictLoader({"parts": _TEMPLATES}))
-    .get_template("parts")
+    .get_template("parts", globals={"say": say})
     .module
 )
 
-_EVERY_HEADS = ("Quantity", "Estimate", "Change from last week", "How it was made")
+_EVERY_HEADS = (
+    phrase("Quantity"),
+    phrase("Estimate"),
+    phrase("Change from last week"),
+    phrase("How it was made"),
+)
 #: What the site-days beside an area are.
-SITE_DAYS = (
+SITE_DAYS = phrase(
     "Sample size: the site-days of an area are those of every landing site where boats that "
     "fished there came back, so the areas do not add up to all areas."
 )
@@ -170,7 +177,7 @@ def amount(one: Measurement, *, below: Sequence[str] = (), why: str = "") -> Mar
     """Return a number with its interval below it, then further lines; or why there is none."""
     if one.value is None:
         return DASH + small(why)
-    return one.words + small(one.limits or "no interval", *below)
+    return one.words + small(one.limits or say("no interval"), *below)
 
 
 def cell(row: Row | None, *, place: int | None = None) -> Markup:
@@ -195,7 +202,9 @@ def cards(index: BulletinIndex, *, area: str | None, week: str) -> Markup:
         _card(name, index.row(area, week, name), index.change(area, week, name))
         for name in HEADLINE
     ]
-    return _PARTS.cards(f"Figures of {index.name(area)}, week {week}", found)
+    return _PARTS.cards(
+        say("Figures of {area}, week {week}", area=index.name(area), week=week), found
+    )
 
 
 def _card(name: str, row: Row | None, change: Change | None) -> dict[str, Any]:
@@ -204,7 +213,8 @@ def _card(name: str, row: Row | None, change: Change | None) -> dict[str, Any]:
     if row is None or row.estimate is None:
         return shown | {"why": reasons.why_no_estimate(row)}
     limits = numbers.interval(row)
-    limits = f"{numbers.level(row.ci_level)} CI {limits}" if limits else ""
+    if limits:
+        limits = say("{level} CI {limits}", level=numbers.level(row.ci_level), limits=limits)
     return shown | {
         "value": numbers.value(row),
         "limits": limits or reasons.why_no_interval(row),
@@ -219,39 +229,39 @@ def _cares(row: Row | None) -> list[tuple[str, str]]:
 
 
 #: How the row of several chosen areas is made.
-SUM_OF_AREAS = "added up, with the covariance of their errors"
+SUM_OF_AREAS = phrase("added up, with the covariance of their errors")
 
 
 def week_table(index: BulletinIndex, *, areas: Sequence[str], week: str, together: bool) -> Markup:
     """Return the week by area, the row of all areas, or of several chosen ones, first."""
-    heads = ("Area", *(QUANTITIES[name].label for name in HEADLINE), "Sample size")
+    heads = (say("Area"), *(QUANTITIES[name].label for name in HEADLINE), say("Sample size"))
     lines = []
     sums = [] if together else headline_sums(index, areas=areas, week=week)
     if any(sums):
-        added = [*map(cell, sums), small(SUM_OF_AREAS)]
-        lines.append(line(heads, "These areas together", added, is_all=True))
+        added = [*map(cell, sums), small(say(SUM_OF_AREAS))]
+        lines.append(line(heads, say("These areas together"), added, is_all=True))
     for area in (None, *areas) if together else areas:
         rows = [index.row(area, week, name) for name in HEADLINE]
         cells = [*map(cell, rows), _behind(rows)]
         lines.append(line(heads, _head(index, area), cells, is_all=area is None))
-    return table(heads, lines, titles={"Sample size": SITE_DAYS})
+    return table(heads, lines, titles={heads[-1]: say(SITE_DAYS)})
 
 
 def _head(index: BulletinIndex, area: str | None) -> str:
-    return "All areas" if area is None else index.name(area)
+    return say("All areas") if area is None else index.name(area)
 
 
 def _behind(rows: Sequence[Row | None]) -> str:
     """Return the sample behind a line and every reservation among its figures."""
     known = [row for row in rows if row is not None]
     if not known:
-        return "no open day"
+        return say("no open day")
     marks = dict.fromkeys(mark(row) for row in known)
     left_out = dict.fromkeys(found for row in known if (found := reasons.left_out(row)))
     words = [f"{one.glyph} {one.words}" for one in marks if one not in (PLAIN, PARTIAL)]
     words += [f"{PARTIAL.glyph} {one}" if PARTIAL in marks else one for one in left_out]
     first = known[0]
-    sample = (_site_days(first), numbers.count(first.n_interviews or 0, "interview"))
+    sample = (_site_days(first), say_n(first.n_interviews or 0, "{n} interview", "{n} interviews"))
     return small(*sample, *words)
 
 
@@ -259,30 +269,34 @@ def _site_days(row: Row) -> str:
     """Return how many site-days were sampled, and of how many where they were drawn from any."""
     sampled = row.n_psu or 0
     if row.n_psu_frame is None:
-        return numbers.count(sampled, "site-day")
-    return f"{sampled} of {numbers.count(row.n_psu_frame, 'site-day')}"
+        return say_n(sampled, "{n} site-day", "{n} site-days")
+    return say(
+        "{sampled} of {site_days}",
+        sampled=sampled,
+        site_days=say_n(row.n_psu_frame, "{n} site-day", "{n} site-days"),
+    )
 
 
 def every_quantity(
     index: BulletinIndex, *, areas: Sequence[str | None], week: str | None
 ) -> Markup:
     """Return every quantity of a week, None the season, one area after the other, in full words."""
-    lines = []
+    lines, heads = [], tuple(map(say, _EVERY_HEADS))
     for area in areas:
         rows = [row for name in QUANTITIES if (row := index.row(area, week, name)) is not None]
-        lines.append(group(_EVERY_HEADS, _head(index, area)))
-        found = [_every_line(index, row) for row in rows]
-        lines += found or [words_line(_EVERY_HEADS, "no open day")]
-    return table(_EVERY_HEADS, lines, kind="bm-every")
+        lines.append(group(heads, _head(index, area)))
+        found = [_every_line(index, row, heads) for row in rows]
+        lines += found or [words_line(heads, say("no open day"))]
+    return table(heads, lines, kind="bm-every")
 
 
-def _every_line(index: BulletinIndex, row: Row) -> Markup:
+def _every_line(index: BulletinIndex, row: Row, heads: Sequence[str]) -> Markup:
     care = " ".join(reasons.caution(row)).strip()
     figure = DASH if row.estimate is None else numbers.figure(row)
     figure += small(reasons.precision(row)) + _PARTS.small([care], "bm-care")
     change = numbers.change(index.change(row.area, row.week, row.quantity))
     cells = (figure, change, reasons.behind(row))
-    return line(_EVERY_HEADS, QUANTITIES[row.quantity].label, cells)
+    return line(heads, QUANTITIES[row.quantity].label, cells)
 
 
 # Signs of figures.
@@ -291,7 +305,7 @@ def _every_line(index: BulletinIndex, row: Row) -> Markup:
 def legend(marks: Iterable[Mark], *, chosen: str, more: Sequence[tuple[str, str]] = ()) -> Markup:
     """Return the legend of a figure; `more` are further signs with their words."""
     signs = [*((one.glyph, one.words) for one in marks), *more]
-    return _PARTS.legend([(sign, "", words) for sign, words in signs], chosen)
+    return _PARTS.legend([(sign, "", say(words)) for sign, words in signs], chosen)
 
 
 def signs(words: Iterable[tuple[str, str]], *, hues: Mapping[str, str] | None = None) -> Markup:
@@ -301,7 +315,7 @@ def signs(words: Iterable[tuple[str, str]], *, hues: Mapping[str, str] | None = 
     ``quiet``.
     """
     kinds = {sign: f"bm-{hue}" for sign, hue in (hues or {}).items()}
-    return _PARTS.legend([(sign, kinds.get(sign, ""), said) for sign, said in words])
+    return _PARTS.legend([(sign, kinds.get(sign, ""), say(said)) for sign, said in words])
 
 
 def folded(words: str, inside: str) -> Markup:

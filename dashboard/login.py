@@ -11,19 +11,20 @@ from streamlit import config
 from analytics.people import Person, Standing
 from analytics.wording import numbers
 from dashboard import pages, people
+from dashboard.catalogue import phrase, say
 
-_UNREAD = (
+_UNREAD = phrase(
     "The roles of this team cannot be read just now, so nobody is let in. Please tell whoever runs "
     "this server; nothing was changed."
 )
-_EXPOSED = (
+_EXPOSED = phrase(
     "Others can reach this server (its address is {address}), and nobody is asked to log in, so "
     "nothing is shown. For this machine alone, start it with `blackmouth open --store DIR`; for a "
     "team, each by login, with `blackmouth open --store DIR --people FILE`, as the document "
     "*Serving a team* says."
 )
-_KEPT = "What you typed last was kept as a draft, and is there when you come back."
-_TAKEN = "What you had sent last, to copy it before you log in:"
+_KEPT = phrase("What you typed last was kept as a draft, and is there when you come back.")
+_TAKEN = phrase("What you had sent last, to copy it before you log in:")
 
 
 def is_let_in() -> bool:
@@ -41,8 +42,9 @@ def is_let_in() -> bool:
         kept = last_typed.keep(person)
     instead = partial(_draw_instead, person, *kept)
     # Every page's address answers alike.
-    same = [st.Page(instead, title="Log in", url_path=one) for one in pages.addresses()]
-    st.navigation([st.Page(instead, title="Log in", default=True), *same], position="hidden").run()
+    title = say("Log in")
+    same = [st.Page(instead, title=title, url_path=one) for one in pages.addresses()]
+    st.navigation([st.Page(instead, title=title, default=True), *same], position="hidden").run()
     return False
 
 
@@ -54,26 +56,26 @@ def _draw_instead(person: Person, is_kept: bool, typed: tuple[str, ...]) -> None
     st.title("Blackmouth")
     if people.is_exposed():
         address = config.get_option("server.address") or "0.0.0.0"
-        st.error(_EXPOSED.format(address=numbers.plain(address)))
+        st.error(say(_EXPOSED, address=numbers.plain(address)))
         return
     known = people.settings()
     if known is None:
-        st.error(_UNREAD)
+        st.error(say(_UNREAD))
         return
     with st.container(key="answer"):
         st.markdown(_answer(person))
     if person.standing is Standing.NO_ROLE:
         _ask(person, known.ask)
-        st.button("Log out", on_click=st.logout, key="log-out")
+        st.button(say("Log out"), on_click=st.logout, key="log-out")
         return
     if is_kept:
-        st.success(_KEPT)
+        st.success(say(_KEPT))
     if typed:
-        st.markdown(_TAKEN)
+        st.markdown(say(_TAKEN))
         for text in typed:
             st.code(text, language=None, wrap_lines=True)
     is_anew = person.standing is Standing.EXPIRED
-    words = "Log in anew" if is_anew else "Log in"
+    words = say("Log in anew") if is_anew else say("Log in")
     st.button(words, on_click=st.login, type="primary", key="log-in")
 
 
@@ -87,27 +89,32 @@ def _strip(person: Person) -> None:
     ):
         # No Markdown: it would make a link of an address.
         st.html(f"<small>{escape(person.name)} · {person.role}</small>", width="content")
-        st.button("Log out", on_click=st.logout, type="tertiary", key="log-out")
+        st.button(say("Log out"), on_click=st.logout, type="tertiary", key="log-out")
 
 
 def _answer(person: Person) -> str:
     if person.standing is Standing.EXPIRED:
-        return "**Your login has ended.** Log in anew to go on; drafts are kept."
+        return say("**Your login has ended.** Log in anew to go on; drafts are kept.")
     if person.standing is Standing.NO_ROLE:
         name = numbers.plain(person.name)
-        return f"You are logged in as **{name}** and have **no role here yet**."
-    return "These pages are for a team. **Log in** to see them."
+        return say("You are logged in as **{name}** and have **no role here yet**.", name=name)
+    return say("These pages are for a team. **Log in** to see them.")
 
 
 def _ask(person: Person, ask: str) -> None:
     """Say how to ask for a role."""
     whom = f": {numbers.plain(ask)}" if ask else ""
     st.markdown(
-        f"Ask whoever manages the roles of this team{whom}. Tell them the name above, as it stands "
-        "there, and whether you read, decide or enter data."
+        say(
+            "Ask whoever manages the roles of this team{whom}. Tell them the name above, "
+            "as it stands there, and whether you read, decide or enter data.",
+            whom=whom,
+        )
     )
     if person.is_email_unverified:
         st.caption(
-            "Your provider does not confirm your e-mail address, so it counts for nothing here: "
-            "your role goes by the name above."
+            say(
+                "Your provider does not confirm your e-mail address, so it counts for nothing "
+                "here: your role goes by the name above."
+            )
         )

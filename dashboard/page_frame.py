@@ -13,6 +13,7 @@ from analytics.palette import palette
 from analytics.people import Action
 from analytics.wording import numbers
 from dashboard import data, filters, html_tables, notices, people, url_state
+from dashboard.catalogue import phrase, say
 from dashboard.catch_rates.records import has_tables
 from dashboard.charts import forest
 from dashboard.style import is_dark
@@ -33,7 +34,7 @@ T = TypeVar("T")
 
 PRODUCT = "Blackmouth"
 COLUMNS = 3
-OWN_SCALE = "Each panel has its own scale, from zero."
+OWN_SCALE = phrase("Each panel has its own scale, from zero.")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,7 +47,7 @@ class Chosen:
 
 def draw_page(
     title: str,
-    address: str,
+    script: str,
     *,
     body: Callable[[Chosen, Any], None],
     view: str = "",
@@ -56,13 +57,14 @@ def draw_page(
 ) -> None:
     """Draw a page, or say in words why it cannot be drawn.
 
-    `address` is its name in links; `body` draws its own part with the `view` of the bulletin that
-    `dashboard.data.view` names. Without the tables in `needs` a bulletin is too old for the page:
-    `older` says what bulletins did not do before they had them.
+    `title` is its English title and `script` the name of its script; `body` draws its own part
+    with the `view` of the bulletin that `dashboard.data.view` names. Without the tables in `needs`
+    a bulletin is too old for the page, which `older` says: both texts are in English.
     """
+    url_state.follow(script)
+    title = say(title)
     st.title(title)
     notices.invented()
-    url_state.follow(address)
     try:
         folder, cards = open_archive()
         if folder is None:
@@ -125,6 +127,7 @@ def part(draw: Callable[..., None], *given: Any) -> None:
 
     @wraps(draw)
     def drawn() -> None:
+        url_state.read_in_language()
         people.require(Action.READ)
         draw(*given)
         url_state.write_part()
@@ -149,7 +152,7 @@ def panel(title: str, figure: go.Figure, *, key: str, alt: str) -> None:
 
 def reading(*paragraphs: str) -> None:
     """Draw what a reader may want to know of the figures, folded."""
-    with st.expander("How to read this page"):
+    with st.expander(say("How to read this page")):
         for words in paragraphs:
             st.markdown(words)
 
@@ -175,7 +178,7 @@ def signs(words: Sequence[tuple[str, str]], hues: Mapping[str, str] | None = Non
 
 def on_demand(legend: str) -> None:
     """Draw the signs of a figure, folded: what matters is named in the figure itself."""
-    st.html(html_tables.folded("What the signs mean", legend))
+    st.html(html_tables.folded(say("What the signs mean"), legend))
 
 
 def folded(words: str, key: str, draw: Callable[[], None]) -> None:
@@ -237,7 +240,7 @@ def download(
         return html_tables.csv(html_tables.of_areas(found, areas=areas), choice.index.names)
 
     people.offer(
-        f"Download {words} (CSV)",
+        say("Download {words} (CSV)", words=words),
         file,
         file_name=f"{choice.index.card.bulletin}.{name}.csv",
         mime="text/csv",

@@ -9,42 +9,43 @@ import streamlit as st
 
 from analytics.people import Action
 from dashboard import data, people, store_access, url_state
+from dashboard.catalogue import phrase, say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
 #: Scripts and titles of the pages that show bulletins, by who asks; without a name stands alone.
 SECTIONS = {
-    "": {"today": "Today"},
-    "Biologist": {
-        "week": "This week",
-        "revisions": "Revisions",
-        "catch_rates": "Catch rates",
-        "released": "Released fish",
-        "seasonal_pattern": "Seasonal pattern",
-        "alternative_estimates": "Alternative estimates",
+    "": {"today": phrase("Today")},
+    phrase("Biologist"): {
+        "week": phrase("This week"),
+        "revisions": phrase("Revisions"),
+        "catch_rates": phrase("Catch rates"),
+        "released": phrase("Released fish"),
+        "seasonal_pattern": phrase("Seasonal pattern"),
+        "alternative_estimates": phrase("Alternative estimates"),
     },
-    "Manager": {
-        "season_limits": "Season limits",
-        "compare_rules": "Compare rule changes",
+    phrase("Manager"): {
+        "season_limits": phrase("Season limits"),
+        "compare_rules": phrase("Compare rule changes"),
     },
-    "Anglers": {
-        "local_waters": "Local waters",
+    phrase("Anglers"): {
+        "local_waters": phrase("Local waters"),
     },
-    "Everyone": {
-        "methods": "Methods and cautions",
-        "projection_accuracy": "Projection accuracy",
+    phrase("Everyone"): {
+        "methods": phrase("Methods and cautions"),
+        "projection_accuracy": phrase("Projection accuracy"),
     },
 }
 #: All of them; the first one opens at the root.
 RESULTS = {script: title for section in SECTIONS.values() for script, title in section.items()}
 #: Those that write, in the order of the work; there only where a store may be written.
 DATA = {
-    "data_desk": "Data desk",
-    "paper_forms": "Paper forms",
-    "small_tables": "Season tables",
-    "new_bulletin": "New bulletin",
-    "sampling_plan": "Sampling plan",
+    "data_desk": phrase("Data desk"),
+    "paper_forms": phrase("Paper forms"),
+    "small_tables": phrase("Season tables"),
+    "new_bulletin": phrase("New bulletin"),
+    "sampling_plan": phrase("Sampling plan"),
 }
 #: What a person must be allowed for a page that writes to be in the menu; the others are read.
 NEEDS = {
@@ -78,7 +79,10 @@ def menu() -> dict[str, dict[str, str]]:
 
 def pages() -> dict[str, list[st.Page]]:
     """Return the pages of the menu; a section without a name stands in the menu itself."""
-    return {name: [_page(*one) for one in scripts.items()] for name, scripts in menu().items()}
+    return {
+        name and say(name): [_page(*one) for one in scripts.items()]
+        for name, scripts in menu().items()
+    }
 
 
 def addresses() -> list[str]:
@@ -120,4 +124,4 @@ def start(page: st.Page) -> None:
 def _page(script: str, title: str) -> st.Page:
     is_first = script == next(iter(RESULTS))
     address = None if is_first else _ADDRESSES.get(script, script)
-    return st.Page(f"app_pages/{script}.py", title=title, url_path=address, default=is_first)
+    return st.Page(f"app_pages/{script}.py", title=say(title), url_path=address, default=is_first)

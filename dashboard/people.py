@@ -30,6 +30,7 @@ from analytics.people import (
     read_people,
 )
 from analytics.wording import numbers
+from dashboard.catalogue import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -104,10 +105,14 @@ def who() -> str | None:
 def refusal(person: Person, action: Action) -> str:
     """Return why a person may not do something, and what to do."""
     if person.role is None:
-        return f"only people with a role may {action}; log in, or ask for a role"
+        return say("only people with a role may {action}; log in, or ask for a role", action=action)
     if person.might(action):
-        return f"the login has ended; log in anew to {action}"
-    return f"the role {person.role} does not let you {action}; ask who manages the roles"
+        return say("the login has ended; log in anew to {action}", action=action)
+    return say(
+        "the role {role} does not let you {action}; ask who manages the roles",
+        role=person.role,
+        action=action,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,18 +12,22 @@ from urllib.parse import urlencode
 
 import streamlit as st
 
+from dashboard import catalogue
+from dashboard.catalogue import phrase, say
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
 #: How much of a wish is said back.
 LONGEST = 60
 _NOT_THERE = {
-    "season": "there is no bulletin of season {asked}",
-    "bulletin": "there is no such bulletin: {asked}",
-    "week": "the bulletin has no week {asked}",
-    "area": "the bulletin has no area {asked}",
+    "season": phrase("there is no bulletin of season {asked}"),
+    "bulletin": phrase("there is no such bulletin: {asked}"),
+    "week": phrase("the bulletin has no week {asked}"),
+    "area": phrase("the bulletin has no area {asked}"),
 }
-_NO_VALUE, _NO_CHOICE = "{key} has no choice {asked}", "there is no choice called {key}"
+_NO_VALUE = phrase("{key} has no choice {asked}")
+_NO_CHOICE = phrase("there is no choice called {key}")
 #: Choices of a reader that every page keeps in the link, whether it draws them or not.
 CARRIED = ("lang", "units")
 _WRITTEN = "_link_written"
@@ -39,6 +43,7 @@ _IS_WHOLE = "_link_is_whole"
 def follow(page: str) -> None:
     """Take the choices of the link anew where the reader went back or forward; call it first.
 
+    From here on the texts of the page, by the name of its script, are said in the link's language.
     A run in which a widget moved keeps the widget's value: its link may not have arrived yet. A
     reader who turned to this page from another of the menu comes without a link and keeps the
     choices that both pages have.
@@ -61,6 +66,18 @@ def follow(page: str) -> None:
     for key in CARRIED:
         if asked := carried.get(key):
             note(key, asked[-1])
+    read_in_language()
+
+
+def read_in_language(page: str = "") -> None:
+    """Say the texts of a page in the language of the link; of the page that was last drawn if none.
+
+    What runs without the page calls it: the menu, a part that is drawn alone, a step.
+    """
+    state = st.session_state
+    asked = state[_NOTED] if _NOTED in state else _query()
+    language = asked.get("lang", [catalogue.ENGLISH])[-1]
+    catalogue.read_in(page or state.get(_PAGE, catalogue.FRAME), language)
 
 
 def seed(key: str, options: Sequence[str]) -> None:
@@ -81,9 +98,7 @@ def unmet() -> list[str]:
     bears.
     """
     return [
-        (_NO_CHOICE if asked is None else _NOT_THERE.get(key, _NO_VALUE)).format(
-            key=key, asked=asked
-        )
+        say(_NO_CHOICE if asked is None else _NOT_THERE.get(key, _NO_VALUE), key=key, asked=asked)
         for key, asked in wishes()
     ]
 

@@ -36,6 +36,7 @@ from analytics.result_table import FIGURE_SCHEMA, RESULT_SCHEMA
 from analytics.settings import EstimationSettings
 from analytics.wording import bulletin_index, numbers
 from analytics.wording import week as sentences
+from tests import catalogues
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -343,6 +344,7 @@ def main() -> None:
     names = parser.parse_args().section or list(SECTIONS)
     for path in DOCUMENTS:
         path.write_text(renewed(path.read_text(), names))
+    catalogues.main()
 
 
 if __name__ == "__main__":

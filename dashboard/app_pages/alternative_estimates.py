@@ -13,6 +13,7 @@ from analytics.wording.week import bases_apart_in_season, fish_words
 from dashboard import filters, html_tables, page_frame
 from dashboard.alternative_estimates import bases, variance
 from dashboard.alternative_estimates import tables as way_tables
+from dashboard.catalogue import phrase
 from dashboard.charts import bars, forest
 from dashboard.charts import bases as chart
 from dashboard.charts import variance as chart_of_variance
@@ -230,9 +231,9 @@ def _label(quantity: str) -> str:
 
 draw_page(
     "Alternative estimates",
-    "ways",
+    "alternative_estimates",
     view="alternative_estimates",
     body=_body,
     needs=("alternative_estimates",),
-    older="calculated in other ways",
+    older=phrase("This bulletin was kept before bulletins calculated in other ways."),
 )

@@ -129,5 +129,5 @@ def _residuals(rates: Rates, response: str) -> None:
 
 
 draw_page(
-    "Catch rates", "rates", view="rates", body=_body, needs=("index", "trend"), older=MODELLED
+    "Catch rates", "catch_rates", view="rates", body=_body, needs=("index", "trend"), older=MODELLED
 )

@@ -278,4 +278,4 @@ def _assumptions(choice: Choice, found: Answered) -> None:
                 st.markdown(said(own))
 
 
-draw_page("Compare rule changes", "change", view="inputs", body=_body)
+draw_page("Compare rule changes", "compare_rules", view="inputs", body=_body)

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.errors import BlackmouthError
-from analytics.units import read_units
+from analytics.units import DEFAULT_UNITS, read_units
 from analytics.wording import numbers
 from analytics.wording.bulletin_index import monday
 from dashboard import catalogue, data, notices, page_frame, url_state
+from dashboard.catalogue import say
 from dashboard.charts import area_map, recent
 from dashboard.local_waters import facts as local
 from dashboard.local_waters import text
@@ -25,9 +26,9 @@ if TYPE_CHECKING:
 
     from analytics.bulletin.archive import BulletinMetadata
     from analytics.wording.bulletin_index import BulletinIndex
-    from dashboard.catalogue import Words
     from dashboard.charts.area_map import MapArea
     from dashboard.local_waters.facts import LocalFacts
+    from dashboard.local_waters.text import Words
 
 PAGE = "local_waters"
 #: Choices of units that are offered; a link may hold any other.
@@ -58,11 +59,9 @@ def draw() -> None:
     if words.language != catalogue.ENGLISH:
         st.html(_tool_words(words))
     with top:
-        st.title(words.say("Local waters"))
+        st.title(say("Local waters"))
         if os.environ.get(notices.DEMO_VARIABLE) == "1":
-            st.caption(
-                words.say("Invented demonstration data: Ondrell Sound and its fish do not exist.")
-            )
+            st.caption(say("Invented demonstration data: Ondrell Sound and its fish do not exist."))
     try:
         folder, cards = _archive(words)
         if folder is None:
@@ -74,21 +73,21 @@ def draw() -> None:
         if words.language == catalogue.ENGLISH:
             notices.unreadable(error)
         else:
-            st.error(text.unreadable(words))
+            st.error(text.unreadable())
         return
     with where:
         area = _area(words, index)
     wishes = st.container()
     if area is None:
-        page_frame.lead(words.say("This bulletin has no area yet."))
+        page_frame.lead(say("This bulletin has no area yet."))
     else:
-        page_frame.tab_title(words.say("Local waters"), index.name(area))
+        page_frame.tab_title(say("Local waters"), index.name(area))
         _body(words, index, local.local_facts(index, rates, area))
     with wishes:
         if words.language == catalogue.ENGLISH:
             notices.unmet(url_state.unmet())
         elif unmet := url_state.wishes():
-            st.warning(numbers.plain(text.unmet(words, unmet)))
+            st.warning(numbers.plain(text.unmet(unmet)))
     url_state.write()
 
 
@@ -104,14 +103,14 @@ def _archive(words: Words) -> tuple[Path | None, Sequence[BulletinMetadata]]:
     if damaged:
         st.warning(text.left_out(words, len(damaged)))
     if folder is None or not cards:
-        st.markdown(text.nothing(words))
+        st.markdown(text.nothing())
         return None, []
     return folder, cards
 
 
 def _tool_words(words: Words) -> str:
     """Return the words that the script of the pages takes, as a mark that nobody sees."""
-    given = escape(json.dumps(text.tool_words(words), ensure_ascii=False))
+    given = escape(json.dumps(text.tool_words(), ensure_ascii=False))
     return f"<div class='bm-words' data-lang='{words.language}' data-words='{given}'></div>"
 
 
@@ -135,12 +134,11 @@ def _reader() -> Words:
     if asked and asked not in options and read_units(asked):
         options.append(asked)
     languages = catalogue.languages(PAGE)
-    language = st.session_state.get("lang") or st.query_params.get("lang", "")
-    words = catalogue.words(PAGE, language if language in languages else catalogue.ENGLISH)
-    with st.expander(words.say("Language and units")):
+    catalogue.read_in(PAGE, st.session_state.get("lang") or st.query_params.get("lang", ""))
+    with st.expander(say("Language and units")):
         url_state.seed("lang", languages)
         language = st.selectbox(
-            words.say("Language"),
+            say("Language"),
             languages,
             key="lang",
             format_func=lambda one: _LANGUAGES.get(one, one),
@@ -148,23 +146,23 @@ def _reader() -> Words:
         url_state.note("lang", language, is_unsaid=language == catalogue.ENGLISH)
         url_state.seed("units", options)
         code = st.selectbox(
-            words.say("Units"),
+            say("Units"),
             options,
             key="units",
-            format_func=lambda one: _units_words(words, one),
+            format_func=_units_words,
         )
         url_state.note("units", code, is_unsaid=code == UNITS[0])
-    return catalogue.words(PAGE, language, read_units(code) or catalogue.DEFAULT_UNITS)
+    return text.Words(language, read_units(code) or DEFAULT_UNITS)
 
 
-def _units_words(words: Words, code: str) -> str:
-    units = read_units(code) or catalogue.DEFAULT_UNITS
+def _units_words(code: str) -> str:
+    units = read_units(code) or DEFAULT_UNITS
     orders = {
-        "dmy": words.say("day month"),
-        "mdy": words.say("month day"),
-        "ymd": words.say("year-month-day"),
+        "dmy": say("day month"),
+        "mdy": say("month day"),
+        "ymd": say("year-month-day"),
     }
-    length = words.say("inches") if units.length == "in" else str(units.length)
+    length = say("inches") if units.length == "in" else str(units.length)
     return f"{length}, {units.weight}, {orders[units.dates]}"
 
 
@@ -177,7 +175,7 @@ def _area(words: Words, index: BulletinIndex) -> str | None:
         st.session_state["area"] = pressed
     url_state.seed("area", index.areas)
     area = st.selectbox(
-        words.say("Area: choose it here or on the map"),
+        say("Area: choose it here or on the map"),
         index.areas,
         key="area",
         format_func=index.name,
@@ -199,12 +197,12 @@ def _body(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
         _keep(words, facts)
         _limits(words, index, facts)
     with right:
-        _head(words.say("Let them go well"))
-        st.markdown("\n".join(f"- {line}" for line in text.release_lines(words)))
-        st.caption(text.release_source(words))
-    _head(words.say("On the water in winter"))
-    st.markdown("\n".join(f"- {line}" for line in text.care_lines(words)))
-    st.caption(text.no_regulation(words))
+        _head(say("Let them go well"))
+        st.markdown("\n".join(f"- {line}" for line in text.release_lines()))
+        st.caption(text.release_source())
+    _head(say("On the water in winter"))
+    st.markdown("\n".join(f"- {line}" for line in text.care_lines()))
+    st.caption(text.no_regulation())
 
 
 def _head(words: str) -> None:
@@ -218,7 +216,7 @@ def _recent(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
     if not any(one.value is not None for one in points):
         return
     labels = [words.day(monday(week)) for week in weeks]
-    title = words.say("Chinook met on a trip, week by week")
+    title = say("Chinook met on a trip, week by week")
     st.markdown(f"**{title}**")
     figure = recent.figure(points, labels=labels, palette=colours())
     known = "; ".join(f"{labels[int(one.at)]}: {one.words}" for one in points)
@@ -229,7 +227,7 @@ def _map(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
     """Draw the map, which can be pressed, and the same figures as a table."""
     week = facts.week or index.card.through
     areas = _map_areas(words, index, week)
-    of = words.say("Chinook met on a trip, by area")
+    of = say("Chinook met on a trip, by area")
     st.markdown(f"**{of}**")
     ramps = local.ramps(index)
     figure = area_map.figure(
@@ -251,14 +249,14 @@ def _map(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
         st.session_state["_local_last"] = codes[0]
         st.session_state[_PRESSED] = codes[0]
         st.rerun()
-    signs = words.say(
+    signs = say(
         "Week of {week}. Stripes and !: few boats were asked. Dots: too few to say.",
         week=text.week_words(words, week),
     )
     if ramps and area_map.is_drawn_to_scale(areas):
-        signs += " " + words.say("Triangles: ramps.")
+        signs += " " + say("Triangles: ramps.")
     st.caption(signs)
-    with st.expander(words.say("The map as a table")):
+    with st.expander(say("The map as a table")):
         st.html(_table(words, areas))
 
 
@@ -270,7 +268,7 @@ def _map_areas(words: Words, index: BulletinIndex, week: str) -> list[MapArea]:
         sure = local.certainty(row)
         (point,) = text.points(words, index, [row])
         value = known.estimate if known else None
-        label = words.say("too few") if value is None else words.number(value, 1)
+        label = say("too few") if value is None else words.number(value, 1)
         found.append(
             area_map.MapArea(
                 area=area,
@@ -290,9 +288,9 @@ def _table(words: Words, areas: Sequence[MapArea]) -> str:
         f"<tr><th scope='row'>{escape(one.name)}</th><td>{escape(one.words)}</td></tr>"
         for one in areas
     )
-    heads = (words.say("Area"), words.say("Chinook met on a trip"))
+    heads = (say("Area"), say("Chinook met on a trip"))
     top = "".join(f"<th scope='col'>{escape(one)}</th>" for one in heads)
-    caption = escape(words.say("Chinook met on a trip, by area"))
+    caption = escape(say("Chinook met on a trip, by area"))
     return (
         f"<table class='bm-table'><caption>{caption}</caption><thead><tr>{top}</tr></thead>"
         f"<tbody>{lines}</tbody></table>"
@@ -300,18 +298,18 @@ def _table(words: Words, areas: Sequence[MapArea]) -> str:
 
 
 def _keep(words: Words, facts: LocalFacts) -> None:
-    _head(words.say("What you may keep"))
+    _head(say("What you may keep"))
     st.markdown(text.open_words(words, facts.rules))
     lines = text.keep_lines(words, facts.rules)
     if lines:
         st.markdown("\n".join(f"- {name}: **{value}**" for name, value in lines))
-    st.markdown(text.check_rules(words))
+    st.markdown(text.check_rules())
 
 
 def _limits(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
-    _head(words.say("How near is the season to its limits?"))
+    _head(say("How near is the season to its limits?"))
     st.markdown("\n".join(f"- {line}" for line in text.limit_lines(words, index, facts)))
-    _head(words.say("When do the fish come?"))
+    _head(say("When do the fish come?"))
     st.markdown(text.usual(words, facts))
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from dashboard import filters, notices, page_frame, url_state
+from dashboard.catalogue import phrase
 from dashboard.page_frame import Chosen, draw_page, lead
 from dashboard.released import classes, deaths, handling, lengths, mix, shares, species, trials
 
@@ -26,7 +27,11 @@ def _body(chosen: Chosen, released: Released) -> None:
         # A choice of another part is no choice here; a part that has it notes it once more.
         url_state.note(key, "", is_unsaid=True)
     if needed and needed not in choice.index.card.tables:
-        lead(notices.older("reported on released fish"))
+        lead(
+            notices.older(
+                phrase("This bulletin was kept before bulletins reported on released fish.")
+            )
+        )
         return
     draw(choice, released)
 

@@ -10,6 +10,7 @@ from analytics.quantities import QUANTITIES
 from analytics.wording import numbers
 from analytics.wording import week as sentences
 from dashboard import filters, page_frame
+from dashboard.catalogue import phrase
 from dashboard.charts import revisions as chart
 from dashboard.page_frame import Chosen, colours, draw_page, lead
 from dashboard.revisions import moves as move_tables
@@ -140,5 +141,10 @@ def _label(quantity: str) -> str:
 
 
 draw_page(
-    "Revisions", "moved", view="moves", body=_body, needs=("revisions",), older="showed revisions"
+    "Revisions",
+    "revisions",
+    view="moves",
+    body=_body,
+    needs=("revisions",),
+    older=phrase("This bulletin was kept before bulletins showed revisions."),
 )

@@ -83,7 +83,7 @@ def _accuracy(choice: Choice, found: Standings) -> None:
 
 draw_page(
     "Season limits",
-    "standing",
+    "season_limits",
     view="limits",
     body=_body,
     needs=("limit_status",),

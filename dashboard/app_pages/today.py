@@ -8,6 +8,7 @@ import streamlit as st
 
 from analytics.wording import limits
 from dashboard import data, page_frame, url_state
+from dashboard.catalogue import phrase, say
 from dashboard.charts import series
 from dashboard.page_frame import Chosen, colours, draw_page
 from dashboard.pages import link_to
@@ -52,8 +53,8 @@ def _season(choice: Choice, kept: Kept) -> None:
     found = series.against_past(data.view("rates", choice.index.card), area)
     link = link_to("seasonal_pattern", kept)
     if found is None:
-        st.html(panels.lone_link("This season against past ones", link))
-        st.markdown("This bulletin cannot set its season beside past ones.")
+        st.html(panels.lone_link(say("This season against past ones"), link))
+        st.markdown(say("This bulletin cannot set its season beside past ones."))
         return
     st.html(panels.lone_link(series.past_title(found), link))
     figure = series.past_figure(found, palette=colours(), height=CHART_HEIGHT)
@@ -65,10 +66,12 @@ def _open_where(choice: Choice, kept: Kept) -> None:
     if lines:
         st.html(panels.areas(lines, day=records.said_for(choice), common=common))
     else:
-        st.html(panels.lone_link("Open where", link_to("week", kept)))
+        st.html(panels.lone_link(say("Open where"), link_to("week", kept)))
         st.markdown(
-            "This bulletin keeps no rules of its areas. Check the official rules before you go."
+            say(
+                "This bulletin keeps no rules of its areas. Check the official rules before you go."
+            )
         )
 
 
-draw_page("Today", "", body=_body, view="limits")
+draw_page(phrase("Today"), "today", body=_body, view="limits")

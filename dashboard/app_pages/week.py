@@ -21,6 +21,7 @@ from dashboard import (
     page_frame,
     store_access,
 )
+from dashboard.catalogue import phrase, say
 from dashboard.charts import heat, series
 from dashboard.page_frame import Chosen, colours, draw_page, lead
 
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
 
 TREND = (sentences.MET, sentences.KEPT, sentences.EFFORT, sentences.RATE, sentences.SHARE)
 HEAT = (sentences.RATE, sentences.SHARE)
-SCALES = {"own": "A scale for each", "shared": "One scale for all"}
+SCALES = {"own": phrase("A scale for each"), "shared": phrase("One scale for all")}
 
 
 def _body(chosen: Chosen, rates: Rates) -> None:
@@ -82,8 +83,9 @@ def _documents(choice: Choice) -> None:
         st.error(document_buttons.without_note(error))
         return
     if kept and kept[-1].text:
-        by = f" ({kept[-1].author})" if kept[-1].author else ""
-        st.markdown(f"**Analyst's note{numbers.plain(by)}.** {numbers.plain(kept[-1].text)}")
+        name, text = numbers.plain(kept[-1].author), numbers.plain(kept[-1].text)
+        head = say("Analyst's note ({name})", name=name) if name else say("Analyst's note")
+        st.markdown(f"**{head}.** {text}")
     document_buttons.bulletin_buttons(index.card, key="week")
 
 
@@ -100,9 +102,11 @@ def _against_past(choice: Choice, rates: Rates) -> None:
 
 
 def _trends(choice: Choice) -> None:
-    st.header("Weekly trend", anchor=False)
-    quantity = filters.switch("Figure", TREND, key="show", words=_label)
-    scale = filters.switch("Scale", tuple(SCALES), key="scale", words=SCALES.__getitem__)
+    st.header(say("Weekly trend"), anchor=False)
+    quantity = filters.switch(say("Figure"), TREND, key="show", words=_label)
+    scale = filters.switch(
+        say("Scale"), tuple(SCALES), key="scale", words=lambda one: say(SCALES[one])
+    )
     index, shown = choice.index, choice.shown
     lines = {area: _line(choice, area, quantity) for area in shown}
     shared = marks.axis_end(row for line in lines.values() for row in line)
@@ -137,8 +141,8 @@ def _trends(choice: Choice) -> None:
 
 
 def _heat_map(choice: Choice) -> None:
-    st.header("Rates by area and week", anchor=False)
-    quantity = filters.switch("Map", HEAT, key="map", words=_label)
+    st.header(say("Rates by area and week"), anchor=False)
+    quantity = filters.switch(say("Map"), HEAT, key="map", words=_label)
     index, shown = choice.index, choice.shown
     cells = {(area, week): index.row(area, week, quantity) for area in shown for week in index.axis}
     title = heat.title(
@@ -156,7 +160,7 @@ def _heat_map(choice: Choice) -> None:
         quantity=quantity,
         palette=colours(),
     )
-    words = f"{title}. By area and week; the same figures stand in the download."
+    words = say("{title}. By area and week; the same figures stand in the download.", title=title)
     key = "heat-map" if len(shown) <= heat.NARROW_AREAS else "heat-map-many"
     page_frame.panel(title, figure, key=key, alt=words)
     st.caption(heat.span_words(cells.values()))
@@ -171,20 +175,25 @@ def _signs(
 
 def _table(choice: Choice) -> None:
     index, week = choice.index, choice.week
-    st.header(f"Week {week} by area", anchor=False)
+    st.header(say("Week {week} by area", week=week), anchor=False)
     st.html(html_tables.week_table(index, areas=choice.shown, week=week, together=not choice.areas))
-    st.caption(html_tables.SITE_DAYS)
+    st.caption(say(html_tables.SITE_DAYS))
     if fish := fish_words(index.bulletin.card.basis):
-        st.caption(f"Released fish {fish}; the other basis stands on *Alternative estimates*.")
+        st.caption(
+            say(
+                "Released fish {fish}; the other basis stands on *Alternative estimates*.",
+                fish=fish,
+            )
+        )
     domains: tuple[str | None, ...] = choice.areas or (None, *index.areas)
-    with st.expander("Every quantity of the week"):
+    with st.expander(say("Every quantity of the week")):
         st.html(html_tables.every_quantity(index, areas=domains, week=week))
 
     def rows() -> pa.Table:
         found = bulletin_index.rows_of_week(index, week=week, areas=choice.areas)
         return html_tables.with_precision(found)
 
-    page_frame.download("the week", rows, choice, week)
+    page_frame.download(say("the week"), rows, choice, week)
 
 
 def _line(choice: Choice, area: str, quantity: str) -> list[Row | None]:
@@ -199,4 +208,4 @@ def _label(quantity: str) -> str:
     return QUANTITIES[quantity].label
 
 
-draw_page("This week", "week", view="rates", body=_body, with_week=True)
+draw_page(phrase("This week"), "week", view="rates", body=_body, with_week=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import accumulate
 from typing import TYPE_CHECKING, Any
 
+from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing
 
 if TYPE_CHECKING:
@@ -17,13 +18,17 @@ if TYPE_CHECKING:
 Line = dict[str, Any]
 
 #: The signs of the lengths with their words, and their colour.
-SIGNS = (("■", "adipose fin clipped"), ("▨", "not clipped, or not read"), ("┊", "legal minimum"))
+SIGNS = (
+    ("■", phrase("adipose fin clipped")),
+    ("▨", phrase("not clipped, or not read")),
+    ("┊", phrase("legal minimum")),
+)
 HUES = {"▨": "sea", "┊": "ink"}
 #: The signs of the figure of reports.
 REPORT_SIGNS = (
-    ("▨", "boats at a multiple of 5"),
-    ("■", "boats at another number"),
-    ("━", "smooth curve through the other numbers"),
+    ("▨", phrase("boats at a multiple of 5")),
+    ("■", phrase("boats at another number")),
+    ("━", phrase("smooth curve through the other numbers")),
 )
 REPORT_HUES = {"▨": "copper", "━": "ink"}
 #: The figure of reports ends where at most this part of the boats is left, and never before 12.
@@ -55,8 +60,8 @@ def lengths(
         barmode="stack",
         bargap=0.12,
         shapes=[one | {"layer": "above"} for one in lines],
-        xaxis=drawing.axis("total length, mm", range=list(span), nticks=6, showgrid=False),
-        yaxis=drawing.axis("fish", rangemode="tozero", nticks=5),
+        xaxis=drawing.axis(say("total length, mm"), range=list(span), nticks=6, showgrid=False),
+        yaxis=drawing.axis(say("fish"), rangemode="tozero", nticks=5),
     )
 
 
@@ -78,10 +83,12 @@ def _bars(
 
 def _bar_words(one: Line) -> str:
     low, high = one["bin_low_mm"], one["bin_low_mm"] + one["bin_mm"]
-    words = f"<b>{low:,.0f} to under {high:,.0f} mm</b><br>{one['fish']:,} fish"
-    words += f"<br>{one['marked']:,} with the adipose fin clipped"
+    words = say(
+        "<b>{low:,.0f} to under {high:,.0f} mm</b><br>{fish:,} fish", low=low, high=high, **one
+    )
+    words += say("<br>{marked:,} with the adipose fin clipped", **one)
     if one["converted"]:
-        words += f"<br>{one['converted']:,} with the total length calculated from another"
+        words += say("<br>{converted:,} with the total length calculated from another", **one)
     return words
 
 
@@ -101,8 +108,8 @@ def reports(lines: Sequence[Line], *, palette: Palette) -> Figure:
     fish = [line["fish"] for line in lines]
     heaps = [line["is_heap"] for line in lines]
     words = [
-        f"<b>{line['fish']} fish</b><br>{line['boats']:,} boats"
-        + ("" if line["smooth"] is None else f"<br>{line['smooth']:,.0f} by the curve")
+        say("<b>{fish} fish</b><br>{boats:,} boats", **line)
+        + ("" if line["smooth"] is None else say("<br>{smooth:,.0f} by the curve", **line))
         for line in lines
     ]
     bars = _bars(
@@ -126,6 +133,6 @@ def reports(lines: Sequence[Line], *, palette: Palette) -> Figure:
         margin=(54, 10, 8, 44),
         bargap=0.15,
         annotations=notes,
-        xaxis=drawing.axis("sublegal fish reported by a boat", tickvals=ticks, showgrid=False),
-        yaxis=drawing.axis("boats", nticks=5),
+        xaxis=drawing.axis(say("sublegal fish reported by a boat"), tickvals=ticks, showgrid=False),
+        yaxis=drawing.axis(say("boats"), nticks=5),
     )

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.wording import numbers
 from analytics.wording.numbers import NumberKind
+from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Point
 
@@ -17,18 +18,22 @@ if TYPE_CHECKING:
 
 Line = dict[str, Any]
 
-LEGAL_SIGNS = (("━", "share that would be legal"), ("▒", "interval"), ("●", "the minimum in force"))
+LEGAL_SIGNS = (
+    ("━", phrase("share that would be legal")),
+    ("▒", phrase("interval")),
+    ("●", phrase("the minimum in force")),
+)
 LEGAL_HUES = {"●": "copper"}
-ALIVE_SIGNS = (("━", "share alive"), ("▒", "interval"))
+ALIVE_SIGNS = (("━", phrase("share alive")), ("▒", phrase("interval")))
 RESIDUAL_SIGNS = (
-    ("●", "residuals in order"),
-    ("┈", "where the distribution of the counts is right"),
+    ("●", phrase("residuals in order")),
+    ("┈", phrase("where the distribution of the counts is right")),
 )
 RESIDUAL_HUES = {"┈": "quiet"}
 PRECISION_SIGNS = (
-    ("━", "PSE with so many site-days in all"),
-    ("▒", "its own standard error"),
-    ("●", "this plan"),
+    ("━", phrase("PSE with so many site-days in all")),
+    ("▒", phrase("its own standard error")),
+    ("●", phrase("this plan")),
 )
 PRECISION_HUES = {"●": "copper"}
 
@@ -54,15 +59,18 @@ def legal(lines: Sequence[Line], *, palette: Palette) -> Figure:
         palette=palette,
         height=230,
         margin=(52, 12, 8, 44),
-        xaxis=drawing.axis("minimum total length, mm", nticks=6, showgrid=False),
+        xaxis=drawing.axis(say("minimum total length, mm"), nticks=6, showgrid=False),
         yaxis={"range": [0, 1], "tickformat": ".0%", "nticks": 5},
     )
 
 
 def _legal_words(one: Line) -> str:
     share = numbers.of_line(one, "share", NumberKind.SHARE)
-    rule = ", in force" if one["is_rule"] else ""
-    return f"<b>minimum {one['min_length_mm']:,.0f} mm{rule}</b><br>{share.figure()}"
+    if one["is_rule"]:
+        head = say("minimum {min_length_mm:,.0f} mm, in force", **one)
+    else:
+        head = say("minimum {min_length_mm:,.0f} mm", **one)
+    return f"<b>{head}</b><br>{share.figure()}"
 
 
 def alive(steps: Sequence[Line], *, until: float, palette: Palette) -> Figure:
@@ -84,23 +92,24 @@ def alive(steps: Sequence[Line], *, until: float, palette: Palette) -> Figure:
     if steps and all(None not in (one["ci_low"], one["ci_high"]) for one in steps):
         inside = {"fill": "tonexty", "fillcolor": drawing.faint(palette.sea, 0.22)}
         traces = [stair("ci_high", width=0.6), stair("ci_low", width=0.6, **inside)]
-    words = ["all alive at the start", *(_alive_words(one) for one in steps), ""]
+    words = [say("all alive at the start"), *(_alive_words(one) for one in steps), ""]
     traces.append(stair("alive_prop", width=2.2, words=words))
     return drawing.figure(
         traces,
         palette=palette,
         height=170,
         margin=(44, 12, 8, 40),
-        xaxis=drawing.axis("hours held", range=[0, until], nticks=5, showgrid=False),
+        xaxis=drawing.axis(say("hours held"), range=[0, until], nticks=5, showgrid=False),
         yaxis={"range": [0, 1.02], "tickformat": ".0%", "nticks": 4},
     )
 
 
 def _alive_words(one: Line) -> str:
     alive = numbers.of_line(one, "alive_prop", NumberKind.SHARE)
-    return (
-        f"<b>{one['hours']:g} hours</b><br>{alive.figure()} alive"
-        f"<br>{one['died']:,} died of {one['at_risk']:,}"
+    return say(
+        "<b>{hours:g} hours</b><br>{share} alive<br>{died:,} died of {at_risk:,}",
+        share=alive.figure(),
+        **one,
     )
 
 
@@ -124,8 +133,8 @@ def residuals(lines: Sequence[Line], *, palette: Palette) -> Figure:
         palette=palette,
         height=300,
         margin=(52, 12, 8, 44),
-        xaxis=drawing.axis("standard normal", nticks=7),
-        yaxis=drawing.axis("residual", nticks=7),
+        xaxis=drawing.axis(say("standard normal"), nticks=7),
+        yaxis=drawing.axis(say("residual"), nticks=7),
     )
 
 
@@ -141,7 +150,7 @@ def precision(lines: Sequence[Line], plan: Line | None, *, palette: Palette) -> 
         for one in lines
     ]
     words = [_precision_words(one) for one in lines]
-    here = [Point(plan["site_days"], plan["pse"], words="this plan")] if plan else []
+    here = [Point(plan["site_days"], plan["pse"], words=say("this plan"))] if plan else []
     top = max([high for _, _, high in run] + [one.value or 0.0 for one in here], default=1.0)
     return drawing.figure(
         [
@@ -152,7 +161,7 @@ def precision(lines: Sequence[Line], plan: Line | None, *, palette: Palette) -> 
         palette=palette,
         height=230,
         margin=(52, 12, 8, 44),
-        xaxis=drawing.axis("site-days of the week, all areas", nticks=7, showgrid=False),
+        xaxis=drawing.axis(say("site-days of the week, all areas"), nticks=7, showgrid=False),
         yaxis={"range": [0, 1.05 * top], "tickformat": ".0%", "nticks": 5},
     )
 
@@ -160,4 +169,9 @@ def precision(lines: Sequence[Line], plan: Line | None, *, palette: Palette) -> 
 def _precision_words(one: Line) -> str:
     share = numbers.Measurement(one["pse"], sort=NumberKind.SHARE)
     error = numbers.Measurement(one["pse"] * one["pse_error"], sort=NumberKind.SHARE)
-    return f"<b>{one['site_days']:,} site-days</b><br>PSE {share.words} ± {error.words}"
+    return say(
+        "<b>{site_days:,} site-days</b><br>PSE {share} ± {error}",
+        site_days=one["site_days"],
+        share=share.words,
+        error=error.words,
+    )

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from analytics.palette import axis_top
 from analytics.rounding import percent
 from analytics.wording.numbers import Measurement, NumberKind
+from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Ends, Point, hover, label
 
@@ -32,13 +33,17 @@ SYMBOLS = {"sea": "circle", "copper": "diamond-open", "quiet": "square-open"}
 GLYPHS = {"sea": "●", "copper": "◇", "quiet": "□"}
 #: The signs of the two intervals.
 BARS = ("━", "─")
-GAP = ("×", "no figure")
-CUT = ("▶", "the interval extends beyond the axis")
+GAP = ("×", phrase("no figure"))
+CUT = ("▶", phrase("the interval extends beyond the axis"))
 #: Signs that are not drawn in the colour of estimates, and the colour of the palette they have.
 HUES = {GLYPHS["copper"]: "copper", GLYPHS["quiet"]: "quiet", GAP[0]: "quiet"}
 #: Coverage by area: a pooled share wears an open mark, and its label says so.
-SHARE_SIGNS = (("●", "share of boats"), ("○", "share of all areas together"), ("━", "interval"))
-POOLED = "<br>(share of all areas)"
+SHARE_SIGNS = (
+    ("●", phrase("share of boats")),
+    ("○", phrase("share of all areas together")),
+    ("━", phrase("interval")),
+)
+POOLED = phrase("<br>(share of all areas)")
 
 
 # The kernel: groups of points on labelled lines.
@@ -181,7 +186,7 @@ def signs(dots: Sequence[ForestRow], named: Sequence[tuple[str, str]]) -> list[t
     hues = dict.fromkeys(dot.hue for dot in dots)
     found = [(GLYPHS[hue], words[hue]) for hue in hues if hue in words]
     if any(dot.amount.has_interval for dot in dots):
-        found.append((BARS[0], words.get("bar", "interval")))
+        found.append((BARS[0], words.get("bar", phrase("interval"))))
     if "thin" in words and any(dot.thin[1] is not None for dot in dots):
         found.append((BARS[1], words["thin"]))
     found += [GAP] if any(dot.amount.value is None for dot in dots) else []
@@ -193,7 +198,9 @@ def description(
 ) -> str:
     """Return a sentence that stands for the figure where it cannot be seen."""
     words = dict(names)
-    named = [(dot.label, words.get(dot.hue), _figure(dot.amount) or "no figure") for dot in dots]
+    named = [
+        (dot.label, words.get(dot.hue), _figure(dot.amount) or say("no figure")) for dot in dots
+    ]
     return f"{of}: {'; '.join(' '.join(part for part in one if part) for one in named)}."
 
 
@@ -223,12 +230,12 @@ def _places(dots: Sequence[ForestRow], labels: Sequence[str]) -> list[float]:
 def coverage(lines: Sequence[Line], *, names: Mapping[str, str], palette: Palette) -> Figure:
     """Draw the share of boats for listed sites, one line an area, of one line or more."""
     areas = [
-        escape(names.get(line["area"]) or line["area"]) + (POOLED if line["is_pooled"] else "")
+        escape(names.get(line["area"]) or line["area"]) + (say(POOLED) if line["is_pooled"] else "")
         for line in lines
     ]
     points = []
     for at, (area, line) in enumerate(zip(areas, lines, strict=True)):
-        words = f"{line['boats']:,} boats on {line['n_days']:,} days"
+        words = say("{boats:,} boats on {n_days:,} days", **line)
         words = f"{area}: {percent(line['share'])}<br>{words}"
         symbol = "circle-open" if line["is_pooled"] else "circle"
         ends = line["share_low"], line["share_high"]

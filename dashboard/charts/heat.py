@@ -16,6 +16,7 @@ from analytics.wording import numbers, reasons
 from analytics.wording.bulletin_index import monday
 from analytics.wording.marks import PLAIN, mark
 from analytics.wording.numbers import day_words, week_dates
+from dashboard.catalogue import say, say_n
 from dashboard.charts import drawing
 from dashboard.charts.series import data_of_rows, hover
 from dashboard.charts.theme import FONT
@@ -120,18 +121,23 @@ def title(
     known = {area: row for area, row in rows.items() if row and row.estimate is not None}
     when = f"{label}, {week_dates(week)}"
     if not known:
-        return f"{when}: no area has a figure"
+        return say("{when}: no area has a figure", when=when)
     if len(known) == 1:
         ((area, row),) = known.items()
         return f"{when}: {names[area]}, {numbers.short(row)}"
     sure = {area: row for area, row in known.items() if _is_sure(row)}
     if not sure:
-        return f"{when}: no area has a figure sure enough to compare"
+        return say("{when}: no area has a figure sure enough to compare", when=when)
     area = max(sure, key=lambda one: sure[one].estimate or 0.0)
-    found = f"{when}: highest in {names[area]}, {numbers.short(sure[area])}"
+    named = {"when": when, "area": names[area], "figure": numbers.short(sure[area])}
     if len(sure) == len(known):
-        return found
-    return f"{found}, of {numbers.count(len(sure), 'area')} with a sure figure"
+        return say("{when}: highest in {area}, {figure}", **named)
+    return say_n(
+        len(sure),
+        "{when}: highest in {area}, {figure}, of {n} area with a sure figure",
+        "{when}: highest in {area}, {figure}, of {n} areas with a sure figure",
+        **named,
+    )
 
 
 def _is_sure(row: Row) -> bool:
@@ -160,8 +166,10 @@ def span_words(rows: Iterable[Row | None]) -> str:
         return ""
     _, high = span([row.estimate or 0.0 for row in known])
     top = replace(known[-1], estimate=min(high, known[-1].estimate or 0.0))
-    more = " or more" if high < (known[-1].estimate or 0.0) else ""
-    return f"Colour runs from {numbers.coarse(known[0])} to {numbers.coarse(top)}{more}."
+    ends = {"low": numbers.coarse(known[0]), "high": numbers.coarse(top)}
+    if high < (known[-1].estimate or 0.0):
+        return say("Colour runs from {low} to {high} or more.", **ends)
+    return say("Colour runs from {low} to {high}.", **ends)
 
 
 def cell_text(row: Row | None) -> str:

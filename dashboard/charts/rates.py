@@ -14,6 +14,7 @@ from analytics.weeks import weeks_between
 from analytics.wording import numbers
 from analytics.wording.bulletin_index import monday
 from analytics.wording.numbers import NumberKind, day_words
+from dashboard.catalogue import phrase, say
 from dashboard.catch_rates.records import ENCOUNTERS, origin, raw, sort_of
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Ends, Point
@@ -30,18 +31,20 @@ if TYPE_CHECKING:
 
 HEIGHT, STRIP_HEIGHT = 190, 110
 #: What stands over the axis of figures.
-UNITS = {NumberKind.RATIO: "fish per angler-hour", NumberKind.SHARE: "share of encounters"}
+_PER_HOUR, _SHARE = phrase("fish per angler-hour"), phrase("share of encounters")
+_IN_WEEK = phrase("{rate} in the week of {day}")
+UNITS = {NumberKind.RATIO: _PER_HOUR, NumberKind.SHARE: _SHARE}
 SIGNS = (
-    ("●", "standardised catch rate with its interval"),
-    ("◇", "the design-based estimate"),
-    ("━", "smoothed trend and its interval"),
-    ("┈", "weeks ahead"),
+    ("●", phrase("standardised catch rate with its interval")),
+    ("◇", phrase("the design-based estimate")),
+    ("━", phrase("smoothed trend and its interval")),
+    ("┈", phrase("weeks ahead")),
 )
-PAST = ("─", "past seasons, not smoothed")
-RANGE = ("▓", "lowest to highest past season")
-CLOSED = ("▒", "closed: the trend continues through")
-GAP = ("×", "open, but no estimate")
-CUT = ("▲", "extends above the panel, in the colour of what does")
+PAST = ("─", phrase("past seasons, not smoothed"))
+RANGE = ("▓", phrase("lowest to highest past season"))
+CLOSED = ("▒", phrase("closed: the trend continues through"))
+GAP = ("×", phrase("open, but no estimate"))
+CUT = ("▲", phrase("extends above the panel, in the colour of what does"))
 HUES = {
     "▓": "quiet",
     "◇": "quiet",
@@ -266,18 +269,24 @@ def description(panel: Panel, *, of: str) -> str:
     """Return a sentence that stands for a panel where it cannot be seen."""
     known = [one for one in panel.index if one["index"] is not None]
     if not known:
-        return f"{of}: no week has a standardised catch rate."
+        return say("{of}: no week has a standardised catch rate.", of=of)
     last = known[-1]
-    words = (
-        f"{of} by week, {len(known)} of {len(panel.index)} weeks with a standardised catch rate; "
-        f"the last, {last['week']}, {panel.amount(last, 'index').figure()}"
+    words = say(
+        "{of} by week, {known} of {weeks} weeks with a standardised catch rate; the last, {week}, "
+        "{figure}",
+        of=of,
+        known=len(known),
+        weeks=len(panel.index),
+        week=last["week"],
+        figure=panel.amount(last, "index").figure(),
     )
     levels = [one for one in panel.behind if one["level"] is not None]
     if levels:
         first, end = (panel.amount(one, "level").words for one in (levels[0], levels[-1]))
-        words += f"; the smoothed trend goes from {first} to {end}"
+        words += say("; the smoothed trend goes from {first} to {end}", first=first, end=end)
     if panel.closed:
-        words += f"; closed in {', '.join(panel.weeks[at] for at in panel.closed)}"
+        closed = ", ".join(panel.weeks[at] for at in panel.closed)
+        words += say("; closed in {weeks}", weeks=closed)
     return f"{words}."
 
 
@@ -303,7 +312,7 @@ def figure(panels: Mapping[str, Panel], *, palette: Palette, shows_all: bool = T
         palette=palette,
         height=HEIGHT if len(strips) == 1 else STRIP_HEIGHT,
         shapes=shades,
-        annotations=[drawing.note(UNITS[first.sort], colour=palette.quiet, yshift=6)],
+        annotations=[drawing.note(say(UNITS[first.sort]), colour=palette.quiet, yshift=6)],
         xaxis=drawing.weeks_across(first.weeks, ticks=7),
         meta=_data(panels),
     )
@@ -409,8 +418,8 @@ def _past(panel: Panel, line: Past, *, palette: Palette) -> Trace:
     words = [
         ""
         if value is None
-        else f"<b>{escape(line.season)}</b><br>{_said(panel, value)} in the week of "
-        f"{day_words(monday(panel.weeks[at]))}"
+        else f"<b>{escape(line.season)}</b><br>"
+        + say(_IN_WEEK, rate=_said(panel, value), day=day_words(monday(panel.weeks[at])))
         for at, value in line.points
     ]
     how: dict[str, Any] = (
@@ -470,14 +479,14 @@ def _line(panel: Panel, lines: Sequence[Line | None], **how: Any) -> Trace:
 
 
 def _survey_point(panel: Panel, one: Line) -> Point:
-    words = _hover(one["week"], f"design-based {raw(one).figure()}")
+    words = _hover(one["week"], say("design-based {figure}", figure=raw(one).figure()))
     return Point(panel.at(one), one["survey_estimate"], words=words)
 
 
 def _point(panel: Panel, one: Line) -> Point:
-    trips = "" if one["n_trips"] is None else f"{one['n_trips']:,} trips"
+    trips = "" if one["n_trips"] is None else say("{n_trips:,} trips", **one)
     note = one.get("note") or one["reason"] or ""
-    said = f"standardised {panel.amount(one, 'index').figure()}"
+    said = say("standardised {figure}", figure=panel.amount(one, "index").figure())
     words = _hover(one["week"], said, trips, note)
     return Point(panel.at(one), one["index"], one["ci_low"], one["ci_high"], words)
 

@@ -18,6 +18,7 @@ from analytics.wording.bulletin_index import monday
 from analytics.wording.marks import drawn_interval, mark
 from analytics.wording.numbers import Measurement, NumberKind, day_words
 from analytics.wording.week import last_strength, strength_side
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.catch_rates.records import ENCOUNTERS
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Point, weeks_across
@@ -33,7 +34,9 @@ if TYPE_CHECKING:
 
 HEIGHT, STRIP_HEIGHT = 160, 92
 #: The sign of an interval that extends above its panel, with its words.
-CUT = ("▲", "the interval extends above the panel, or is too wide to be useful")
+CUT = ("▲", phrase("the interval extends above the panel, or is too wide to be useful"))
+#: What a title says of the areas where a figure moved.
+_MOVES = {"rising": phrase("rising in {areas}"), "falling": phrase("falling in {areas}")}
 #: Areas that a title names; more are counted.
 NAMED = 3
 
@@ -145,20 +148,25 @@ def data_of_rows(rows: Iterable[tuple[str, str, Row | None]]) -> dict[str, Any]:
 def moves_title(words: Mapping[str, str], *, label: str) -> str:
     """Return the finding of panels: by name, the word of the change from the week before."""
     parts = [
-        f"{word} in {_joined([name for name, said in words.items() if said == word], len(words))}"
-        for word in ("rising", "falling")
+        say(text, areas=_joined([name for name, said in words.items() if said == word], len(words)))
+        for word, text in _MOVES.items()
         if word in words.values()
     ]
     if not parts:
-        parts = ["no clear change" if "no clear change" in words.values() else "change not known"]
-    return f"{label} by week: {', '.join(parts)} since the week before"
+        is_unclear = "no clear change" in words.values()
+        parts = [say("no clear change") if is_unclear else say("change not known")]
+    return say(
+        "{label} by week: {moves} since the week before", label=label, moves=", ".join(parts)
+    )
 
 
 def _joined(names: Sequence[str], of: int) -> str:
     """Return up to three names as words, or of more how many they are."""
     if len(names) > NAMED:
-        return f"{len(names)} of {of} areas"
-    return f"{', '.join(names[:-1])} and {names[-1]}" if names[1:] else names[0]
+        return say("{n} of {of} areas", n=len(names), of=of)
+    if not names[1:]:
+        return names[0]
+    return say("{names} and {last}", names=", ".join(names[:-1]), last=names[-1])
 
 
 def is_cut(rows: Iterable[Row | None], *, top: float) -> bool:
@@ -267,27 +275,29 @@ def against_past(rates: Rates, area: str | None = None) -> AgainstPast | None:
 
 def past_title(found: AgainstPast) -> str:
     """Return the finding of the figure: the season so far against past ones."""
-    past = numbers.count(found.n_past, "past season")
-    past = past if found.n_past == 1 else f"the mean of {past}"
+    past = say_n(found.n_past, "{n} past season", "the mean of {n} past seasons")
     return {
-        "above": f"Encounters per angler-hour are above {past}",
-        "below": f"Encounters per angler-hour are below {past}",
-        "alike": f"Encounters per angler-hour are not clearly different from {past}",
-    }.get(strength_side(found.strength), f"Encounters per angler-hour beside {past}")
+        "above": say("Encounters per angler-hour are above {past}", past=past),
+        "below": say("Encounters per angler-hour are below {past}", past=past),
+        "alike": say("Encounters per angler-hour are not clearly different from {past}", past=past),
+    }.get(strength_side(found.strength), say("Encounters per angler-hour beside {past}", past=past))
 
 
 def past_description(found: AgainstPast) -> str:
     """Return sentences that stand for the figure where it cannot be seen."""
     last = found.last
-    words = (
-        f"{past_title(found)}, by week; the last week with a figure, "
-        f"{drawing.week_words(last['week'])}, has {_rate_words(last)}"
+    words = say(
+        "{title}, by week; the last week with a figure, {week}, has {rate}",
+        title=past_title(found),
+        week=drawing.week_words(last["week"]),
+        rate=_rate_words(last),
     )
     at = found.weeks.index(last["week"])
     for place, low, high in found.band:
         if place == at:
             shown = _rate(last).between(low, high)
-            words += f"; past seasons ranged from {shown.replace('–', ' to ')} in that week"
+            ends = shown.replace("–", " to ")
+            words += say("; past seasons ranged from {range} in that week", range=ends)
     return f"{words}."
 
 
@@ -343,8 +353,15 @@ def _past_notes(found: AgainstPast, *, palette: Palette) -> list[dict[str, Any]]
     """Return the names that stand on the lines, and the unit over the axis."""
     last, end = found.last, len(found.weeks) - 1
     at = found.weeks.index(last["week"])
-    past = numbers.count(found.n_past, "past season")
-    name = f"grey: {past}, lowest to highest; dotted: median" if found.band else f"dotted: {past}"
+    name = (
+        say_n(
+            found.n_past,
+            "grey: {n} past season, lowest to highest; dotted: median",
+            "grey: {n} past seasons, lowest to highest; dotted: median",
+        )
+        if found.band
+        else say_n(found.n_past, "dotted: {n} past season", "dotted: {n} past seasons")
+    )
     place: dict[str, Any] = {"xref": "x", "yref": "y"}
     beside: dict[str, Any] = {"x": at, "y": last["index"], "xshift": 8, "yanchor": "middle"}
     if at > 0.7 * end:
@@ -366,5 +383,5 @@ def _rate(line: Line) -> Measurement:
 
 def _rate_words(line: Line) -> str:
     if line["index"] is None:
-        return line["reason"] or "no figure"
-    return f"{_rate(line).figure(line['ci_level'])} fish per angler-hour"
+        return line["reason"] or say("no figure")
+    return say("{figure} fish per angler-hour", figure=_rate(line).figure(line["ci_level"]))

@@ -16,6 +16,7 @@ import streamlit as st
 from analytics.people import Action
 from analytics.wording import numbers
 from dashboard import people
+from dashboard.catalogue import say
 
 #: Opens the demo as its command does; the first time, its bulletins are made.
 COMMAND = (sys.executable, "-m", "analytics.cli", "open")
@@ -59,9 +60,9 @@ def offer() -> None:
     elif now.is_running:
         st.fragment(_wait, run_every=_SECONDS)()
     else:
-        st.button("Open the demo season", on_click=start, key="demo-start")
+        st.button(say("Open the demo season"), on_click=start, key="demo-start")
         if now.said:
-            st.error(numbers.plain(f"The demo could not be opened: {now.said}"))
+            st.error(numbers.plain(say("The demo could not be opened: {said}", said=now.said)))
 
 
 def start() -> None:
@@ -118,11 +119,14 @@ def _forget() -> None:
 
 def _draw_way(address: str) -> None:
     with st.container(horizontal=True):
-        st.link_button("Go to the demo season", address, type="primary")
-        st.button("End the demo", on_click=end, key="demo-end")
+        st.link_button(say("Go to the demo season"), address, type="primary")
+        st.button(say("End the demo"), on_click=end, key="demo-end")
     st.caption(
-        f"It runs at {address} on this machine, in a tab of its own and on a copy: what you change "
-        "there is gone when it ends, and your store is not touched."
+        say(
+            "It runs at {address} on this machine, in a tab of its own and on a copy: "
+            "what you change there is gone when it ends, and your store is not touched.",
+            address=address,
+        )
     )
 
 
@@ -130,5 +134,5 @@ def _wait() -> None:
     now = standing()
     if now.address or not now.is_running:
         st.rerun()
-    st.markdown("The demo season is being opened; the first time takes a minute or two.")
+    st.markdown(say("The demo season is being opened; the first time takes a minute or two."))
     st.caption(numbers.plain(now.said))

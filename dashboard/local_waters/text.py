@@ -1,44 +1,106 @@
 """The sentences of Local waters, each by the catalogue: short words for people who fish.
 
-Values are put into a sentence by name; every text that begins a call of ``say`` is in the
-catalogue, which a test looks after.
+Numbers, dates and weekdays follow the language too.
 """
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from babel import dates as babel_dates
+from babel import lists as babel_lists
+from babel import numbers as babel_numbers
+
+from analytics.data.calendar import weekday_words
+from analytics.units import DEFAULT_UNITS, DateOrder, Length, Units, at_least, beside
 from analytics.wording import reasons
 from analytics.wording.bulletin_index import monday
 from analytics.wording.limits import State
 from analytics.wording.numbers import plain
 from analytics.wording.regulations import OpenState
+from dashboard.catalogue import say
 from dashboard.charts.drawing import Point
 from dashboard.local_waters.facts import MOST_LIMITS, shown
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import date
 
     from analytics.wording.bulletin_index import BulletinIndex, Row
     from analytics.wording.regulations import AreaRules, Opening
-    from dashboard.catalogue import Words
     from dashboard.local_waters.facts import LimitFact, LocalFacts
 
 #: From these chances on it is said how sure the trend is (our choice, no source).
 _SURE, _LIKELY = 0.95, 0.8
+#: Days of a week from Monday on, as babel counts them.
+_WEEK = range(7)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Words:
+    """Numbers, dates and lengths in a language and in the units of the reader."""
+
+    language: str
+    units: Units = DEFAULT_UNITS
+
+    def number(self, value: float, digits: int = 0, *, is_fixed: bool = True) -> str:
+        """Return a number as the language writes it, with so many decimals, or at most so many."""
+        form = "#,##0" + ("." + "#0"[is_fixed] * digits if digits else "")
+        return str(babel_numbers.format_decimal(round(value, digits), form, locale=self.language))
+
+    def rough(self, value: float) -> str:
+        """Return a number as people say it: one decimal under two, whole under ten, two digits."""
+        if value < 2:
+            return self.number(value, 1)
+        place = min(1 - math.floor(math.log10(value)), 0)
+        return self.number(round(value, place))
+
+    def day(self, day: date, *, with_year: bool = False) -> str:
+        """Return a day in the reader's order, such as ``30 April``."""
+        if self.units.dates is DateOrder.YMD:
+            return day.isoformat()
+        is_month_first = self.units.dates is DateOrder.MDY
+        form = say("MMMM d") if is_month_first else say("d MMMM")
+        if with_year:
+            form = say("MMMM d, y") if is_month_first else say("d MMMM y")
+        return str(babel_dates.format_date(day, form, locale=self.language))
+
+    def weekday(self, day: date) -> str:
+        """Return a day with its weekday and year."""
+        name = babel_dates.format_date(day, "EEEE", locale=self.language)
+        return say("{weekday}, {day}", weekday=name, day=self.day(day, with_year=True))
+
+    def weekdays(self, digits: str) -> str:
+        """Return weekday digits in words, runs joined."""
+        names = babel_dates.get_day_names("abbreviated", locale=self.language)
+        return weekday_words(digits, [str(names[day]).rstrip(".") for day in _WEEK])
+
+    def least_length(self, mm: float) -> str:
+        """Return a minimum length in the reader's unit, then in inches, or in cm beside inches."""
+        first = self.units.length
+        return f"{self._least(mm, first)} ({self._least(mm, beside(first))})"
+
+    def _least(self, mm: float, unit: Length) -> str:
+        name = say("in") if unit is Length.IN else str(unit)
+        return f"{self.number(at_least(mm, unit), 1, is_fixed=False)}\u00a0{name}"
+
+    def join(self, names: Sequence[str]) -> str:
+        """Return names joined as the language lists them."""
+        return str(babel_lists.format_list(list(names), locale=self.language))
 
 
 def week_words(words: Words, week: str) -> str:
     """Return the days of a week."""
     first = monday(week)
     last = first + timedelta(days=6)
-    return words.say("{first} to {last}", first=words.day(first), last=words.day(last))
+    return say("{first} to {last}", first=words.day(first), last=words.day(last))
 
 
 def lately(words: Words, facts: LocalFacts, name: str) -> str:
     """Return what fishing was like lately, the answer of the page (Markdown)."""
-    say = words.say
     if facts.week is None or facts.met is None:
         return say(
             "There is no figure for **{area}** yet. The area was closed, or too few boats were "
@@ -73,12 +135,11 @@ def _range(words: Words, row: Row) -> str:
     if row.ci_low is None or row.ci_high is None:
         return ""
     low, high = words.number(row.ci_low, 1), words.number(row.ci_high, 1)
-    return words.say(" (likely {low} to {high})", low=low, high=high)
+    return say(" (likely {low} to {high})", low=low, high=high)
 
 
 def trend(words: Words, facts: LocalFacts) -> str:
     """Return whether it is getting better: one word, then how sure (Markdown)."""
-    say = words.say
     answers = {"rising": say("Yes"), "falling": say("No"), "no_clear_change": say("Unclear")}
     chance = facts.chance
     if facts.direction not in answers or chance is None:
@@ -102,11 +163,11 @@ def points(words: Words, index: BulletinIndex, rows: Sequence[Row | None]) -> li
     for at, row in enumerate(rows):
         known = shown(row)
         if known is None or known.estimate is None:
-            why = words.say("too few boats asked, or closed")
+            why = say("too few boats asked, or closed")
             found.append(Point(at, None, words=why))
             continue
         number = words.number(known.estimate, 1)
-        said = words.say("{number} Chinook a trip", number=number) + _range(words, known)
+        said = say("{number} Chinook a trip", number=number) + _range(words, known)
         found.append(Point(at, known.estimate, known.ci_low, known.ci_high, said))
     return found
 
@@ -116,7 +177,6 @@ def points(words: Words, index: BulletinIndex, rows: Sequence[Row | None]) -> li
 
 def open_words(words: Words, rules: AreaRules) -> str:
     """Return whether an area is open on the day the rules are said for (Markdown)."""
-    say = words.say
     day = words.weekday(rules.day)
     if rules.state is OpenState.OPEN:
         return say("**Open** on {day}.", day=day)
@@ -135,7 +195,7 @@ def keep_lines(words: Words, rules: AreaRules) -> list[tuple[str, str]]:
     """Return what may be kept as names with values; none where the season is over."""
     if rules.opening is None or rules.state is OpenState.OVER:
         return []
-    say, opening = words.say, rules.opening
+    opening = rules.opening
     found = [(say("Open days"), _days(words, opening))]
     if rules.last_day is not None:
         found.append((say("Last day"), words.day(rules.last_day)))
@@ -154,12 +214,12 @@ def keep_lines(words: Words, rules: AreaRules) -> list[tuple[str, str]]:
 
 def _days(words: Words, opening: Opening) -> str:
     is_daily = len(set(opening.open_weekdays)) == 7
-    return words.say("every day") if is_daily else words.weekdays(opening.open_weekdays)
+    return say("every day") if is_daily else words.weekdays(opening.open_weekdays)
 
 
-def check_rules(words: Words) -> str:
+def check_rules() -> str:
     """Return the caution that goes with rules (Markdown)."""
-    return words.say(
+    return say(
         "**Check the official rules before you go.** They can change after this bulletin was made."
     )
 
@@ -170,12 +230,11 @@ def check_rules(words: Words) -> str:
 def limit_lines(words: Words, index: BulletinIndex, facts: LocalFacts) -> list[str]:
     """Return how near the limits of an area are, a line each (Markdown)."""
     if not facts.limits:
-        return [words.say("No limit is set for this area.")]
+        return [say("No limit is set for this area.")]
     return [_limit(words, index, one) for one in facts.limits[:MOST_LIMITS]]
 
 
 def _limit(words: Words, index: BulletinIndex, one: LimitFact) -> str:
-    say = words.say
     states = {
         State.EXCEEDED: say("over the limit"),
         State.NEAR: say("near the limit"),
@@ -195,7 +254,6 @@ def _limit(words: Words, index: BulletinIndex, one: LimitFact) -> str:
 
 def _counted(words: Words, one: LimitFact) -> str:
     """Return what a limit counts, in few words."""
-    say = words.say
     names: dict[tuple[str, ...], str] = {
         ("kept_fish",): say("Fish kept"),
         ("encounter_fish",): say("Fish met"),
@@ -211,9 +269,9 @@ def _counted(words: Words, one: LimitFact) -> str:
 def usual(words: Words, facts: LocalFacts) -> str:
     """Return when the fish usually come (Markdown)."""
     if facts.usual is None:
-        return words.say("Past seasons cannot tell yet when the fish come to this area.")
+        return say("Past seasons cannot tell yet when the fish come to this area.")
     n, half, most = facts.usual
-    return words.say(
+    return say(
         "Half of a season's fish had come by about **{half}**, and three in four by {most}. This "
         "is the middle of {n} past seasons.",
         half=words.day(half),
@@ -225,9 +283,8 @@ def usual(words: Words, facts: LocalFacts) -> str:
 # Care for fish and people.
 
 
-def release_lines(words: Words) -> list[str]:
+def release_lines() -> list[str]:
     """Return how to let a fish go well (Markdown)."""
-    say = words.say
     return [
         say("Most Chinook met in winter are young fish that stay to feed. They can grow up."),
         say("Keep the fish in the water. Do not lift it by the line or the gills."),
@@ -237,9 +294,9 @@ def release_lines(words: Words) -> list[str]:
     ]
 
 
-def release_source(words: Words) -> str:
+def release_source() -> str:
     """Return where the advice comes from."""
-    return words.say(
+    return say(
         "The advice is common practice, no source. Hooks in the gills kill most: 82 of 100 fish "
         "died, against 2 of 100 hooked in the jaw (Lindsay et al. 2004, “Hooking mortality by "
         "anatomical location and its use in estimating mortality of spring Chinook salmon caught "
@@ -247,9 +304,8 @@ def release_source(words: Words) -> str:
     )
 
 
-def care_lines(words: Words) -> list[str]:
+def care_lines() -> list[str]:
     """Return cautions about cold water and eating, which point to the authorities (Markdown)."""
-    say = words.say
     return [
         say(
             "**Cold water kills fast.** Wear a life jacket. Ask the local weather and rescue "
@@ -262,9 +318,9 @@ def care_lines(words: Words) -> list[str]:
     ]
 
 
-def no_regulation(words: Words) -> str:
+def no_regulation() -> str:
     """Return what the page is not."""
-    return words.say(
+    return say(
         "This page is no regulation. Its figures come from talks with anglers at the ramps, and "
         "they can be wrong. The rules of the agency in charge decide."
     )
@@ -273,14 +329,14 @@ def no_regulation(words: Words) -> str:
 # What is said where something is wrong, and what the tools of the page are called.
 
 
-def nothing(words: Words) -> str:
+def nothing() -> str:
     """Return that there is no bulletin."""
-    return words.say("There is no bulletin to show yet. Come back when the first one is made.")
+    return say("There is no bulletin to show yet. Come back when the first one is made.")
 
 
-def unreadable(words: Words) -> str:
+def unreadable() -> str:
     """Return that the bulletins cannot be read."""
-    return words.say(
+    return say(
         "The bulletins cannot be read now. Nothing was changed; please say so to whoever runs this "
         "page."
     )
@@ -288,12 +344,11 @@ def unreadable(words: Words) -> str:
 
 def left_out(words: Words, n: int) -> str:
     """Return that bulletins are left out."""
-    return words.say("Bulletins left out because they cannot be read: {n}.", n=words.number(n))
+    return say("Bulletins left out because they cannot be read: {n}.", n=words.number(n))
 
 
-def unmet(words: Words, wishes: Sequence[tuple[str, str | None]]) -> str:
+def unmet(wishes: Sequence[tuple[str, str | None]]) -> str:
     """Return what a link asked for that cannot be had."""
-    say = words.say
     kinds = {
         "season": say("season"),
         "bulletin": say("bulletin"),
@@ -309,9 +364,8 @@ def unmet(words: Words, wishes: Sequence[tuple[str, str | None]]) -> str:
     )
 
 
-def tool_words(words: Words) -> dict[str, str]:
+def tool_words() -> dict[str, str]:
     """Return what the tools of figures and tables are called, by their English."""
-    say = words.say
     return {
         "Save this figure as {kind}": say("Save this figure as {kind}", kind="{kind}"),
         "Save the data of this figure as CSV": say("Save the data of this figure as CSV"),

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from jinja2 import DictLoader, Environment
 
+from dashboard.catalogue import say
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -15,14 +17,16 @@ if TYPE_CHECKING:
 
 _TEMPLATES = """
 {% macro limits(lines, rest, brief, rule) -%}
-<table class='bm-today'><caption>Limits of the season</caption><thead><tr>
-{%- for head in ('State', 'Limit on', 'Used so far', 'Chance to exceed', 'Reached') -%}
+<table class='bm-today'><caption>{{ say('Limits of the season') }}</caption><thead><tr>
+{%- for head in (say('State'), say('Limit on'), say('Used so far'),
+ say('Chance to exceed'), say('Reached')) -%}
 <th scope='col'>{{ head }}</th>{% endfor %}</tr></thead><tbody>
 {%- for one in lines %}<tr>
 <td><b class='bm-state bm-{{ one.state }}'>{{ one.words }}</b></td>
 <th scope='row' class='bm-first'><a class='bm-go' href='{{ one.link }}'>{{ one.limit }}</a></th>
-<td data-label='Used'>{{ one.used }}</td><td data-label='Chance'>{{ one.chance }}</td>
-<td data-label='Reached'>{{ one.reached }}</td></tr>
+<td data-label='{{ say('Used') }}'>{{ one.used }}</td>{# -#}
+<td data-label='{{ say('Chance') }}'>{{ one.chance }}</td>
+<td data-label='{{ say('Reached') }}'>{{ one.reached }}</td></tr>
 {%- endfor %}</tbody></table>
 {%- if rest[0] %}<p class='bm-fine'><a class='bm-go' href='{{ rest[1] }}'>{{ rest[0] }}</a></p>
 {%- endif %}<details class='bm-fine'><summary>{{ brief }}</summary>{{ rule }}
@@ -30,15 +34,15 @@ _TEMPLATES = """
 {%- endmacro %}
 
 {% macro areas(lines, day, common) -%}
-<table class='bm-today'><caption>Open where, on {{ day }}</caption><thead><tr>
-{%- for head in ('Area', 'Open', 'May be kept') -%}
+<table class='bm-today'><caption>{{ say('Open where, on {day}', day=day) }}</caption><thead><tr>
+{%- for head in (say('Area'), say('Open'), say('May be kept')) -%}
 <th scope='col'>{{ head }}</th>{% endfor %}</tr></thead><tbody>
 {%- for one in lines %}<tr{% if one.is_open %} class='bm-open'{% endif %}>
 <th scope='row'><a class='bm-go' href='{{ one.link }}'>{{ one.area }}</a></th>
 <td class='bm-wraps'>{{ one.times }}</td><td>{{ one.rules }}</td></tr>
 {%- endfor %}</tbody></table><p class='bm-fine'>
-{%- if common %}Everywhere {{ common }}. {% endif -%}
-As the bulletin has them. Check the official rules before you go.</p>
+{%- if common %}{{ say('Everywhere {rules}.', rules=common) }} {% endif -%}
+{{ say('As the bulletin has them. Check the official rules before you go.') }}</p>
 {%- endmacro %}
 
 {% macro said(words) -%}
@@ -47,7 +51,7 @@ As the bulletin has them. Check the official rules before you go.</p>
 {%- endmacro %}
 
 {% macro points(items) -%}
-<h2 class='bm-today-head'>Key points</h2><ul class='bm-points'>
+<h2 class='bm-today-head'>{{ say('Key points') }}</h2><ul class='bm-points'>
 {%- for one in items %}<li><a class='bm-go' href='{{ one.link }}'>{{ one.head }}</a>:
  {{ said(one.words) }}</li>{% endfor %}</ul>
 {%- endmacro %}
@@ -64,7 +68,7 @@ As the bulletin has them. Check the official rules before you go.</p>
 """
 _PARTS: Any = (
     Environment(autoescape=True, loader=DictLoader({"parts": _TEMPLATES}))
-    .get_template("parts")
+    .get_template("parts", globals={"say": say})
     .module
 )
 

@@ -16,6 +16,7 @@ from analytics.wording import limits, numbers, regulations
 from analytics.wording.regulations import OpenState
 from analytics.wording.week import EFFORT, Topic, key_points, span
 from dashboard import people, store_access
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.pages import link_to
 
 if TYPE_CHECKING:
@@ -29,11 +30,11 @@ if TYPE_CHECKING:
 MOST_LIMITS = 8
 #: The page that each key point opens, and what it is called there.
 _PAGES = {
-    Topic.WEEK: ("week", "The week"),
-    Topic.TO_DATE: ("released", "The season so far"),
-    Topic.CHANGE: ("week", "Against the week before"),
-    Topic.STRENGTH: ("seasonal_pattern", "Against past seasons"),
-    Topic.REVISED: ("revisions", "Revised"),
+    Topic.WEEK: ("week", phrase("The week")),
+    Topic.TO_DATE: ("released", phrase("The season so far")),
+    Topic.CHANGE: ("week", phrase("Against the week before")),
+    Topic.STRENGTH: ("seasonal_pattern", phrase("Against past seasons")),
+    Topic.REVISED: ("revisions", phrase("Revised")),
 }
 
 #: What strata count of a week: site-days sampled and of the frame, interviews, site-days missing.
@@ -100,17 +101,17 @@ def _limit_line(choice: Choice, line: Line, kept: Kept) -> LimitLine:
 
 def _reached(line: Line) -> str:
     if limits.is_passed(line):
-        return "yes"
+        return say("yes")
     if line["estimate"] is None:
         return DASH
     if not line["is_preliminary"]:
-        return "no"
+        return say("no")
     half = line["exceedance_date_p50"]
     if half is None:
-        return DASH if line["prob_exceeded_by_close"] is None else "likely not"
+        return DASH if line["prob_exceeded_by_close"] is None else say("likely not")
     if limits.is_by_now(half, line["through"]):
-        return "may be already"
-    return f"about {limits.short_day(half)}"
+        return say("may be already")
+    return say("about {day}", day=limits.short_day(half))
 
 
 # What is open where.
@@ -162,7 +163,7 @@ def points(choice: Choice, kept: Kept) -> list[Item]:
     for topic, words in key_points(choice.index).items():
         page, head = _PAGES[topic]
         week = {"week": choice.index.card.through} if page == "week" else {}
-        found.append(Item(head, link_to(page, kept, **week), runs(words)))
+        found.append(Item(say(head), link_to(page, kept, **week), runs(words)))
     return found
 
 
@@ -170,13 +171,13 @@ def facts(choice: Choice, found: Standings, kept: Kept) -> list[Item]:
     """Return the planned close, what sampling reached and missed, and the newest bulletin."""
     close = _close(choice, found)
     return [
-        Item("Planned close", link_to("season_limits", kept), runs(close)),
+        Item(say("Planned close"), link_to("season_limits", kept), runs(close)),
         Item(
-            f"Sampling, {numbers.week_dates(choice.index.card.through)}",
+            say("Sampling, {days}", days=numbers.week_dates(choice.index.card.through)),
             link_to("week", kept, week=choice.index.card.through),
             runs(sampling(choice)),
         ),
-        Item("Bulletin", link_to("revisions", kept), runs(_bulletin(choice))),
+        Item(say("Bulletin"), link_to("revisions", kept), runs(_bulletin(choice))),
     ]
 
 
@@ -187,17 +188,23 @@ def _close(choice: Choice, found: Standings) -> str:
     known = [end for end in ends if end is not None]
     known = known or [end for one in found.limits if (end := one["planned_close"]) is not None]
     if not known:
-        return "The bulletin names no planned close."
+        return say("The bulletin names no planned close.")
     last, now = max(known), regulations.day_said_for(choice.index)
     when = day_words(last)
     if last < now or not choice.index.card.preliminary:
-        return f"The season is over; its last day was {when}."
+        return say("The season is over; its last day was {day}.", day=when)
     first = min(end for end in known if end >= now)
     start = day_words(now, with_year=False)
-    words = f"**{numbers.count((last - now).days, 'day')}** from {start} to {when}"
-    if first < last:
-        words += f"; the first area closes on {day_words(first, with_year=False)}"
-    return f"{words}."
+    days = say_n((last - now).days, "{n} day", "{n} days")
+    if first == last:
+        return say("**{days}** from {start} to {end}.", days=days, start=start, end=when)
+    return say(
+        "**{days}** from {start} to {end}; the first area closes on {first}.",
+        days=days,
+        start=start,
+        end=when,
+        first=day_words(first, with_year=False),
+    )
 
 
 def sampling(choice: Choice) -> str:
@@ -209,29 +216,45 @@ def sampling(choice: Choice) -> str:
         sampled, frame, asked, missing = (
             sum(getattr(one, of) or 0 for one in strata) for of in _COUNTED
         )
-        words = f"**{sampled} of {numbers.count(frame, 'site-day')}** sampled, "
-        words += f"{numbers.count(asked, 'interview')}. Missed: "
         gaps = [one for one in strata if not one.n_psu and one.n_psu_frame]
         named = [f"{index.name(one.landing_area)} ({span(one)})" for one in gaps]
-        lacking = [f"no sample of {join_words(named)}"] if named else []
+        lacking = [say("no sample of {areas}", areas=join_words(named))] if named else []
         if missing:
-            lacking.append(f"{numbers.count(missing, 'site-day')} without an interview")
-        return words + (numbers.plain("; ".join(lacking)) or "nothing") + "."
+            one, many = "{n} site-day without an interview", "{n} site-days without an interview"
+            lacking.append(say_n(missing, one, many))
+        return say(
+            "**{sampled} of {site_days}** sampled, {interviews}. Missed: {missed}.",
+            sampled=sampled,
+            site_days=say_n(frame, "{n} site-day", "{n} site-days"),
+            interviews=say_n(asked, "{n} interview", "{n} interviews"),
+            missed=numbers.plain("; ".join(lacking)) or say("nothing"),
+        )
     if row is None or row.n_psu is None:
-        return "The bulletin says nothing of the sampling of this week."
-    of = "" if row.n_psu_frame is None else f" of {row.n_psu_frame}"
-    words = f"**{row.n_psu}{of} site-days** sampled"
-    return f"{words}, {numbers.count(row.n_interviews or 0, 'interview')}."
+        return say("The bulletin says nothing of the sampling of this week.")
+    asked_words = say_n(row.n_interviews or 0, "{n} interview", "{n} interviews")
+    known = {"sampled": row.n_psu, "frame": row.n_psu_frame, "interviews": asked_words}
+    if row.n_psu_frame is None:
+        return say("**{sampled} site-days** sampled, {interviews}.", **known)
+    return say("**{sampled} of {frame} site-days** sampled, {interviews}.", **known)
 
 
 def _bulletin(choice: Choice) -> str:
     """Return what bulletin is shown, whether it is the newest, and when the next one comes."""
     card = choice.index.card
-    kind = "preliminary" if card.preliminary else "final, unless late data come"
-    newest = "Newest" if choice.newest else "**There is a newer one.** This one"
-    words = f"{newest}: through week {card.through}, version {card.version}, made on "
-    words += f"{card.made_utc[:10]}; {kind}. "
-    return numbers.plain(words).replace(r"\*\*", "**") + f"Next release: {_next_release()}."
+    known = {"week": card.through, "version": card.version, "day": card.made_utc[:10]}
+    known["kind"] = say("preliminary") if card.preliminary else say("final, unless late data come")
+    if choice.newest:
+        words = say(
+            "Newest: through week {week}, version {version}, made on {day}; {kind}.", **known
+        )
+    else:
+        words = say(
+            "**There is a newer one.** This one: through week {week}, version {version}, made on "
+            "{day}; {kind}.",
+            **known,
+        )
+    shown = numbers.plain(words).replace(r"\*\*", "**")
+    return f"{shown} {say('Next release: {when}.', when=_next_release())}"
 
 
 def _next_release() -> str:
@@ -239,9 +262,10 @@ def _next_release() -> str:
     try:
         said = read_imprint(path).next_release if path else ""
     except UsageError:
-        is_seen = people.may(Action.SEE_STORE)
-        said = "not known" + (", for desk/imprint.toml cannot be read" if is_seen else "")
-    return numbers.plain(said.rstrip(".")) if said else "not stated"
+        if not people.may(Action.SEE_STORE):
+            return say("not known")
+        return numbers.plain(say("not known, for desk/imprint.toml cannot be read"))
+    return numbers.plain(said.rstrip(".")) if said else say("not stated")
 
 
 def rest(choice: Choice, found: Standings, kept: Mapping[str, list[str]]) -> tuple[str, str]:
@@ -249,4 +273,5 @@ def rest(choice: Choice, found: Standings, kept: Mapping[str, list[str]]) -> tup
     more = len(found.of_areas(choice.areas)) - MOST_LIMITS
     if more <= 0:
         return "", ""
-    return numbers.count(more, "further limit"), link_to("season_limits", dict(kept))
+    words = say_n(more, "{n} further limit", "{n} further limits")
+    return words, link_to("season_limits", dict(kept))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import re
+from contextvars import copy_context
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 import pytest
-from babel.messages.extract import extract_from_file
 from babel.messages.pofile import read_po
 
 from analytics.bulletin import archive
@@ -21,17 +22,12 @@ from dashboard.catch_rates import records
 from dashboard.charts import area_map
 from dashboard.charts.area_map import NONE, SURE, UNSURE, MapArea
 from dashboard.local_waters import facts
-from dashboard.local_waters.text import limit_lines, tool_words
+from dashboard.local_waters.text import Words, limit_lines, tool_words
+from tests import catalogues
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import AREAS, NOW, for_the_public, make
 
 ROOT = Path(__file__).parents[2]
-#: Where texts of the page stand.
-SOURCES = (
-    "dashboard/catalogue.py",
-    "dashboard/local_waters/text.py",
-    "dashboard/app_pages/local_waters.py",
-)
 PLACEHOLDER = re.compile(r"\{\w+\}")
 LIMIT = facts.LimitFact(("kept_fish",), ("A1",), LimitState.NEAR, 0.9, None)
 MOST_NUMBERS, HARDEST = 60, 9.0
@@ -175,7 +171,7 @@ def test_days_of_past_seasons_are_counted_from_the_seasons_first_day(day, start,
 
 
 def test_every_state_of_a_limit_has_words():
-    words, index = catalogue.words("local_waters", "en"), index_bulletin(make(NOW))
+    words, index = Words("en"), index_bulletin(make(NOW))
     found = facts.local_facts(index, records.read(index), "A1")
     said = {
         one: limit_lines(words, index, replace(found, limits=(replace(LIMIT, state=one),)))
@@ -188,13 +184,15 @@ def test_every_state_of_a_limit_has_words():
 
 
 def messages():
-    found = {}
-    for source in SOURCES:
-        for _, text, _, _ in extract_from_file(
-            "python", str(ROOT / source), keywords={"say": None}
-        ):
-            found[text] = source
-    return found
+    with io.BytesIO(catalogues.template("local_waters").encode()) as file:
+        return {one.id for one in read_po(file) if one.id}
+
+
+def in_spanish(call, *given):
+    """Return what a call returns where the texts of the page are said in Spanish."""
+    context = copy_context()
+    context.run(catalogue.read_in, "local_waters", "es")
+    return context.run(call, *given)
 
 
 def translations():
@@ -251,8 +249,7 @@ def test_what_is_wrong_is_said_in_the_language(open_waters, tmp_path):
 
 
 def test_the_tools_of_the_page_have_their_words_in_the_language():
-    words = catalogue.words("local_waters", "es")
-    given = tool_words(words)
+    given = in_spanish(tool_words)
     script = (ROOT / "dashboard" / "page_tools.js").read_text("utf-8")
     asked = re.findall(r"dataset\.say = ([^;]*);", script)
     known = {one for part in asked for one in re.findall(r'"([^"]*[a-z][^"]* [^"]*)"', part)}
@@ -262,14 +259,14 @@ def test_the_tools_of_the_page_have_their_words_in_the_language():
 
 
 def test_numbers_and_dates_follow_the_language():
-    spanish = catalogue.words("local_waters", "es", read_units("cm.kg.dmy"))
+    spanish = Words("es", read_units("cm.kg.dmy"))
     assert spanish.number(1234.5, 1) == "1.234,5"
-    assert spanish.least_length(559) == "55,9\u00a0cm (22\u00a0pulg.)"
+    assert in_spanish(spanish.least_length, 559) == "55,9\u00a0cm (22\u00a0pulg.)"
     assert spanish.weekdays("4567") == "jue–dom"
-    english = catalogue.words("local_waters", "en")
+    english = Words("en")
     assert [english.rough(one) for one in (1234.0, 9.9, 1.94)] == ["1,200", "10", "1.9"]
     assert catalogue.languages("local_waters") == ("en", "es")
-    assert english.say("never seen {x}", x=1) == "never seen 1"
+    assert in_spanish(lambda: catalogue.say("never seen {x}", x=1)) == "never seen 1"
 
 
 # The map.

@@ -12,7 +12,7 @@ from analytics.bulletin.build import bulletin_of
 from analytics.wording import regulations
 from analytics.wording.bulletin_index import index_bulletin
 from analytics.wording.regulations import OpenState
-from dashboard import catalogue
+from dashboard.local_waters.text import Words
 from tests.app.sample_bulletin import NOW, make
 from tests.unit.test_bulletin import two_weeks
 
@@ -113,7 +113,7 @@ def test_a_minimum_length_in_inches_lets_no_shorter_fish_pass(mm):
 def test_a_minimum_length_is_rounded_up_past_whole_inches():
     assert units.both_lengths(559) == "559\u00a0mm (22\u00a0in)"
     assert units.both_lengths(560) == "560\u00a0mm (22.1\u00a0in)"
-    in_inches = catalogue.words("local_waters", "en", units.read_units("in.lb.dmy"))
+    in_inches = Words("en", units.read_units("in.lb.dmy"))
     assert in_inches.least_length(562) == "22.2\u00a0in (56.2\u00a0cm)"
 
 
