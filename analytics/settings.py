@@ -25,6 +25,13 @@ class EffortSource(StrEnum):
     COUNTS = "counts"  # boats counted on the water
 
 
+class Paper(StrEnum):
+    """Sizes of paper that sheets are printed on."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
 class FishBasis(StrEnum):
     """Where released fish come from, in every row of a table alike."""
 

@@ -22,6 +22,7 @@ from analytics.cli.terminal import (
     written_at,
 )
 from analytics.errors import UsageError
+from analytics.settings import Paper
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
     from analytics.planning.samplers import Sampler
 
 _OBJECTIVES = ("worst", "sum", "all_areas")
-_PAPERS = ("a4", "letter")
 #: Heads of the columns of the precision in the terminal.
 _SHORT = {
     "angler_trips": "trips",
@@ -141,8 +141,8 @@ _SHORT = {
 )
 @click.option(
     "--paper",
-    type=click.Choice(_PAPERS),
-    default=_PAPERS[0],
+    type=click.Choice(tuple(map(str, Paper))),
+    default=str(Paper.A4),
     show_default=True,
     help="Paper of sheets.pdf.",
 )
@@ -324,7 +324,10 @@ def _write(
     from analytics.planning.sample_sizes import needs_table  # noqa: PLC0415
 
     shifts = shifts_of(
-        drawn.to_pylist(), sites=snapshot["sites"].to_pylist(), area_names=_area_names(snapshot)
+        drawn.to_pylist(),
+        sites=snapshot["sites"].to_pylist(),
+        area_names=_area_names(snapshot),
+        holidays=snapshot["holidays"].to_pylist(),
     )
     zone = zone_of_environment()
     files = {

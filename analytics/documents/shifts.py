@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from uuid import NAMESPACE_URL, uuid5
@@ -12,14 +12,16 @@ from zoneinfo import ZoneInfo, available_timezones
 from analytics.documents.blank_form import form_data, form_template
 from analytics.documents.typesetting import pdf_of
 from analytics.errors import UsageError
+from analytics.settings import Paper
+from analytics.wording.numbers import holiday_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
 #: Names the time zone of the sites, for calendars: an IANA name, such as ``Etc/GMT+9``.
 ZONE_VARIABLE = "BLACKMOUTH_TIMEZONE"
-#: Sizes of paper by the name of each.
-PAPERS = {"a4": "a4", "letter": "us-letter"}
+#: What Typst calls each size of paper.
+_TYPST_PAPERS = {Paper.A4: "a4", Paper.LETTER: "us-letter"}
 #: A shift lasts from sunrise until so long after sunset: boats come back until dark (our choice).
 _AFTER_SUNSET = timedelta(hours=1)
 #: Civil time further from that of the sun at the site belongs to another part of the world.
@@ -69,7 +71,8 @@ _RESERVE = (
 class Shift:
     """A site-day of a plan with what people call its place.
 
-    `position`: latitude and longitude in degrees, None where the site has none.
+    `position`: latitude and longitude in degrees, None where the site has none. `holiday`: its
+    name, where the day is one; empty else.
     """
 
     sample_id: str
@@ -84,6 +87,7 @@ class Shift:
     sampler: str
     state: str
     position: tuple[float, float] | None
+    holiday: str = ""
 
     @property
     def place(self) -> str:
@@ -96,6 +100,7 @@ def shifts_of(
     *,
     sites: Iterable[Mapping[str, Any]],
     area_names: Mapping[str, str],
+    holidays: Iterable[Mapping[str, Any]] = (),
 ) -> list[Shift]:
     """Return the shifts of a plan by sampler, date and site.
 
@@ -107,9 +112,17 @@ def shifts_of(
         Rows of ``sites``.
     area_names : mapping of str to str
         By code.
+    holidays : iterable of mapping, optional
+        Rows of ``holidays``.
     """
     known = {row["site"]: row for row in sites}
-    found = [_shift(row, known.get(row["site"], {}), area_names) for row in plan]
+    named = {row["date"]: row["holiday"] or "holiday" for row in holidays}
+    found = [
+        replace(
+            _shift(row, known.get(row["site"], {}), area_names), holiday=named.get(row["date"], "")
+        )
+        for row in plan
+    ]
     return sorted(found, key=lambda one: (one.sampler, one.date, one.site))
 
 
@@ -139,7 +152,7 @@ def _weekday_words(day: date) -> str:
 # Sheets.
 
 
-def sheets_pdf(shifts: Sequence[Shift], *, paper: str = "a4") -> bytes:
+def sheets_pdf(shifts: Sequence[Shift], *, paper: str = Paper.A4) -> bytes:
     """Return the printable sheets of the planned shifts, and the reserve list, as a tagged PDF.
 
     Parameters
@@ -147,21 +160,21 @@ def sheets_pdf(shifts: Sequence[Shift], *, paper: str = "a4") -> bytes:
     shifts : sequence of Shift
         Of a plan, its reserve too.
     paper : str, optional
-        One of `PAPERS`.
+        One of `analytics.settings.Paper`.
 
     Raises
     ------
     UsageError
         If the size of paper is none of them, or nothing is planned.
     """
-    if paper not in PAPERS:
-        raise UsageError(f"paper {paper!r}; allowed: {', '.join(PAPERS)}")
+    if paper not in list(Paper):
+        raise UsageError(f"paper {paper!r}; allowed: {', '.join(Paper)}")
     planned = [one for one in shifts if not one.is_reserve and one.state == "planned"]
     if not planned:
         raise UsageError("no shift is planned, so there is no sheet to print; plan some first")
     data = {
         "title": f"Shift sheets, season {planned[0].season}",
-        "paper": PAPERS[paper],
+        "paper": _TYPST_PAPERS[Paper(paper)],
         "form": form_data(),
         "shifts": [_sheet(one) for one in planned],
         "do": {"head": "What to record", "lines": _DO},
@@ -178,13 +191,13 @@ def sheets_pdf(shifts: Sequence[Shift], *, paper: str = "a4") -> bytes:
 
 
 def _sheet(one: Shift) -> dict[str, Any]:
-    day = _weekday_words(one.date)
+    day, why = _weekday_words(one.date), holiday_words(one.date, one.holiday)
     return {
         "title": f"{one.site_name}, {day}",
         "foot": f"{one.sample_id}  ·  {one.sampler or 'sampler: .....................'}",
         "facts": (
             ("Where", f"{one.place}, {one.area_name}"),
-            ("When", day),
+            ("When", f"{day}, {why}" if why else day),
             ("Sampler", one.sampler),
             ("Number of the site-day", one.sample_id),
             ("Stratum", one.stratum_name),
@@ -206,7 +219,8 @@ def _reserve_lines(shifts: Sequence[Shift]) -> list[tuple[str, str, str, str]]:
             one.stratum_name,
             str(one.order),
             one.site_name,
-            f"{one.date:%a} {one.date.day} {one.date:%b}",
+            f"{one.date:%a} {one.date.day} {one.date:%b}"
+            + (", holiday" if holiday_words(one.date, one.holiday) else ""),
         )
         for one in sorted(reserve, key=lambda one: (one.stratum_name, one.order))
     ]
@@ -282,15 +296,16 @@ def _event(one: Shift, made: datetime, zone: ZoneInfo | None) -> Any:
     event.add("dtstart", begins)
     event.add("dtend", ends)
     who = f": {one.sampler}" if one.sampler else ""
+    why = holiday_words(one.date, one.holiday)
     event.add("summary", f"Sampling at {one.site_name}{who}")
     event.add("location", f"{one.place}, {one.area_name}")
     if one.position:
         event.add("geo", one.position)
     event.add(
         "description",
-        f"Site-day {one.sample_id}, {one.stratum_name}. Count every boat that comes back and "
-        "interview all you can. Life jacket on docks and ramps. If you cannot go, say so at once "
-        "and do not choose another day or ramp.",
+        f"Site-day {one.sample_id}, {one.stratum_name}{why and f', {why}'}. Count every boat that "
+        "comes back and interview all you can. Life jacket on docks and ramps. If you cannot go, "
+        "say so at once and do not choose another day or ramp.",
     )
     is_on = one.state in ("planned", "done")
     event.add("status", "CONFIRMED" if is_on else "CANCELLED")

@@ -1,7 +1,7 @@
 """Models of counts and shares: fitters, the smoother, partial pooling, survival.
 
-The only room that imports statsmodels. Regressions of counts are asked for here, each other model
-of the module that is named after it.
+The only room that imports statsmodels. Regressions of counts, and the top of a likelihood, are
+asked for here, each other model of the module that is named after it.
 """
 
 from analytics.models.censored_catch import fit_censored_catch
@@ -9,6 +9,7 @@ from analytics.models.count_fit import CountFit, Diagnosis, diagnose
 from analytics.models.count_likelihood import CountLikelihood, Family
 from analytics.models.count_regression import fit_counts
 from analytics.models.count_warm_start import Coded, coded_rows, fit_warm_start
+from analytics.models.maximum_likelihood import maximise
 
 __all__ = [
     "Coded",
@@ -21,4 +22,5 @@ __all__ = [
     "fit_censored_catch",
     "fit_counts",
     "fit_warm_start",
+    "maximise",
 ]

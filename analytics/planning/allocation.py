@@ -117,15 +117,31 @@ def least_cost(gain: Floats, constant: Floats, target: Floats, bounds: Bounded) 
 
     Of plans of that cost, that of the least ``Σ relative variance / target²``.
     """
+    found = _cheapest(gain, constant, target, bounds)
+    if found is None:
+        return None
+    program, reached, first = found
+    within = program.budget(float((bounds.cost * first).sum()))
+    return program.solve(-program.gain.sum(axis=1), [within, *reached], or_else=first)
+
+
+def least_budget(gain: Floats, constant: Floats, target: Floats, bounds: Bounded) -> float | None:
+    """Return what the cheapest plan of `least_cost` costs; None if none reaches the target."""
+    found = _cheapest(gain, constant, target, bounds)
+    return None if found is None else float((bounds.cost * found[2]).sum())
+
+
+def _cheapest(
+    gain: Floats, constant: Floats, target: Floats, bounds: Bounded
+) -> tuple[_Program, list[LinearConstraint], Ints] | None:
+    """Return the program of a target, its rows, and a cheapest plan; None if none reaches it."""
     scale = target**2
     if (relative_variance(gain, constant, bounds.high) > scale * (1 + _TIE)).any():
         return None
     program = _Program.of(gain / scale, bounds)
     at_low = relative_variance(gain, constant, bounds.low) / scale
     reached = program.below(at_low, unit=max(float(at_low.max()), 1.0), at_most=1.0)
-    first = program.solve(program.cost, reached)
-    within = program.budget(float((bounds.cost * first).sum()))
-    return program.solve(-program.gain.sum(axis=1), [within, *reached], or_else=first)
+    return program, reached, program.solve(program.cost, reached)
 
 
 def kept_strata(worth: Floats, bounds: Bounded, budget: float) -> Bools:
@@ -138,15 +154,28 @@ def kept_strata(worth: Floats, bounds: Bounded, budget: float) -> Bools:
     if least.sum() <= budget + _TIE:
         return np.ones(len(worth), dtype=bool)
     tilt = 1e-9 * worth.sum() * np.arange(len(worth)) / len(worth)
-    result = milp(
-        -(worth - tilt),
-        constraints=[LinearConstraint(least[None, :], -np.inf, budget)],
-        integrality=np.ones(len(worth), dtype=np.int64),
-        bounds=Bounds(0, 1),
-        options={"mip_rel_gap": 0},
-    )
-    assert result.x is not None  # nothing at all is within every budget
-    return np.asarray(np.rint(result.x) == 1)
+    within = LinearConstraint(least[None, :], -np.inf, budget)
+    is_kept = _solved(-(worth - tilt), [within], np.ones(len(worth), dtype=np.int64), Bounds(0, 1))
+    assert is_kept is not None  # nothing at all is within every budget
+    return np.asarray(np.rint(is_kept) == 1)
+
+
+def _solved(
+    objective: Floats, rows: Sequence[LinearConstraint], is_whole: Ints, ends: Bounds
+) -> Floats | None:
+    """Return the numbers of the least objective, those of 1 in `is_whole` whole; None if none keep.
+
+    A presolved program's solution has to be brought back, and HiGHS prints a line where that takes
+    a step more; small as they are, these programs are no faster with it.
+    """
+    found: Floats | None = milp(
+        objective,
+        constraints=rows,
+        integrality=is_whole,
+        bounds=ends,
+        options={"mip_rel_gap": 0, "time_limit": _MOST_SECONDS, "presolve": False},
+    ).x
+    return found
 
 
 def least_cost_exact(
@@ -237,21 +266,16 @@ class _Program:
         n_steps = len(self.stratum)
         low_ends = np.append(np.zeros(n_steps), -np.inf)
         high_ends = np.append(np.ones(n_steps), np.inf)
-        result = milp(
-            whole,
-            constraints=[*rows, *caps],
-            integrality=np.append(np.ones(n_steps, dtype=np.int64), 0),
-            bounds=Bounds(low_ends, high_ends),
-            options={"mip_rel_gap": 0, "time_limit": _MOST_SECONDS},
-        )
-        if result.x is None:
+        is_whole = np.append(np.ones(n_steps, dtype=np.int64), 0)
+        found = _solved(whole, [*rows, *caps], is_whole, Bounds(low_ends, high_ends))
+        if found is None:
             if or_else is not None:
                 return or_else
             raise UsageError(
                 "no plan keeps all bounds: too few shifts for two a stratum, or too few samplers; "
                 "give more shifts"
             )
-        taken = np.rint(result.x[:-1]).astype(np.int64)
+        taken = np.rint(found[:-1]).astype(np.int64)
         return low + np.bincount(self.stratum, weights=taken, minlength=len(low)).astype(np.int64)
 
     def _with_worst(self, rows: Floats) -> Floats:

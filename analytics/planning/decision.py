@@ -15,6 +15,7 @@ import numpy as np
 from scipy.special import expit
 from scipy.stats import multivariate_normal, norm
 
+from analytics.models import maximise
 from analytics.planning.allocation import least_sum
 
 if TYPE_CHECKING:
@@ -25,8 +26,8 @@ if TYPE_CHECKING:
 _MOST_ROUNDS = 50
 #: Effective draws behind an imagined outcome under which chances are smoothed (our choice).
 FEWEST_EFFECTIVE = 50
-#: Of the smoothing: Newton steps at most, and the ridge that keeps separated draws finite.
-_STEPS, _RIDGE = 50, 1e-3
+#: The ridge that keeps a regression of separated draws finite (our choice).
+_RIDGE = 1e-3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -200,17 +201,35 @@ def smoothed_loss(
     spread = seen.std(axis=0)
     scaled = (seen - seen.mean(axis=0)) / np.where(spread > 0, spread, 1.0)
     known = np.column_stack([np.ones(len(total)), scaled, scaled**2])
-    exceeds = (total > limit).astype(np.float64)
-    beta = np.zeros(known.shape[1])
-    for _ in range(_STEPS):
-        fitted = expit(known @ beta)
-        weight = np.maximum(fitted * (1 - fitted), 1e-9)
-        slope = known.T @ (exceeds - fitted) - _RIDGE * beta
-        step = np.linalg.solve((known.T * weight) @ known + _RIDGE * np.eye(len(beta)), slope)
-        beta = beta + np.clip(step, -2.0, 2.0)
-        if np.abs(step).max() < 1e-8:
-            break
+    law = _Ridged(known, (total > limit).astype(np.float64))
+    beta = maximise(law, np.zeros(known.shape[1]))
+    assert beta is not None  # a ridge leaves one finite top
     return _loss_of(expit(known @ beta), over, vain, least_draws=len(total) / len(beta))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ridged:
+    """The likelihood of a logistic regression less a ridge, which keeps separated draws finite.
+
+    `known` (D, K): what chances depend on. `exceeds` (D,): 0 or 1.
+    """
+
+    known: Floats
+    exceeds: Floats
+
+    def value(self, params: Floats) -> float:
+        eta = self.known @ params
+        law = self.exceeds @ eta - np.logaddexp(0.0, eta).sum()
+        return float(law - 0.5 * _RIDGE * params @ params)
+
+    def score(self, params: Floats) -> Floats:
+        missed = self.exceeds - expit(self.known @ params)
+        return np.asarray(self.known.T @ missed - _RIDGE * params)
+
+    def hessian(self, params: Floats) -> Floats:
+        fitted = expit(self.known @ params)
+        curved = (self.known.T * (fitted * (1 - fitted))) @ self.known
+        return np.asarray(-curved - _RIDGE * np.eye(len(params)))
 
 
 def _loss_of(chances: Floats, over: float, vain: float, *, least_draws: float) -> NestedLoss:

@@ -22,7 +22,7 @@ from analytics.planning.call_plan import STAND_IN, call_area, decision_plan, fir
 from analytics.planning.plan import CurvePoint, Expected, Plan
 from analytics.planning.planned_variance import planned_variance
 from analytics.planning.sample_sizes import SHARE, area_samples
-from analytics.planning.samplers import caps_of, require_samplers, require_samplers_for
+from analytics.planning.samplers import caps_of, require_areas, require_samplers_for
 from analytics.planning.week_ahead import (
     coverage_notes,
     covered,
@@ -211,7 +211,7 @@ def _strata(
     snapshot: Snapshot, season: str, request: PlanRequest
 ) -> tuple[tuple[PlannedStratum, ...], tuple[PlannedStratum, ...], list[str]]:
     """Return the strata of the week, those that can be covered, and notes on the difference."""
-    require_samplers(request.samplers, sorted(set(snapshot["areas"]["area"].to_pylist())))
+    require_areas(request.samplers, set(snapshot["areas"]["area"].to_pylist()))
     whole = strata_of_week(snapshot, season=season, week=request.week)
     if not request.not_covered:
         return whole, whole, []

@@ -14,7 +14,7 @@ from analytics.errors import UsageError
 from analytics.weeks import week_start
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
     from datetime import date
 
     from analytics.arrays import Bools, Ints
@@ -43,24 +43,27 @@ class Sampler:
         return day not in self.off and (not self.areas or area in self.areas)
 
 
-def require_samplers(samplers: Sequence[Sampler], areas: Sequence[str] | None) -> None:
-    """Raise `UsageError` for a name given twice or empty, an unknown area, or shifts below 1.
-
-    Without `areas` no area is unknown.
-    """
+def require_samplers(samplers: Sequence[Sampler]) -> None:
+    """Raise `UsageError` for a name given twice or empty, or shifts below 1."""
     names = [one.name for one in samplers]
     for one in samplers:
         if not one.name.strip():
             raise UsageError("a sampler without a name; allowed: a name for each, each once")
         if names.count(one.name) > 1:
             raise UsageError(f"sampler {one.name} is named twice; allowed: each once")
-        unknown = sorted(one.areas - set(areas or one.areas))
-        if areas and unknown:
-            raise UsageError(
-                f"sampler {one.name}: no area {', '.join(unknown)}; there are: {', '.join(areas)}"
-            )
         if one.most_shifts is not None and one.most_shifts < 1:
             raise UsageError(f"sampler {one.name}: {one.most_shifts} shifts; allowed: 1 or more")
+
+
+def require_areas(samplers: Sequence[Sampler], areas: Collection[str]) -> None:
+    """Raise `UsageError` as `require_samplers`, and for an area that is none of those there are."""
+    require_samplers(samplers)
+    there = ", ".join(sorted(areas)) or "none; import the table areas first"
+    for one in samplers:
+        if unknown := sorted(one.areas.difference(areas)):
+            raise UsageError(
+                f"sampler {one.name}: no area {', '.join(unknown)}; there are: {there}"
+            )
 
 
 def can_be_done(counts: Mapping[tuple[str, date], Ints], samplers: Sequence[Sampler]) -> Bools:

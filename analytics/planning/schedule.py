@@ -119,7 +119,7 @@ def draw_schedule(
 
     if not samplers or not chosen:
         return drawn(seed)
-    staff.require_samplers(samplers, None)
+    staff.require_samplers(samplers)
     feasible = _require_unbent(chosen, seed, samplers)
     area_of = {site: one.area for one in chosen for site in one.sites}
     for tries in range(1, MOST_TRIES + 1):

@@ -13,7 +13,7 @@ from analytics.errors import UsageError
 from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook.limit_totals import limits_of_season
 from analytics.outlook.projection import project_from
-from analytics.planning.allocation import Bounded, least_cost, least_sum
+from analytics.planning.allocation import Bounded, least_budget, least_sum
 from analytics.planning.make_plan import Objective, even_plan, make_plan, problem_of
 from analytics.survey.build import sampled_by_week, seasons_with_data
 from analytics.weeks import week_end, week_start
@@ -174,32 +174,44 @@ def split_shifts(problems: Sequence[Problem], shifts: int) -> list[int]:
         spent = np.split(cost * n, ends)
         return _filled([int(one.sum()) for one in spent], high, shifts, [0.0] * len(problems))
 
-    def worst(problem: Problem, units: Ints) -> float:
-        return float(np.nanmax(problem.figures.pse(units)))
+    best = _least_worst(problems, low, shifts)
+    doubt = [
+        _worst(one, one.allocate(one.bounds, n)) for one, n in zip(problems, best, strict=True)
+    ]
+    return _filled(best, high, shifts, doubt)
 
-    def cheapest(target: float) -> list[int]:
-        return [_cheapest(one, target) for one in problems]
 
-    reached = max(worst(one, one.bounds.low) for one in problems)
-    never = min(worst(one, one.bounds.high) for one in problems)
-    best = low
+def _least_worst(problems: Sequence[Problem], low: list[int], shifts: int) -> list[int]:
+    """Return the site-days of the cheapest plans that reach one PSE together, by bisection.
+
+    Costs rise as the PSE falls: a week that costs as much at both ends does so between them.
+    """
+    reached = max(_worst(one, one.bounds.low) for one in problems)
+    never = min(_worst(one, one.bounds.high) for one in problems)
+    best, beyond = low, [one.most + 1 for one in problems]
     while reached > never * (1 + 1e-9) and reached - never > 1e-3 * reached:
         middle = (reached + never) / 2
-        found = cheapest(middle)
+        found = [
+            least if least == most else _cheapest(one, middle)
+            for one, least, most in zip(problems, best, beyond, strict=True)
+        ]
         if sum(found) <= shifts:
             reached, best = middle, found
         else:
-            never = middle
-    doubt = [worst(one, one.allocate(one.bounds, n)) for one, n in zip(problems, best, strict=True)]
-    return _filled(best, high, shifts, doubt)
+            never, beyond = middle, found
+    return best
+
+
+def _worst(problem: Problem, units: Ints) -> float:
+    return float(np.nanmax(problem.figures.pse(units)))
 
 
 def _cheapest(problem: Problem, target: float) -> int:
     """Return the fewest site-days that bring a week to a PSE; its frame where none do."""
     figures, bounds = problem.figures, problem.bounds
     goal = np.full(len(figures.area), target)
-    units = least_cost(figures.gain, figures.constant, goal, bounds)
-    return problem.most if units is None else int((bounds.cost * units).sum())
+    cost = least_budget(figures.gain, figures.constant, goal, bounds)
+    return problem.most if cost is None else int(cost)
 
 
 def _filled(n: list[int], high: list[int], shifts: int, doubt: Sequence[float]) -> list[int]:

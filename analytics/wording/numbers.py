@@ -13,6 +13,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 from analytics import rounding
+from analytics.data.calendar import SUNDAY
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.rounding import DASH, PERCENT, number, power
 from analytics.wording import reasons
@@ -156,6 +157,14 @@ def week_dates(week: str) -> str:
 def day_words(day: date) -> str:
     """Return a date without its year, such as ``3 Dec``."""
     return f"{day.day} {day:%b}"
+
+
+def holiday_words(day: date, holiday: str) -> str:
+    """Return why a day stands with the Sundays: empty for no holiday, and for a Sunday itself."""
+    if not holiday or day.isoweekday() == SUNDAY:
+        return ""
+    named = "" if holiday == "holiday" else f" ({holiday})"
+    return f"a holiday{named}: sampled with the Sundays"
 
 
 def plain(words: object) -> str:

@@ -126,6 +126,11 @@ def _names(snapshot: Snapshot, table: str, key: str, named: str) -> dict[str, st
     return {row[key]: row[named] or row[key] for row in rows}
 
 
+def _holidays(snapshot: Snapshot) -> dict[date, str]:
+    rows = snapshot["holidays"].to_pylist()
+    return {row["date"]: row["holiday"] or "holiday" for row in rows}
+
+
 def _precision(plan: Plan, name: Callable[[str], str]) -> None:
     """Draw planned and present precision of a quantity by area, and the table of all."""
     people.require(Action.SEE_STORE)
@@ -243,7 +248,7 @@ def _schedule(
     st.markdown(words.schedule_words(drawn))
     with st.expander("The drawn shifts"):
         sites = _names(snapshot, "sites", "site", "site_name")
-        st.html(tables.schedule(drawn, sites, name))
+        st.html(tables.schedule(drawn, sites, name, _holidays(snapshot)))
     st.caption(_SAFETY)
     _files(plan, drawn, snapshot, drawing.paper)
     _keep(plan, drawn, snapshot)
@@ -315,6 +320,7 @@ def _shifts(drawn: Schedule, snapshot: Snapshot) -> Any:
         planned_site_days(drawn).to_pylist(),
         sites=snapshot["sites"].to_pylist(),
         area_names=_names(snapshot, "areas", "area", "area_name"),
+        holidays=snapshot["holidays"].to_pylist(),
     )
 
 

@@ -13,6 +13,7 @@ from analytics.planning.make_plan import Objective, PlanRequest
 from analytics.planning.samplers import FIELDS, SHIFT_HOURS, samplers_of
 from analytics.planning.schedule import MOST_SEED
 from analytics.planning.season_plan import plan_week
+from analytics.settings import Paper
 from analytics.weeks import week_of
 from analytics.wording import numbers
 from dashboard import data, filters, url_state
@@ -41,8 +42,6 @@ _BY = {SHIFTS: "Number of shifts", TARGET: "Wanted precision"}
 #: Wanted percent standard errors that can be chosen.
 _TARGETS = ("5", "10", "15", "20", "25", "30", "35", "40", "50")
 _FIRST_TARGET = "30"
-#: Sizes of paper that sheets can be printed on.
-PAPERS = {"a4": "A4", "letter": "Letter"}
 #: Half-widths of intervals that can be wanted, in points.
 _WIDTHS, _FIRST_WIDTH = ("3", "5", "7", "10", "15", "20"), "10"
 _MOST_SHIFTS, _FIRST_SHIFTS, _FIRST_SEED = 2000, 24, 1
@@ -144,8 +143,8 @@ def ask_draw() -> Draw:
     with left:
         seed = _number("Seed of the draw", "seed", first=_FIRST_SEED, least=0, most=MOST_SEED)
     with right:
-        sizes = tuple(PAPERS)
-        paper = filters.pick("Paper of the sheets", sizes, key="paper", words=PAPERS.__getitem__)
+        sizes = tuple(map(str, Paper))
+        paper = filters.pick("Paper of the sheets", sizes, key="paper", words=str.title)
     return Draw(seed, paper)
 
 

@@ -19,6 +19,7 @@ from dashboard.sampling_plan.words import STANDINGS, area_words, pse_words, quan
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
+    from datetime import date
 
     from markupsafe import Markup
 
@@ -150,8 +151,13 @@ def call(plan: Plan, name: Callable[[str], str]) -> Markup:
     )
 
 
-def schedule(drawn: Schedule, site_names: Mapping[str, str], name: Callable[[str], str]) -> Markup:
-    """Return the planned shifts by date."""
+def schedule(
+    drawn: Schedule,
+    site_names: Mapping[str, str],
+    name: Callable[[str], str],
+    holidays: Mapping[date, str],
+) -> Markup:
+    """Return the planned shifts by date; a holiday, by its name, says with which days it stands."""
     heads = ("Date", "Site", "Area", "Sampler", "Chance to be drawn")
     area_of = {site: one.area for one, _ in drawn.strata for site in one.sites}
     lines = [
@@ -159,7 +165,8 @@ def schedule(drawn: Schedule, site_names: Mapping[str, str], name: Callable[[str
             heads,
             f"{one.date:%a} {numbers.day_words(one.date)}",
             [
-                f"{site_names.get(one.site) or one.site} ({one.site})",
+                f"{site_names.get(one.site) or one.site} ({one.site})"
+                + html_tables.small(numbers.holiday_words(one.date, holidays.get(one.date, ""))),
                 name(area_of[one.site]),
                 drawn.assigned.get((one.site, one.date)) or DASH,
                 f"{one.inclusion_prob:.3f}",

@@ -20,7 +20,7 @@ from analytics.planning.samplers import (
     Sampler,
     assign,
     caps_of,
-    require_samplers,
+    require_areas,
     require_samplers_for,
     samplers_of,
 )
@@ -189,7 +189,13 @@ def test_who_goes_is_found_where_the_obvious_choice_fails():
 )
 def test_samplers_are_checked_in_words(who, words):
     with pytest.raises(UsageError, match=words):
-        require_samplers(who, ["N"])
+        require_areas(who, ["N"])
+
+
+def test_where_there_is_no_area_a_sampler_of_any_is_refused():
+    require_areas([Sampler("Ada")], [])
+    with pytest.raises(UsageError, match="no area Q; there are: none"):
+        require_areas([Sampler("Ada", areas=frozenset("Q"))], [])
 
 
 def test_samplers_are_read_as_people_write_them():

@@ -13,6 +13,7 @@ from icalendar import Calendar
 from analytics.documents import shifts
 from analytics.documents.shifts import schedule_ics, sheets_pdf, shifts_of
 from analytics.errors import UsageError
+from analytics.wording.numbers import holiday_words
 from tests import pdf_structure
 
 MADE = dt.datetime(2031, 1, 10, 8, tzinfo=dt.UTC)
@@ -46,12 +47,25 @@ ROWS = [
 ]
 
 
+#: A Tuesday and a Thursday.
+HOLIDAYS = [
+    {"date": dt.date(2031, 1, 14), "holiday": "Ramp Day"},
+    {"date": dt.date(2031, 1, 16), "holiday": None},
+]
+
+
 def found(rows=ROWS):
-    return shifts_of(rows, sites=SITES, area_names={"A": "North"})
+    return shifts_of(rows, sites=SITES, area_names={"A": "North"}, holidays=HOLIDAYS)
 
 
 def pages(pdf):
     return [" ".join(one.extract_text().split()) for one in pypdf.PdfReader(io.BytesIO(pdf)).pages]
+
+
+def test_only_a_holiday_that_is_no_sunday_stands_elsewhere_than_its_weekday():
+    monday, sunday = dt.date(2031, 1, 13), dt.date(2031, 1, 12)
+    assert holiday_words(monday, "holiday") == "a holiday: sampled with the Sundays"
+    assert holiday_words(sunday, "Ramp Day") == holiday_words(monday, "") == ""
 
 
 def events(ics):
@@ -71,7 +85,9 @@ def test_a_sheet_a_planned_shift_and_the_form_begun(paper, width):
         assert words in text[4]
     assert "2031-01-14" in text[5]
     assert "Reserve list" in text[8]
-    assert "A 2031-W03 Mon–Fri 4 r2 Thu 16 Jan" in text[8]
+    assert "A 2031-W03 Mon–Fri 4 r2 Thu 16 Jan, holiday" in text[8]
+    assert "14 January 2031, a holiday (Ramp Day): sampled with the Sundays" in text[4]
+    assert "sampled with the Sundays" not in text[0]
     reader = pypdf.PdfReader(io.BytesIO(pdf))
     assert reader.trailer["/Root"]["/MarkInfo"]["/Marked"]
     assert float(reader.pages[0].mediabox.width) == pytest.approx(width, abs=1)
@@ -94,6 +110,7 @@ def test_a_calendar_has_every_shift_but_the_reserve_as_whole_days_without_a_zone
     assert str(by_day[dt.date(2031, 1, 15)]["status"]) == "CANCELLED"
     assert str(by_day[dt.date(2031, 1, 13)]["status"]) == "CONFIRMED"
     assert "Ada <Fenn>" in str(by_day[dt.date(2031, 1, 14)]["summary"])
+    assert "holiday (Ramp Day)" in str(by_day[dt.date(2031, 1, 14)]["description"])
     assert not calendar.walk("VTIMEZONE")
 
 
