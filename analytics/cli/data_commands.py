@@ -231,15 +231,26 @@ def form(out: Path) -> None:
     say(f"the blank form is in {out}")
 
 
-def _require_new(*files: Path | None) -> None:
-    """Refuse report files that exist, that have no folder, or that are one and the same."""
-    named = [file for file in files if file]
+def _require_new(quarantine: Path | None, findings: Path | None) -> None:
+    """Refuse report files that exist, that have no folder, or that are one and the same.
+
+    The findings of an earlier import are replaced, so that the same command can be given again.
+    """
+    named = [file for file in (quarantine, findings) if file]
     for file in named:
         require_folder_of(file)
-        if file.exists():
+        if file.exists() and not (file == findings and _holds_findings(file)):
             raise UsageError(f"{file} exists and may hold rows to correct; name another file")
     if len({file.absolute() for file in named}) < len(named):
         raise UsageError(f"{named[0]} is named twice; name a file for each report")
+
+
+def _holds_findings(file: Path) -> bool:
+    from analytics.data.importing import findings_csv  # noqa: PLC0415 - keeps --help quick
+
+    header = findings_csv([]).encode()
+    with file.open("rb") as opened:
+        return opened.read(len(header)) == header
 
 
 def _write_reports(checked: Checked, *, quarantine: Path | None, findings: Path | None) -> None:
@@ -247,23 +258,18 @@ def _write_reports(checked: Checked, *, quarantine: Path | None, findings: Path 
     from analytics.data.importing import findings_csv, quarantine_csv, raws_of  # noqa: PLC0415 - keeps --help quick
 
     if findings:
-        _write_sheet(findings, findings_csv(checked.findings))
+        words = findings_csv(checked.findings)
+        write_whole(findings, lambda draft: draft.write_text(words, "utf-8", newline=""))
         say(
             f"{_number_of(len(checked.findings), 'finding')} in {findings}{_counted_words(checked)}"
         )
     if quarantine and quarantine.exists():
         quarantine.unlink()  # of the check before, where others stored meanwhile
     if quarantine and checked.set_aside:
-        _write_sheet(
-            quarantine,
-            quarantine_csv(checked.set_aside, raws_of(checked.reading, checked.set_aside)),
-        )
+        rows = quarantine_csv(checked.set_aside, raws_of(checked.reading, checked.set_aside))
+        # Rows to correct: a byte-order mark makes spreadsheets read them as UTF-8.
+        write_whole(quarantine, lambda draft: draft.write_text(rows, "utf-8-sig", newline=""))
         say(f"{_rows_aside(checked)} set aside in {quarantine}")
-
-
-def _write_sheet(path: Path, text: str) -> None:
-    # A byte-order mark makes spreadsheets read it as UTF-8.
-    write_whole(path, lambda draft: draft.write_text(text, "utf-8-sig", newline=""))
 
 
 def _counted_words(checked: Checked) -> str:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import gc
+import io
+import logging
 import os
 import sys
 from typing import TYPE_CHECKING
@@ -72,6 +74,9 @@ def main(args: Sequence[str] | None = None) -> None:
     """Run the command line and exit with its status; no error of a user ends in a traceback."""
     # Commands make many rows that stay: to look through them often for circles frees nothing.
     gc.set_threshold(50_000, 20, 20)
+    # A home that cannot be written is no news to whoever wants a document.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
+    _replace_closed_streams()
     try:
         blackmouth.main(args=args, standalone_mode=False)
         sys.stdout.flush()
@@ -94,6 +99,14 @@ def main(args: Sequence[str] | None = None) -> None:
     except (click.Abort, KeyboardInterrupt) as interrupt:
         status = _told(str(interrupt) or "interrupted", INTERRUPTED)
     sys.exit(status)
+
+
+def _replace_closed_streams() -> None:
+    """Stand in for streams that the caller closed: a table then cannot be written, as said."""
+    if sys.stderr is None:
+        sys.stderr = io.StringIO()
+    if sys.stdout is None:
+        sys.stdout = os.fdopen(os.open(os.devnull, os.O_RDONLY))  # writing fails
 
 
 def _told(message: object, status: int) -> int:

@@ -456,7 +456,7 @@ def scenarios(
     """Estimate every quantity as if anglers reported M sublegal fish for each one they released.
 
     Reported sublegal releases are divided by M; all else stays as reported. Rows are result
-    rows after a column `basis`: as_reported where M is 1, else sublegal_reports_divided_by_M.
+    rows after a column `alternative`: as_reported where M is 1, else sublegal_reports_divided_by_M.
     These are scenarios, no correction: nothing in the other commands uses them.
     """
     target = out_path(out)

@@ -122,6 +122,7 @@ def require_folder_of(path: Path) -> None:
         raise UsageError(f"the folder {folder} does not exist; make it first")
     if not os.access(folder, os.W_OK | os.X_OK):
         raise UsageError(f"nothing can be written in the folder {folder}; name another")
+    _require_no_store(folder)
 
 
 def require_room_for(folder: Path) -> None:
@@ -130,6 +131,14 @@ def require_room_for(folder: Path) -> None:
     there = next(one for one in (path, *path.parents) if one.exists())
     if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
         raise UsageError(f"the folder {folder} cannot be written; name another")
+    _require_no_store(path)
+
+
+def _require_no_store(folder: Path) -> None:
+    """Refuse a folder in a store: `verify` would find foreign files there, and fail."""
+    for one in (folder, *folder.parents):
+        if (one / "_batches" / "_delta_log").is_dir():
+            raise UsageError(f"{one} is a store, which holds its own files; name another folder")
 
 
 @contextmanager

@@ -423,7 +423,7 @@ CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
         "Moching, which 1 of 23 interviews have",
     ),
     "no method": (
-        [("interviews", 2, {"method": None})],
+        [("interviews", 2, {"method": None}), ("drop_off", 2, {"method": "mooching"})],
         [(WARNING, "interviews", 2, "method")],
         "fishing method",
     ),
@@ -603,10 +603,16 @@ def test_a_row_that_supersedes_its_older_self_is_not_counted_twice(
 
 def test_warnings_are_told_of_the_batch_only(tmp_path: Path) -> None:
     store = Store(tmp_path / "s")
-    rows = edited([("interviews", 2, {"method": None})])
+    rows = edited([("interviews", 2, {"trip_complete": "no"})])
     reading = importing.read_paths([write_week(rows, tmp_path / "first")])
     importing.store_checked(importing.check(reading, store), store)
     assert findings_of({"areas": field_week()["areas"]}, tmp_path, store) == ()
+
+
+def test_a_season_without_methods_is_warned_of_none_where_no_rate_asks_for_one(
+    tmp_path: Path,
+) -> None:
+    assert findings_of(edited([("interviews", 2, {"method": None})]), tmp_path) == ()
 
 
 def test_faulty_season_cells_do_not_close_every_day(tmp_path: Path) -> None:

@@ -230,14 +230,50 @@ def test_every_finding_is_written_whether_the_batch_is_stored_or_not(
         assert run("import", path, "--store", stored, "--findings", sheet, *options)[0] == 1
         seen.append(sheet.read_bytes())
     assert seen[0] == seen[1]
-    assert seen[0].startswith(b"\xef\xbb\xbf")
-    found = list(csv.DictReader(io.StringIO(seen[0].decode("utf-8-sig"))))
+    found = list(csv.DictReader(io.StringIO(seen[0].decode())))
     faults = [one for one in found if one["severity"] == "error"]
     assert [(one["table"], one["row"], one["column"]) for one in faults] == [
         ("interviews", str(row), "hours_fished") for row in range(2, 7)
     ]
     both = ("--findings", tmp_path / "one.csv", "--quarantine", tmp_path / "one.csv")
     assert run("import", path, "--store", stored, *both)[0] == 2
+    # The same command again replaces its findings, and no other file.
+    assert run("import", path, "--store", stored, "--findings", sheet)[0] == 1
+    assert sheet.read_bytes() == seen[0]
+    before = path.read_bytes()
+    assert run("import", path, "--store", stored, "--findings", path)[0] == 2
+    assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        ("bulletin", "--out"),
+        ("publish", "--out"),
+        ("plan", "--week", "2031-W06", "--shifts", "4", "--out"),
+        ("templates", "--out"),
+    ],
+)
+def test_nothing_is_written_into_a_store(run: Run, stored: Path, line: tuple[str, ...]) -> None:
+    command, *rest = line
+    for folder in (stored, stored / "interviews" / "new"):
+        assert run(command, "--store", stored, *rest, folder)[0] == 2
+    inside = stored / "rows.csv"
+    assert run("estimate", "--store", stored, "--out", inside)[0] == 2
+    assert run("verify", "--store", stored)[0] == 0
+
+
+def test_closed_streams_end_in_no_traceback(tmp_path: Path, stored: Path) -> None:
+    heard = tmp_path / "heard"
+    for line, status in (("batches", 1), ("verify", 0)):
+        words = f'exec "$0" -m analytics.cli {line} --store "$1" >&- 2>"$2"'
+        command = ["sh", "-c", words, sys.executable, str(stored), str(heard)]
+        assert subprocess.run(command, check=False, timeout=90).returncode == status
+        assert "Traceback" not in heard.read_text()
+    command[2] = 'exec "$0" -m analytics.cli batches --store "$1" 2>&-'
+    listed = subprocess.run(command, check=False, capture_output=True, text=True, timeout=90)
+    assert listed.returncode == 0
+    assert "b0001" in listed.stdout
 
 
 def test_withdraw_takes_a_batch_out(tmp_path: Path, run: Run, stored: Path) -> None:

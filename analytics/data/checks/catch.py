@@ -40,6 +40,10 @@ _MISSPELT = (
     f"FROM {_METHODS} few JOIN (FROM {_METHODS} WHERE n >= 10) many ON many.n >= 10 * few.n "
     "AND levenshtein(lower(trim(few.method)), lower(trim(many.method))) <= 2"
 )
+_RATES_OF_METHODS = (
+    "SELECT 1 FROM release_rates WHERE method <> 'any' "
+    "UNION ALL SELECT 1 FROM drop_off WHERE method <> 'any'"
+)
 #: Rules of one table, errors and warnings.
 _limits = partial(Rule, table="limits")
 _limits_warning = partial(Rule, table="limits", severity=Severity.WARNING)
@@ -216,10 +220,11 @@ TRIP_WARNINGS = (
     ),
     _interviews_warning(
         column="method",
-        when="r.method IS NULL",
+        when=f"r.method IS NULL AND EXISTS ({_RATES_OF_METHODS})",
         seen="'an empty cell'",
         allowed="a fishing method, such as mooching, trolling or jigging",
         advice="release rates of one method cannot be used for it",
+        needs=("release_rates", "drop_off"),
     ),
     _interviews_warning(
         column="method",
