@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from enum import StrEnum
 
 import pyarrow as pa
 
 from analytics import outlines
+from analytics.csv_text import NUMBER
 
 #: No field count can pass this; larger numbers are slips of the keyboard.
 COUNT_CEILING = 100_000
 #: A longer text is a note or a slip, and no label.
 TEXT_CEILING = 500
+#: How a day and a time of day are written, and the words of a flag.
+DATE, TIME = r"[0-9]{4}-[0-9]{2}-[0-9]{2}", r"([01][0-9]|2[0-3]):[0-5][0-9]"
+FLAGS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
+FLAG_WORDS = "true or false, yes or no, 1 or 0"
 
 
 class ColumnKind(StrEnum):
@@ -179,3 +185,41 @@ def allowed_of(column: Column) -> str:
 def units_of(column: Column) -> str:
     """Return the unit of a column as it stands after a bound: nouns in the plural, not symbols."""
     return f"{column.unit}s" if column.unit in _NOUNS else column.unit
+
+
+# The same rules for a field that is judged while it is typed.
+
+
+@dataclass(frozen=True, slots=True)
+class CellRule:
+    """What the text of one cell may be, as far as it is known from its column alone.
+
+    `pattern` is a regular expression that fits all of the text, in what Python and browsers share
+    of its syntax, empty for any text; in any case of letters where `any_case`. `low` and `high`
+    are bounds of a number, both allowed. `closed` are the words of a column that takes no other.
+    """
+
+    words: str
+    pattern: str = ""
+    any_case: bool = False
+    is_number: bool = False
+    is_whole: bool = False
+    low: float | None = None
+    high: float | None = None
+    closed: tuple[str, ...] = ()
+
+
+def cell_rule(column: Column) -> CellRule:
+    """Return the rule by which the import takes the text of a column's cell."""
+    words, is_whole = allowed_of(column), column.kind is ColumnKind.COUNT
+    if is_whole or column.kind in (ColumnKind.NUMBER, ColumnKind.PROPORTION):
+        return CellRule(words, NUMBER, False, True, is_whole, column.low, column.high)
+    if column.kind is ColumnKind.FLAG:
+        taken = tuple(word for word in FLAGS if word.isalpha())
+        return CellRule(FLAG_WORDS, "|".join(FLAGS), any_case=True, closed=taken)
+    if column.allowed:
+        return CellRule(words, "|".join(map(re.escape, column.allowed)), closed=column.allowed)
+    if column.pattern:
+        return CellRule(words, column.pattern.regex)
+    forms = {ColumnKind.DATE: DATE, ColumnKind.TIME: TIME}
+    return CellRule(words, forms.get(column.kind, ""))

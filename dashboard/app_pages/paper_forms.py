@@ -61,8 +61,7 @@ def show() -> None:
             return
         store, folder = _store(str(path)), store_access.desk("drafts")
         under_way = work.current(folder, st.query_params.get("draft", ""))
-        if panels.keep_typed(under_way, folder):
-            panels.pause()
+        panels.keep_typed(under_way, folder)
         _page(under_way, store, folder)
     except BlackmouthError as error:
         st.error(numbers.plain(f"{str(error)[:1].upper()}{str(error)[1:]}."))
@@ -71,10 +70,10 @@ def show() -> None:
 
 
 def _page(under_way: Work, store: Store, folder: Path) -> None:
-    # From the start: a link that changes while cells are typed would draw the grids anew.
+    # From the start: a link that changes while cells are typed would draw the page anew.
     url_state.note("draft", under_way.name)
     snapshot = store.snapshot() if store.exists else Snapshot.of({})
-    # What comes and goes stands in a part that is always there: a grid that moves loses the focus.
+    # What comes and goes stands in a part that is always there: a form that moves is drawn anew.
     top, listed = st.container(), st.container()
     with listed:
         panels.list_drafts(under_way, folder)
@@ -84,8 +83,7 @@ def _page(under_way: Work, store: Store, folder: Path) -> None:
     checked = day_form.check_form(under_way.form, store)
     with top:
         _answer(under_way, checked)
-    panels.site_day(under_way, checked, snapshot)
-    panels.lined_parts(under_way, checked, snapshot)
+    panels.keyed_form(under_way, checked, snapshot)
     st.header("Check and store", anchor=False)
     if under_way.stage == SECOND:
         _end_second(under_way, folder)
@@ -111,7 +109,7 @@ def _answer(under_way: Work, checked: CheckedForm) -> None:
             "and other species below, each with the line of its boat."
         )
     else:
-        boats, fish, others = (_n_lines(under_way, part) for part in work.LINED)
+        boats, fish, others = (_n_lines(under_way, part) for part in day_form.LINED)
         held = (
             f"{number_of(boats, 'boat')}, {fish:,} fish measured, "
             f"{number_of(others, 'line')} of other species"
@@ -121,6 +119,9 @@ def _answer(under_way: Work, checked: CheckedForm) -> None:
         page_frame.lead(f"**{numbers.plain(form.title)}**: {held}; {state}.")
         if checked.n_errors or not checked.sample:
             st.caption(_LATER)
+        else:
+            sample = numbers.plain(checked.sample)
+            st.caption(f"Becomes site-day {sample}; boats are numbered after it.")
     panels.draft_state(under_way)
 
 
@@ -186,7 +187,7 @@ def _ask(under_way: Work, checked: CheckedForm, snapshot: Snapshot) -> bool:
             f"what was there stays in the history.{gone}"
         )
     )
-    if not any(under_way.form.lines(part) for part in work.LINED):
+    if not any(under_way.form.lines(part) for part in day_form.LINED):
         st.button(
             "Load it into the form to correct it",
             on_click=_load_stored,

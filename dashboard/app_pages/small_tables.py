@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 
 ADDRESS = "season_tables"
 _RECEIPT = "season-tables-receipt"
-_VISIBLE = 14
 _LISTED = 40
 #: Stands in the preview for a cell at fault.
 _UNREAD = "cannot be read"
@@ -64,22 +63,23 @@ def _table(name: str, store: Store) -> None:
     stored = table_edit.stored_table(store, name)
     folder = store_access.desk("tables")
     editing = _editing(name, stored, folder)
-    # From the start: a link that changes while cells are typed would draw the grid anew.
+    # From the start: a link that changes while cells are typed would draw the page anew.
     url_state.note("draft", editing.name)
     drawn = table_drafts.grid_of(editing, stored)
     if grid.is_drawn(drawn.key):
-        if table_drafts.read_typed(editing, drawn):
-            table_drafts.keep(editing, folder)
+        with editing.lock:
+            if table_drafts.read_typed(editing, drawn):
+                table_drafts.keep(editing, folder)
     elif editing.lines != editing.shown:
         editing.renew(editing.lines)
         drawn = table_drafts.grid_of(editing, stored)
     checked = table_edit.check_table(editing.lines, name, store)
     top = st.container()
-    st.caption(f"{TABLES[name].meaning} {grid.KEYS}")
+    st.caption(TABLES[name].meaning)
     filled = [n for n, cells in enumerate(editing.lines, start=1) if cells]
-    grid.draw(
-        drawn, Beside(beside(checked.found, () if checked.n_errors else filled)), visible=_VISIBLE
-    )
+    sound = () if checked.n_errors else filled
+    marks = {name: Beside(beside(checked.found, sound), found=checked.found)}
+    grid.draw(drawn, marks, is_kept=not editing.fault)
     with st.container():
         if checked.found:
             st.html(findings_table(checked.found))

@@ -12,7 +12,7 @@ from analytics.data.importing import check, check_on, read_rows
 from analytics.data.snapshot import Snapshot
 from analytics.documents import form_layout
 from analytics.documents.form_layout import PARTS, head
-from dashboard.forms.placed import Cells, Placed, filled
+from dashboard.forms.placed import Cells, Placed, column_of, filled
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -245,7 +245,7 @@ def _placed(sample: str, checked: Checked) -> CheckedForm:
         if not sample and not _is_keyed(one):
             continue  # ids follow once site and date are there
         line = 0 if one.row is None or part is None else one.row - 1
-        column = "" if part is None else column_of(part.name, one)
+        column = "" if part is None else column_of(part.columns, one)
         field_of = head(part.column(column)) if part and column else (one.column or "")
         found["site_day" if part is None else part.name].append(Placed(line, field_of, one))
     return CheckedForm(sample, checked, {name: tuple(some) for name, some in found.items()})
@@ -254,11 +254,3 @@ def _placed(sample: str, checked: Checked) -> CheckedForm:
 def _is_keyed(finding: Finding) -> bool:
     """Whether a finding is about a column that is typed, not made by rule."""
     return any(finding.column == one.name for part in PARTS.values() for one in part.columns)
-
-
-def column_of(part: str, finding: Finding) -> str:
-    """Return the typed column that a finding is about: of an id of a boat, its line."""
-    names = {column.name for column in PARTS[part].columns}
-    if finding.column in names:
-        return str(finding.column)
-    return "line" if "line" in names and finding.column else ""

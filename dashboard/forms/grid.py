@@ -1,162 +1,201 @@
-"""A grid to type a table's rows in: every cell text, kept as typed, judged by the checks alone.
+"""A form to key rows in: every cell text, kept as typed, judged by the checks alone.
 
-A grid of numbers or of fixed words drops in silence what is pasted and does not fit; a grid with a
-fixed number of lines keeps its edits while the columns beside them change.
+The fields stand in the browser and are drawn once (``grid.js``): no key waits for the server, and
+none is lost to it. What was typed comes whole, with a number that counts changes.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
+from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 import streamlit as st
+from streamlit.components.v2 import component
 
-from analytics.data.importing import allowed_of
+from analytics.data.importing import TEXT_CEILING, cell_rule
+from analytics.data.schema import ColumnKind
 from analytics.documents.form_layout import head
-from dashboard.forms.placed import Cells, filled
+from dashboard.forms.placed import SIGNS, Cells, Placed, column_of, filled
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from analytics.data.schema import Column
 
-#: Lines of a grid: a pasted block with more is cut by the browser, so there are many.
-LINES = 600
-_MORE_LINES = 100
-_ROW_PIXELS, _HEAD_PIXELS = 35, 38
-#: Columns beside those that are typed.
-LINE_AND_CHECK, BECOMES = "line and check", "becomes"
+#: Lines of a part at most; a longer block that is pasted is refused, not cut.
+LINES = 2_000
 KEYS = (
-    "Keys: Tab goes to the next cell, Enter to the cell below, arrows anywhere; for a new line: "
-    "arrow down, Home, Tab. Delete empties a cell; Escape, then Tab leaves the grid. A block "
-    f"copied from a spreadsheet can be pasted, up to line {LINES}. Where the page is slow, a key "
-    "that is pressed before a cell has opened can be lost: look over each line."
+    "Keys: Tab to the next cell, Enter to the next line, arrows to any cell, Ctrl+Space takes a "
+    "known code, Escape goes on to the next part. A block copied from a spreadsheet can be pasted."
 )
+_NOT_KEPT = "Not kept as a draft: see the top of the page."
+_FOLDER = Path(__file__).parent
+_TYPED = "typed"
+_KNOWN = 200
+_FLAG_WORDS = (("yes", ""), ("no", ""))
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part of a form: its columns, and lines that it begins with.
+
+    `is_fields`: one line, drawn as fields with labels, those of `folded` in a fold; `link`: the
+    column that names the line of the part before it; `known`: codes of a column with their words.
+    """
+
+    name: str
+    title: str
+    columns: tuple[Column, ...]
+    shown: tuple[Cells, ...]
+    noun: str = "Line"
+    caption: str = ""
+    label: str = ""
+    link: str = ""
+    is_fields: bool = False
+    folded: tuple[str, ...] = ()
+    fold: str = ""
+    has_ids: bool = False
+    known: Mapping[str, Sequence[tuple[str, str]]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """A grid under a key of its own: the columns typed and the lines it began with.
+    """A form under a key of its own, which must be another one whenever `shown` of a part is.
 
-    `key` must be another one whenever `shown` is.
+    `document` and `revision` say which draft it holds: what the server did not confirm is taken
+    over by a form of the same two.
     """
 
     key: str
-    columns: tuple[Column, ...]
-    shown: tuple[Cells, ...]
-    label: str
-    noun: str = "Line"
+    parts: tuple[Part, ...]
+    document: str = ""
+    revision: int = 0
 
-    @property
-    def n_lines(self) -> int:
-        """How many lines it has: more than anybody pastes at once."""
-        return LINES + _MORE_LINES * (len(self.shown) // _MORE_LINES)
-
-    def typed(self) -> list[Cells]:
-        """Return the lines as they stand with what was typed so far."""
-        lines = [dict(cells) for cells in self.shown]
-        lines += [{} for _ in range(self.n_lines - len(lines))]
-        names = {column.name for column in self.columns}
-        for place, cells in _edits(self.key).items():
-            kept = {name: value for name, value in cells.items() if name in names}
-            lines[int(place)] = filled(lines[int(place)] | kept)
-        return lines
-
-
-def is_full(grid: Grid) -> bool:
-    """Whether the last line holds anything, as where a longer block was pasted and cut."""
-    return bool(grid.typed()[-1])
+    def typed(self) -> dict[str, list[Cells]]:
+        """Return the lines of every part as they stand with what was typed so far."""
+        given = _state(self.key).get("lines")
+        lines = given if isinstance(given, dict) else {}
+        return {part.name: _lines_of(part, lines.get(part.name)) for part in self.parts}
 
 
 def is_drawn(key: str) -> bool:
-    """Whether a grid of this key was drawn in the run before, and so holds what was typed."""
+    """Whether a form of this key was drawn in the run before, and so holds what was typed."""
     return key in st.session_state
 
 
-def _edits(key: str) -> Mapping[Any, Mapping[str, Any]]:
-    found: Mapping[str, Any] = st.session_state.get(key) or {}
-    return found.get("edited_rows") or {}
+def as_typed(lines: Mapping[str, Sequence[Mapping[str, str]]], *, seq: int = 1) -> dict[str, Any]:
+    """Return what the browser sends when all lines of every part stand so."""
+    return {_TYPED: {"seq": seq, "lines": lines}}
+
+
+def _state(key: str) -> dict[str, Any]:
+    """Return what the browser sent last; a message may be forged, so nothing is taken as given."""
+    found = (st.session_state.get(key) or {}).get(_TYPED)
+    return found if isinstance(found, dict) else {}
+
+
+def _lines_of(part: Part, given: Any) -> list[Cells]:
+    if not isinstance(given, list):
+        return [dict(cells) for cells in part.shown]
+    names = {column.name for column in part.columns}
+    # One more than a text may have: the checks then say that it is too long.
+    return [
+        filled({name: str(text)[: TEXT_CEILING + 1] for name, text in one.items() if name in names})
+        if isinstance(one, dict)
+        else {}
+        for one in given[:LINES]
+    ]
 
 
 @dataclass(frozen=True, slots=True)
 class Beside:
-    """What stands beside the lines of a grid, by line, and known values said of its columns.
+    """What stands beside the lines of a part: words of the checks, ids made by rule, findings."""
 
-    `checks`: what the checks say; `becomes`: the id made of the line, where ids are made by rule;
-    `known`: values by column, which its help lists.
-    """
-
-    checks: Mapping[int, str]
-    becomes: Mapping[int, str] | None = None
-    known: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    checks: Mapping[int, str] = field(default_factory=dict)
+    becomes: Mapping[int, str] = field(default_factory=dict)
+    found: Iterable[Placed] = ()
 
 
-def draw(grid: Grid, beside: Beside, *, visible: int = 10) -> None:
-    """Draw a grid with what stands beside its lines; `visible` lines are in sight."""
-    checks, becomes = beside.checks, beside.becomes
-    lines = range(1, grid.n_lines + 1)
-    data: dict[str, list[str | None]] = {
-        LINE_AND_CHECK: [f"{n} {checks[n]}" if n in checks else str(n) for n in lines]
+@cache
+def _texts() -> dict[str, str]:
+    return {kind: (_FOLDER / f"grid.{kind}").read_text("utf-8") for kind in ("js", "css")}
+
+
+def draw(grid: Grid, beside: Mapping[str, Beside], *, is_kept: bool = True) -> None:
+    """Draw a form with what stands beside the lines of its parts, and whether its draft is kept."""
+    mount = component("blackmouth.grid", isolate_styles=False, **_texts())
+    seq = _state(grid.key).get("seq")
+    data = {
+        "key": grid.key,
+        "doc": grid.document,
+        "revision": grid.revision,
+        "seq": seq if isinstance(seq, int) else 0,
+        "trouble": "" if is_kept else _NOT_KEPT,
+        "most": LINES,
+        "parts": [_spec(part) for part in grid.parts],
+        "lines": grid.typed(),
+        "beside": {part.name: _beside(part, beside[part.name]) for part in grid.parts},
     }
-    for column in grid.columns:
-        given = [cells.get(column.name) for cells in grid.shown]
-        data[column.name] = [*given, *[None] * (grid.n_lines - len(given))]
-    if becomes is not None:
-        data[BECOMES] = [becomes.get(n) for n in lines]
-    st.data_editor(
-        pd.DataFrame({name: pd.Series(cells, dtype="str") for name, cells in data.items()}),
-        key=grid.key,
-        num_rows="fixed",
-        hide_index=True,
-        width="stretch",
-        height=_HEAD_PIXELS + _ROW_PIXELS * visible,
-        placeholder="",
-        alt=grid.label,
-        disabled=[LINE_AND_CHECK, BECOMES],
-        column_config=_config(grid, beside.known),
-    )
-    with st.container():  # always there, so that no grid below moves
-        if is_full(grid):
-            st.warning(
-                f"The last of the {grid.n_lines} lines is filled. If what you pasted was longer, "
-                "the rest was cut and is not here: give it to the page Data desk as a file."
-            )
+    mount(key=grid.key, data=data, on_typed_change=_nothing)
 
 
-def _config(grid: Grid, words: Mapping[str, Sequence[str]]) -> dict[str, Any]:
-    made = {
-        column.name: st.column_config.TextColumn(
-            head(column),
-            help=help_of(column, words.get(column.name, ())),
-            width=_width(column),
-        )
-        for column in grid.columns
-    }
+def _nothing() -> None:
+    """Answer a change: what was typed is read by the page."""
+
+
+def _spec(part: Part) -> dict[str, Any]:
     return {
-        LINE_AND_CHECK: st.column_config.TextColumn(
-            grid.noun,
-            help="The line, and what the checks say of it; the table below says it in full.",
-            width=118,
-            pinned=True,
-        ),
-        **made,
-        BECOMES: st.column_config.TextColumn(
-            "becomes", help="The id of the row, made by rule.", width=190
-        ),
+        "name": part.name,
+        "title": part.title,
+        "noun": part.noun,
+        "caption": part.caption,
+        "label": part.label or part.title,
+        "link": part.link,
+        "is_fields": part.is_fields,
+        "fold": part.fold,
+        "becomes": part.has_ids,
+        "columns": [_column(part, column) for column in part.columns],
     }
 
 
-def _width(column: Column) -> int:
-    return 36 + 7 * len(head(column))
+def _column(part: Part, column: Column) -> dict[str, Any]:
+    rule = cell_rule(column)
+    named = [(word, "") for word in column.allowed]
+    if column.kind is ColumnKind.FLAG:
+        named = list(_FLAG_WORDS)
+    words = head(column)
+    return {
+        "name": column.name,
+        "head": words,
+        "label": f"{words[:1].upper()}{words[1:]}",
+        "words": help_of(column),
+        "known": [*part.known.get(column.name, named)][:_KNOWN],
+        "width": 9 if column.kind in (ColumnKind.TEXT, ColumnKind.DATE) else 5,
+        "placeholder": "YYYY-MM-DD" if column.kind is ColumnKind.DATE else "",
+        "is_folded": column.name in part.folded,
+        "rule": asdict(rule),
+    }
 
 
-def help_of(column: Column, words: Iterable[str] = ()) -> str:
+def _beside(part: Part, beside: Beside) -> dict[str, Any]:
+    """Return words of lines and cells, by line; of a cell the worst finding."""
+    faults: dict[int, dict[str, str]] = {}
+    for one in beside.found:
+        if one.is_error:
+            line = 1 if part.is_fields else one.line
+            column = column_of(part.columns, one.finding)
+            words = f"{SIGNS[one.finding.severity]} {one.finding.allowed}"
+            faults.setdefault(line, {}).setdefault(column, words)
+    return {"checks": beside.checks, "becomes": beside.becomes, "faults": faults}
+
+
+def help_of(column: Column) -> str:
     """Return what a column means and may hold, in words."""
-    known = ", ".join(words)
     parts = [
         column.meaning,
-        f"Allowed: {allowed_of(column)}{f' ({known})' if known else ''}.",
+        f"Allowed: {cell_rule(column).words}.",
         "Must be filled." if column.filled else "Leave it empty where not recorded.",
     ]
     if column.default:

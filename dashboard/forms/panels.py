@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import time
 from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.documents.form_layout import FIRST_FIELDS, PARTS, head, interview_id
+from analytics.documents.form_layout import PARTS, head, interview_id
 from analytics.findings import number_of
 from analytics.people import Action
 from analytics.wording import numbers
@@ -19,18 +18,12 @@ from dashboard.forms.placed import beside, findings_table
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from analytics.data.schema import Column
     from analytics.data.snapshot import Snapshot
     from dashboard.forms.day_form import CheckedForm
     from dashboard.forms.second_keying import Difference
     from dashboard.forms.work import Work
 
-#: Lines of a grid in sight.
-_VISIBLE = {"boats": 10, "fish": 8, "bycatch": 5}
 _LISTED = 30
-_METHODS = 12
-#: Checks wait for a pause in the typing; the next cell ends the wait.
-_PAUSE_SECONDS = 0.4
 
 
 def begin_anew() -> None:
@@ -137,100 +130,53 @@ def _go_on(name: str) -> None:
 # The form: the site-day first, then the parts with lines.
 
 
-def site_day(under_way: Work, checked: CheckedForm, snapshot: Snapshot) -> None:
-    """Draw the fields of the site-day with what was found in them."""
-    part = PARTS["site_day"]
-    st.header("1 · Site-day", anchor=False)
-    sites = dict(
-        zip(
-            snapshot["sites"]["site"].to_pylist(),
-            snapshot["sites"]["site_name"].to_pylist(),
-            strict=True,
-        )
-    )
-    first = [part.column(name) for name in FIRST_FIELDS]
-    rest = [column for column in part.columns if column.name not in FIRST_FIELDS]
-    for place, column in zip(st.columns(len(first)), first, strict=True):
-        with place:
-            _field(under_way, column, sites if column.name == "site" else None)
-    shown = under_way.form.site_day
-    is_open = any(column.name in shown for column in rest)
-    with st.expander("Fields that some designs need", expanded=is_open):
-        for place, column in zip(st.columns(len(rest)), rest, strict=True):
-            with place:
-                _field(under_way, column)
-    # In a part that is always there: a grid that moves is made anew and loses what is typed then.
-    with st.container():
-        if checked.sample:
-            st.caption(
-                f"Becomes site-day {numbers.plain(checked.sample)}; boats are numbered after it."
-            )
-        found = [] if under_way.form.is_empty else checked.found["site_day"]
-        if found:
-            st.html(findings_table(found, noun="site-day"))
-
-
-def _field(under_way: Work, column: Column, known: dict[str, str | None] | None = None) -> None:
-    """Draw a field of the site-day; the site may be one of the store's, or typed."""
-    key = work.field_key(under_way, column.name)
-    value = under_way.shown.site_day.get(column.name)
-    label = head(column).capitalize()
-    if known is None:
-        hint = "YYYY-MM-DD" if column.name == "date" else None
-        # No sign of help stands between the fields: it would stop the Tab key.
-        st.text_input(label, value or "", key=key, placeholder=hint, max_chars=500)
-        return
-    typed = st.session_state.get(key, value)
-    options = [*known, *([typed] if typed and typed not in known else [])]
-    st.selectbox(
-        label,
-        options,
-        index=options.index(value) if value in options else None,
-        key=key,
-        format_func=lambda one: f"{one} · {known[one]}" if known.get(one) else str(one),
-        placeholder="type a code or a name",
-        accept_new_options=True,
-    )
-
-
-def lined_parts(under_way: Work, checked: CheckedForm, snapshot: Snapshot) -> None:
-    """Draw the grid of every part that has lines, and what was found under it."""
-    areas = [str(one) for one in snapshot["areas"]["area"].to_pylist()]
-    methods = sorted({one for one in snapshot["interviews"]["method"].unique().to_pylist() if one})
-    words = {"area": areas, "method": methods[:_METHODS]}
-    for number, name in enumerate(work.LINED, start=2):
-        part = PARTS[name]
-        st.header(f"{number} · {part.title}", anchor=False)
-        if name == "boats":
-            st.caption(grid.KEYS)
-            known = [f"{noun}s {', '.join(some)}" for noun, some in words.items() if some]
-            if known:
-                st.caption(numbers.plain(f"Known {'; '.join(known)}."))
-        filled = [n for n, cells in enumerate(under_way.form.lines(name), start=1) if cells]
-        made = {n: interview_id(checked.sample, n) for n in filled} if name == "boats" else None
+def keyed_form(under_way: Work, checked: CheckedForm, snapshot: Snapshot) -> None:
+    """Draw the form to key, and below it what was found."""
+    marks = {}
+    for name in PARTS:
+        lines = under_way.form.lines(name)
+        filled = [n for n, cells in enumerate(lines, start=1) if cells]
         # With a cell that cannot be read, rows are not compared yet: none is called in order.
         sound = filled if checked.sample and not checked.n_errors else ()
-        marks = Beside(beside(checked.found[name], sound), made, words)
-        with st.container(key=f"keying-{name}"):
-            grid.draw(work.grid_of(under_way, name), marks, visible=_VISIBLE[name])
-        with st.container():
-            if checked.found[name]:
-                st.html(findings_table(checked.found[name]))
-            else:
-                st.caption("No findings.")
+        made = {n: interview_id(checked.sample, n) for n in filled} if name == "boats" else {}
+        found = () if under_way.form.is_empty else checked.found[name]
+        marks[name] = Beside(beside(found, sound), made, found)
+    is_kept = not under_way.fault and under_way.elsewhere is None
+    grid.draw(work.grid_of(under_way, _known(snapshot)), marks, is_kept=is_kept)
+    # In a part that is always there: a form that moves in the page is drawn anew.
+    with st.container():
+        for name, part in PARTS.items():
+            if marks[name].found:
+                st.subheader(part.title, anchor=False)
+                noun = "line" if part.lines else "site-day"
+                st.html(findings_table(list(marks[name].found), noun=noun))
+
+
+def _known(snapshot: Snapshot) -> dict[str, list[tuple[str, str]]]:
+    """Return the codes that the store has: sites and areas with their names, methods, species."""
+    named = {
+        name: list(
+            zip(
+                snapshot[f"{name}s"][name].to_pylist(),
+                (one or "" for one in snapshot[f"{name}s"][f"{name}_name"].to_pylist()),
+                strict=True,
+            )
+        )
+        for name in ("site", "area")
+    }
+    for table, name in (("interviews", "method"), ("bycatch", "species")):
+        some = (one for one in snapshot[table][name].unique().to_pylist() if one)
+        named[name] = [(one, "") for one in sorted(some)]
+    return named
 
 
 def keep_typed(under_way: Work, folder: Path) -> bool:
     """Keep what was typed since the run before; return whether anything was."""
-    is_changed = work.read_typed(under_way)
-    if is_changed:
-        work.keep(under_way, folder)
+    with under_way.lock:
+        is_changed = work.read_typed(under_way)
+        if is_changed:
+            work.keep(under_way, folder)
     return is_changed
-
-
-def pause() -> None:
-    """Wait for a pause in the typing: the next cell ends the wait with the run."""
-    time.sleep(_PAUSE_SECONDS)
 
 
 def choice(under_way: Work, one: Difference, folder: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from analytics.documents.form_layout import LINE
 from analytics.findings import Finding, Severity
 from dashboard import html_tables
 
@@ -12,6 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from markupsafe import Markup
+
+    from analytics.data.schema import Column
 
 #: Text of a cell by column; cells left empty are not there.
 Cells = dict[str, str]
@@ -54,6 +57,14 @@ def beside(found: Iterable[Placed], lines: Iterable[int]) -> dict[int, str]:
         fields = dict.fromkeys(one.field for one in some if one.finding.severity is worst)
         words[line] = f"{SIGNS[worst]} {', '.join(fields)}"
     return words
+
+
+def column_of(columns: Iterable[Column], finding: Finding) -> str:
+    """Return the typed column that a finding is about: of an id of a boat, its line."""
+    names = {column.name for column in columns}
+    if finding.column in names:
+        return str(finding.column)
+    return LINE.name if LINE.name in names and finding.column else ""
 
 
 def _seen(text: str) -> str:

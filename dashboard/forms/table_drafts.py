@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from threading import RLock
 from typing import TYPE_CHECKING, Any
 
 import streamlit as st
@@ -12,10 +13,11 @@ from analytics.people import Action
 from dashboard import people
 from dashboard.forms import drafts, table_edit
 from dashboard.forms.drafts import DraftChanged
-from dashboard.forms.grid import Grid
+from dashboard.forms.grid import KEYS, Grid, Part
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from contextlib import AbstractContextManager
     from pathlib import Path
 
     import pyarrow as pa
@@ -33,7 +35,8 @@ class Editing:
 
     `base` are the store's lines that the edit began with, `shown` those that the grid was given,
     `lines` what stands there now; `generation` numbers the grids. `revision` is that of the draft
-    this tab wrote or read last, 0 before the first; `fault` says why it could not be kept.
+    this tab wrote or read last, 0 before the first; `fault` says why it could not be kept. `lock`:
+    a run of the page that is stopped goes on for a moment beside the next one.
     """
 
     table: str
@@ -46,6 +49,7 @@ class Editing:
     generation: int = 0
     clashes: list[Clash] = field(default_factory=list)
     fault: str = ""
+    lock: AbstractContextManager[Any] = field(default_factory=RLock, compare=False, repr=False)
 
     @property
     def is_changed(self) -> bool:
@@ -71,14 +75,22 @@ def held() -> dict[str, Editing]:
 def grid_of(editing: Editing, stored: pa.Table) -> Grid:
     """Return the grid of an edit."""
     name = editing.table
+    part = Part(
+        name,
+        "Rows",
+        table_edit.columns_of(stored, name),
+        tuple(editing.shown),
+        caption=KEYS,
+        label=f"{name}, one row a line",
+        noun="Row",
+    )
     key = f"table-{name}-{editing.generation}"
-    columns = table_edit.columns_of(stored, name)
-    return Grid(key, columns, tuple(editing.shown), f"{name}, one row a line", "Row")
+    return Grid(key, (part,), f"{name}-{editing.name}", editing.revision)
 
 
 def read_typed(editing: Editing, drawn: Grid) -> bool:
     """Take what was typed in a grid since the run before; return whether that changed the edit."""
-    lines = drawn.typed()
+    lines = drawn.typed()[editing.table]
     last = max((n for n, cells in enumerate(lines, start=1) if cells), default=0)
     is_changed = lines[:last] != editing.lines
     editing.lines = lines[:last]
@@ -96,6 +108,11 @@ def keep(editing: Editing, folder: Path) -> None:
 
 def save(editing: Editing, folder: Path) -> None:
     """Keep an edit as `keep` does, without asking who is there."""
+    with editing.lock:
+        _save(editing, folder)
+
+
+def _save(editing: Editing, folder: Path) -> None:
     try:
         if not editing.is_changed:
             drop(editing, folder)

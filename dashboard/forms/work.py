@@ -3,26 +3,34 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from threading import RLock
 from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
-from analytics.documents.form_layout import PARTS
+from analytics.documents.form_layout import FIRST_FIELDS, LINE, PARTS
 from analytics.errors import StoreError
 from analytics.people import Action
 from dashboard import people
 from dashboard.forms import day_form, drafts, grid
-from dashboard.forms.day_form import LINED, DayForm
+from dashboard.forms.day_form import DayForm
 from dashboard.forms.drafts import Draft, DraftChanged
 from dashboard.forms.grid import Grid
-from dashboard.forms.placed import filled
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from contextlib import AbstractContextManager
     from pathlib import Path
 
-    from dashboard.forms.placed import Cells
+    #: Codes of a column, each with its words.
+    Known = Sequence[tuple[str, str]]
 
 _KEY = "paper-form"
+_KEYS = (
+    "Ctrl+Enter begins a fish of this boat, or the next one, Ctrl+Shift+Enter a line of another "
+    "species; Escape then goes back to the boat."
+)
+_NOUNS = {"boats": "Boat", "fish": "Fish", "bycatch": "Other"}
 #: What is done with a form: keyed, keyed a second time, or both keyings compared.
 KEYING, SECOND, COMPARING = "keying", "second", "comparing"
 
@@ -34,7 +42,8 @@ class Work:
     `revision` is that of the draft this tab wrote or read last; `generation` numbers the widgets,
     which are made anew whenever something else than typing changed the form. `elsewhere` is set
     where another tab changed the draft; `fault` says why it could not be kept; `is_gone` where a
-    link named a draft that is not there.
+    link named a draft that is not there. `lock`: a run of the page that is stopped goes on for a
+    moment beside the next one, and both would keep the draft.
     """
 
     name: str
@@ -50,6 +59,7 @@ class Work:
     elsewhere: DraftChanged | None = None
     fault: str = ""
     is_gone: bool = False
+    lock: AbstractContextManager[Any] = field(default_factory=RLock, compare=False, repr=False)
 
     @property
     def form(self) -> DayForm:
@@ -130,56 +140,70 @@ def keep(work: Work, folder: Path) -> None:
 
 def save(work: Work, folder: Path) -> None:
     """Keep the work as `keep` does, without asking who is there."""
-    if work.elsewhere is not None:
-        return
-    try:
-        content = work.content() | drafts.by(people.who())
-        saved = drafts.save(folder, work.name, content, revision=work.revision)
-    except DraftChanged as changed:
-        work.elsewhere = changed
-    except StoreError as error:
-        work.fault = str(error)
-    else:
-        work.revision, work.saved_utc, work.fault = saved.revision, saved.saved_utc, ""
+    by = drafts.by(people.who())
+    with work.lock:
+        if work.elsewhere is not None:
+            return
+        try:
+            saved = drafts.save(folder, work.name, work.content() | by, revision=work.revision)
+        except DraftChanged as changed:
+            work.elsewhere = changed
+        except StoreError as error:
+            work.fault = str(error)
+        else:
+            work.revision, work.saved_utc, work.fault = saved.revision, saved.saved_utc, ""
 
 
-# What is typed in the widgets of a form, read before they are drawn again.
+# What is typed in the fields of a form, read before they are drawn again.
 
 
-def grid_of(work: Work, part: str) -> Grid:
-    """Return the grid of a part that has lines."""
-    key = f"form-{work.generation}-{work.stage}-{part}"
-    columns = PARTS[part].columns
-    return Grid(key, columns, work.shown.lines(part), f"{PARTS[part].title}, one a line")
-
-
-def field_key(work: Work, column: str) -> str:
-    """Return the key of the widget of a field of the site-day."""
-    return f"form-{work.generation}-{work.stage}-{column}"
+def grid_of(work: Work, known: Mapping[str, Known] | None = None) -> Grid:
+    """Return the form as it is keyed; `known` are codes of columns with their words."""
+    parts = []
+    for number, part in enumerate(PARTS.values(), start=1):
+        is_fields = not part.lines
+        names = [column.name for column in part.columns]
+        parts.append(
+            grid.Part(
+                part.name,
+                f"{number} · {part.title}",
+                part.columns,
+                work.shown.lines(part.name),
+                caption=f"{grid.KEYS} {_KEYS}" if part.name == "boats" else "",
+                label=f"{part.title}, one a line",
+                noun=_NOUNS.get(part.name, "Line"),
+                link=LINE.name if LINE in part.columns else "",
+                is_fields=is_fields,
+                folded=tuple(name for name in names if is_fields and name not in FIRST_FIELDS),
+                fold="Fields that some designs need",
+                has_ids=part.name == "boats",
+                known=known or {},
+            )
+        )
+    key = f"form-{work.generation}-{work.stage}"
+    return Grid(key, tuple(parts), f"{work.name}-{work.stage}", work.revision)
 
 
 def read_typed(work: Work) -> bool:
     """Take what was typed since the run before; return whether that changed the form."""
-    if not grid.is_drawn(grid_of(work, "boats").key):
-        # The reader comes back from another page: widgets are made anew from what was typed.
+    with work.lock:
+        return _read_typed(work)
+
+
+def _read_typed(work: Work) -> bool:
+    stage, drawn = work.stage, grid_of(work)
+    if not grid.is_drawn(drawn.key):
+        # The reader comes back from another page: the form is drawn anew from what was typed.
         if work.shown != work.form:
             work.renew()
         return False
-    form = work.shown.with_lines("site_day", [_fields(work)])
-    for part in LINED:
-        form = form.with_lines(part, grid_of(work, part).typed())
+    form = work.shown
+    for part, lines in drawn.typed().items():
+        form = form.with_lines(part, lines)
     if form == work.form:
         return False
-    if work.stage == SECOND:
+    if stage == SECOND:
         work.second = form
     else:
         work.first = form
     return True
-
-
-def _fields(work: Work) -> Cells:
-    shown = work.shown.site_day
-    names = [column.name for column in PARTS["site_day"].columns]
-    return filled(
-        {name: st.session_state.get(field_key(work, name), shown.get(name)) for name in names}
-    )

@@ -13,7 +13,7 @@ from analytics.data.store import Store
 from dashboard import data, store_access
 from dashboard.forms import drafts
 from dashboard.pages import menu
-from tests.app.grids import place_of_grids
+from tests.app.grids import given_to, place_of_grids, typed_into
 from tests.field_week import field_store
 
 BOAT = {
@@ -49,25 +49,12 @@ class Tab:
         return self.page.session_state["paper-form"]
 
     def type(self, part: str, lines: dict[int, dict[str, str]]) -> Tab:
-        """Type cells of lines, counted from 0, into a grid."""
-        work = self.work
-        key = f"form-{work.generation}-{work.stage}-{part}"
-        before = (
-            self.page.session_state[key]["edited_rows"] if key in self.page.session_state else {}
-        )
-        edits = {"edited_rows": before | lines, "added_rows": [], "deleted_rows": []}
-        self.page.session_state[key] = edits
+        """Type cells of lines, counted from 0, into a part of the form."""
+        typed_into(self.page, f"form-{self.work.generation}-{self.work.stage}", part, lines)
         return self.run()
 
     def fill(self, fields: dict[str, str]) -> Tab:
-        work = self.work
-        for name, text in fields.items():
-            key = f"form-{work.generation}-{work.stage}-{name}"
-            if name == "site":
-                self.page.session_state[key] = text
-            else:
-                self.page.text_input(key=key).set_value(text)
-        return self.run()
+        return self.type("site_day", {0: fields})
 
     def press(self, key: str) -> Tab:
         self.page.button(key=key).click()
@@ -148,24 +135,24 @@ def test_a_good_form_is_stored_with_a_receipt(store: Store):
 def test_faults_stand_beside_their_line_and_forbid_storing(store: Store):
     tab = keyed().type("boats", {1: BOAT | {"anglers": "two", "area": "Z"}})
     assert tab.page.button(key="store-form").disabled
-    grid = tab.page.data_editor[0].value
-    marks = grid["line and check"].tolist()[:4]
-    assert marks == ["1", "2 ✗ anglers", "3", "4"]
-    assert grid["becomes"].tolist()[0] == f"{SAMPLE}-01"
+    boats = given_to(tab.page)["beside"]["boats"]
+    assert boats["checks"] == {"2": "✗ anglers"}
+    assert set(boats["faults"]["2"]) == {"anglers"}
+    assert boats["becomes"]["1"] == f"{SAMPLE}-01"
     assert "two" in tab.words
     assert "line 2" in tab.words
-    tab.type("boats", {1: {}})
-    marks = tab.page.data_editor[0].value["line and check"].tolist()[:4]
-    assert marks == ["1 in order", "2", "3 in order", "4"]
+    tab.type("boats", {1: dict.fromkeys(BOAT, "")})
+    boats = given_to(tab.page)["beside"]["boats"]
+    assert boats["checks"] == {"1": "in order", "3": "in order"}
     assert not tab.page.button(key="store-form").disabled
     assert store.version == 1
 
 
-def test_grids_stay_in_their_places(store: Store):
-    """A grid that moves in the page is made anew by the browser and loses what is typed then."""
+def test_the_form_stays_in_its_place(store: Store):
+    """A form that moves in the page is drawn anew by the browser, and the keyer loses the place."""
     tab = Tab()
     before = place_of_grids(tab.page)
-    assert len(before) == 3
+    assert len(before) == 1
     for one in (keyed(), Tab(draft_of({"site_day": [DAY | {"date": "soon"}], "boats": [BOAT]}))):
         assert list(place_of_grids(one.page).values()) == list(before.values())
 
@@ -263,11 +250,10 @@ def test_a_page_that_was_left_keeps_what_was_typed(store: Store):
     before = tab.work.form
     work = tab.work
     # Streamlit forgets the widgets of a page that is left.
-    for part in ("boats", "fish", "bycatch"):
-        del tab.page.session_state[f"form-{work.generation}-{work.stage}-{part}"]
+    del tab.page.session_state[f"form-{work.generation}-{work.stage}"]
     tab.run()
     assert tab.work.form == before
-    assert tab.work.generation == work.generation
+    assert given_to(tab.page)["lines"]["boats"] == list(before.boats)
     assert (
         drafts.load(store_access.desk("drafts"), before and tab.work.name).content["first"][
             "boats"

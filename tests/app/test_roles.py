@@ -20,8 +20,10 @@ from analytics.data.store import Store
 from analytics.people import ALLOWED, Action, NotAllowed, Role
 from dashboard import data, http_guard, pages, people, store_access
 from dashboard.desk.uploads import Uploads
+from dashboard.forms.grid import as_typed
 from dashboard.new_bulletin import job
 from tests.apart import run_apart
+from tests.app.grids import typed_into
 from tests.app.sample_bulletin import NOW, make
 from tests.field_week import sampled_week, write_week
 
@@ -249,9 +251,8 @@ def test_a_button_drawn_for_an_analyst_does_nothing_for_another(
     page = open_page(script)
     if step == "table":
         table = page.session_state["season-tables"]["seasons"]
-        key = f"table-seasons-{table.generation}"
         changed = {0: {"daily_limit_fish": "2"}}
-        page.session_state[key] = {"edited_rows": changed, "added_rows": [], "deleted_rows": []}
+        typed_into(page, f"table-seasons-{table.generation}", "seasons", changed)
         page.run()
         page.text_input(key=f"reason-seasons-{table.generation}").set_value("forged").run()
     if step == "note":
@@ -317,7 +318,6 @@ def test_every_step_that_writes_asks_first():
 def test_what_was_typed_last_is_kept_where_the_login_ended(team, store):
     team(Role.ANALYST)
     page = open_script("app_pages/paper_forms.py")
-    date = next(one for one in page.text_input if one.key.endswith("date"))
     team(Role.ANALYST, hours_ago=11)
     after = AppTest.from_string(
         "from dashboard import people\nfrom dashboard.forms import last_typed\n"
@@ -326,15 +326,15 @@ def test_what_was_typed_last_is_kept_where_the_login_ended(team, store):
     )
     under_way = page.session_state["paper-form"]
     after.session_state["paper-form"] = under_way
-    after.session_state[date.key] = "2031-02-03"
-    after.session_state[f"form-{under_way.generation}-keying-boats"] = {"edited_rows": {}}
+    key = f"form-{under_way.generation}-keying"
+    after.session_state[key] = as_typed({"site_day": [{"date": "2031-02-03"}]})
     after.run()
     assert not after.exception
     assert after.session_state["kept"] == (True, ())
     (kept,) = (store.path / "desk" / "drafts").glob("*.json")
     assert all(words in kept.read_text("utf-8") for words in ("2031-02-03", "kim@example.org"))
     # Once: a message after that writes nothing.
-    after.session_state[date.key] = "2031-02-04"
+    after.session_state[key] = as_typed({"site_day": [{"date": "2031-02-04"}]}, seq=2)
     after.run()
     assert "2031-02-04" not in kept.read_text("utf-8")
 

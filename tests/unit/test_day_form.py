@@ -14,6 +14,7 @@ from analytics.data.store import Store
 from analytics.documents.form_layout import PARTS, fish_id, interview_id, sample_id
 from analytics.findings import Severity
 from dashboard.forms import day_form, second_keying
+from dashboard.forms.placed import column_of
 from tests.field_week import field_store, field_week, write_csv
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ def store(tmp_path: Path) -> Store:
 def errors(form: DayForm, store: Store) -> set[tuple[str, int, str]]:
     found = day_form.check_form(form, store).found
     return {
-        (part, one.line, day_form.column_of(part, one.finding))
+        (part, one.line, column_of(PARTS[part].columns, one.finding))
         for part in PARTS
         for one in found[part]
         if one.finding.severity is Severity.ERROR

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from analytics.data import importing
+from analytics.data.columns import CellRule, ColumnKind, cell_rule
 from analytics.data.importing.findings_report import counted, findings_csv, grouped, quarantine_csv
 from analytics.data.importing.typed import Fault, read_cell, read_extra
 from analytics.data.schema import TABLES
@@ -410,3 +412,34 @@ def test_alike_findings_are_grouped_on_the_screen_only(tmp_path: Path) -> None:
     assert len(lines) == 4
     assert lines[-1].strip() == "... and 123 more like it"
     assert counted(errors) == "126 errors"
+
+
+@pytest.mark.parametrize("table", ["site_days", "interviews", "fish", "seasons", "drop_off"])
+def test_the_rule_of_a_field_calls_no_cell_wrong_that_is_taken(table: str):
+    """What a browser judges while one types is at most as strict as the import."""
+    texts = "12 3.5 .5 1e3 -1 0.2 3, two yes NO true 1 2031-01-14 14.1.2031 site_day 500000"
+    refused = 0
+    for column in TABLES[table].columns:
+        rule = cell_rule(column)
+        for text in texts.split():
+            is_taken = not isinstance(read_cell(text, column=column), Fault)
+            is_fit = fits(rule, text)
+            assert is_fit or not is_taken, (column.name, text)
+            refused += not is_fit
+            if column.kind in (ColumnKind.COUNT, ColumnKind.NUMBER, ColumnKind.FLAG):
+                assert is_fit == is_taken, (column.name, text)
+    assert refused
+
+
+def fits(rule: CellRule, text: str) -> bool:
+    """Judge a text as ``misfit`` of the form's script does."""
+    flags = re.IGNORECASE if rule.any_case else 0
+    if rule.pattern and not re.fullmatch(rule.pattern, text, flags):
+        return False
+    if not rule.is_number:
+        return True
+    number = float(text)
+    is_inside = (rule.low is None or number >= rule.low) and (
+        rule.high is None or number <= rule.high
+    )
+    return is_inside and (not rule.is_whole or number.is_integer())

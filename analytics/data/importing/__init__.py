@@ -1,6 +1,6 @@
 """Files in: found, read, typed cell by cell, checked as a batch and stored."""
 
-from analytics.data.columns import allowed_of
+from analytics.data.columns import TEXT_CEILING, CellRule, allowed_of, cell_rule
 from analytics.data.importing.batch import (
     Checked,
     about_reason,
@@ -49,8 +49,10 @@ __all__ = [
     "ENDINGS",
     "OUTLINES",
     "OUTLINES_FILE",
+    "TEXT_CEILING",
     "WORKBOOK",
     "WORKBOOK_NAME",
+    "CellRule",
     "Checked",
     "Correction",
     "Incoming",
@@ -58,6 +60,7 @@ __all__ = [
     "about_reason",
     "allowed_of",
     "amending",
+    "cell_rule",
     "cell_text",
     "check",
     "check_on",

@@ -16,7 +16,15 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.csv_text import NUMBER
-from analytics.data.columns import TEXT_CEILING, allowed_of, units_of
+from analytics.data.columns import (
+    DATE,
+    FLAG_WORDS,
+    FLAGS,
+    TEXT_CEILING,
+    TIME,
+    allowed_of,
+    units_of,
+)
 from analytics.data.importing.table_files import suggest
 from analytics.data.schema import FILE_SCHEMAS, PLACE, Column, ColumnKind, packed
 from analytics.findings import Finding, Severity, first_of_kind, shortened
@@ -36,12 +44,10 @@ if TYPE_CHECKING:
 
 _NUMBER = re.compile(NUMBER)
 _WITH_COMMA = re.compile(r"[+-]?\d+(,\d+)+(\.\d+)?")
-_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
-_TIME = re.compile(r"([01][0-9]|2[0-3]):[0-5][0-9]")
+_DATE, _TIME = re.compile(DATE), re.compile(TIME)
 #: Labels as most are: what neither begins nor ends with a blank or a sign.
 _LABEL = r"\A[A-Za-z0-9_](?:[A-Za-z0-9_ .:/-]*[A-Za-z0-9_.])?\z"
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
-_FLAGS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 _YEARS = (1900, 2199)
 _EMPTY = "leave the cell empty for not recorded"
 
@@ -186,7 +192,7 @@ def _flag(value: Any) -> bool | Fault:
     if isinstance(value, float) and value.is_integer():
         value = int(value)
     word = str(value).lower()
-    return _FLAGS[word] if word in _FLAGS else Fault("true or false, yes or no, 1 or 0", _EMPTY)
+    return FLAGS[word] if word in FLAGS else Fault(FLAG_WORDS, _EMPTY)
 
 
 def _outline(value: Any) -> str | Fault:
