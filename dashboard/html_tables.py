@@ -128,8 +128,8 @@ SITE_DAYS = phrase(
 def line(
     heads: Sequence[str], first: str, cells: Sequence[str], *, is_all: bool = False, below: str = ""
 ) -> Markup:
-    """Return a line of a table; `below` stands under its first cell."""
-    return _PARTS.line(first, below, list(zip(heads[1:], cells, strict=True)), is_all)
+    """Return a line of a table; `below` stands under its first cell. Heads may be phrases."""
+    return _PARTS.line(first, below, list(zip(map(say, heads[1:]), cells, strict=True)), is_all)
 
 
 def group(heads: Sequence[str], name: str) -> Markup:
@@ -149,8 +149,9 @@ def table(
     kind: str = "",
     titles: Mapping[str, str] | None = None,
 ) -> Markup:
-    """Return a table of finished lines; `titles` are what heads say more."""
-    return _PARTS.table(heads, lines, kind, titles or {})
+    """Return a table of finished lines; heads may be phrases, `titles` are what they say more."""
+    more = {say(head): words for head, words in (titles or {}).items()}
+    return _PARTS.table(list(map(say, heads)), lines, kind, more)
 
 
 def small(*lines: str, is_unbroken: bool = False) -> Markup:
@@ -281,22 +282,22 @@ def every_quantity(
     index: BulletinIndex, *, areas: Sequence[str | None], week: str | None
 ) -> Markup:
     """Return every quantity of a week, None the season, one area after the other, in full words."""
-    lines, heads = [], tuple(map(say, _EVERY_HEADS))
+    lines = []
     for area in areas:
         rows = [row for name in QUANTITIES if (row := index.row(area, week, name)) is not None]
-        lines.append(group(heads, _head(index, area)))
-        found = [_every_line(index, row, heads) for row in rows]
-        lines += found or [words_line(heads, say("no open day"))]
-    return table(heads, lines, kind="bm-every")
+        lines.append(group(_EVERY_HEADS, _head(index, area)))
+        found = [_every_line(index, row) for row in rows]
+        lines += found or [words_line(_EVERY_HEADS, say("no open day"))]
+    return table(_EVERY_HEADS, lines, kind="bm-every")
 
 
-def _every_line(index: BulletinIndex, row: Row, heads: Sequence[str]) -> Markup:
+def _every_line(index: BulletinIndex, row: Row) -> Markup:
     care = " ".join(reasons.caution(row)).strip()
     figure = DASH if row.estimate is None else numbers.figure(row)
     figure += small(reasons.precision(row)) + _PARTS.small([care], "bm-care")
     change = numbers.change(index.change(row.area, row.week, row.quantity))
     cells = (figure, change, reasons.behind(row))
-    return line(heads, QUANTITIES[row.quantity].label, cells)
+    return line(_EVERY_HEADS, QUANTITIES[row.quantity].label, cells)
 
 
 # Signs of figures.

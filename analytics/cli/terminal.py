@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from analytics.errors import UsageError
+from analytics.store_layout import DESK
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -135,9 +136,13 @@ def require_room_for(folder: Path) -> None:
 
 
 def _require_no_store(folder: Path) -> None:
-    """Refuse a folder in a store: `verify` would find foreign files there, and fail."""
+    """Refuse a folder in a store: `verify` would find foreign files there, and fail.
+
+    The desk of a store is allowed: it holds work under way, such as the steps of a bulletin.
+    """
     for one in (folder, *folder.parents):
-        if (one / "_batches" / "_delta_log").is_dir():
+        is_desk = folder.is_relative_to(one / DESK)
+        if (one / "_batches" / "_delta_log").is_dir() and not is_desk:
             raise UsageError(f"{one} is a store, which holds its own files; name another folder")
 
 

@@ -12,6 +12,7 @@ from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.rounding import PERCENT, number
 from analytics.wording import numbers, reasons
 from analytics.wording.bulletin_index import in_words, index_bulletin, of_line
+from dashboard.catalogue import phrase, say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -23,16 +24,20 @@ REPORTED, SAMPLED = "reported", "sampled"
 USUAL, ALL_BOATS, BOATS_COUNTED = "as_sampled", "all_boats", "boats_counted"
 #: How the bases of assumptions begin; the rest is the multiplier.
 _DIVIDED = "sublegal_reports_divided_by_"
-_SHORT = {USUAL: "as sampled", ALL_BOATS: "all boats", BOATS_COUNTED: "boats counted"}
-_WHOLE = {
-    USUAL: "As sampled: boats that land at listed sites",
-    ALL_BOATS: "Over all boats, those that land elsewhere too",
-    BOATS_COUNTED: "From boats counted on the water",
+_SHORT = {
+    USUAL: phrase("as sampled"),
+    ALL_BOATS: phrase("all boats"),
+    BOATS_COUNTED: phrase("boats counted"),
 }
-_BRIEF = {ALL_BOATS: "over all boats", BOATS_COUNTED: "from boats counted"}
+_WHOLE = {
+    USUAL: phrase("As sampled: boats that land at listed sites"),
+    ALL_BOATS: phrase("Over all boats, those that land elsewhere too"),
+    BOATS_COUNTED: phrase("From boats counted on the water"),
+}
+_BRIEF = {ALL_BOATS: phrase("over all boats"), BOATS_COUNTED: phrase("from boats counted")}
 _SAID = {
-    ALL_BOATS: "calculated over all boats, those that land elsewhere too",
-    BOATS_COUNTED: "with effort from boats counted on the water",
+    ALL_BOATS: phrase("calculated over all boats, those that land elsewhere too"),
+    BOATS_COUNTED: phrase("with effort from boats counted on the water"),
 }
 
 
@@ -91,15 +96,16 @@ def multiplier(basis: str) -> str:
 
 def short(basis: str) -> str:
     """Return a basis in two words or so, for the axis of a figure."""
-    return f"reports ÷ {multiplier(basis)}" if multiplier(basis) else _SHORT.get(basis, basis)
+    times = multiplier(basis)
+    return say("reports ÷ {times}", times=times) if times else say(_SHORT.get(basis, basis))
 
 
 def whole(basis: str) -> str:
     """Return a basis in words, for a table."""
     times = multiplier(basis)
     if times:
-        return f"If sublegal releases were reported {times} times too high"
-    return _WHOLE.get(basis, basis)
+        return say("If sublegal releases were reported {times} times too high", times=times)
+    return say(_WHOLE.get(basis, basis))
 
 
 def readings(index: BulletinIndex, ways: Ways, *, area: str | None, quantity: str) -> list[Reading]:
@@ -132,15 +138,17 @@ def shift(one: Reading, usual: Row | None) -> str:
         return ""
     off = one.row.estimate - usual.estimate
     if QUANTITIES[one.row.quantity].kind is QuantityKind.SHARE:
-        size, unit = 100 * off, " points"
+        size, unit = 100 * off, ""
     elif usual.estimate:
         size, unit = 100 * off / usual.estimate, PERCENT
     else:
         return ""
-    shown = number(abs(size), place=-1 if abs(size) < 1 else 0)
+    shown = number(abs(size), place=-1 if abs(size) < 1 else 0) + unit
     if abs(size) < 0.05:
-        return "the same"
-    return f"{shown}{unit} {'higher' if size > 0 else 'lower'}"
+        return say("the same")
+    if unit:
+        return say("{n} higher", n=shown) if size > 0 else say("{n} lower", n=shown)
+    return say("{n} points higher", n=shown) if size > 0 else say("{n} points lower", n=shown)
 
 
 def against(one: Reading, usual: Row | None) -> str:
@@ -149,7 +157,7 @@ def against(one: Reading, usual: Row | None) -> str:
         return ""
     lows = [row.ci_low or 0.0 for row in (one.row, usual)]
     highs = [row.ci_high or 0.0 for row in (one.row, usual)]
-    return "intervals overlap" if max(lows) <= min(highs) else "intervals lie apart"
+    return say("intervals overlap") if max(lows) <= min(highs) else say("intervals lie apart")
 
 
 def estimates_answer(
@@ -167,20 +175,26 @@ def _answer_of(index: BulletinIndex, found: Sequence[Reading], area: str | None)
     where = numbers.plain(index.name(area))
     if not found or found[0].row.estimate is None:
         why = numbers.plain(reasons.why_no_estimate(found[0].row if found else None))
-        return f"For {where} there is no season figure to start from: {why}."
+        return say(
+            "For {area} there is no season figure to start from: {why}.", area=where, why=why
+        )
     usual = found[0].row
     label = QUANTITIES[usual.quantity].label
-    start = (
-        f"{label}, {where}, season through week {index.card.through}: **{numbers.value(usual)}** "
-        f"{numbers.plain(numbers.bracket(usual))} as sampled"
+    start = say(
+        "{quantity}, {area}, season through week {week}: **{figure}** {range} as sampled",
+        quantity=label,
+        area=where,
+        week=index.card.through,
+        figure=numbers.value(usual),
+        range=numbers.plain(numbers.bracket(usual)),
     )
     compared = [_compared(one, usual) for one in found[1:] if not one.is_assumed]
     assumed = [_compared(one, usual) for one in found[1:] if one.is_assumed]
     if not compared and not assumed:
-        return f"{start}; the bulletin calculates it in no other way."
+        return say("{figure}; the bulletin calculates it in no other way.", figure=start)
     words = f"{start}; {'; '.join(compared)}." if compared else f"{start}."
     if assumed:
-        words += f" As an assumption alone: {'; '.join(assumed)}."
+        words += say(" As an assumption alone: {figures}.", figures="; ".join(assumed))
     return words
 
 
@@ -188,20 +202,24 @@ def title(found: Sequence[Reading], *, where: str) -> str:
     """Return the finding of a panel: how far the other estimates lie from the figure as sampled."""
     usual = found[0]
     if usual.basis != USUAL or usual.row.estimate is None:
-        return f"{where}: no figure as sampled"
+        return say("{where}: no figure as sampled", where=where)
     others = [
-        f"{size} {_BRIEF.get(one.basis, short(one.basis))}"
+        f"{size} {say(_BRIEF[one.basis]) if one.basis in _BRIEF else short(one.basis)}"
         for one in found[1:]
         if not one.is_assumed and (size := shift(one, usual.row))
     ]
-    return f"{where}: {', '.join(others) or f'{numbers.value(usual.row)} as sampled'}"
+    sampled = say("{figure} as sampled", figure=numbers.value(usual.row))
+    return f"{where}: {', '.join(others) or sampled}"
 
 
 def _compared(one: Reading, usual: Row) -> str:
     times = multiplier(one.basis)
-    start = f"if reports ran {times} times too high" if times else _SAID.get(one.basis, one.basis)
+    start = say(_SAID.get(one.basis, one.basis))
+    if times:
+        start = say("if reports ran {times} times too high", times=times)
     if one.row.estimate is None:
-        return f"{start}, no figure ({numbers.plain(reasons.why_no_estimate(one.row))})"
+        why = numbers.plain(reasons.why_no_estimate(one.row))
+        return say("{basis}, no figure ({why})", basis=start, why=why)
     size = shift(one, usual)
     overlap = "" if times else against(one, usual)
     tail = f", {overlap}" if overlap else ""

@@ -9,6 +9,7 @@ from analytics.rounding import DASH, PERCENT, number, percent
 from analytics.wording import numbers, reasons
 from dashboard import html_tables
 from dashboard.alternative_estimates import bases
+from dashboard.catalogue import phrase, say, say_n
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,9 +19,20 @@ if TYPE_CHECKING:
 
 Line = dict[str, Any]
 
-_HEADS = ("How it is calculated", "Season figure", "Against as sampled", "How it was made")
-_SHARE_HEADS = ("Area", "For listed sites", "Contacts", "Totals times", "Note")
-_REPORT_HEADS = ("Fish reported", "Boats", "By the curve")
+_HEADS = (
+    phrase("How it is calculated"),
+    phrase("Season figure"),
+    phrase("Against as sampled"),
+    phrase("How it was made"),
+)
+_SHARE_HEADS = (
+    phrase("Area"),
+    phrase("For listed sites"),
+    phrase("Contacts"),
+    phrase("Totals times"),
+    phrase("Note"),
+)
+_REPORT_HEADS = (phrase("Fish reported"), phrase("Boats"), phrase("By the curve"))
 #: A p-value below is given as such.
 _LEAST_P = 0.001
 
@@ -36,7 +48,7 @@ def readings_table(
         found = bases.readings(index, ways, area=area, quantity=quantity)
         usual = found[0].row if found else None
         parts += [_line(one, is_usual=one is found[0], usual=usual) for one in found]
-        parts += [] if found else [html_tables.words_line(_HEADS, "no open day")]
+        parts += [] if found else [html_tables.words_line(_HEADS, say("no open day"))]
     return html_tables.table(_HEADS, parts, kind="bm-moves")
 
 
@@ -64,11 +76,16 @@ def shares_table(lines: Sequence[Line], *, index: BulletinIndex) -> str:
     has_notes = any(_note(line) for line in lines)
     heads = _SHARE_HEADS if has_notes else _SHARE_HEADS[:-1]
     for line in lines:
-        days = f"{numbers.count(line['boats'], 'boat')} on {numbers.count(line['n_days'], 'day')}"
+        days = say(
+            "{boats} on {days}",
+            boats=say_n(line["boats"], "{n} boat", "{n} boats"),
+            days=say_n(line["n_days"], "{n} day", "{n} days"),
+        )
         factor = DASH
         if line["factor"] is not None:
             se = line["factor_se"]
-            error = "no error to be had" if se is None else f"standard error {se:.3f}"
+            none = say("no error to be had")
+            error = none if se is None else say("standard error {se:.3f}", se=se)
             factor = f"{line['factor']:.3f}" + html_tables.small(error)
         cells = (_share(line), days, factor, html_tables.small(_note(line)))
         name = index.name(line["area"])
@@ -84,7 +101,7 @@ def _note(line: Line) -> str:
 def _share(line: Line) -> str:
     if line["share"] is None:
         return DASH
-    limits = "no interval"
+    limits = say("no interval")
     if line["share_low"] is not None:
         low, high = (number(100 * line[end], place=0) for end in ("share_low", "share_high"))
         limits = f"{low}–{high}{PERCENT}"
@@ -95,15 +112,18 @@ def shares_words(lines: Sequence[Line], *, index: BulletinIndex) -> str:
     """Return what coverage tells, in a sentence (Markdown)."""
     known = sorted((one for one in lines if one["share"] is not None), key=lambda one: one["share"])
     if not known:
-        return "No boat met on the water on an open day was asked where it would land."
+        return say("No boat met on the water on an open day was asked where it would land.")
     low, high = known[0], known[-1]
-    span = f"**{percent(low['share'])}** in {numbers.plain(index.name(low['area']))}"
-    if low["share"] != high["share"]:
-        span += f" to **{percent(high['share'])}** in {numbers.plain(index.name(high['area']))}"
-    return (
-        f"Of the boats met on the water, {span} were for a listed site. The rest is in no figure "
+    shares = [
+        say("**{share}** in {area}", share=percent(one["share"]), area=numbers.plain(name))
+        for one in ([low] if low["share"] == high["share"] else [low, high])
+        for name in [index.name(one["area"])]
+    ]
+    return say(
+        "Of the boats met on the water, {shares} were for a listed site. The rest is in no figure "
         "as sampled; over all boats, totals are multiplied by the factor in the table, and its "
-        "error counts."
+        "error counts.",
+        shares=say(" to ").join(shares),
     )
 
 
@@ -111,57 +131,76 @@ def shares_title(lines: Sequence[Line], *, index: BulletinIndex) -> str:
     """Return the finding of the figure of coverage: where the least and the most boats go."""
     known = sorted((one for one in lines if one["share"] is not None), key=lambda one: one["share"])
     low, high = known[0], known[-1]
-    words = f"{percent(low['share'])} of boats were for a listed site in {index.name(low['area'])}"
+    named = {"share": percent(low["share"]), "area": index.name(low["area"])}
     if low["share"] == high["share"]:
-        return words
-    return f"{words}, {percent(high['share'])} in {index.name(high['area'])}"
+        return say("{share} of boats were for a listed site in {area}", **named)
+    return say(
+        "{share} of boats were for a listed site in {area}, {most} in {other}",
+        most=percent(high["share"]),
+        other=index.name(high["area"]),
+        **named,
+    )
 
 
 def reports_title(lines: Sequence[Line]) -> str:
     """Return the finding of the figure of reports: whether they heap on round numbers."""
     one = lines[0]
     if one["reason"] or one["ratio"] is None:
-        return "Sublegal fish reported by a boat; too little to test for rounding"
-    times = f"{one['ratio']:.2f} times as often as expected"
+        return say("Sublegal fish reported by a boat; too little to test for rounding")
     if one["ratio_low"] <= 1:
-        return f"No clear sign of rounding: multiples of 5 are reported {times}"
-    return f"Multiples of 5 are reported {times}"
+        return say(
+            "No clear sign of rounding: multiples of 5 are reported {ratio:.2f} times as often as "
+            "expected",
+            **one,
+        )
+    return say("Multiples of 5 are reported {ratio:.2f} times as often as expected", **one)
 
 
 def reports_words(lines: Sequence[Line]) -> str:
     """Return what the test for heaps tells, in a sentence or two (Markdown)."""
     if not lines:
-        return "No boat of the season reported a sublegal release, so there is nothing to test."
+        return say(
+            "No boat of the season reported a sublegal release, so there is nothing to test."
+        )
     one = lines[0]
     if one["reason"] or one["ratio"] is None:
         why = numbers.plain(sentences(one["reason"]))
-        return f"Whether reports heap on round numbers was not tested: {why}."
+        return say("Whether reports heap on round numbers was not tested: {why}.", why=why)
     level = numbers.level(one["ci_level"])
-    ratio = (
-        f"**{one['ratio']:.2f}** times ({level} CI {one['ratio_low']:.2f}–{one['ratio_high']:.2f}; "
-        f"{_p_words(one['p_value'])})"
-    )
-    start = (
-        f"Boats reported 5, 10, 15 … sublegal fish {ratio} as often as a smooth curve through the "
-        "other numbers expects"
+    ratio = say(
+        "**{ratio:.2f}** times ({level} CI {ratio_low:.2f}–{ratio_high:.2f}; {p})",
+        level=level,
+        p=_p_words(one["p_value"]),
+        **one,
     )
     if one["ratio_low"] <= 1:
-        tail = ": no clear sign of rounding."
+        found = say(
+            "Boats reported 5, 10, 15 … sublegal fish {times} as often as a smooth curve through "
+            "the other numbers expects: no clear sign of rounding.",
+            times=ratio,
+        )
     else:
         low, high = (number(one[end], place=0) for end in ("n_heaped_low", "n_heaped_high"))
-        tail = (
-            f": about {number(one['n_heaped'], place=0)} ({low}–{high}) of "
-            f"{one['n_reports']:,} reports were rounded there (an interval of chance alone; "
-            "by how people round, the number can come out a third too high)."
+        found = say(
+            "Boats reported 5, 10, 15 … sublegal fish {times} as often as a smooth curve through "
+            "the other numbers expects: about {n} ({low}–{high}) of {n_reports:,} reports were "
+            "rounded there (an interval of chance alone; by how people round, the number can come "
+            "out a third too high).",
+            times=ratio,
+            n=number(one["n_heaped"], place=0),
+            low=low,
+            high=high,
+            n_reports=one["n_reports"],
         )
-    return (
-        f"{start}{tail} Rounding shows that fish are recalled and not counted; how much too high "
-        "reports run as a whole, it cannot show."
+    shows = say(
+        "Rounding shows that fish are recalled and not counted; how much too high reports run as a "
+        "whole, it cannot show."
     )
+    return f"{found} {shows}"
 
 
 def _p_words(p: float) -> str:
-    return f"p under {_LEAST_P}" if p < _LEAST_P else f"p {p:.3f}"
+    return say("p under {least}", least=_LEAST_P) if p < _LEAST_P else f"p {p:.3f}"
 
 
 def reports_table(lines: Sequence[Line]) -> str:
@@ -169,7 +208,7 @@ def reports_table(lines: Sequence[Line]) -> str:
     parts = [
         html_tables.line(
             _REPORT_HEADS,
-            f"{line['fish']}{' (multiple of 5)' if line['is_heap'] else ''}",
+            say("{fish} (multiple of 5)", **line) if line["is_heap"] else f"{line['fish']}",
             (
                 f"{line['boats']:,}",
                 DASH if line["smooth"] is None else number(line["smooth"], place=-1),

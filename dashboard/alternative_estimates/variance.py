@@ -10,6 +10,7 @@ import pyarrow.compute as pc
 from analytics.rounding import percent
 from analytics.wording import numbers
 from dashboard import html_tables
+from dashboard.catalogue import phrase, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,39 +20,55 @@ if TYPE_CHECKING:
 #: The parts of a variance in words, short and in a sentence, and what would make each smaller.
 PARTS = {
     "between_units": (
-        "between site-days",
-        "differences between the site-days of a stratum",
-        "more site-days",
+        phrase("between site-days"),
+        phrase("differences between the site-days of a stratum"),
+        phrase("more site-days"),
     ),
     "within_units": (
-        "boats not interviewed",
-        "boats that were not interviewed",
-        "more interviews a site-day",
+        phrase("boats not interviewed"),
+        phrase("boats that were not interviewed"),
+        phrase("more interviews a site-day"),
     ),
     "missed_days": (
-        "missed site-days",
-        "site-days with boats and no interview",
-        "an interview on each site-day",
+        phrase("missed site-days"),
+        phrase("site-days with boats and no interview"),
+        phrase("an interview on each site-day"),
     ),
     "collapsed_strata": (
-        "strata with one site-day",
-        "strata with one site-day",
-        "a second site-day in strata with one",
+        phrase("strata with one site-day"),
+        phrase("strata with one site-day"),
+        phrase("a second site-day in strata with one"),
     ),
     "imputed_strata": (
-        "strata not sampled",
-        "strata that were not sampled",
-        "a site-day in each stratum that had none",
+        phrase("strata not sampled"),
+        phrase("strata that were not sampled"),
+        phrase("a site-day in each stratum that had none"),
     ),
-    "borrowed_marked_shares": ("marks not read", "marks that nobody read", "more marks read"),
-    "mortality_rates": ("rates of death", "the rates of death", "rates of death known better"),
-    "interviews": ("interviews", "the survey", "more site-days and interviews"),
-    "test_fishing": ("test fishing", "the fish of test fishing", "more fish of test fishing"),
+    "borrowed_marked_shares": (
+        phrase("marks not read"),
+        phrase("marks that nobody read"),
+        phrase("more marks read"),
+    ),
+    "mortality_rates": (
+        phrase("rates of death"),
+        phrase("the rates of death"),
+        phrase("rates of death known better"),
+    ),
+    "interviews": (
+        phrase("interviews"),
+        phrase("the survey"),
+        phrase("more site-days and interviews"),
+    ),
+    "test_fishing": (
+        phrase("test fishing"),
+        phrase("the fish of test fishing"),
+        phrase("more fish of test fishing"),
+    ),
 }
 #: Lines of a split that are shown one by one; the others are one line.
 MOST_LINES = 8
-REST = "all others"
-_HEADS = ("Part", "Share of the variance", "What would make it smaller")
+REST = phrase("all others")
+_HEADS = (phrase("Part"), phrase("Share of the variance"), phrase("What would make it smaller"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +82,12 @@ class Share:
     @property
     def source(self) -> str:
         """What the share comes from, in a sentence."""
-        return PARTS.get(self.part, ("", self.label, ""))[1]
+        return say(PARTS[self.part][1]) if self.part in PARTS else self.label
 
     @property
     def cure(self) -> str:
         """What would make it smaller; empty where that is not one thing."""
-        return PARTS.get(self.part, ("", "", ""))[2]
+        return say(PARTS[self.part][2]) if self.part in PARTS else ""
 
 
 def shares(index: BulletinIndex, *, area: str | None, quantity: str, split: str) -> list[Share]:
@@ -86,15 +103,15 @@ def shares(index: BulletinIndex, *, area: str | None, quantity: str, split: str)
     if len(found) <= MOST_LINES + 1:
         return found
     rest = sum(one.share for one in found[MOST_LINES:])
-    return [*found[:MOST_LINES], Share(REST, rest)]
+    return [*found[:MOST_LINES], Share(say(REST), rest)]
 
 
 def _label(index: BulletinIndex, line: dict[str, Any], split: str) -> str:
     if line["part"]:
-        return PARTS.get(line["part"], (line["part"],))[0]
+        return say(PARTS.get(line["part"], (line["part"],))[0])
     if split == "landing_area":
         return index.name(line["landing_area"])
-    return f"week {line['week']}"
+    return say("week {week}", week=line["week"])
 
 
 def answer(index: BulletinIndex, *, area: str | None, quantity: str) -> str:
@@ -103,29 +120,49 @@ def answer(index: BulletinIndex, *, area: str | None, quantity: str) -> str:
     name = numbers.plain(index.name(area))
     name = name[:1].upper() + name[1:]
     if not found:
-        return f"{name}: there is no standard error to take apart."
+        return say("{area}: there is no standard error to take apart.", area=name)
     first = found[0]
-    words = f"{name}: **{percent(first.share)}** of the variance comes from **{first.source}**"
-    further = [f"{percent(one.share)} from {one.source}" for one in found[1:] if one.share >= 0.01]
-    words += f", then {', '.join(further)}." if further else "."
+    words = say(
+        "{area}: **{share}** of the variance comes from **{source}**",
+        area=name,
+        share=percent(first.share),
+        source=first.source,
+    )
+    further = [
+        say("{share} from {source}", share=percent(one.share), source=one.source)
+        for one in found[1:]
+        if one.share >= 0.01
+    ]
+    words += say(", then {parts}.", parts=", ".join(further)) if further else "."
     where = _largest(index, area, quantity, "landing_area")
     when = _largest(index, area, quantity, "week")
     if where and when:
-        words += f" Landings in {numbers.plain(where.label)} bring {percent(where.share)} of it, "
-        words += f"{when.label} {percent(when.share)}."
-    return words + (f" What would make it smaller: {first.cure}." if first.cure else "")
+        words += say(
+            " Landings in {area} bring {share} of it, {week} {share_of_week}.",
+            area=numbers.plain(where.label),
+            share=percent(where.share),
+            week=when.label,
+            share_of_week=percent(when.share),
+        )
+    cure = first.cure and say(" What would make it smaller: {cure}.", cure=first.cure)
+    return words + cure
 
 
 def title(found: Sequence[Share], *, where: str) -> str:
     """Return the finding of a figure: what most of an error comes from."""
     first = found[0]
-    return f"{where}: {percent(first.share)} of the variance comes from {first.source}"
+    return say(
+        "{where}: {share} of the variance comes from {source}",
+        where=where,
+        share=percent(first.share),
+        source=first.source,
+    )
 
 
 def _largest(index: BulletinIndex, area: str | None, quantity: str, split: str) -> Share | None:
     """Return the largest line of a split that lies in strata."""
     found = shares(index, area=area, quantity=quantity, split=split)
-    return next((one for one in found if not one.part and one.label != REST), None)
+    return next((one for one in found if not one.part and one.label != say(REST)), None)
 
 
 def parts_table(index: BulletinIndex, *, areas: Sequence[str | None], quantity: str) -> str:
@@ -138,5 +175,5 @@ def parts_table(index: BulletinIndex, *, areas: Sequence[str | None], quantity: 
         for one in found:
             cells = (percent(one.share), html_tables.small(one.cure))
             lines.append(html_tables.line(_HEADS, one.label, cells))
-        lines += [] if found else [html_tables.words_line(_HEADS, "no standard error")]
+        lines += [] if found else [html_tables.words_line(_HEADS, say("no standard error"))]
     return html_tables.table(_HEADS, lines)

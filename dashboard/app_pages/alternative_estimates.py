@@ -13,7 +13,7 @@ from analytics.wording.week import bases_apart_in_season, fish_words
 from dashboard import filters, html_tables, page_frame
 from dashboard.alternative_estimates import bases, variance
 from dashboard.alternative_estimates import tables as way_tables
-from dashboard.catalogue import phrase
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.charts import bars, forest
 from dashboard.charts import bases as chart
 from dashboard.charts import variance as chart_of_variance
@@ -33,7 +33,7 @@ FIGURES = (
     sentences.SHARE,
     "total_deaths_fish",
 )
-ASSUMED = (
+ASSUMED = phrase(
     "“As sampled” is what the other pages show. Nothing here is applied to those figures: over all "
     "boats and from boats counted are estimates from further data, each with its error; reports "
     "that ran 1.5 or 2.2 times too high are stated assumptions and no estimate of anything. All "
@@ -41,14 +41,18 @@ ASSUMED = (
 )
 
 #: Ways to split a variance, each with the title of its figure.
-SPLITS = {"part": "By part", "landing_area": "By landing area", "week": "By week"}
+SPLITS = {
+    "part": phrase("By part"),
+    "landing_area": phrase("By landing area"),
+    "week": phrase("By week"),
+}
 
 
 def _body(chosen: Chosen, ways: Ways) -> None:
     choice = chosen.choice
-    quantity = filters.switch("Figure", FIGURES, key="show", words=_label)
+    quantity = filters.switch(say("Figure"), FIGURES, key="show", words=_label)
     lead(bases.estimates_answer(choice.index, ways, areas=choice.domains, quantity=quantity))
-    st.caption(ASSUMED)
+    st.caption(say(ASSUMED))
     for words in bases.why_not(choice.index):
         st.markdown(f"- {numbers.plain(words[:1].upper() + words[1:])}")
     _figures(choice, ways, quantity=quantity)
@@ -69,21 +73,23 @@ def _figures(choice: Choice, ways: Ways, *, quantity: str) -> None:
     ]
     if not drawn:
         return
-    st.header(f"{_label(quantity)}, the season so far", anchor=False)
+    st.header(say("{quantity}, the season so far", quantity=_label(quantity)), anchor=False)
     signs = list(chart.SIGNS)
     signs += [forest.CUT] if any(chart.is_cut(found) for _, found in drawn) else []
     first = 1 if drawn[0][0] is None or len(drawn) == 1 else len(drawn)
     grid(drawn[:first], lambda one: _panel(choice, *one))
     page_frame.on_demand(html_tables.signs(signs, hues=chart.HUES))
     if drawn[first:]:
-        page_frame.folded("Area by area", "fold-areas", lambda: _areas(choice, drawn[first:]))
+        page_frame.folded(say("Area by area"), "fold-areas", lambda: _areas(choice, drawn[first:]))
     if ways.bases and not bases.is_touched(index, ways, quantity):
-        st.caption("Reports of sublegal releases do not enter this figure: no assumption moves it.")
+        st.caption(
+            say("Reports of sublegal releases do not enter this figure: no assumption moves it.")
+        )
 
 
 def _areas(choice: Choice, drawn: list[tuple[str | None, list[Reading]]]) -> None:
     grid(drawn, lambda one: _panel(choice, *one))
-    st.caption(page_frame.OWN_SCALE)
+    st.caption(say(page_frame.OWN_SCALE))
 
 
 def _panel(choice: Choice, area: str | None, found: list[Reading]) -> None:
@@ -95,13 +101,13 @@ def _panel(choice: Choice, area: str | None, found: list[Reading]) -> None:
 
 def _table(choice: Choice, ways: Ways, *, quantity: str) -> None:
     index = choice.index
-    with st.expander("The figures as a table, and how each was made"):
+    with st.expander(say("The figures as a table, and how each was made")):
         st.html(way_tables.readings_table(index, ways, areas=choice.domains, quantity=quantity))
     if not choice.areas:
-        with st.expander("The same by area"):
+        with st.expander(say("The same by area")):
             st.html(way_tables.readings_table(index, ways, areas=index.areas, quantity=quantity))
     _uneven(choice)
-    page_frame.downloads(choice, alternative_estimates="all alternative estimates")
+    page_frame.downloads(choice, alternative_estimates=say("all alternative estimates"))
 
 
 def _other_basis(choice: Choice, other: BulletinIndex | None) -> None:
@@ -111,56 +117,67 @@ def _other_basis(choice: Choice, other: BulletinIndex | None) -> None:
     if other is None or not own:
         return
     rows = index.bulletin.other_basis
-    st.header("The other basis of released fish", anchor=False)
+    st.header(say("The other basis of released fish"), anchor=False)
     st.markdown(
-        f"All pages show released fish {own}. Here they are "
-        f"{fish_words(rows['basis'][0].as_py())}. Figures add up within a basis, and none is "
-        "filled from the other."
+        say(
+            "All pages show released fish {basis}. Here they are {other}. Figures add up within a "
+            "basis, and none is filled from the other.",
+            basis=own,
+            other=fish_words(rows["basis"][0].as_py()),
+        )
     )
     for words in bases_apart_in_season(index, areas=choice.domains):
         st.markdown(f"- {words}")
-    with st.expander("Every quantity of the season so far"):
+    with st.expander(say("Every quantity of the season so far")):
         st.html(html_tables.every_quantity(other, areas=choice.domains, week=None))
-    page_frame.downloads(choice, other_basis="the other basis")
+    page_frame.downloads(choice, other_basis=say("the other basis"))
 
 
 def _uneven(choice: Choice) -> None:
     notes = bases.uneven(choice.index, choice.areas)
     if not notes:
         return
-    head = numbers.count(len(notes), "area")
-    with st.expander(f"Days interviewed unevenly: {head} where boats were counted"):
+    head = say_n(
+        len(notes),
+        "Days interviewed unevenly: {n} area where boats were counted",
+        "Days interviewed unevenly: {n} areas where boats were counted",
+    )
+    with st.expander(head):
         st.markdown(
-            "A catch rate leans to the days interviewed most. With few counts a day, part of what "
-            "is said here is chance."
+            say(
+                "A catch rate leans to the days interviewed most. With few counts a day, part of "
+                "what is said here is chance."
+            )
         )
         for words in notes:
             st.markdown(f"- {numbers.plain(words)}.")
 
 
 def _variance(choice: Choice, *, quantity: str) -> None:
-    st.header("What the error is made of", anchor=False)
+    st.header(say("What the error is made of"), anchor=False)
     index, table = choice.index, choice.index.bulletin.variance_budget
     if not table.num_rows:
-        st.markdown("This bulletin was kept without the parts of its variances.")
+        st.markdown(say("This bulletin was kept without the parts of its variances."))
         return
     for area in choice.domains:
         st.markdown(variance.answer(index, area=area, quantity=quantity))
     for area in choice.domains:
         splits = {
-            words: found
+            say(words): found
             for split, words in SPLITS.items()
             if (found := variance.shares(index, area=area, quantity=quantity, split=split))
         }
         if splits:
             _splits(choice, splits, area=area)
     st.caption(
-        "Shares of the variance, the square of the standard error. Each group adds up to 100 %. "
-        "Areas and weeks are those of the landings sampled."
+        say(
+            "Shares of the variance, the square of the standard error. Each group adds up to 100 "
+            "%. Areas and weeks are those of the landings sampled."
+        )
     )
-    with st.expander("The table of parts"):
+    with st.expander(say("The table of parts")):
         st.html(variance.parts_table(index, areas=choice.domains, quantity=quantity))
-    page_frame.download("the parts of every variance", table, choice, "variance_budget")
+    page_frame.download(say("the parts of every variance"), table, choice, "variance_budget")
 
 
 def _splits(choice: Choice, splits: dict[str, list[Share]], *, area: str | None) -> None:
@@ -169,7 +186,7 @@ def _splits(choice: Choice, splits: dict[str, list[Share]], *, area: str | None)
     _bars(choice, dict([first]), area=area, key="variance")
     if others:
         where = "" if area is None else f", {choice.index.name(area)}"
-        words = " and ".join(words.lower() for words, _ in others)
+        words = say(" and ").join(words.lower() for words, _ in others)
         page_frame.folded(
             f"{words[:1].upper()}{words[1:]}{where}",
             f"fold-splits-{area or 'all'}",
@@ -186,7 +203,7 @@ def _bars(choice: Choice, splits: dict[str, list[Share]], *, area: str | None, k
 
 
 def _coverage(choice: Choice) -> None:
-    st.header("Where boats land", anchor=False)
+    st.header(say("Where boats land"), anchor=False)
     index, lines = choice.index, way_tables.share_lines(choice.index, choice.areas)
     st.markdown(way_tables.shares_words(lines, index=index))
     known = [line for line in lines if line["share"] is not None]
@@ -197,13 +214,13 @@ def _coverage(choice: Choice) -> None:
     title = way_tables.shares_title(known, index=index)
     page_frame.panel(title, figure, key="coverage-chart", alt=words)
     page_frame.on_demand(html_tables.signs(forest.SHARE_SIGNS))
-    with st.expander("The table of coverage"):
+    with st.expander(say("The table of coverage")):
         st.html(way_tables.shares_table(lines, index=index))
-    page_frame.download("coverage", index.bulletin.coverage, choice, "coverage")
+    page_frame.download(say("coverage"), index.bulletin.coverage, choice, "coverage")
 
 
 def _reports(choice: Choice) -> None:
-    st.header("Round numbers in reports", anchor=False)
+    st.header(say("Round numbers in reports"), anchor=False)
     lines = choice.index.bulletin.heaping.to_pylist()
     words = way_tables.reports_words(lines)
     st.markdown(words)
@@ -216,13 +233,17 @@ def _reports(choice: Choice) -> None:
     page_frame.panel(way_tables.reports_title(lines), figure, key="reports-chart", alt=plain)
     page_frame.on_demand(html_tables.signs(signs, hues=bars.REPORT_HUES))
     left = sum(line["boats"] for line in lines[len(drawn) :])
-    more = f" Reports of more than {drawn[-1]['fish']} fish ({left:,}) are in the table." * (
-        left > 0
-    )
-    st.caption(f"All areas, boats that reported one fish or more.{more}")
-    with st.expander("The table of reports"):
+    words = say("All areas, boats that reported one fish or more.")
+    if left > 0:
+        most = drawn[-1]["fish"]
+        more = say("Reports of more than {fish} fish ({n:,}) are in the table.", fish=most, n=left)
+        words = f"{words} {more}"
+    st.caption(words)
+    with st.expander(say("The table of reports")):
         st.html(way_tables.reports_table(lines))
-    page_frame.download("the table of reports", choice.index.bulletin.heaping, choice, "heaping")
+    page_frame.download(
+        say("the table of reports"), choice.index.bulletin.heaping, choice, "heaping"
+    )
 
 
 def _label(quantity: str) -> str:
@@ -230,7 +251,7 @@ def _label(quantity: str) -> str:
 
 
 draw_page(
-    "Alternative estimates",
+    phrase("Alternative estimates"),
     "alternative_estimates",
     view="alternative_estimates",
     body=_body,

@@ -9,26 +9,27 @@ import streamlit as st
 
 from analytics.people import Action
 from dashboard import filters, notices, people, url_state
+from dashboard.catalogue import phrase, say
 
 #: The documents of the package in the order of the chooser, with their titles.
 DOCUMENTS = {
-    "sampling": "Sampling and estimates",
-    "effort_from_counts": "Effort from counts",
-    "sampling_plan": "Sampling plan",
-    "released_fish": "Released fish",
-    "catch_rates": "Catch rates and trend",
-    "outlook_and_options": "Outlook and options",
-    "revisions_and_publication": "Revisions and publication",
-    "validation": "Validation",
-    "codes": "Codes",
-    "store": "The store",
-    "serving": "Serving a team",
-    "data_dictionary": "Data dictionary",
-    "interface": "Interface",
-    "commands": "Commands",
-    "changes": "Changes",
+    "sampling": phrase("Sampling and estimates"),
+    "effort_from_counts": phrase("Effort from counts"),
+    "sampling_plan": phrase("Sampling plan"),
+    "released_fish": phrase("Released fish"),
+    "catch_rates": phrase("Catch rates and trend"),
+    "outlook_and_options": phrase("Outlook and options"),
+    "revisions_and_publication": phrase("Revisions and publication"),
+    "validation": phrase("Validation"),
+    "codes": phrase("Codes"),
+    "store": phrase("The store"),
+    "serving": phrase("Serving a team"),
+    "data_dictionary": phrase("Data dictionary"),
+    "interface": phrase("Interface"),
+    "commands": phrase("Commands"),
+    "changes": phrase("Changes"),
 }
-CAUTIONS = (
+CAUTIONS = phrase(
     "Every figure is an estimate from a sample, with an error. Fish that anglers report released "
     "are taken as reported, and boats that land at no listed site are not counted."
 )
@@ -36,12 +37,14 @@ CAUTIONS = (
 
 def show() -> None:
     """Draw the page: the cautions first, then the document that the reader chooses."""
-    st.title("Methods and cautions")
     url_state.follow("methods")
+    st.title(say("Methods and cautions"))
     people.require(Action.READ)
     with st.container(key="answer"):
-        st.markdown(f"{CAUTIONS} {notices.COVERAGE}")
-    name = filters.pick("Document", tuple(DOCUMENTS), key="document", words=DOCUMENTS.__getitem__)
+        st.markdown(f"{say(CAUTIONS)} {notices.COVERAGE}")
+    name = filters.pick(
+        say("Document"), tuple(DOCUMENTS), key="document", words=lambda one: say(DOCUMENTS[one])
+    )
     wishes = st.container()
     with st.container(key="document-text"):
         st.markdown(_readable((files("analytics") / "docs" / f"{name}.md").read_text("utf-8")))

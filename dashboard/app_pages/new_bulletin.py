@@ -14,6 +14,7 @@ from analytics.settings import FishBasis
 from analytics.wording import numbers
 from analytics.wording import week as sentences
 from dashboard import data, document_buttons, filters, notices, people, store_access, url_state
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.new_bulletin import job
 from dashboard.new_bulletin.state import StoreState, day_words, read_state, standing_words
 from dashboard.page_frame import lead
@@ -26,29 +27,32 @@ if TYPE_CHECKING:
     from analytics.bulletin.archive import BulletinMetadata
     from analytics.bulletin.notes import Note
 
-BASES = {FishBasis.REPORTED: "As interviews report", FishBasis.SAMPLED: "As test fishing shows"}
+BASES = {
+    FishBasis.REPORTED: phrase("As interviews report"),
+    FishBasis.SAMPLED: phrase("As test fishing shows"),
+}
 NEWEST = "newest"
 #: Lines of the table of what changed.
 LINES = 6
 #: How often a page asks how far the process is.
 EVERY_SECONDS = 1.0
-EMPTY = (
+EMPTY = phrase(
     "The store holds no site-days or interviews yet. Bring the week's files to the *Data desk* "
     "first; the bulletin is made from what is accepted there."
 )
 
 
 def _page() -> None:
-    st.title("New bulletin")
-    notices.invented()
     url_state.follow("new_bulletin")
+    st.title(say("New bulletin"))
+    notices.invented()
     people.require(Action.NOTE)
     folder = store_access.desk("bulletin")
     store = store_access.store()
     assert store is not None  # the desk is its folder
     state = read_state(store)
     if not state.seasons:
-        lead(EMPTY)
+        lead(say(EMPTY))
         return
     archive = data.archive_folder() or store.path / "bulletins"
     cards, _ = data.kept_bulletins(archive)
@@ -66,19 +70,19 @@ def _wishes(state: StoreState, folder: Path, store: Path, *, is_busy: bool) -> N
     """Draw what can be asked for and the button."""
     columns = st.columns([2, 4, 4], vertical_alignment="bottom")
     with columns[0]:
-        season = filters.pick("Season", state.seasons, key="season")
+        season = filters.pick(say("Season"), state.seasons, key="season")
     with columns[1]:
         through = filters.pick(
-            "Through week", (NEWEST, *state.weeks[season]), key="through", words=_week_words
+            say("Through week"), (NEWEST, *state.weeks[season]), key="through", words=_week_words
         )
     with columns[2]:
-        basis = filters.pick("Released fish", tuple(BASES), key="basis", words=_basis_words)
+        basis = filters.pick(say("Released fish"), tuple(BASES), key="basis", words=_basis_words)
     is_mine = people.may(Action.MAKE_BULLETIN)
     asked = st.button(
-        "Make the bulletin",
+        say("Make the bulletin"),
         type="primary",
         disabled=is_busy or not is_mine,
-        help=None if is_mine else "Analysts make bulletins.",
+        help=None if is_mine else say("Analysts make bulletins."),
         key="make",
     )
     if asked:
@@ -86,7 +90,7 @@ def _wishes(state: StoreState, folder: Path, store: Path, *, is_busy: bool) -> N
         options = ["--season", season, "--basis", str(basis)]
         options += [] if through == NEWEST else ["--through", through]
         try:
-            with st.spinner("Starting"):
+            with st.spinner(say("Starting")):
                 job.start(folder, store, options, who=people.who())
         except BlackmouthError as error:
             st.error(str(error))
@@ -99,20 +103,24 @@ def _progress(now: job.Progress, folder: Path) -> None:
     if now.is_busy:
         st.fragment(_follow, run_every=EVERY_SECONDS)(folder)
     elif now.has_failed:
-        st.error(f"The bulletin was not made: {now.error}")
+        st.error(say("The bulletin was not made: {error}", error=now.error))
 
 
 def _follow(folder: Path) -> None:
+    url_state.read_in_language()
     people.require(Action.SEE_STORE)
     now = job.progress(folder)
     if not now.is_busy:
         st.rerun()
     steps = [one for one in now.record.steps if one.kind == STEP]
-    here = steps[-1].words if steps else "starting"
+    here = steps[-1].words if steps else say("starting")
     st.progress(now.part or 0.0, text=f"{here[:1].upper()}{here[1:]} …")
     st.caption(
-        f"Step {len(steps)}. The bulletin is made in a process of its own: this page can be left, "
-        "and the bulletin will be there."
+        say(
+            "Step {n}. The bulletin is made in a process of its own: this page can be left, and "
+            "the bulletin will be there.",
+            n=len(steps),
+        )
     )
 
 
@@ -123,19 +131,23 @@ def _outcome(now: job.Progress, archive: Path, cards: Sequence[BulletinMetadata]
         return
     made = [one for one in cards if one.bulletin == record.bulletin]
     card = made[0] if made else cards[-1]
-    st.header(f"Bulletin through week {card.through}", anchor=False)
-    words = f"Season {numbers.plain(card.season)}, version {card.version} of the data, made "
-    words += day_words(card.made_utc)
+    st.header(say("Bulletin through week {week}", week=card.through), anchor=False)
+    words = say(
+        "Season {season}, version {version} of the data, made {day}",
+        season=numbers.plain(card.season),
+        version=card.version,
+        day=day_words(card.made_utc),
+    )
     if made and card.made_utc >= record.steps[0].at_utc[:19]:
-        words += f" in {record.seconds[-1]:.0f} s"
-        words += f", asked for by {numbers.plain(now.who)}" if now.who else ""
+        words += say(" in {seconds:.0f} s", seconds=record.seconds[-1])
+        words += say(", asked for by {who}", who=numbers.plain(now.who)) if now.who else ""
     elif made:
-        words += "; the same data give the same bulletin, so it is left as it was"
+        words += say("; the same data give the same bulletin, so it is left as it was")
     st.caption(f"{words}.")
     document_buttons.bulletin_buttons(card, key="new")
     st.page_link(
         "app_pages/week.py",
-        label="Open it on This week",
+        label=say("Open it on This week"),
         icon=":material/arrow_forward:",
         query_params={"season": card.season, "bulletin": card.bulletin},
     )
@@ -144,16 +156,20 @@ def _outcome(now: job.Progress, archive: Path, cards: Sequence[BulletinMetadata]
 
 
 def _changes(card: BulletinMetadata, cards: Sequence[BulletinMetadata]) -> None:
-    st.subheader("What changed since the bulletin before", anchor=False)
+    st.subheader(say("What changed since the bulletin before"), anchor=False)
     before = next((one for one in cards if one.bulletin == card.since), None)
     if before is None:
-        st.markdown("It is the first bulletin of its season here: nothing to compare it with.")
+        st.markdown(say("It is the first bulletin of its season here: nothing to compare it with."))
         return
     archive = data.archive_folder()
     assert archive is not None
     index = data.bulletin_index(archive, card)
     found = data.view("moves", card)
-    words = f"the bulletin through week {before.through} (version {before.version} of the data)"
+    words = say(
+        "the bulletin through week {week} (version {version} of the data)",
+        week=before.through,
+        version=before.version,
+    )
     st.markdown(
         moves.revisions_answer(index, found, areas=(), quantity=sentences.MET, before=words)
     )
@@ -163,7 +179,7 @@ def _changes(card: BulletinMetadata, cards: Sequence[BulletinMetadata]) -> None:
         st.html(moves.moves_table(own[:LINES], index=index))
     st.page_link(
         "app_pages/revisions.py",
-        label="Every revision",
+        label=say("Every revision"),
         icon=":material/arrow_forward:",
         query_params={"season": card.season, "bulletin": card.bulletin},
     )
@@ -171,15 +187,17 @@ def _changes(card: BulletinMetadata, cards: Sequence[BulletinMetadata]) -> None:
 
 def _note(archive: Path, card: BulletinMetadata) -> None:
     """Draw the analyst's note with its earlier versions, and the form for the next."""
-    st.subheader("The analyst's note", anchor=False)
+    st.subheader(say("The analyst's note"), anchor=False)
     try:
         kept = notes(archive, card.bulletin)
     except StoreError:
         return  # said above, with the documents
     with st.form("note", border=False):
         text = st.text_area(
-            "What a reader should know that the figures do not say: weather, a ramp closed, a "
-            "sampler ill, a batch still to come",
+            say(
+                "What a reader should know that the figures do not say: weather, a ramp closed, a "
+                "sampler ill, a batch still to come"
+            ),
             value=kept[-1].text if kept else "",
             max_chars=LONGEST,
             key=f"note-{card.bulletin}",
@@ -188,15 +206,17 @@ def _note(archive: Path, card: BulletinMetadata) -> None:
         name = people.who()
         if name is None:
             author = columns[0].text_input(
-                "Your name or initials (shown with the note)",
+                say("Your name or initials (shown with the note)"),
                 value=kept[-1].author if kept else "",
                 max_chars=60,
                 key=f"author-{card.bulletin}",
             )
         else:
             author = name
-            columns[0].caption(f"Kept and shown under your name, {numbers.plain(name)}.")
-        if columns[1].form_submit_button("Keep the note"):
+            columns[0].caption(
+                say("Kept and shown under your name, {name}.", name=numbers.plain(name))
+            )
+        if columns[1].form_submit_button(say("Keep the note")):
             people.require(Action.NOTE)
             try:
                 add_note(archive, card.bulletin, text, author=author)
@@ -207,23 +227,28 @@ def _note(archive: Path, card: BulletinMetadata) -> None:
     if kept:
         st.caption(_note_words(kept[-1]))
     if len(kept) > 1:
-        with st.expander(f"{numbers.count(len(kept) - 1, 'earlier version')} of the note"):
+        head = say_n(
+            len(kept) - 1, "{n} earlier version of the note", "{n} earlier versions of the note"
+        )
+        with st.expander(head):
             for one in reversed(kept[:-1]):
-                st.text(one.text or "(taken back)")
+                st.text(one.text or say("(taken back)"))
                 st.caption(_note_words(one))
 
 
 def _note_words(note: Note) -> str:
-    by = f" by {numbers.plain(note.author)}" if note.author else ""
-    return f"Kept {day_words(note.at_utc)}{by}."
+    day = day_words(note.at_utc)
+    if note.author:
+        return say("Kept {day} by {author}.", day=day, author=numbers.plain(note.author))
+    return say("Kept {day}.", day=day)
 
 
 def _week_words(week: str) -> str:
-    return "All weeks sampled" if week == NEWEST else f"{week} · {numbers.week_dates(week)}"
+    return say("All weeks sampled") if week == NEWEST else f"{week} · {numbers.week_dates(week)}"
 
 
 def _basis_words(basis: str) -> str:
-    return BASES[FishBasis(basis)]
+    return say(BASES[FishBasis(basis)])
 
 
 try:

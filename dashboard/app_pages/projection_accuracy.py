@@ -8,6 +8,7 @@ import streamlit as st
 
 from analytics.wording import accuracy, numbers
 from dashboard import notices, page_frame
+from dashboard.catalogue import phrase, say
 from dashboard.charts import forest as dotted
 from dashboard.page_frame import Chosen, colours, download, draw_page, grid, lead
 from dashboard.released.records import head
@@ -33,22 +34,22 @@ def _past(choice: Choice, found: Standings) -> None:
     """Draw the projections of past seasons, by figure and one by one."""
     lacking = backtest.not_judged(found.backtest)
     if lacking:
-        with st.expander("What could not be projected"):
+        with st.expander(say("What could not be projected")):
             st.markdown("\n".join(f"- {numbers.plain(one)}" for one in lacking))
     if not accuracy.judged(found.backtest):
         return
-    st.header("Past seasons, by figure", anchor=False)
+    st.header(say("Past seasons, by figure"), anchor=False)
     st.html(backtest.table(found.backtest))
-    st.caption(backtest.MEANING)
+    st.caption(say(backtest.MEANING))
     drawn = panels.backtest_panels(found.backtest, choice.domains)
     if drawn:
-        st.header("Each projection against what the season came to", anchor=False)
+        st.header(say("Each projection against what the season came to"), anchor=False)
         named = list(backtest.NAMED)
         dots = [dot for _, _, mine in drawn for dot in mine]
         page_frame.signs(dotted.signs(dots, named), dotted.HUES)
-        st.caption("1 is what the season came to; each line is a projection as of that day.")
+        st.caption(say("1 is what the season came to; each line is a projection as of that day."))
         grid(drawn, lambda one: _panel(choice, *one))
-    download("the projections", choice.index.bulletin.table("backtest"), choice, "backtest")
+    download(say("the projections"), choice.index.bulletin.table("backtest"), choice, "backtest")
 
 
 def _panel(
@@ -56,7 +57,7 @@ def _panel(
 ) -> None:
     title = f"{panels.label_of(quantity)}, {head(choice.index, area)}"
     figure = dotted.figure(dots, palette=colours(), guide=1.0)
-    said = dotted.description(dots, of=f"Expected over final, {title}")
+    said = dotted.description(dots, of=say("Expected over final, {title}", title=title))
     key = f"season-did-{quantity}-{area or 'all'}"
     page_frame.panel(f"{title}: {backtest.hits(dots)}", figure, key=key, alt=said)
 
@@ -64,9 +65,9 @@ def _panel(
 def _plain_rule(found: Standings) -> None:
     past = accuracy.of_past(found.compared)
     if past:
-        st.header("Beside a plain rule", anchor=False)
+        st.header(say("Beside a plain rule"), anchor=False)
         st.html(backtest.score_table(past))
-        st.caption(backtest.SCORED)
+        st.caption(say(backtest.SCORED))
 
 
 def _issued(choice: Choice, found: Standings) -> None:
@@ -74,19 +75,21 @@ def _issued(choice: Choice, found: Standings) -> None:
     bulletin = choice.index.bulletin
     if not bulletin.table("projections").num_rows:
         return
-    st.header("Projections in bulletins", anchor=False)
+    st.header(say("Projections in bulletins"), anchor=False)
     st.markdown(accuracy.issued_answer(found.issued))
     issued = accuracy.of_issued(found.issued)
     if issued:
         st.html(backtest.score_table(issued))
-    download("projections of this bulletin", bulletin.table("projections"), choice, "projections")
+    download(
+        say("projections of this bulletin"), bulletin.table("projections"), choice, "projections"
+    )
     if found.issued:
         table = bulletin.table("projection_scores")
-        download("scores of issued projections", table, choice, "projection_scores")
+        download(say("scores of issued projections"), table, choice, "projection_scores")
 
 
 draw_page(
-    "Projection accuracy",
+    phrase("Projection accuracy"),
     "projection_accuracy",
     view="limits",
     body=_body,

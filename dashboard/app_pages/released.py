@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from dashboard import filters, notices, page_frame, url_state
-from dashboard.catalogue import phrase
+from dashboard.catalogue import phrase, say
 from dashboard.page_frame import Chosen, draw_page, lead
 from dashboard.released import classes, deaths, handling, lengths, mix, shares, species, trials
 
@@ -21,7 +21,9 @@ CHOICES = ("span", "species")
 
 def _body(chosen: Chosen, released: Released) -> None:
     choice = chosen.choice
-    part = filters.switch("Part", tuple(PARTS), key="part", words=lambda one: PARTS[one][0])
+    part = filters.switch(
+        say("Part"), tuple(PARTS), key="part", words=lambda one: say(PARTS[one][0])
+    )
     _, needed, draw = PARTS[part]
     for key in CHOICES:
         # A choice of another part is no choice here; a part that has it notes it once more.
@@ -44,30 +46,30 @@ def _deaths(choice: Choice, released: Released) -> None:
 
 def _handling(choice: Choice, released: Released) -> None:
     """Draw how to let a fish go; the same for every bulletin."""
-    lead(handling.ANSWER)
-    st.markdown("\n".join(f"- {one}" for one in handling.ADVICE))
-    st.caption(handling.ADVICE_SOURCE)
-    st.header("Published deaths by wound site", anchor=False)
+    lead(say(handling.ANSWER))
+    st.markdown("\n".join(f"- {say(one)}" for one in handling.ADVICE))
+    st.caption(say(handling.ADVICE_SOURCE))
+    st.header(say("Published deaths by wound site"), anchor=False)
     found = handling.forest_rows()
     page_frame.forest_signs(found, handling.NAMES)
     page_frame.forest_panel(
-        found, title=handling.TITLE, key="released-wounds", of="Share that died"
+        found, title=say(handling.TITLE), key="released-wounds", of=say("Share that died")
     )
-    st.caption(handling.NOT_HERE)
+    st.caption(say(handling.NOT_HERE))
     st.html(handling.table())
-    st.caption("Sources: " + " ".join(handling.SOURCES))
-    page_frame.download("the published rates", handling.in_print(), choice, "wounds_in_print")
-    st.caption(handling.DECIDES)
+    st.caption(say("Sources: ") + " ".join(map(say, handling.SOURCES)))
+    page_frame.download(say("the published rates"), handling.in_print(), choice, "wounds_in_print")
+    st.caption(say(handling.DECIDES))
 
 
 #: Words of each button, the table that a bulletin must have been kept with, what draws it.
 PARTS = {
-    "share": ("Sublegal share", "shares", shares.draw),
-    "classes": ("Size and mark", "composition", classes.draw),
-    "deaths": ("Deaths", "deaths", _deaths),
-    "lengths": ("Lengths", "lengths", lengths.draw),
-    "species": ("Other species", "bycatch", species.draw),
-    "handling": ("Releasing fish", "", _handling),
+    "share": (phrase("Sublegal share"), "shares", shares.draw),
+    "classes": (phrase("Size and mark"), "composition", classes.draw),
+    "deaths": (phrase("Deaths"), "deaths", _deaths),
+    "lengths": (phrase("Lengths"), "lengths", lengths.draw),
+    "species": (phrase("Other species"), "bycatch", species.draw),
+    "handling": (phrase("Releasing fish"), "", _handling),
 }
 
-draw_page("Released fish", "released", view="released", body=_body)
+draw_page(phrase("Released fish"), "released", view="released", body=_body)

@@ -10,7 +10,7 @@ from analytics.quantities import QUANTITIES
 from analytics.wording import numbers
 from analytics.wording import week as sentences
 from dashboard import filters, page_frame
-from dashboard.catalogue import phrase
+from dashboard.catalogue import phrase, say
 from dashboard.charts import revisions as chart
 from dashboard.page_frame import Chosen, colours, draw_page, lead
 from dashboard.revisions import moves as move_tables
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from dashboard.revisions.season_effect import SeasonEffect
 
 FIGURES = (sentences.MET, sentences.KEPT, sentences.EFFORT, sentences.RATE, sentences.SHARE)
-FIRST = (
+FIRST = phrase(
     "This is the first bulletin of season {season} in the archive: there is nothing before it to "
     "compare with, so nothing can be revised. The next one, made after more data or a correction "
     "came in, will show here what it changed."
@@ -39,7 +39,7 @@ def _body(chosen: Chosen, moves: Sequence[Move]) -> None:
     choice, card = chosen.choice, chosen.choice.index.card
     before = _called(card, chosen.cards)
     if not before:
-        lead(FIRST.format(season=numbers.plain(card.season)))
+        lead(say(FIRST, season=numbers.plain(card.season)))
         return
     found = season_effect.effects(choice.index, moves, choice.domains)
     words = (
@@ -48,36 +48,40 @@ def _body(chosen: Chosen, moves: Sequence[Move]) -> None:
     )
     lead("\n\n".join(words))
     st.caption(
-        f"Through week {card.through}, as of version {card.version} of the data. A later "
-        "form, a correction or a batch taken out can change a week reported long ago, and a "
-        "week's neighbours where they borrow from it."
+        say(
+            "Through week {week}, as of version {version} of the data. A later form, a correction "
+            "or a batch taken out can change a week reported long ago, and a week's neighbours "
+            "where they borrow from it.",
+            week=card.through,
+            version=card.version,
+        )
     )
     _season(choice, moves, found)
     page_frame.part(lambda: _quantity(choice, moves, before=before))
-    page_frame.download("all revisions", choice.index.bulletin.revisions, choice, "revisions")
+    page_frame.download(say("all revisions"), choice.index.bulletin.revisions, choice, "revisions")
 
 
 def _season(choice: Choice, moves: Sequence[Move], found: Sequence[SeasonEffect]) -> None:
     """Draw the season's headline figures before and now, then those of areas that moved."""
-    st.header("The season, weeks already reported", anchor=False)
+    st.header(say("The season, weeks already reported"), anchor=False)
     if not found:
-        st.markdown("No week has a figure on both sides.")
+        st.markdown(say("No week has a figure on both sides."))
         return
     st.html(season_effect.effect_table(choice.index, found))
-    st.caption(season_effect.MEANING)
+    st.caption(say(season_effect.MEANING))
     if choice.areas:
         return
     by_area = season_effect.effects(choice.index, moves, choice.index.areas)
     moved = [one for one in by_area if one.n_revised]
     if moved:
-        with st.expander("By area, what was revised"):
+        with st.expander(say("By area, what was revised")):
             st.html(season_effect.effect_table(choice.index, moved))
 
 
 def _quantity(choice: Choice, moves: Sequence[Move], *, before: str) -> None:
     """Draw the areas and weeks of one quantity, which the reader chooses."""
-    st.header("By area and week", anchor=False)
-    quantity = filters.switch("Figure", FIGURES, key="show", words=_label)
+    st.header(say("By area and week"), anchor=False)
+    quantity = filters.switch(say("Figure"), FIGURES, key="show", words=_label)
     st.markdown(
         moved.revisions_answer(
             choice.index, moves, areas=choice.areas, quantity=quantity, before=before
@@ -92,8 +96,12 @@ def _called(card: BulletinMetadata, cards: Sequence[BulletinMetadata]) -> str:
     """Return what the bulletin before is called; empty where there is none."""
     for one in cards:
         if card.since == one.bulletin:
-            return f"the bulletin through week {one.through} (version {one.version} of the data)"
-    return f"the bulletin {card.since}" if card.since else ""
+            return say(
+                "the bulletin through week {week} (version {version} of the data)",
+                week=one.through,
+                version=one.version,
+            )
+    return say("the bulletin {name}", name=card.since) if card.since else ""
 
 
 def _figure(choice: Choice, mine: Sequence[Move], *, quantity: str) -> None:
@@ -102,7 +110,11 @@ def _figure(choice: Choice, mine: Sequence[Move], *, quantity: str) -> None:
         return
     most = f"{moved.where(drawn[0], index=choice.index)}: {moved.shift(drawn[0])}"
     st.markdown(
-        f"**{numbers.plain(_label(quantity))}, the most important in {numbers.plain(most)}**"
+        say(
+            "**{quantity}, the most important in {scale}**",
+            quantity=numbers.plain(_label(quantity)),
+            scale=numbers.plain(most),
+        )
     )
     signs = [*chart.SIGNS, *([chart.CUT] if chart.is_cut(drawn) else [])]
     signs += [chart.STEPS] if chart.span(drawn).is_log else []
@@ -112,7 +124,9 @@ def _figure(choice: Choice, mine: Sequence[Move], *, quantity: str) -> None:
     page_frame.chart(figure, key="moved-chart", alt=words)
     many = sum(move.kind == moved.REVISED for move in mine)
     if many > len(drawn):
-        st.caption(f"The {len(drawn)} most important of {many}; the table has all.")
+        st.caption(
+            say("The {n} most important of {many}; the table has all.", n=len(drawn), many=many)
+        )
 
 
 def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequence[Move]) -> None:
@@ -123,8 +137,8 @@ def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequen
     if own:
         st.html(move_tables.moves_table(own[:LINES], index=index))
     for rest, words in (
-        (own[LINES:], "more revisions of less importance"),
-        (pooled, "changed by pooling alone: no new data of their own area and week"),
+        (own[LINES:], say("more revisions of less importance")),
+        (pooled, say("changed by pooling alone: no new data of their own area and week")),
     ):
         if rest:
             with st.expander(f"{len(rest)} {words}"):
@@ -132,7 +146,7 @@ def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequen
     of_areas = moved.chosen(moves, areas=choice.areas)
     others = move_tables.counts(move for move in of_areas if move.kind == moved.REVISED)
     if others:
-        with st.expander("How many weekly figures of each quantity were revised"):
+        with st.expander(say("How many weekly figures of each quantity were revised")):
             st.html(others)
 
 
@@ -141,7 +155,7 @@ def _label(quantity: str) -> str:
 
 
 draw_page(
-    "Revisions",
+    phrase("Revisions"),
     "revisions",
     view="moves",
     body=_body,

@@ -9,6 +9,7 @@ import streamlit as st
 from analytics.wording import accuracy
 from analytics.wording import limits as standings
 from dashboard import filters, notices, page_frame, url_state
+from dashboard.catalogue import phrase, say
 from dashboard.charts import limits as barred
 from dashboard.page_frame import Chosen, colours, download, draw_page, lead
 from dashboard.pages import link_to
@@ -32,7 +33,7 @@ def _body(chosen: Chosen, found: Standings) -> None:
         _table(choice, found, limits)
         page_frame.part(lambda: _fan(choice, found, limits))
     _accuracy(choice, found)
-    panels.assumed(choice, found, "What the numbers ahead rest on")
+    panels.assumed(choice, found, say("What the numbers ahead rest on"))
 
 
 def _bars(choice: Choice, limits: Sequence[Line]) -> None:
@@ -49,9 +50,9 @@ def _fan(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
     by_id = {line["limit_id"]: line for line in limits if found.fan.get(line["limit_id"])}
     if not by_id:
         return
-    st.header("Week by week", anchor=False)
+    st.header(say("Week by week"), anchor=False)
     name = filters.pick(
-        "Limit",
+        say("Limit"),
         list(by_id),
         key="limit",
         words=lambda one: standings.label(choice.index, by_id[one]),
@@ -64,12 +65,12 @@ def _table(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
     st.html(table.summary(choice.index, limits, found.backtest))
     if any(line["is_preliminary"] for line in limits):
         st.caption(standings.RULE)
-    with st.expander("Every figure of each limit"):
+    with st.expander(say("Every figure of each limit")):
         st.html(table.table(choice.index, limits))
     with st.container(horizontal=True):
         for name, said in (
-            ("limit_status", "the state of the limits"),
-            ("limit_paths", "the weeks so far and to come"),
+            ("limit_status", say("the state of the limits")),
+            ("limit_paths", say("the weeks so far and to come")),
         ):
             download(said, choice.index.bulletin.table(name), choice, name)
 
@@ -77,12 +78,12 @@ def _table(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
 def _accuracy(choice: Choice, found: Standings) -> None:
     """Say in a line how far to trust what is projected."""
     link = link_to("projection_accuracy", url_state.noted())
-    st.html(lone_link("How far to trust the projections", link))
+    st.html(lone_link(say("How far to trust the projections"), link))
     st.markdown(accuracy.accuracy_answer(found.backtest, is_over=not choice.index.card.preliminary))
 
 
 draw_page(
-    "Season limits",
+    phrase("Season limits"),
     "season_limits",
     view="limits",
     body=_body,

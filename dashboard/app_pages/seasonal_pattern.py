@@ -8,6 +8,7 @@ import streamlit as st
 
 from analytics.wording import numbers
 from dashboard import filters, page_frame
+from dashboard.catalogue import phrase, say
 from dashboard.catch_rates import seasonal_timing
 from dashboard.catch_rates.records import MODELLED
 from dashboard.charts import timing
@@ -23,9 +24,12 @@ if TYPE_CHECKING:
 
 
 #: How past seasons are drawn: as a band, or one by one with the curves through them.
-PAST_AS = {"band": "Past seasons as a band", "lines": "Each past season, with curves"}
-CAME, INDEX = "Cumulative share of the season", "Standardised catch rate by week"
-COME = "How much of an average season has come"
+PAST_AS = {
+    "band": phrase("Past seasons as a band"),
+    "lines": phrase("Each past season, with curves"),
+}
+CAME, INDEX = phrase("Cumulative share of the season"), phrase("Standardised catch rate by week")
+COME = phrase("How much of an average season has come")
 
 
 def _body(chosen: Chosen, rates: Rates) -> None:
@@ -33,28 +37,31 @@ def _body(chosen: Chosen, rates: Rates) -> None:
     lead(seasonal_timing.pattern_answer(index, rates, choice.domains))
     if not rates.timing and not rates.strength:
         return
-    st.caption(seasonal_timing.MEANING)
+    st.caption(say(seasonal_timing.MEANING))
     shown = domains(index, choice.areas)
     if seasonal_timing.is_few(rates, choice.domains):
-        st.caption(seasonal_timing.FEW)
+        st.caption(say(seasonal_timing.FEW))
     page_frame.part(lambda: _runs(choice, rates, shown))
     if rates.strength:
         _strength(choice, rates)
     _dates(choice, rates)
     page_frame.reading(
-        f"{seasonal_timing.MEANING} {seasonal_timing.FILLED}", seasonal_timing.CURVES_ARE
+        f"{say(seasonal_timing.MEANING)} {say(seasonal_timing.FILLED)}",
+        say(seasonal_timing.CURVES_ARE),
     )
     page_frame.downloads(
         choice,
-        run_strength="the strength by week",
-        seasonal_pattern="the shares by week",
-        run_dates="the dates",
+        run_strength=say("the strength by week"),
+        seasonal_pattern=say("the shares by week"),
+        run_dates=say("the dates"),
     )
 
 
 def _runs(choice: Choice, rates: Rates, areas: Sequence[str | None]) -> None:
     """Draw shares and catch rates by week; past seasons as a band, or one by one where asked."""
-    lines = filters.switch("Past seasons", list(PAST_AS), key="past", words=PAST_AS.__getitem__)
+    lines = filters.switch(
+        say("Past seasons"), list(PAST_AS), key="past", words=lambda one: say(PAST_AS[one])
+    )
     shows_past = lines == "lines"
     share = seasonal_timing.runs(rates, areas, "share" if shows_past else "come")
     _figures(choice, CAME if shows_past else COME, share, shows_past)
@@ -65,16 +72,16 @@ def _figures(choice: Choice, title: str, found: Mapping[str | None, Run], shows_
     """Draw all areas together, the areas folded; chosen areas stand open."""
     if not found:
         return
-    st.header(title, anchor=False)
+    st.header(say(title), anchor=False)
     if signs := timing.signs(list(found.values()), shows_past=shows_past):
         page_frame.signs(signs, timing.HUES)
     if any(one.ends for one in found.values()):
-        st.caption(seasonal_timing.RELATIVE)
+        st.caption(say(seasonal_timing.RELATIVE))
 
     def one(area: str | None) -> None:
         name, key = head(choice.index, area), "index" if title == INDEX else "came"
         figure = timing.figure(found[area], palette=colours(), shows_past=shows_past)
-        alt = timing.description(found[area], of=f"{title}, {name}")
+        alt = timing.description(found[area], of=f"{say(title)}, {name}")
         said = seasonal_timing.finding(found[area])
         named = f"{name}: {said}" if said else name
         page_frame.panel(named, figure, key=f"rates-{key}-{area or 'all'}", alt=alt)
@@ -82,18 +89,19 @@ def _figures(choice: Choice, title: str, found: Mapping[str | None, Run], shows_
     grid([area for area in found if area is None], one)
     areas = [area for area in found if area is not None]
     if areas and None in found:
-        with st.expander("The catch rate by area" if title == INDEX else "The shares by area"):
+        of_index, of_shares = phrase("The catch rate by area"), phrase("The shares by area")
+        with st.expander(say(of_index if title == INDEX else of_shares)):
             grid(areas, one)
     else:
         grid(areas, one)
 
 
 def _strength(choice: Choice, rates: Rates) -> None:
-    st.header("This season against past ones", anchor=False)
+    st.header(say("This season against past ones"), anchor=False)
     shown = domains(choice.index, choice.areas)
     why = seasonal_timing.why_no_strength(rates, shown)
     if why:
-        st.markdown(f"It cannot be given ({numbers.plain(why)}).")
+        st.markdown(say("It cannot be given ({why}).", why=numbers.plain(why)))
     else:
         st.html(seasonal_timing.strength(choice.index, rates, shown))
 
@@ -104,19 +112,20 @@ def _dates(choice: Choice, rates: Rates) -> None:
     found = seasonal_timing.by_area(index, rates, shown)
     if not found:
         return
-    st.header("Dates by which a quarter, half and three quarters were reached", anchor=False)
+    st.header(say("Dates by which a quarter, half and three quarters were reached"), anchor=False)
     st.html(found)
-    with st.expander("The dates season by season"):
+    with st.expander(say("The dates season by season")):
         st.html(seasonal_timing.by_season(index, rates, choice.domains))
         for area in choice.domains:
             curves = seasonal_timing.curves(rates, area)
             if curves:
-                st.markdown(f"**{numbers.plain(head(index, area))}, by the curves**")
+                name = numbers.plain(head(index, area))
+                st.markdown(say("**{area}, by the curves**", area=name))
                 st.html(curves)
 
 
 draw_page(
-    "Seasonal pattern",
+    phrase("Seasonal pattern"),
     "seasonal_pattern",
     view="rates",
     body=_body,

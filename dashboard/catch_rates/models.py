@@ -10,6 +10,7 @@ from analytics.rounding import DASH, number, percent
 from analytics.wording import numbers
 from analytics.wording.numbers import NumberKind
 from dashboard import html_tables
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.catch_rates.records import SHARE
 from dashboard.charts.forest import ForestRow
 
@@ -20,24 +21,37 @@ if TYPE_CHECKING:
     from analytics.wording.numbers import Measurement
     from dashboard.catch_rates.records import Line, Rates
 
-HEADS = ("Candidate", "Distribution and terms", "Trips", "AIC", "BIC", "Held-out weeks")
-BOAT_HEADS = ("Interview", "Influence", "Fish", "Angler-hours", "Residual")
-CRITERIA = (
+HEADS = (
+    phrase("Candidate"),
+    phrase("Distribution and terms"),
+    phrase("Trips"),
+    "AIC",
+    "BIC",
+    phrase("Held-out weeks"),
+)
+BOAT_HEADS = (
+    phrase("Interview"),
+    phrase("Influence"),
+    phrase("Fish"),
+    phrase("Angler-hours"),
+    phrase("Residual"),
+)
+CRITERIA = phrase(
     "AIC and BIC are differences from the lowest of the candidates that may be chosen: lower is "
     "better. The score of held-out weeks is the mean log probability of those weeks by a fit of "
     "the weeks before: higher is better. It alone judges weeks that a fit has not seen, which is "
     "what rates of a season in progress are used for. No candidate is chosen by p-values."
 )
-RESIDUALS = (
+RESIDUALS = phrase(
     "Randomised quantile residuals (Dunn & Smyth 1996, Randomized quantile residuals, J. Comput. "
     "Graph. Stat. 5; from memory), in order, against those of a standard normal: on the line where "
     "the distribution of the counts is right."
 )
-INFLUENCE = (
+INFLUENCE = phrase(
     "Influence: the largest change of a coefficient, in its standard errors, if the boat were left "
     "out. A boat over 1 is worth a look at its interview."
 )
-WITHHELD = "This bulletin holds no residuals of single boats; a public one withholds them."
+WITHHELD = phrase("This bulletin holds no residuals of single boats; a public one withholds them.")
 #: Differences of scores under which they print alike.
 SAME_SCORE = 0.0005
 #: Codes of reasons by which a candidate is shown and may not be chosen.
@@ -64,12 +78,15 @@ def table(lines: Sequence[Line]) -> str:
 
 
 def _candidate(line: Line, lowest: dict[str, float | None]) -> str:
-    name = f"{line['candidate']}{', chosen' if line['is_chosen'] else ''}"
+    name = line["candidate"]
+    name = say("{candidate}, chosen", candidate=name) if line["is_chosen"] else name
     family = (line["family"] or "").replace("_", " ")
     below = (line.get("purpose") or "", listed_terms(line["terms"] or ""), line["reason"] or "")
     n_parameters, score, rows = line["n_parameters"], line["held_out_score"], line["held_out_rows"]
-    parameters = "" if n_parameters is None else numbers.count(n_parameters, "parameter")
-    trips = "" if rows is None or score is None else numbers.count(rows, "trip")
+    parameters = (
+        "" if n_parameters is None else say_n(n_parameters, "{n} parameter", "{n} parameters")
+    )
+    trips = "" if rows is None or score is None else say_n(rows, "{n} trip", "{n} trips")
     inside = [
         family + html_tables.small(*below),
         _count(line["n"]) + html_tables.small(parameters),
@@ -85,8 +102,9 @@ def _behind(line: Line) -> str:
     if behind is None:
         return ""
     if abs(behind) < SAME_SCORE:
-        return "best" if behind == 0 else "as good as the best"
-    by = f"{number(abs(behind), place=-3)} {'behind' if behind > 0 else 'ahead'}"
+        return say("best") if behind == 0 else say("as good as the best")
+    size = number(abs(behind), place=-3)
+    by = say("{score} behind", score=size) if behind > 0 else say("{score} ahead", score=size)
     return by if se is None else f"{by} ± {number(se, place=-3)}"
 
 
@@ -102,7 +120,7 @@ def _above(value: float | None, lowest: float | None) -> str:
     if value is None or lowest is None:
         return DASH
     if value == lowest:
-        return "lowest"
+        return say("lowest")
     more = number(value - lowest, place=-1)
     return more if more.startswith("−") else f"+{more}"
 
@@ -110,36 +128,54 @@ def _above(value: float | None, lowest: float | None) -> str:
 def checks(line: Line | None) -> list[str]:
     """Return how the chosen regression stands to its rows, one sentence a finding (Markdown)."""
     if line is None:
-        return ["No regression was chosen, so there is nothing to check."]
+        return [say("No regression was chosen, so there is nothing to check.")]
     found = []
     if line.get("index_terms"):
         listed = numbers.plain(listed_terms(line["index_terms"]))
         found.append(
-            "Coefficients, checks and boats are of the regression behind the standardised rate: "
-            f"a value for every area and week, and {listed}."
+            say(
+                "Coefficients, checks and boats are of the regression behind the "
+                "standardised rate: a value for every area and week, and {listed}.",
+                listed=listed,
+            )
         )
     if line["zeros"] is not None and line["zeros_expected"] is not None:
         seen, expected = percent(line["zeros"], digits=1), percent(line["zeros_expected"], digits=1)
-        found.append(f"Trips without a fish: {seen} seen, {expected} expected by the fit.")
+        found.append(
+            say(
+                "Trips without a fish: {seen} seen, {expected} expected by the fit.",
+                seen=seen,
+                expected=expected,
+            )
+        )
     if line["pearson"] is not None:
         found.append(
-            f"Pearson dispersion {number(line['pearson'], place=-2)}: 1 where the variance is as "
-            "the distribution says, above where it is larger."
+            say(
+                "Pearson dispersion {pearson}: 1 where the variance is as the "
+                "distribution says, above where it is larger.",
+                pearson=number(line["pearson"], place=-2),
+            )
         )
     own = line.get("index_dispersion")
     dispersion = line["dispersion"] if own is None else own
     if dispersion is not None:
         found.append(
-            f"Dispersion {number(dispersion, place=-3)}: 0 would be no more variance than "
-            "chance alone gives."
+            say(
+                "Dispersion {dispersion}: 0 would be no more variance than chance alone gives.",
+                dispersion=number(dispersion, place=-3),
+            )
         )
     if line["cluster_factor"] is not None:
         days = line["n_clusters"]
-        named = "" if days is None else f" over {numbers.count(days, 'site-day')}"
+        named = "" if days is None else say_n(days, " over {n} site-day", " over {n} site-days")
         times = number(line["cluster_factor"], place=-2)
         found.append(
-            f"Boats of one site-day are correlated: variances are {times} times those of single "
-            f"boats{named}."
+            say(
+                "Boats of one site-day are correlated: variances are {times} times those "
+                "of single boats{over}.",
+                times=times,
+                over=named,
+            )
         )
     return found
 
@@ -184,36 +220,38 @@ def quantiles(rates: Rates, response: str) -> list[Line]:
 def quantile_words(lines: Sequence[Line]) -> str:
     """Return a sentence that stands for the residuals where they cannot be seen."""
     off = max(lines, key=lambda one: abs(one["residual"] - one["normal"]))
-    return (
-        f"Residuals against the standard normal, {len(lines)} points; farthest from the line at "
-        f"{number(off['normal'], place=-1)}, where the residual is "
-        f"{number(off['residual'], place=-1)}."
+    return say(
+        "Residuals against the standard normal, {n} points; farthest from the line "
+        "at {normal}, where the residual is {residual}.",
+        n=len(lines),
+        normal=number(off["normal"], place=-1),
+        residual=number(off["residual"], place=-1),
     )
 
 
 # Coefficients by the names of their terms: what is given against what, as a ratio.
 
-RATIO_HEADS = ("Of the trips", "Against", "Ratio")
+RATIO_HEADS = (phrase("Of the trips"), phrase("Against"), phrase("Ratio"))
 #: A level of a factor, written ``method[mooching]``.
 _LEVEL = re.compile(r"(?P<column>[^\[\]]+)\[(?P<level>.*)\]")
 _ZERO = "zero: "
 INTERCEPT = "intercept"
 #: One step of each number, and what it is given against.
 _STEPS = {
-    "party": ("each angler more in the boat", "one angler fewer"),
-    "daylight_hours": ("each hour of daylight more", "one hour less"),
-    "moon": ("full moon", "new moon"),
-    "tide_range_m": ("each metre of tide range more", "one metre less"),
-    "week_number": ("each week later", "the week before"),
+    "party": (phrase("each angler more in the boat"), phrase("one angler fewer")),
+    "daylight_hours": (phrase("each hour of daylight more"), phrase("one hour less")),
+    "moon": (phrase("full moon"), phrase("new moon")),
+    "tide_range_m": (phrase("each metre of tide range more"), phrase("one metre less")),
+    "week_number": (phrase("each week later"), phrase("the week before")),
 }
 #: Columns in a list of terms.
 _COLUMNS = {
-    "week_number": "week",
-    "day_group": "days of the week",
-    "party": "party size",
-    "daylight_hours": "daylight",
-    "tide_range_m": "tide range",
-    "area_week": "area by week",
+    "week_number": phrase("week"),
+    "day_group": phrase("days of the week"),
+    "party": phrase("party size"),
+    "daylight_hours": phrase("daylight"),
+    "tide_range_m": phrase("tide range"),
+    "area_week": phrase("area by week"),
 }
 #: Days that make a week's end, and weekdays alone, in the names of strata.
 _WEEKEND = re.compile(r"\b(Sat|Sun)\b")
@@ -225,10 +263,13 @@ def listed_terms(terms: str) -> str:
 
 
 def _term(term: str) -> str:
-    parts = [_COLUMNS.get(one.partition("~")[0], one.partition("~")[0]) for one in term.split(":")]
+    names = [one.partition("~")[0] for one in term.split(":")]
+    parts = [say(_COLUMNS.get(name, name)) for name in names]
     columns = re.search(r"~(\d+)", term)
-    words = " by ".join(reversed(parts)) if len(parts) > 1 else parts[0]
-    return f"{words} (smooth, {columns[1]} columns)" if columns else words
+    words = say(" by ").join(reversed(parts)) if len(parts) > 1 else parts[0]
+    if columns is None:
+        return words
+    return say("{term} (smooth, {n} columns)", term=words, n=columns[1])
 
 
 def term_names(index: BulletinIndex, lines: Sequence[Line]) -> dict[str, tuple[str, str]]:
@@ -248,14 +289,17 @@ def is_ratio(line: Line) -> bool:
 
 def _name(term: str, bases: Mapping[str, tuple[str, Mapping[str, str]]]) -> tuple[str, str]:
     plain = term.removeprefix(_ZERO)
-    part = "chance of a trip without fish: " if plain != term else ""
+    part = say("chance of a trip without fish: ") if plain != term else ""
     level = _LEVEL.fullmatch(plain)
     if level is None:
-        this, base = _STEPS.get(plain, (f"{plain}, one more", "one less"))
+        if plain in _STEPS:
+            this, base = map(say, _STEPS[plain])
+        else:
+            this, base = say("{term}, one more", term=plain), say("one less")
         return part + this, base
-    base, words = bases.get(level["column"], ("the base", {}))
+    base, words = bases.get(level["column"], (say("the base"), {}))
     if not words:
-        column = _COLUMNS.get(level["column"], level["column"])
+        column = say(_COLUMNS.get(level["column"], level["column"]))
         words = {level["level"]: f"{column} {level['level']}"}
     return part + words.get(level["level"], level["level"]), base
 
@@ -275,7 +319,10 @@ def _bases(index: BulletinIndex, terms: Sequence[str]) -> dict[str, tuple[str, d
     for name in ("area", "site"):
         if name in levels:
             words = {one: index.name(one) if name == "area" else one for one in levels[name]}
-            bases[name] = (f"the first {name}", words)
+            bases[name] = (
+                say("the first area") if name == "area" else say("the first site"),
+                words,
+            )
     return bases
 
 
@@ -284,7 +331,7 @@ def _method(index: BulletinIndex, others: Sequence[str]) -> str:
     lines = index.bulletin.table("method_mix_deaths").to_pylist()
     rest = {line["method"] for line in lines if line["method"]} - {*others}
     first = min(rest, default="")
-    return first if len(rest) == 1 and first < min(others) else "the first method by name"
+    return first if len(rest) == 1 and first < min(others) else say("the first method by name")
 
 
 def _days(index: BulletinIndex, others: Sequence[str]) -> tuple[str, dict[str, str]]:
@@ -294,8 +341,8 @@ def _days(index: BulletinIndex, others: Sequence[str]) -> tuple[str, dict[str, s
     ends = {words for words in days if _WEEKEND.search(words)}
     is_week = bool(ends) and all("Sun" in words for words in ends) and len(days) > len(ends)
     if is_week and list(others) == ["2"]:
-        return "weekdays", {"2": "weekend days"}
-    return "days of group 1", {one: f"days of group {one}" for one in others}
+        return say("weekdays"), {"2": say("weekend days")}
+    return say("days of group 1"), {one: say("days of group {group}", group=one) for one in others}
 
 
 def ratio_rows(index: BulletinIndex, rates: Rates, response: str) -> list[ForestRow]:
@@ -310,7 +357,7 @@ def ratio_table(index: BulletinIndex, rates: Rates, response: str) -> str:
     """Return the same as an HTML table, each ratio with what it is given against."""
     lines = []
     for this, base, line in _ratios(index, rates, response):
-        found, why = _amount(line), line.get("reason") or "no interval"
+        found, why = _amount(line), line.get("reason") or say("no interval")
         ratio = found.words + html_tables.small(found.limits or why)
         lines.append(html_tables.line(RATIO_HEADS, this[:1].upper() + this[1:], [base, ratio]))
     return html_tables.table(RATIO_HEADS, lines)
@@ -329,6 +376,6 @@ def _amount(line: Line) -> Measurement:
 
 def ratio_title(response: str) -> str:
     """Return what the ratios of a response are."""
-    return (
-        f"{'Odds of a sublegal fish' if response == SHARE else 'Catch per angler-hour'}, as ratios"
-    )
+    if response == SHARE:
+        return say("Odds of a sublegal fish, as ratios")
+    return say("Catch per angler-hour, as ratios")

@@ -12,6 +12,7 @@ from analytics.wording.bulletin_index import lines as lines_of
 from analytics.wording.bulletin_index import monday
 from analytics.wording.numbers import Measurement, NumberKind
 from analytics.wording.reasons import USELESS_TIMES, USELESS_WIDTH
+from dashboard.catalogue import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -22,12 +23,12 @@ if TYPE_CHECKING:
 Line = dict[str, Any]
 
 #: What bulletins did not do before they had the tables of these pages.
-MODELLED = "modelled catch rates"
+MODELLED = phrase("This bulletin was kept before bulletins modelled catch rates.")
 ENCOUNTERS, KEPT, SHARE = "encounters", "kept", "sublegal"
 #: The responses, in the order of their buttons.
 RESPONSES = (ENCOUNTERS, KEPT, SHARE)
 #: Shares of a run whose dates are given, in words.
-SHARES = {0.25: "a quarter", 0.5: "half", 0.75: "three quarters"}
+SHARES = {0.25: phrase("a quarter"), 0.5: phrase("half"), 0.75: phrase("three quarters")}
 _TABLES = ("run_dates", "models", "coefficients", "residuals")
 
 

@@ -15,6 +15,7 @@ from analytics.wording.bulletin_index import monday
 from analytics.wording.numbers import NumberKind, day_words
 from analytics.wording.week import last_strength, strength_answer, verdict, why_no_ratio
 from dashboard import html_tables
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.catch_rates import records
 from dashboard.catch_rates.records import SHARES
 from dashboard.charts.timing import Run, said
@@ -130,17 +131,23 @@ def finding(run: Run) -> str:
         return ""
     day, value = run.now[-1]
     when = day_words(run.start + timedelta(days=day))
-    words = f"{said(run, value)} in the week to {when}"
+    known = {"day": when, "figure": said(run, value)}
+    words = say("{figure} in the week to {day}", **known)
     if run.is_share:
-        words = f"by {when} {said(run, value)} of this season's fish had come"
+        words = say("by {day} {figure} of this season's fish had come", **known)
     if run.ends:
         _, low, high = run.ends[-1]
-        span = f"{said(run, low)} to {said(run, high)}"
-        words = f"by {when} {said(run, value)} ({span}) of an average past season"
+        known |= {"low": said(run, low), "high": said(run, high)}
+        words = say("by {day} {figure} ({low} to {high}) of an average past season", **known)
     past = [(low, high) for at, low, high in run.envelope if at == day]
     if not past:
         return words
-    return f"{words}, past seasons {said(run, past[0][0])} to {said(run, past[0][1])}"
+    return say(
+        "{this_season}, past seasons {low} to {high}",
+        this_season=words,
+        low=said(run, past[0][0]),
+        high=said(run, past[0][1]),
+    )
 
 
 def today(rates: Rates, area: str | None) -> Line | None:
@@ -181,12 +188,12 @@ def _curves(seasons: dict[str, tuple[Line, ...]], past: dict[str, Points]) -> di
     return found
 
 
-MEANING = (
+MEANING = phrase(
     "The pattern uses standardised encounters per angler-hour, not catch: a closure, or "
     "few anglers, is no absence of fish."
 )
-FILLED = "Weeks without a rate take the mean of their neighbours."
-CURVES_ARE = (
+FILLED = phrase("Weeks without a rate take the mean of their neighbours.")
+CURVES_ARE = phrase(
     "The curves follow Mundy (1979), A quantitative measure of migratory timing illustrated by "
     "application to the management of commercial salmon fisheries (from memory). They have tails "
     "that a season with an opening and a closing day has not, so that they begin above and end "
@@ -197,13 +204,15 @@ CURVES_ARE = (
 YEAR = 366
 
 
-RELATIVE = (
+RELATIVE = phrase(
     "All seasons are in parts of an average past season's total of the standardised rate. That of "
     "a season under way is not known yet: what has come of it is its index to date over past "
     "seasons' by the same week, times what had come of these. Its band is the interval of that "
     "ratio; the grey band runs from the lowest to the highest past season."
 )
-FEW = "With few past seasons their variance is poorly known: the interval may be too narrow."
+FEW = phrase(
+    "With few past seasons their variance is poorly known: the interval may be too narrow."
+)
 #: Past seasons under which that is said.
 ENOUGH = 4
 
@@ -211,7 +220,7 @@ ENOUGH = 4
 def pattern_answer(index: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return how strong the season is and when past runs came, by domain (Markdown)."""
     if not rates.timing and not rates.strength:
-        return (
+        return say(
             "There is no seasonal pattern to show: the bulletin holds no index by week (table "
             "`seasonal_pattern`)."
         )
@@ -223,9 +232,19 @@ def _answer_of(index: BulletinIndex, rates: Rates, area: str | None) -> str:
     last, share = today(rates, area), share_come(rates, area)
     if last is not None and share:
         day = day_words(monday(last["week"]) + timedelta(days=6))
-        past = "past seasons" if len(come(rates, area)) > 1 else "the past season"
-        words += f" By the end of week {last['week']} ({day}), {past} had reached "
-        words += f"**{numbers.plain(share)}** of the total."
+        known = {"week": last["week"], "day": day, "share": numbers.plain(share)}
+        if len(come(rates, area)) > 1:
+            words += say(
+                " By the end of week {week} ({day}), past seasons had reached **{share}** of the "
+                "total.",
+                **known,
+            )
+        else:
+            words += say(
+                " By the end of week {week} ({day}), the past season had reached **{share}** of "
+                "the total.",
+                **known,
+            )
     return words + _came(rates, area)
 
 
@@ -246,13 +265,19 @@ def curve_of(rates: Rates, area: str | None) -> str | None:
 
 def _came(rates: Rates, area: str | None) -> str:
     if curve_of(rates, area) is None:
-        return "" if not rates.seasons(area) else " The dates of past seasons are not known."
+        return "" if not rates.seasons(area) else say(" The dates of past seasons are not known.")
     parts = [
-        f"{words}{'' if share != min(SHARES) else ' was reached'} {found}"
+        _reached(say(words), found, is_first=share == min(SHARES))
         for share, words in SHARES.items()
         if (found := dates_words(rates, area, share))
     ]
-    return f" In past seasons, {', '.join(parts)}." if parts else ""
+    return say(" In past seasons, {shares}.", shares=", ".join(parts)) if parts else ""
+
+
+def _reached(share: str, days: str, *, is_first: bool) -> str:
+    return (
+        say("{share} was reached {days}", share=share, days=days) if is_first else f"{share} {days}"
+    )
 
 
 def dates_words(rates: Rates, area: str | None, share: float) -> str:
@@ -284,9 +309,9 @@ def between(days: Sequence[date]) -> str:
     """Return dates of several years as ``between 3 and 9 Dec``, or one as ``by 3 Dec``."""
     first, last = days[0], days[-1]
     if (first.day, first.month) == (last.day, last.month):
-        return f"by {day_words(first)}"
+        return say("by {day}", day=day_words(first))
     left = str(first.day) if first.month == last.month else day_words(first)
-    return f"between {left} and {day_words(last)}"
+    return say("between {first} and {last}", first=left, last=day_words(last))
 
 
 def is_few(rates: Rates, areas: Sequence[str | None]) -> bool:
@@ -299,10 +324,21 @@ def is_few(rates: Rates, areas: Sequence[str | None]) -> bool:
 
 # The timing and strength of a run in tables.
 
-_STRENGTH = ("Area", "This season", "Over the past", "Past seasons", "Past seasons by then")
-_SHARES = ("A quarter", "Half", "Three quarters")
-_CURVE_WORDS = {"normal": "normal curve", "logistic": "logistic curve"}
-_SHORT = {"stronger": "↗ stronger", "weaker": "↘ weaker", "not": "→ no clear difference"}
+_STRENGTH = (
+    phrase("Area"),
+    phrase("This season"),
+    phrase("Over the past"),
+    phrase("Past seasons"),
+    phrase("Past seasons by then"),
+)
+_SHARES = (phrase("A quarter"), phrase("Half"), phrase("Three quarters"))
+_CURVE_WORDS = {"normal": phrase("normal curve"), "logistic": phrase("logistic curve")}
+_UNKNOWN = phrase("? not known")
+_SHORT = {
+    "stronger": phrase("↗ stronger"),
+    "weaker": phrase("↘ weaker"),
+    "not": phrase("→ no clear difference"),
+}
 
 
 def strength(index: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
@@ -321,15 +357,18 @@ def why_no_strength(rates: Rates, areas: Sequence[str | None]) -> str:
 def _strength_line(index: BulletinIndex, rates: Rates, area: str | None) -> str:
     line, share = last_strength(rates.strength.get(area, ())), share_come(rates, area) or DASH
     if line is None or line["ratio"] is None:
-        inside = ["? not known" + html_tables.small(why_no_ratio(line)), DASH, DASH, share]
+        inside = [say(_UNKNOWN) + html_tables.small(why_no_ratio(line)), DASH, DASH, share]
     else:
         ratio = numbers.of_line(line, "ratio", NumberKind.RATIO)
         past = ratio.between(line["past_low"], line["past_high"])
-        word = _SHORT.get(verdict(line).partition(" ")[0], "? not known")
+        word = say(_SHORT.get(verdict(line).partition(" ")[0], _UNKNOWN))
         inside = [
             html_tables.bold(word, is_unbroken=True),
-            html_tables.amount(ratio, below=(f"through {line['week']}", line.get("note") or "")),
-            (past or DASH) + html_tables.small(numbers.count(line["n_past"] or 0, "season")),
+            html_tables.amount(
+                ratio, below=(say("through {week}", week=line["week"]), line.get("note") or "")
+            ),
+            (past or DASH)
+            + html_tables.small(say_n(line["n_past"] or 0, "{n} season", "{n} seasons")),
             share,
         ]
     return html_tables.line(_STRENGTH, head(index, area), inside, is_all=area is None)
@@ -337,7 +376,7 @@ def _strength_line(index: BulletinIndex, rates: Rates, area: str | None) -> str:
 
 def by_area(index: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return the dates of past runs of each area as HTML; empty where there are none."""
-    heads = ("Area", *_SHARES)
+    heads = (say("Area"), *_SHARES)
     lines = [
         html_tables.line(heads, head(index, area), [one or DASH for one in found])
         for area in areas
@@ -348,7 +387,7 @@ def by_area(index: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> 
 
 def by_season(index: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return the dates of each season and area as HTML; empty where there are none."""
-    lines, heads = [], ("Season", *_SHARES)
+    lines, heads = [], (say("Season"), *_SHARES)
     for area in areas:
         if mine := _seasons(rates.dates(area)):
             lines += [] if len(areas) == 1 else [html_tables.group(heads, head(index, area))]
@@ -358,9 +397,9 @@ def by_season(index: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -
 
 def curves(rates: Rates, area: str | None) -> str:
     """Return the dates of each season by the fitted curves as HTML; empty where there are none."""
-    heads = ("Season and curve", *_SHARES, "Off by")
+    heads = (say("Season and curve"), *_SHARES, say("Off by"))
     lines = [
-        html_tables.line(heads, f"{season}, {words}", _curve(found))
+        html_tables.line(heads, f"{season}, {say(words)}", _curve(found))
         for season, of in _seasons(rates.dates(area))
         for curve, words in _CURVE_WORDS.items()
         if (found := [one for one in of if one["curve"] == curve])
@@ -384,7 +423,7 @@ def _season(found: Sequence[Line]) -> list[str]:
 
 def _curve(found: Sequence[Line]) -> list[str]:
     off = next((one["rmse"] for one in found if one["rmse"] is not None), None)
-    last = DASH if off is None else f"{number(100 * off, place=-1)} points"
+    last = DASH if off is None else say("{n} points", n=number(100 * off, place=-1))
     return [*(_date(found, share) for share in SHARES), last + _reasons(found)]
 
 
@@ -398,5 +437,5 @@ def _date(lines: Sequence[Line], share: float) -> str:
     if not known:
         return DASH
     day, se = known[0]["date"], known[0]["se_days"]
-    error = "" if se is None else f"± {number(se, place=-1)} days"
+    error = "" if se is None else say("± {n} days", n=number(se, place=-1))
     return f"{day_words(day)} {day:%Y}" + html_tables.small(error)

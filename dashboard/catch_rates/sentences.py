@@ -9,6 +9,7 @@ from analytics.catch_limits import join_words
 from analytics.rounding import DASH, PERCENT, number, percent
 from analytics.wording import numbers, reasons
 from dashboard import html_tables
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.catch_rates import records
 from dashboard.catch_rates.records import ENCOUNTERS, KEPT, SHARE
 from dashboard.released.records import domains, head, start
@@ -20,53 +21,76 @@ if TYPE_CHECKING:
     from dashboard.catch_rates.records import Line, Rates
 
 LABELS = {
-    ENCOUNTERS: "Encounters per angler-hour",
-    KEPT: "Kept fish per angler-hour",
-    SHARE: "Sublegal share of encounters",
+    ENCOUNTERS: phrase("Encounters per angler-hour"),
+    KEPT: phrase("Kept fish per angler-hour"),
+    SHARE: phrase("Sublegal share of encounters"),
 }
 #: The same on buttons.
-BUTTONS = {ENCOUNTERS: "Encounters", KEPT: "Kept fish", SHARE: "Sublegal share"}
-_SUBJECTS = {
-    ENCOUNTERS: ("encounters per angler-hour", "are", "show"),
-    KEPT: ("kept fish per angler-hour", "are", "show"),
-    SHARE: ("the sublegal share of encounters", "is", "shows"),
+BUTTONS = {
+    ENCOUNTERS: phrase("Encounters"),
+    KEPT: phrase("Kept fish"),
+    SHARE: phrase("Sublegal share"),
 }
-NOT_KNOWN = "not known"
+_SUBJECTS = {
+    ENCOUNTERS: phrase("encounters per angler-hour"),
+    KEPT: phrase("kept fish per angler-hour"),
+    SHARE: phrase("the sublegal share of encounters"),
+}
+#: What a sentence says of a change: of a share, and of other rates.
+_CHANGES = {
+    "rising": (phrase("it is **rising**"), phrase("they are **rising**")),
+    "falling": (phrase("it is **falling**"), phrase("they are **falling**")),
+    "no clear change": (
+        phrase("it shows **no clear change**"),
+        phrase("they show **no clear change**"),
+    ),
+}
+NOT_KNOWN = phrase("not known")
 #: The words of a change with their arrows, in the order they are given.
-ARROWS = {"rising": "↗", "falling": "↘", "no clear change": "→", NOT_KNOWN: "?"}
+ARROWS = {
+    phrase("rising"): "↗",
+    phrase("falling"): "↘",
+    phrase("no clear change"): "→",
+    NOT_KNOWN: "?",
+}
 #: What is said of weeks that had trips and none of the fish.
-NONE = {ENCOUNTERS: "No fish was met", KEPT: "No fish was kept", SHARE: "No sublegal fish was met"}
+NONE = {
+    ENCOUNTERS: phrase("No fish was met"),
+    KEPT: phrase("No fish was kept"),
+    SHARE: phrase("No sublegal fish was met"),
+}
 #: From which probability on a word is used; under the last one the other way is likelier.
 #: Mastrandrea et al. (2010), Guidance note for lead authors of the IPCC Fifth Assessment Report on
 #: consistent treatment of uncertainties; from memory.
 #: What is nearer to none or all is called virtually certain.
 _SURELY = 0.01
 _CHANCES = (
-    (0.99, "virtually certain"),
-    (0.95, "extremely likely"),
-    (0.90, "very likely"),
-    (0.66, "likely"),
+    (0.99, phrase("virtually certain")),
+    (0.95, phrase("extremely likely")),
+    (0.90, phrase("very likely")),
+    (0.66, phrase("likely")),
 )
-RULE = (
+RULE = phrase(
     "As on every page, a figure is called rising or falling where the interval of its change from "
     "the week before does not hold “no change” and such words are seldom of the wrong sign; "
     "otherwise there is no clear change."
 )
-MANY = (
+MANY = phrase(
     "Every area and each of the three rates is judged alone: of twenty without any change, "
     "one may still be called rising or falling."
 )
-CHANCES = (
-    "The words of a chance: about as likely as not up to 66 %, likely from 66 %, very likely from "
-    "90 %, extremely likely from 95 %, virtually certain from 99 % (Mastrandrea et al. 2010, "
-    "Guidance note on consistent treatment of uncertainties; from memory)."
-).replace(" %", PERCENT)
-_WHOSE = {SHARE: "the share", KEPT: "the rate", ENCOUNTERS: "the rate"}
-AHEAD = "Weeks ahead extend the trend and its slope, no more."
-PAST_OF_ENCOUNTERS = (
+CHANCES = phrase(
+    "The words of a chance: about as likely as not up to 66\u00a0%, likely from 66\u00a0%, very "
+    "likely from 90\u00a0%, extremely likely from 95\u00a0%, virtually certain from 99\u00a0% "
+    "(Mastrandrea et al. 2010, Guidance note on consistent treatment of uncertainties; from "
+    "memory)."
+)
+_WHOSE = {SHARE: phrase("the share"), KEPT: phrase("the rate"), ENCOUNTERS: phrase("the rate")}
+AHEAD = phrase("Weeks ahead extend the trend and its slope, no more.")
+PAST_OF_ENCOUNTERS = phrase(
     "Bulletins keep rates of past seasons for encounters only, so none are shown here."
 )
-WHY_UNLIKE = (
+WHY_UNLIKE = phrase(
     "The design-based rate is the headline here as on every page. Smoothed trend and standardised "
     "rate are a second figure and answer other questions. The "
     "design-based estimate weights the boats interviewed in a week up to all boats, whoever they "
@@ -77,20 +101,22 @@ WHY_UNLIKE = (
 
 def meaning(response: str) -> str:
     """Return what the standardised rate and the smoothed trend of a response are."""
-    return (
-        f"The standardised rate is {_WHOSE[response]} of an area and week at the season's own mix "
-        "of methods, days and party sizes, so that a change in who goes fishing is no change in "
-        "the fish. The smoothed trend is a line through it that knows how uncertain each week is; "
-        "closed weeks count as missing and not as zero."
+    return say(
+        "The standardised rate is {rate} of an area and week at the season's own mix of methods, "
+        "days and party sizes, so that a change in who goes fishing is no change in the fish. The "
+        "smoothed trend is a line through it that knows how uncertain each week is; closed weeks "
+        "count as missing and not as zero.",
+        rate=say(_WHOSE[response]),
     )
 
 
 def scale(response: str) -> str:
     """Return what the scales of the panels are, and whether past seasons lie behind."""
     if response == SHARE:
-        return f"Each panel has its own scale, which need not begin at zero. {PAST_OF_ENCOUNTERS}"
-    own = "Each panel has its own scale, from zero."
-    return own if response == ENCOUNTERS else f"{own} {PAST_OF_ENCOUNTERS}"
+        own = say("Each panel has its own scale, which need not begin at zero.")
+    else:
+        own = say("Each panel has its own scale, from zero.")
+    return own if response == ENCOUNTERS else f"{own} {say(PAST_OF_ENCOUNTERS)}"
 
 
 def trend_answer(
@@ -98,7 +124,7 @@ def trend_answer(
 ) -> str:
     """Return whether a catch rate rises or falls, one paragraph a domain (Markdown)."""
     if not rates.trend and not rates.index:
-        return (
+        return say(
             "There are no modelled catch rates to show: the bulletin holds none for this season "
             "(table `index`)."
         )
@@ -115,8 +141,14 @@ def _by_area(index: BulletinIndex, rates: Rates, response: str) -> str:
         if rates.trend.get((response, area)) or rates.index.get((response, area)):
             name = numbers.plain(index.name(area))
             found[word_of(records.newest(rates, response, area))].append(name)
-    parts = [f"**{word}** in {', '.join(names)}" for word, names in found.items() if names]
-    return f"By area, against the week before: {'; '.join(parts)}." if parts else ""
+    parts = [
+        say("**{change}** in {areas}", change=say(word), areas=", ".join(names))
+        for word, names in found.items()
+        if names
+    ]
+    if not parts:
+        return ""
+    return say("By area, against the week before: {changes}.", changes="; ".join(parts))
 
 
 def word_of(line: Line | None) -> str:
@@ -132,23 +164,24 @@ def _answer_of(index: BulletinIndex, rates: Rates, area: str | None, response: s
 
 def _headline(index: BulletinIndex, line: Line | None, area: str | None, response: str) -> str:
     """Return the design-based figure of the newest week and how it compares."""
-    subject, verb, shows = _SUBJECTS[response]
-    where = start(index, area)
+    known = {"where": start(index, area), "rate": say(_SUBJECTS[response])}
     if line is None or line["survey_estimate"] is None:
-        return f"{where}, {subject} cannot be given for any week."
+        return say("{where}, {rate} cannot be given for any week.", **known)
     found, word = records.raw(line), word_of(line)
-    limits = f" {numbers.plain(found.bracket(line['ci_level']))}" if found.has_interval else ""
-    said = {
-        "rising": f"{verb} **rising**",
-        "falling": f"{verb} **falling**",
-        "no clear change": f"{shows} **no clear change**",
-    }.get(word)
     size = f" ({numbers.plain(_shift_of(line))})" if _shift_of(line) else ""
-    pronoun = "it" if response == SHARE else "they"
-    change = f"{pronoun} {said}{size}" if said else "the change is **not known**"
-    return (
-        f"{where}, {subject} {verb} **{found.words}**{limits} in week {line['week']}; against the "
-        f"week before, {change}."
+    if word in _CHANGES:
+        known["change"] = say(_CHANGES[word][response != SHARE]) + size
+    else:
+        known["change"] = say("the change is **not known**")
+    limits = f" {numbers.plain(found.bracket(line['ci_level']))}" if found.has_interval else ""
+    known |= {"figure": f"**{found.words}**{limits}", "week": line["week"]}
+    if response == SHARE:
+        return say(
+            "{where}, {rate} is {figure} in week {week}; against the week before, {change}.",
+            **known,
+        )
+    return say(
+        "{where}, {rate} are {figure} in week {week}; against the week before, {change}.", **known
     )
 
 
@@ -159,21 +192,31 @@ def _shift_of(line: Line) -> str:
         return ""
     is_share = line["response"] == SHARE
     amount, low, high = (signed(one if is_share else one - 1) for one in ends)
-    unit = " points" if is_share else PERCENT
-    level = numbers.level(line["ci_level"])
-    return f"{amount}{unit}, {level} CI {low} to {high}{'' if is_share else unit}"
+    named = {"amount": amount, "low": low, "high": high, "level": numbers.level(line["ci_level"])}
+    if is_share:
+        return say("{amount} points, {level} CI {low} to {high}", **named)
+    text = phrase("{amount}{percent}, {level} CI {low} to {high}{percent}")
+    return say(text, percent=PERCENT, **named)
 
 
 def _second(rates: Rates, area: str | None, response: str) -> str:
     """Return the smoothed trend as the second figure that it is."""
     line = records.latest(rates, response, area)
-    named = "Second figure, the smoothed trend of the standardised rate"
     if line is None or line["level"] is None:
-        return f"{named}: none can be given ({numbers.plain(why_none(line))})."
+        return say(
+            "Second figure, the smoothed trend of the standardised rate: none can be given "
+            "({why}).",
+            why=numbers.plain(why_none(line)),
+        )
     level = records.level(line)
-    return (
-        f"{named}: **{level.words}** {numbers.plain(level.bracket(line['ci_level']))} in week "
-        f"{line['week']}{_against(rates, line)}.{_outlook(rates, line)}"
+    return say(
+        "Second figure, the smoothed trend of the standardised rate: **{figure}** {range} in week "
+        "{week}{change}.{outlook}",
+        figure=level.words,
+        range=numbers.plain(level.bracket(line["ci_level"])),
+        week=line["week"],
+        change=_against(rates, line),
+        outlook=_outlook(rates, line),
     )
 
 
@@ -182,21 +225,24 @@ def _none(rates: Rates, area: str | None, response: str) -> str:
     trips, weeks = records.empty_trips(rates, response, area)
     if not weeks:
         return ""
-    when = "last week" if weeks == 1 else f"last {weeks} weeks"
-    return f" {NONE[response]} in {numbers.count(trips, 'trip')} of the {when}."
+    known = {"none": say(NONE[response]), "trips": say_n(trips, "{n} trip", "{n} trips")}
+    if weeks == 1:
+        return say(" {none} in {trips} of the last week.", **known)
+    return say(" {none} in {trips} of the last {weeks} weeks.", weeks=weeks, **known)
 
 
 def why_none(line: Line | None) -> str:
     """Return why there is no level."""
-    return (line["reason"] if line else "") or "no week has a figure"
+    return (line["reason"] if line else "") or say("no week has a figure")
 
 
 def _against(rates: Rates, line: Line) -> str:
     size = shift(rates, line, weeks=4)
     if not size or line["prob_increase_4_weeks"] is None:
-        return "; there is no week four weeks before to compare with"
+        return say("; there is no week four weeks before to compare with")
     said = numbers.plain(chance(line["prob_increase_4_weeks"]))
-    return f", {numbers.plain(size)} against four weeks before; {said}"
+    size = numbers.plain(size)
+    return say(", {change} against four weeks before; {chance}", change=size, chance=said)
 
 
 def shift(rates: Rates, line: Line, *, weeks: int) -> str:
@@ -211,7 +257,8 @@ def shift(rates: Rates, line: Line, *, weeks: int) -> str:
     if earlier is None:
         return ""
     points = signed(line["level"] - earlier["level"])
-    return f"{points} point{'' if points in ('+1', '−1') else 's'}"
+    is_one = points in ("+1", "−1")
+    return say("{points} point", points=points) if is_one else say("{points} points", points=points)
 
 
 def signed(part: float) -> str:
@@ -224,11 +271,15 @@ def signed(part: float) -> str:
 def chance(rose: float) -> str:
     """Return the probability of a rise in words, such as ``a rise is very likely (94 %)``."""
     likelier = max(rose, 1 - rose)
-    noun = "rise" if rose >= 0.5 else "fall"
+    text = phrase("a rise is {likely} ({chance})")
+    if rose < 0.5:
+        text = phrase("a fall is {likely} ({chance})")
     for least, word in _CHANCES:
         if likelier >= least:
-            return f"a {noun} is {word} ({rounding.chance(likelier, almost=_SURELY)})"
-    return f"a rise is about as likely as not ({rounding.chance(rose, almost=_SURELY)})"
+            shown = rounding.chance(likelier, almost=_SURELY)
+            return say(text, likely=say(word), chance=shown)
+    shown = rounding.chance(rose, almost=_SURELY)
+    return say("a rise is about as likely as not ({chance})", chance=shown)
 
 
 def _outlook(rates: Rates, line: Line) -> str:
@@ -238,8 +289,10 @@ def _outlook(rates: Rates, line: Line) -> str:
     levels = [records.level(one) for one in found]
     parts = [f"{one.words} {numbers.plain(one.bracket())}" for one in levels]
     weeks = [one["week"] for one in found]
-    when = f"week {weeks[0]}" if len(weeks) == 1 else f"weeks {weeks[0]} to {weeks[-1]}"
-    return f" If the trend continues, {when} would stand at {join_words(parts)}."
+    known = {"first": weeks[0], "last": weeks[-1], "levels": join_words(parts)}
+    if len(weeks) == 1:
+        return say(" If the trend continues, week {first} would stand at {levels}.", **known)
+    return say(" If the trend continues, weeks {first} to {last} would stand at {levels}.", **known)
 
 
 def rose_words(rose: float) -> str:
@@ -250,14 +303,19 @@ def rose_words(rose: float) -> str:
 # The table: the direction first, then three figures, changes and weeks ahead.
 
 HEADS = (
-    *("Area", "Against the week before", "Design-based", "Standardised rate"),
-    *("Smoothed trend", "Trend over four weeks", "Ahead"),
+    *(
+        phrase("Area"),
+        phrase("Against the week before"),
+        phrase("Design-based"),
+        phrase("Standardised rate"),
+    ),
+    *(phrase("Smoothed trend"), phrase("Trend over four weeks"), phrase("Ahead")),
 )
 #: Said of the design-based estimate where no week has an interval.
-NEVER = "no interval: none is kept for this rate"
+NEVER = phrase("no interval: none is kept for this rate")
 #: Part of a rate of all areas from which it is said that it is imputed for areas not fished.
 MUCH_IMPUTED = 0.05
-_NOT_HERE = "no figure this week"
+_NOT_HERE = phrase("no figure this week")
 
 
 def table(index: BulletinIndex, rates: Rates, areas: Sequence[str], *, response: str) -> str:
@@ -283,7 +341,9 @@ def _line(index: BulletinIndex, rates: Rates, area: str | None, response: str) -
             for one in records.ahead(rates, response, area)
         )
         inside += [
-            html_tables.amount(records.level(line), below=(f"week {line['week'][5:]}",)),
+            html_tables.amount(
+                records.level(line), below=(say("week {week}", week=line["week"][5:]),)
+            ),
             _moved(rates, line),
             html_tables.small(*ahead, is_unbroken=True) or DASH,
         ]
@@ -293,17 +353,17 @@ def _line(index: BulletinIndex, rates: Rates, area: str | None, response: str) -
 def _word(line: Line | None) -> str:
     """Return the word of a change with its arrow."""
     word = word_of(line)
-    return html_tables.bold(f"{ARROWS[word]} {word}", is_unbroken=True)
+    return html_tables.bold(f"{ARROWS[word]} {say(word)}", is_unbroken=True)
 
 
 def _index(rates: Rates, response: str, area: str | None, week: str) -> str:
     line = records.index_of(rates, response, area, week)
     if line is None:
-        return DASH + html_tables.small("closed" if week else "")
+        return DASH + html_tables.small(say("closed") if week else "")
     found = numbers.of_line(line, "index", records.sort_of(response))
     below = _rests_on(line, response)
     if found.value is None:
-        return DASH + html_tables.small(line["reason"] or _NOT_HERE, *below)
+        return DASH + html_tables.small(line["reason"] or say(_NOT_HERE), *below)
     return html_tables.amount(found, below=below)
 
 
@@ -312,12 +372,16 @@ def _rests_on(line: Line, response: str) -> list[str]:
     trips, note, imputed = line["n_trips"], line.get("note") or "", line.get("imputed_prop") or 0.0
     is_none, found = line["survey_estimate"] == 0, []
     if trips and not (is_none and line["reason"]):  # that reason says it already
-        some = f"{numbers.count(trips, 'trip')}{' with fish' if response == SHARE else ''}"
-        found.append(f"{NONE[response].lower()} in {some}" if is_none else some)
+        if response == SHARE:
+            some = say_n(trips, "{n} trip with fish", "{n} trips with fish")
+        else:
+            some = say_n(trips, "{n} trip", "{n} trips")
+        none = say(NONE[response]).lower()
+        found.append(say("{none} in {trips}", none=none, trips=some) if is_none else some)
     if trips and is_none and line["ci_low"] is not None:
         note = ""
     if imputed >= MUCH_IMPUTED:
-        found.append(f"{percent(imputed)} imputed for areas not fished")
+        found.append(say("{share} imputed for areas not fished", share=percent(imputed)))
     return [*found, note]
 
 
@@ -325,28 +389,27 @@ def _raw(rates: Rates, response: str, area: str | None, week: str) -> str:
     """Return the survey's figure of a week as a cell."""
     line = records.index_of(rates, response, area, week)
     if line is None or line["survey_estimate"] is None:
-        return DASH + html_tables.small(_NOT_HERE if week else "")
+        return DASH + html_tables.small(say(_NOT_HERE) if week else "")
     found = records.raw(line)
     if records.is_too_wide(line):
         return found.words + html_tables.small(reasons.TOO_FEW)
     if found.has_interval:
         return html_tables.amount(found)
-    why = "none seen, no interval"
+    why = say("none seen, no interval")
     if found.value:
         lines = (one for (of, _), found in rates.index.items() if of == response for one in found)
         has_any = any(one["survey_low"] is not None for one in lines)
-        why = "no interval: its error cannot be given" if has_any else NEVER
+        why = say("no interval: its error cannot be given") if has_any else say(NEVER)
     return found.words + html_tables.small(why)
 
 
 def _moved(rates: Rates, line: Line) -> str:
     """Return the moves over four weeks and since the week before as a cell."""
     size, rose = shift(rates, line, weeks=4), line["prob_increase_4_weeks"]
-    first = f"{size} in four weeks" if size else "no week to compare with"
-    chances = [] if rose is None else [f"chance of a rise: {rose_words(rose)}"]
+    first = say("{change} in four weeks", change=size) if size else say("no week to compare with")
+    chances = [] if rose is None else [say("chance of a rise: {chance}", chance=rose_words(rose))]
     since = shift(rates, line, weeks=1)
     if since and line["prob_increase_1_weeks"] is not None:
-        chances.append(
-            f"{since} since the week before: {rose_words(line['prob_increase_1_weeks'])}"
-        )
+        rose = rose_words(line["prob_increase_1_weeks"])
+        chances.append(say("{change} since the week before: {chance}", change=since, chance=rose))
     return first + html_tables.small(*chances)

@@ -123,8 +123,10 @@ def reports(lines: Sequence[Line], *, palette: Palette) -> Figure:
     smooth = drawing.line(fish, [line["smooth"] for line in lines], colour=palette.ink)
     ticks = [1, *(line["fish"] for line in lines if line["is_heap"])]
     corner: dict[str, Any] = {"x": 1, "xanchor": "right", "yanchor": "top"}
-    notes = [drawing.note("hatched: multiples of 5", colour=palette.copper, **corner)]
-    curve = drawing.note("line: a smooth curve through the others", colour=palette.ink, **corner)
+    notes = [drawing.note(say("hatched: multiples of 5"), colour=palette.copper, **corner)]
+    curve = drawing.note(
+        say("line: a smooth curve through the others"), colour=palette.ink, **corner
+    )
     notes += [curve | {"yshift": -14}] if has_curve else []
     return drawing.figure(
         [bars, smooth] if has_curve else [bars],

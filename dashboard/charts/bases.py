@@ -8,6 +8,7 @@ from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.wording import numbers, reasons
 from analytics.wording.numbers import NumberKind
 from dashboard.alternative_estimates import bases
+from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing, forest
 from dashboard.charts.forest import ForestRow
 
@@ -20,11 +21,11 @@ if TYPE_CHECKING:
 
 #: The signs of the figure with their words.
 SIGNS = (
-    ("●", "estimate"),
-    ("◇", "stated assumption"),
-    ("━", "interval"),
-    ("┊", "the figure as sampled, its interval behind"),
-    ("×", "no figure"),
+    ("●", phrase("estimate")),
+    ("◇", phrase("stated assumption")),
+    ("━", phrase("interval")),
+    ("┊", phrase("the figure as sampled, its interval behind")),
+    ("×", phrase("no figure")),
 )
 #: Signs that are not drawn in the colour of estimates, and the colour of the palette they have.
 HUES = {"◇": "copper", "×": "quiet"}
@@ -50,7 +51,12 @@ def description(found: Sequence[Reading], *, where: str) -> str:
     """Return a sentence that stands for a panel where it cannot be seen."""
     label = QUANTITIES[found[0].row.quantity].label
     parts = [f"{bases.short(one.basis)} {numbers.figure(one.row)}" for one in found]
-    return f"{label}, {where}, by how it is calculated: {'; '.join(parts)}."
+    return say(
+        "{quantity}, {where}, by how it is calculated: {figures}.",
+        quantity=label,
+        where=where,
+        figures="; ".join(parts),
+    )
 
 
 def forest_rows(found: Sequence[Reading]) -> list[ForestRow]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.rounding import percent
 from analytics.wording.numbers import Measurement, day_words
+from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ _PARTS = (1.0, 1.2816 / 1.96, 0.6745 / 1.96)
 #: Below so many fish every tick of the axis is a whole one.
 FEW = 5
 #: What the bands hold.
-MEANING = "Bands hold 50, 80 and 95 of 100 projections; the dotted line is their median."
+MEANING = phrase("Bands hold 50, 80 and 95 of 100 projections; the dotted line is their median.")
 #: Characters of a name beside its line.
 NAME_WIDTH = 26
 
@@ -79,8 +80,10 @@ def finding(fan: Fan) -> str:
         return "" if last is None else f"{_said(last['estimate'])}{_share(fan, last['estimate'])}"
     end = fan.ahead[-1]
     shown = Measurement(end["estimate"], end["q025"], end["q975"]).words
-    under = f" under {fan.name}" if fan.beside else ""
-    return f"{shown} expected by {day_words(end['day'])}{under}{_share(fan, end['estimate'])}"
+    known = {"fish": shown, "day": day_words(end["day"]), "share": _share(fan, end["estimate"])}
+    if fan.beside:
+        return say("{fish} expected by {day} under {option}{share}", option=fan.name, **known)
+    return say("{fish} expected by {day}{share}", **known)
 
 
 def figure(fan: Fan, *, palette: Palette) -> Figure:
@@ -109,15 +112,21 @@ def figure(fan: Fan, *, palette: Palette) -> Figure:
 
 def description(fan: Fan, *, of: str) -> str:
     """Return a sentence that stands for the figure where it cannot be seen."""
-    words = f"{of} by week against a limit of {fan.limit_fish:,.0f}"
+    words = say(
+        "{of} by week against a limit of {limit_fish:,.0f}", of=of, limit_fish=fan.limit_fish
+    )
     if fan.past:
         last = fan.past[-1]
-        words += f": {_said(last['estimate'])} by {day_words(last['day'])}"
+        fish, day = _said(last["estimate"]), day_words(last["day"])
+        words += say(": {fish} by {day}", fish=fish, day=day)
     if fan.ahead:
         end = fan.ahead[-1]
-        words += (
-            f"; by {day_words(end['day'])} {_said(end['q50'])} at the median, "
-            f"{_said(end['q10'])} to {_said(end['q90'])} in 80 of 100 cases"
+        words += say(
+            "; by {day} {median} at the median, {low} to {high} in 80 of 100 cases",
+            day=day_words(end["day"]),
+            median=_said(end["q50"]),
+            low=_said(end["q10"]),
+            high=_said(end["q90"]),
         )
     return f"{words}."
 
@@ -157,7 +166,7 @@ def _curves(fan: Fan, *, palette: Palette) -> list[Trace]:
     found = []
     if fan.beside:
         points = [*start, *fan.beside]
-        words = [f"today's rule: {value:,.0f}" for _, value in points]
+        words = [say("today's rule: {fish:,.0f}", fish=value) for _, value in points]
         how: dict[str, Any] = {"dash": "dash", "width": 2.0, "name": "beside"}
         found.append(_curve(points, colour=palette.sea, words=words, **how))
     first = start if ahead else []
@@ -203,12 +212,15 @@ def _ahead_words(fan: Fan, one: Line) -> str:
     spans = (
         f"{words}: {_said(one[low])}–{_said(one[high])}" for low, high, _, words in reversed(BANDS)
     )
-    middle = f"median {_said(one['q50'])}{_share(fan, one['q50'])}"
-    return "<br>".join([f"<b>{one['week']}</b>, by {day_words(one['day'])}", middle, *spans])
+    middle = say("median {fish}{share}", fish=_said(one["q50"]), share=_share(fan, one["q50"]))
+    head = say("<b>{week}</b>, by {day}", week=one["week"], day=day_words(one["day"]))
+    return "<br>".join([head, middle, *spans])
 
 
 def _share(fan: Fan, value: float) -> str:
-    return f", {percent(value / fan.limit_fish)} of the limit" if fan.limit_fish else ""
+    if not fan.limit_fish:
+        return ""
+    return say(", {share} of the limit", share=percent(value / fan.limit_fish))
 
 
 def _said(value: float) -> str:
@@ -237,7 +249,7 @@ def _number(fan: Fan, *, palette: Palette) -> dict[str, Any]:
     is_high = fan.limit_fish > 0.9 * fan.top
     place = {"x": 0.01, "y": fan.limit_fish, "yref": "y", "yshift": 0}
     place |= {"yanchor": "top" if is_high else "bottom", "font": {"size": 12, "color": palette.ink}}
-    return drawing.note(f"limit {fan.limit_fish:,.10g}", colour=palette.ink, **place)
+    return drawing.note(say("limit {fish:,.10g}", fish=fan.limit_fish), colour=palette.ink, **place)
 
 
 def _names(fan: Fan, *, palette: Palette) -> list[dict[str, Any]]:
@@ -246,12 +258,12 @@ def _names(fan: Fan, *, palette: Palette) -> list[dict[str, Any]]:
     if fan.past:
         one = fan.past[2 * len(fan.past) // 3]
         place = _beside(one["day"], one["estimate"], is_above=True)
-        found.append(drawing.note("so far", colour=palette.sea, **place))
+        found.append(drawing.note(say("so far"), colour=palette.sea, **place))
     if not fan.ahead:
         return found
     if fan.close:
         place = {"xref": "x", "x": fan.close.isoformat(), "xanchor": "right"}
-        words = f"planned close {day_words(fan.close)}"
+        words = say("planned close {day}", day=day_words(fan.close))
         found.append(drawing.note(words, colour=palette.quiet, **place))
     end = fan.ahead[-1]
     has_lower = bool(fan.beside) and fan.beside[-1][1] < end["q50"]
@@ -263,7 +275,7 @@ def _names(fan: Fan, *, palette: Palette) -> list[dict[str, Any]]:
     found.append(drawing.note(escape(name), colour=palette.copper, **place))
     if fan.beside:
         place = _beside(*fan.beside[-1], is_above=not has_lower)
-        found.append(drawing.note("today's rules", colour=palette.sea, **place))
+        found.append(drawing.note(say("today's rules"), colour=palette.sea, **place))
     return found
 
 

@@ -197,7 +197,7 @@ def description(
     dots: Sequence[ForestRow], *, of: str, names: Sequence[tuple[str, str]] = ()
 ) -> str:
     """Return a sentence that stands for the figure where it cannot be seen."""
-    words = dict(names)
+    words = {hue: say(said) for hue, said in names}
     named = [
         (dot.label, words.get(dot.hue), _figure(dot.amount) or say("no figure")) for dot in dots
     ]

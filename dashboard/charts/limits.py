@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any
 
+from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing, forest
 from dashboard.charts.drawing import hover, label
 
@@ -24,8 +25,8 @@ BAR_HEIGHT, LABEL_WIDTH = 54, 22
 LEAST, MOST = 1.2, 2.5
 #: How far below its bar the expected total stands, in bars.
 LOWER = 0.33
-GAP = ("×", "no figure")
-CUT = ("▶", "extends beyond the axis")
+GAP = ("×", phrase("no figure"))
+CUT = ("▶", phrase("extends beyond the axis"))
 HUES = {"×": "quiet", "▶": "ink"}
 #: Part of the axis that the name of what is expected takes.
 ROOM = 0.35
@@ -106,17 +107,17 @@ def figure(bars: Sequence[Bar], *, palette: Palette) -> drawing.Figure:
 
 def _names(bars: Sequence[Bar], *, end: float, palette: Palette) -> list[dict[str, Any]]:
     """Return the names of what is drawn, each beside the first of its kind."""
-    found = [drawing.note("the limit", colour=palette.ink, xref="x", x=1.0, xanchor="center")]
+    found = [drawing.note(say("the limit"), colour=palette.ink, xref="x", x=1.0, xanchor="center")]
     used = next((at for at, bar in enumerate(bars) if bar.used.value is not None), None)
     if used is not None:
         place: dict[str, Any] = {"y": used - HIGHER, "yanchor": "middle", "yshift": 0}
-        found.append(drawing.note("used so far", colour=palette.sea, yref="y", **place))
+        found.append(drawing.note(say("used so far"), colour=palette.sea, yref="y", **place))
     ahead = [(at, bar.expected) for at, bar in enumerate(bars) if bar.expected.value is not None]
     if ahead:
         # Under the first bar whose expected interval begins far enough from the left end.
         at, _ = next((one for one in ahead if min(one[1].ends) > ROOM * end), ahead[0])
         place = {"y": at + LOWER, "yref": "y", "yanchor": "middle", "yshift": 0}
-        found.append(drawing.note("◇ expected", colour=palette.copper, **place))
+        found.append(drawing.note(say("◇ expected"), colour=palette.copper, **place))
     return found
 
 
@@ -124,7 +125,11 @@ def description(bars: Sequence[Bar]) -> str:
     """Return a sentence that stands for the figure where it cannot be seen."""
     parts = []
     for bar in bars:
-        said = f"{bar.label}: {bar.used.figure()} used" if bar.used.value is not None else ""
-        ahead = f", {bar.expected.figure()} expected" if bar.expected.value is not None else ""
-        parts.append(f"{said}{ahead}" if said else f"{bar.label}: no figure")
-    return f"Use of each limit. {'; '.join(parts)}."
+        known = {"limit": bar.label, "used": bar.used.figure(), "expected": bar.expected.figure()}
+        if bar.used.value is None:
+            parts.append(say("{limit}: no figure", **known))
+        elif bar.expected.value is None:
+            parts.append(say("{limit}: {used} used", **known))
+        else:
+            parts.append(say("{limit}: {used} used, {expected} expected", **known))
+    return say("Use of each limit. {limits}.", limits="; ".join(parts))

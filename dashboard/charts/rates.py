@@ -379,7 +379,7 @@ def _shut(panel: Panel, *, colour: str) -> Trace:
     runs = [run for run in drawing.parts([(at,) for at in panel.closed]) if run[1:]]
     middle = [(run[0][0] + run[-1][0]) / 2 for run in runs]
     how: dict[str, Any] = {"mode": "text", "textfont": {"size": 11, "color": colour}}
-    y, text = [sum(panel.ends) / 2] * len(runs), ["closed"] * len(runs)
+    y, text = [sum(panel.ends) / 2] * len(runs), [say("closed")] * len(runs)
     return drawing.trace(
         "scatter", x=middle, y=y, text=text, hoverinfo="skip", name="closed", **how
     )
@@ -469,8 +469,8 @@ def _run(panel: Panel, lines: Sequence[Line]) -> list[tuple[int, float, float]]:
 def _line(panel: Panel, lines: Sequence[Line | None], **how: Any) -> Trace:
     words = []
     for one in lines:
-        kind = "trend ahead" if one and one["is_projected"] else "trend"
-        shut = "<br>closed" if one and panel.is_shut(one) else ""
+        kind = say("trend ahead") if one and one["is_projected"] else say("trend")
+        shut = f"<br>{say('closed')}" if one and panel.is_shut(one) else ""
         said = one and f"{kind} {panel.amount(one, 'level').figure()}{shut}"
         words.append(f"<b>{drawing.week_words(one['week'])}</b><br>{said}" if one else "")
     x = [one and panel.at(one) for one in lines]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.wording import numbers
+from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing, forest
 from dashboard.charts.drawing import Point, hover
 from dashboard.charts.forest import Group
@@ -28,9 +29,9 @@ SHOWN = 10
 #: How far the two points of a move stand apart, in rows.
 APART = 0.16
 #: The signs of the figure with their words.
-SIGNS = (("○", "before"), ("●", "now"), ("━", "interval"))
-CUT = ("◀ ▶", "the interval extends beyond the axis")
-STEPS = ("↔", "logarithmic axis: equal steps are equal ratios")
+SIGNS = (("○", phrase("before")), ("●", phrase("now")), ("━", phrase("interval")))
+CUT = ("◀ ▶", phrase("the interval extends beyond the axis"))
+STEPS = ("↔", phrase("logarithmic axis: equal steps are equal ratios"))
 #: How many times the outermost figure the axis reaches for the ends of intervals.
 BEYOND = 4.0
 #: How far inside the ends of the axis a sign stands: on the end itself it may not be drawn.
@@ -125,10 +126,14 @@ def description(moves: Sequence[Move], *, index: BulletinIndex, label: str) -> s
     """Return a sentence that stands for the figure where it cannot be seen."""
     first = moves[0]
     place = changes.place_of(first)
-    return (
-        f"{label} before and now, with intervals, for the {len(moves)} most important moves; first "
-        f"{changes.where(first, index=index)}: {numbers.figure(first.before, place=place)} before, "
-        f"{numbers.figure(first.now, place=place)} now."
+    return say(
+        "{quantity} before and now, with intervals, for the {n} most important moves; "
+        "first {where}: {before} before, {now} now.",
+        quantity=label,
+        n=len(moves),
+        where=changes.where(first, index=index),
+        before=numbers.figure(first.before, place=place),
+        now=numbers.figure(first.now, place=place),
     )
 
 
@@ -155,8 +160,8 @@ def _hover(move: Move, *, index: BulletinIndex) -> str:
     place = changes.place_of(move)
     return hover(
         changes.where(move, index=index),
-        f"before: {numbers.figure(move.before, place=place)}",
-        f"now: {numbers.figure(move.now, place=place)}",
+        say("before: {figure}", figure=numbers.figure(move.before, place=place)),
+        say("now: {figure}", figure=numbers.figure(move.now, place=place)),
         ", ".join(part for part in (changes.shift(move), changes.in_errors(move)) if part),
         changes.cause_words(move.causes),
     )

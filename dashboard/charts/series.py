@@ -64,7 +64,7 @@ def panels(
         shades = [drawing.shade(at - 0.5, at + 0.5, colour=palette.band)]
         notes += [
             drawing.note(
-                f"week of {day_words(monday(chosen))}",
+                say("week of {day}", day=day_words(monday(chosen))),
                 colour=palette.copper,
                 xref="x",
                 x=min(at + 0.5, len(weeks) - 0.5),
@@ -369,9 +369,11 @@ def _past_notes(found: AgainstPast, *, palette: Palette) -> list[dict[str, Any]]
         over = last["ci_high"] if last["ci_high"] is not None else last["index"]
         beside = {"x": at, "y": min(over, found.top), "xanchor": "right", "yshift": 3}
     return [
-        drawing.note("fish per angler-hour, standardised", colour=palette.quiet),
+        drawing.note(say("fish per angler-hour, standardised"), colour=palette.quiet),
         drawing.note(
-            f"<b>this season: {_rate(last).words}</b>", colour=palette.sea, **(place | beside)
+            say("<b>this season: {rate}</b>", rate=_rate(last).words),
+            colour=palette.sea,
+            **(place | beside),
         ),
         drawing.note(name, colour=palette.quiet, x=1, y=0, xanchor="right"),
     ]

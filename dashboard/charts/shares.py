@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.wording import numbers
 from analytics.wording.marks import drawn_interval, estimated
+from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing, series
 from dashboard.charts.drawing import weeks_across
 
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
 HEIGHT = 190
 #: The signs of the pooled line with their words, and their colour.
-SIGNS = (("━", "model estimate (partial pooling)"), ("▒", "its interval"))
+SIGNS = (("━", phrase("model estimate (partial pooling)")), ("▒", phrase("its interval")))
 HUES = {"━": "copper", "▒": "copper"}
 #: How far the band reaches beyond its first and last week, so that a single week has one.
 _END = 0.3
@@ -69,10 +70,12 @@ def title(lines: Shares, *, names: Mapping[str, str]) -> str:
     last = {area: _last(pooled) for area, (_, pooled) in lines.items()}
     known = {area: row.estimate or 0.0 for area, row in last.items() if row is not None}
     if not known:
-        return "Sublegal share by week: no estimate of the model"
+        return say("Sublegal share by week: no estimate of the model")
     area = max(known, key=lambda one: known[one])
-    where = f"{'highest in ' if known.keys() - {area} else ''}{names[area]}"
-    return f"Sublegal share by week: {where}, {numbers.short(last[area])} in the last week"
+    named = {"area": names[area], "figure": numbers.short(last[area])}
+    if len(known) == 1:
+        return say("Sublegal share by week: {area}, {figure} in the last week", **named)
+    return say("Sublegal share by week: highest in {area}, {figure} in the last week", **named)
 
 
 def _last(rows: Sequence[Row | None]) -> Row | None:
@@ -95,7 +98,11 @@ def _traces(
 ) -> list[Trace]:
     points = series.points_of(survey, weeks=weeks)
     words = [
-        f"<b>{drawing.week_words(week)}, model estimate</b><br>{escape(numbers.figure(row))}"
+        say(
+            "<b>{week}, model estimate</b><br>{figure}",
+            week=drawing.week_words(week),
+            figure=escape(numbers.figure(row)),
+        )
         for week, row in zip(weeks, pooled, strict=True)
     ]
     how: dict[str, Any] = {"colour": palette.copper, "words": words, "name": "model"}
@@ -130,13 +137,21 @@ def description(
 ) -> str:
     """Return a sentence that stands for a panel where it cannot be seen."""
     known, line = estimated(survey, weeks), estimated(pooled, weeks)
-    words = f"Sublegal share by week in {area}: {len(known)} weeks with a figure of the survey"
+    words = say(
+        "Sublegal share by week in {area}: {n} weeks with a figure of the survey",
+        area=area,
+        n=len(known),
+    )
     if not line:
-        return f"{words}; no model estimate."
+        return say("{survey}; no model estimate.", survey=words)
     (first, start), (last, end) = line[0], line[-1]
-    return (
-        f"{words}; the model estimate goes from {numbers.figure(start)} in {first} to "
-        f"{numbers.figure(end)} in {last}."
+    return say(
+        "{survey}; the model estimate goes from {start} in {first} to {end} in {last}.",
+        survey=words,
+        start=numbers.figure(start),
+        first=first,
+        end=numbers.figure(end),
+        last=last,
     )
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.rounding import percent
 from analytics.wording.numbers import NumberKind, day_words
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Point
 from dashboard.charts.rates import UNITS, season_note
@@ -24,10 +25,10 @@ if TYPE_CHECKING:
 
 # What a figure of a run shows, its scale, and its words.
 
-PAST = ("─", "past seasons, the last one named")
-NORMAL = ("━", "normal curve, mean of past seasons")
-LOGISTIC = ("┈", "logistic curve, mean of past seasons")
-CUT = ("▲", "a past season extends above the panel")
+PAST = ("─", phrase("past seasons, the last one named"))
+NORMAL = ("━", phrase("normal curve, mean of past seasons"))
+LOGISTIC = ("┈", phrase("logistic curve, mean of past seasons"))
+CUT = ("▲", phrase("a past season extends above the panel"))
 HUES = {"─": "quiet", "━": "copper", "┈": "copper", "▲": "quiet"}
 CURVES = {"normal": ("solid", NORMAL), "logistic": ("dash", LOGISTIC)}
 
@@ -98,18 +99,28 @@ def signs(runs: Sequence[Run], *, shows_past: bool = False) -> list[tuple[str, s
 
 def description(run: Run, *, of: str) -> str:
     """Return a sentence that stands for a figure where it cannot be seen."""
-    words = f"{of}: {len(run.past)} past season{'' if len(run.past) == 1 else 's'}"
+    words = say_n(len(run.past), "{of}: {n} past season", "{of}: {n} past seasons", of=of)
     if run.now:
         day, value = run.now[-1]
-        words += f"; this season {said(run, value)}{_span(run, day)} by {_date(run, day)}"
+        words += say(
+            "; this season {figure}{range} by {day}",
+            figure=said(run, value),
+            range=_span(run, day),
+            day=_date(run, day),
+        )
         for at, low, high in run.envelope:
-            words += f", past ones {said(run, low)} to {said(run, high)}" if at == day else ""
+            if at == day:
+                words += say(
+                    ", past ones {low} to {high}", low=said(run, low), high=said(run, high)
+                )
     return f"{words}."
 
 
 def _span(run: Run, day: int) -> str:
     found = [(low, high) for at, low, high in run.ends if at == day]
-    return f" ({said(run, found[0][0])} to {said(run, found[0][1])})" if found else ""
+    if not found:
+        return ""
+    return say(" ({low} to {high})", low=said(run, found[0][0]), high=said(run, found[0][1]))
 
 
 def said(run: Run, value: float) -> str:
@@ -143,7 +154,7 @@ def figure(run: Run, *, palette: Palette, shows_past: bool = False) -> Figure:
     if run.now:
         marks = {"mode": "lines+markers", "marker": {"size": 6, "color": palette.sea}}
         how = {"colour": palette.sea, "cliponaxis": False, "name": "now"}
-        traces.append(_line(run, run.now, season="this season", **how, **marks))
+        traces.append(_line(run, run.now, season=say("this season"), **how, **marks))
     over = [Point(day, math.inf) for day in run.cut] if has_lines else []
     traces.append(drawing.cuts(over, ends=(0.0, run.top), colour=palette.quiet))
     return _placed(traces, run, palette=palette, has_lines=has_lines)
@@ -179,12 +190,12 @@ def _names(run: Run, *, palette: Palette, has_lines: bool) -> list[dict[str, Any
         day, low, high = (after or run.envelope)[len(after or run.envelope) // 2]
         place = {"x": day, "y": high if run.is_share else low, "xref": "x", "yref": "y"}
         place |= {"xanchor": "right" if run.is_share else "center", "yshift": 2, "xshift": -4}
-        found.append(drawing.note("past seasons", colour=palette.quiet, **place))
+        found.append(drawing.note(say("past seasons"), colour=palette.quiet, **place))
     if run.now:
         day, value = run.now[-1]
         place = {"x": day, "y": value, "xref": "x", "yref": "y", "xanchor": "left"}
         place |= {"yanchor": "top", "yshift": -4, "xshift": 6}
-        found.append(drawing.note("this season", colour=palette.sea, **place))
+        found.append(drawing.note(say("this season"), colour=palette.sea, **place))
     return found
 
 
@@ -198,7 +209,12 @@ def _line(run: Run, points: Points, *, season: str, **how: Any) -> Trace:
             x, y, words = [*x, part[0][0] - 3], [*y, None], [*words, ""]
         x, y = [*x, *(day for day, _ in part)], [*y, *(value for _, value in part)]
         words += [
-            f"<b>{escape(season)}</b><br>{said(run, value)} by {_date(run, day)}"
+            say(
+                "<b>{season}</b><br>{figure} by {day}",
+                season=escape(season),
+                figure=said(run, value),
+                day=_date(run, day),
+            )
             for day, value in part
         ]
     return drawing.line(x, y, words=words, **how)
@@ -213,9 +229,9 @@ def _placed(traces: list[Trace], run: Run, *, palette: Palette, has_lines: bool)
     values = drawing.ticks(0.0, run.top)
     if run.is_share:
         values = [0.25 * step for step in range(int(4 * run.top) + 1)]
-    unit = UNITS[NumberKind.RATIO]
+    unit = say(UNITS[NumberKind.RATIO])
     if run.is_share:
-        unit = "of an average past season" if run.ends else "cumulative share"
+        unit = say("of an average past season") if run.ends else say("cumulative share")
     notes = [
         drawing.note(unit, colour=palette.quiet),
         *_names(run, palette=palette, has_lines=has_lines),

@@ -6,6 +6,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from analytics.rounding import percent
+from dashboard.catalogue import say
 from dashboard.charts import drawing, forest
 
 if TYPE_CHECKING:
@@ -32,7 +33,10 @@ def bars(splits: Mapping[str, Sequence[Share]], *, palette: Palette) -> Figure:
         labels += [drawing.label(one.label, forest.LABEL_WIDTH) for one in shares]
         found += shares
     values = [percent(one.share) for one in found]
-    words = [drawing.hover(one.label, f"{percent(one.share)} of the variance") for one in found]
+    words = [
+        drawing.hover(one.label, say("{share} of the variance", share=percent(one.share)))
+        for one in found
+    ]
     trace = drawing.trace(
         "bar",
         x=[one.share for one in found],

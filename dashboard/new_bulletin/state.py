@@ -10,6 +10,7 @@ from analytics.catch_limits import join_words
 from analytics.data import query
 from analytics.weeks import week_of
 from analytics.wording import numbers
+from dashboard.catalogue import say, say_n
 from dashboard.revisions.moves import batch_name
 
 if TYPE_CHECKING:
@@ -69,35 +70,50 @@ def standing_words(state: StoreState, cards: Sequence[BulletinMetadata], season:
     last = state.weeks[season][0]
     name = numbers.plain(season)
     if not mine:
-        return (
-            f"Season {name} has data through week {_week(last)} and **no bulletin yet**: make the "
-            "first one."
+        return say(
+            "Season {season} has data through week {week} and **no bulletin yet**: make the first "
+            "one.",
+            season=name,
+            week=_week(last),
         )
     newest = max(mine, key=lambda card: (card.version, card.through))
-    shown = f"The newest bulletin of season {name} covers the weeks through {_week(newest.through)}"
+    shown = say(
+        "The newest bulletin of season {season} covers the weeks through {week}",
+        season=name,
+        week=_week(newest.through),
+    )
     changes = state.version - newest.version
     if not changes and last == newest.through:
-        return f"{shown} and holds all that the store has: **nothing new came in since**."
+        return say(
+            "{newest} and holds all that the store has: **nothing new came in since**.",
+            newest=shown,
+        )
     if not changes:
-        return f"{shown}; the store has the same data, sampled through week {_week(last)}."
+        return say(
+            "{newest}; the store has the same data, sampled through week {week}.",
+            newest=shown,
+            week=_week(last),
+        )
     since = [
         batch
         for batch in state.batches
         if batch.version > newest.version or (batch.withdrawn_version or 0) > newest.version
     ]
     named = join_words([batch_words(batch) for batch in since])
-    verb = "has" if changes == 1 else "have"
-    return (
-        f"{shown}. Since then **{numbers.count(changes, 'change')} of the data** {verb} come in"
-        + (f": {named}. " if named else ". ")
-        + f"The store is sampled through week {_week(last)}."
+    came = say_n(
+        changes,
+        "Since then **{n} change of the data** has come in",
+        "Since then **{n} changes of the data** have come in",
     )
+    came += f": {named}." if named else "."
+    sampled = say("The store is sampled through week {week}.", week=_week(last))
+    return f"{shown}. {came} {sampled}"
 
 
 def batch_words(batch: Batch) -> str:
     """Return a batch by its name, or what was taken out again (Markdown)."""
     words = numbers.plain(batch_name(batch.batch, batch.sources))
-    return f"{words}, withdrawn" if batch.withdrawn_version else words
+    return say("{batch}, withdrawn", batch=words) if batch.withdrawn_version else words
 
 
 def day_words(at_utc: str) -> str:
@@ -106,7 +122,7 @@ def day_words(at_utc: str) -> str:
         at = datetime.fromisoformat(at_utc)
     except ValueError:
         return at_utc
-    return f"{at.day} {at:%b %Y, %H:%M} UTC"
+    return say("{day} {at:%b %Y, %H:%M} UTC", day=at.day, at=at)
 
 
 def _week(week: str) -> str:

@@ -15,6 +15,7 @@ from analytics.wording import numbers, reasons
 from analytics.wording.numbers import NumberKind
 from analytics.wording.week import MET
 from dashboard import html_tables, page_frame
+from dashboard.catalogue import phrase, say
 from dashboard.charts.forest import ForestRow, known_rows
 from dashboard.released.records import REPORTED, SAMPLED, domains, head, start, when
 
@@ -28,20 +29,26 @@ if TYPE_CHECKING:
 
 #: The four classes, then all of them together, with the words of figures and tables.
 CLASSES = {
-    "encounter_legal_marked_fish": "legal, marked",
-    "encounter_legal_unmarked_fish": "legal, unmarked",
-    "encounter_sublegal_marked_fish": "sublegal, marked",
-    "encounter_sublegal_unmarked_fish": "sublegal, unmarked",
+    "encounter_legal_marked_fish": phrase("legal, marked"),
+    "encounter_legal_unmarked_fish": phrase("legal, unmarked"),
+    "encounter_sublegal_marked_fish": phrase("sublegal, marked"),
+    "encounter_sublegal_unmarked_fish": phrase("sublegal, unmarked"),
 }
-ALL = {**CLASSES, MET: "all met"}
+ALL = {**CLASSES, MET: phrase("all met")}
 HUE = {SAMPLED: "sea", REPORTED: "copper"}
 NAMES = (
-    ("sea", "sampled: test fishing and fish kept"),
-    ("copper", "reported by anglers"),
+    ("sea", phrase("sampled: test fishing and fish kept")),
+    ("copper", phrase("reported by anglers")),
     ("bar", "interval"),
 )
-_HEADS = ("Fish met", "Reported", "Sampled", "Sampled over reported", "Sample size")
-POOLING = (
+_HEADS = (
+    phrase("Fish met"),
+    phrase("Reported"),
+    phrase("Sampled"),
+    phrase("Sampled over reported"),
+    phrase("Sample size"),
+)
+POOLING = phrase(
     "An area and week with under 20 measured fish, or with too few of the class counted up from "
     "(under 5 expected), takes in fish of neighbouring weeks, then of the season, then of "
     "the nearest areas."
@@ -50,7 +57,7 @@ POOLING = (
 _FISH = "sample_fish"
 #: How the method of a result row says which of the two it is.
 _USED = {"sampled_composition": SAMPLED, "reported_marks": REPORTED}
-BOTH = (
+BOTH = phrase(
     "Reported: what anglers reported at the landing site, size and adipose mark recalled. "
     "Sampled: legal marked fish seen at the landing site, multiplied by how many fish of each "
     "class test fishing met for each legal marked one. Both rest on the same interviews for the "
@@ -63,7 +70,7 @@ BOTH = (
 def classes_answer(index: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return how many fish were met, by both methods, in sentences (Markdown)."""
     if not released.classes:
-        return (
+        return say(
             "There are no encounters by size and mark to show: no interview of this season "
             "reports marks, and no fish of test fishing was measured."
         )
@@ -73,24 +80,29 @@ def classes_answer(index: BulletinIndex, released: Released, areas: Sequence[str
 def _answer_of(index: BulletinIndex, released: Released, area: str | None) -> str:
     both = [released.of_class(basis, area, MET) for basis in (SAMPLED, REPORTED)]
     known = [one is not None and one.row.estimate is not None for one in both]
-    sample = _said(both[0], "from the sample", "the sample")
-    parts = [sample, _said(both[1], "from reports", "reports")]
+    parts = [_said(one, *texts) for one, texts in zip(both, (_OF_SAMPLE, _OF_REPORTS), strict=True)]
     words = f"{start(index, area)}, {when(index)}: "
     if all(known):
-        words += f"{parts[0]} Chinook met, {parts[1]}"
+        words += say("{sample} Chinook met, {reports}", sample=parts[0], reports=parts[1])
     elif known[1]:
-        words += f"{parts[1]} Chinook met; {parts[0]}"
+        words += say("{reports} Chinook met; {sample}", sample=parts[0], reports=parts[1])
     else:
         words += "; ".join(parts)
     words += _ratio_words(released.compared.get((area, None, MET)), said=" ".join(parts))
     return f"{words}.{_largest(released, area)}{_used(index, area)}"
 
 
-def _said(one: DetailedRow | None, says: str, noun: str) -> str:
+#: What is said of a basis with an estimate, and without one.
+_OF_SAMPLE = (phrase("from the sample {figure}"), phrase("no estimate from the sample ({why})"))
+_OF_REPORTS = (phrase("from reports {figure}"), phrase("no estimate from reports ({why})"))
+
+
+def _said(one: DetailedRow | None, with_figure: str, without: str) -> str:
     if one is None or one.row.estimate is None:
-        why = reasons.why_no_estimate(one.row) if one else "the bulletin has none"
-        return f"no estimate from {noun} ({numbers.plain(why)})"
-    return f"{says} **{numbers.value(one.row)}** {numbers.plain(numbers.bracket(one.row))}"
+        why = reasons.why_no_estimate(one.row) if one else say("the bulletin has none")
+        return say(without, why=numbers.plain(why))
+    figure = f"**{numbers.value(one.row)}** {numbers.plain(numbers.bracket(one.row))}"
+    return say(with_figure, figure=figure)
 
 
 def _ratio_words(line: Line | None, *, said: str) -> str:
@@ -99,31 +111,36 @@ def _ratio_words(line: Line | None, *, said: str) -> str:
         return ""
     ratio = ratio_of(line)
     if ratio.value is None:
-        why = numbers.plain(line["reason"] or "none was calculated")
-        return ", so there is no ratio of the two" if why in said else f"; no ratio ({why})"
+        why = numbers.plain(line["reason"] or say("none was calculated"))
+        none = say(", so there is no ratio of the two")
+        return none if why in said else say("; no ratio ({why})", why=why)
     limits = numbers.plain(ratio.bracket(line["ci_level"]))
-    words = f"; sampled over reported is **{ratio.words}** {limits}"
+    words = say("; sampled over reported is **{ratio}** {range}", ratio=ratio.words, range=limits)
     if line["ci_low"] is None or line["ci_high"] is None:
         return words
     if line["ci_high"] < 1:
-        return f"{words}, so reports are above the sample"
+        return say("{ratio}, so reports are above the sample", ratio=words)
     if line["ci_low"] > 1:
-        return f"{words}, so reports are below the sample"
-    return f"{words}, so the two do not differ clearly"
+        return say("{ratio}, so reports are below the sample", ratio=words)
+    return say("{ratio}, so the two do not differ clearly", ratio=words)
+
+
+_LARGEST = {
+    SAMPLED: phrase(" Most by the sample were {fish}: **{figure}** {range}."),
+    REPORTED: phrase(" Most by reports were {fish}: **{figure}** {range}."),
+}
 
 
 def _largest(released: Released, area: str | None) -> str:
     """Return which class is met most, by the sample where there is one."""
-    for basis, words in ((SAMPLED, "the sample"), (REPORTED, "reports")):
+    for basis, text in _LARGEST.items():
         found = (released.of_class(basis, area, name) for name in CLASSES)
         known = [one.row for one in found if one is not None and one.row.estimate]
         if known:
             most = max(known, key=lambda row: row.estimate or 0.0)
             limits = numbers.plain(numbers.bracket(most, full=False))
-            return (
-                f" Most by {words} were {CLASSES[most.quantity].replace(',', ' and')}: "
-                f"**{numbers.value(most)}** {limits}."
-            )
+            fish = say(CLASSES[most.quantity]).replace(",", say(" and"))
+            return say(text, fish=fish, figure=numbers.value(most), range=limits)
     return ""
 
 
@@ -137,8 +154,9 @@ def _used(index: BulletinIndex, area: str | None) -> str:
     }
     if len(starts) != 1:
         return ""
-    words = {SAMPLED: "by the sample", REPORTED: "as reported"}[starts.pop()]
-    return f" The other pages and files give the four classes {words}."
+    if starts.pop() == SAMPLED:
+        return say(" The other pages and files give the four classes by the sample.")
+    return say(" The other pages and files give the four classes as reported.")
 
 
 def ratio_of(line: Line) -> Measurement:
@@ -155,7 +173,7 @@ def forest_rows(released: Released, area: str | None) -> list[ForestRow]:
             sample = _sample_words(one) if basis == SAMPLED else ""
             words = "\n".join(line for line in (basis, reasons.behind(one.row), sample) if line)
             amount = numbers.of_row(one.row, NumberKind.COUNT)
-            found.append(ForestRow(label, amount, hue=HUE[basis], words=words))
+            found.append(ForestRow(say(label), amount, hue=HUE[basis], words=words))
     return known_rows(found)
 
 
@@ -164,7 +182,7 @@ def ratio_rows(released: Released, area: str | None) -> list[ForestRow]:
     lines = {label: released.compared.get((area, None, name)) for name, label in ALL.items()}
     return known_rows(
         [
-            ForestRow(label, ratio_of(line), words=line["reason"] or "")
+            ForestRow(say(label), ratio_of(line), words=line["reason"] or "")
             for label, line in lines.items()
             if line is not None
         ]
@@ -182,9 +200,11 @@ def table(index: BulletinIndex, released: Released, areas: Sequence[str | None])
         shared = _shared_reasons(released, area)
         of_area = [_line(released, area, quantity, shared=shared) for quantity in ALL]
         found = [line for line in of_area if line]
-        lines += found or [html_tables.words_line(_HEADS, "no open day")]
+        lines += found or [html_tables.words_line(_HEADS, say("no open day"))]
         lines += [
-            html_tables.words_line(_HEADS, f"Where an estimate or an interval is missing: {why}.")
+            html_tables.words_line(
+                _HEADS, say("Where an estimate or an interval is missing: {why}.", why=why)
+            )
             for why in shared
         ]
     return html_tables.table(_HEADS, lines, kind="bm-moves")
@@ -211,7 +231,7 @@ def _line(released: Released, area: str | None, quantity: str, *, shared: Sequen
         ratio = html_tables.amount(found, why=why, below=("" if found.limits else why,))
     sample = html_tables.small(_sample_words(both[1])) if both[1] else DASH
     values = (*(_cell(one, shared=shared) for one in both), ratio, sample)
-    return html_tables.line(_HEADS, ALL[quantity], values, is_all=quantity == MET)
+    return html_tables.line(_HEADS, say(ALL[quantity]), values, is_all=quantity == MET)
 
 
 def _cell(one: DetailedRow | None, *, shared: Sequence[str]) -> str:
@@ -223,9 +243,9 @@ def _cell(one: DetailedRow | None, *, shared: Sequence[str]) -> str:
 def _sample_words(one: DetailedRow) -> str:
     if one.more["n_measured"] is None:
         return ""
-    words = f"{one.more['n_measured']:,} measured"
+    words = say("{n_measured:,} measured", **one.more)
     if one.row.quantity != MET and one.more["n_class"] is not None:
-        words = f"{one.more['n_class']:,} of {words}"
+        words = say("{n_class:,} of {n_measured:,} measured", **one.more)
     return words
 
 
@@ -270,7 +290,7 @@ def _by_area(
 #: What the rate of fish drop-off is of: the table says it with the fish.
 _BASES = ("of_encounters", "of_kept")
 #: Said in the place of a figure whose reason stands below the table.
-BELOW = "no estimate: see below the table"
+BELOW = phrase("no estimate: see below the table")
 
 
 def of(line: Line) -> list[str]:
@@ -288,13 +308,13 @@ def own(line: Line, *, shared: Sequence[str]) -> str:
     """Return the notes of a line that are not shared; a line without a figure points to those."""
     mine = [note for note in of(line) if note not in shared]
     lacks = line.get("deaths", 0.0) is None and len(mine) < len(of(line))
-    return "; ".join([BELOW, *mine] if lacks and not mine else mine)
+    return "; ".join([say(BELOW), *mine] if lacks and not mine else mine)
 
 
 def draw_shared(found: Sequence[str]) -> None:
     """Draw notes as a sentence in small print; nothing where there are none."""
     if found:
-        st.caption(numbers.plain(f"Notes: {'; '.join(found)}."))
+        st.caption(numbers.plain(say("Notes: {notes}.", notes="; ".join(found))))
 
 
 # The part of the page.
@@ -308,24 +328,27 @@ def draw(choice: Choice, released: Released) -> None:
         return
     found = [row for area in shown_domains for row in forest_rows(released, area)]
     if found:
-        st.header("Encounters by size and mark, the season so far", anchor=False)
+        st.header(say("Encounters by size and mark, the season so far"), anchor=False)
         page_frame.forest_signs(found, NAMES)
         for area in choice.domains:
             _class_pair(choice, released, area)
-        st.caption(page_frame.OWN_SCALE)
+        st.caption(say(page_frame.OWN_SCALE))
     if found and not choice.areas:
         shown = [area for area in index.areas if forest_rows(released, area)]
         page_frame.grid(shown, lambda area: _class_panel(choice, released, area))
-    st.caption(BOTH)
+    st.caption(say(BOTH))
     pooled, notes = (numbers.plain(of(index, released, choice.domains)) for of in (rules, behind))
-    st.caption(POOLING + (f" How samples were pooled: {pooled}." if pooled else ""))
+    how = say(" How samples were pooled: {rules}.", rules=pooled) if pooled else ""
+    st.caption(say(POOLING) + how)
     if notes:
-        st.caption(f"Sampled figures: {notes}.")
+        st.caption(say("Sampled figures: {notes}.", notes=notes))
     st.html(table(index, released, choice.domains))
     if not choice.areas:
-        with st.expander("The same by area"):
+        with st.expander(say("The same by area")):
             st.html(table(index, released, index.areas))
-    page_frame.downloads(choice, composition="the classes", composition_ratio="the comparison")
+    page_frame.downloads(
+        choice, composition=say("the classes"), composition_ratio=say("the comparison")
+    )
 
 
 def _class_pair(choice: Choice, released: Released, area: str | None) -> None:
@@ -336,16 +359,18 @@ def _class_pair(choice: Choice, released: Released, area: str | None) -> None:
     if ratios:
         with right:
             title, key = (
-                f"Sampled over reported, {choice.index.name(area)}",
+                say("Sampled over reported, {area}", area=choice.index.name(area)),
                 f"released-ratio-{area or 'all'}",
             )
-            page_frame.forest_panel(ratios, title=title, key=key, of="Ratio of the two", guide=1.0)
-            st.caption("Dotted line: as many sampled as reported.")
+            page_frame.forest_panel(
+                ratios, title=title, key=key, of=say("Ratio of the two"), guide=1.0
+            )
+            st.caption(say("Dotted line: as many sampled as reported."))
 
 
 def _class_panel(choice: Choice, released: Released, area: str | None) -> None:
     found = forest_rows(released, area)
     if found:
         title, key = head(choice.index, area), f"released-classes-{area or 'all'}"
-        of = "Encounters by size and mark"
+        of = say("Encounters by size and mark")
         page_frame.forest_panel(found, title=title, key=key, of=of, names=NAMES)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from itertools import product
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
@@ -13,6 +13,7 @@ from analytics.rounding import DASH, percent
 from analytics.wording import numbers
 from analytics.wording.numbers import Measurement, NumberKind
 from dashboard import html_tables, page_frame
+from dashboard.catalogue import phrase, say
 from dashboard.charts.forest import ForestRow, known_rows
 from dashboard.released import classes
 from dashboard.released.classes import HUE
@@ -26,13 +27,22 @@ if TYPE_CHECKING:
     from dashboard.released.records import Line, Released
 
 
-_SIZES = {"unknown": "size unknown", "any": "", None: ""}
-_WOUNDS = {"deep": "deep", "shallow": "not deep"}
+_SIZES = {"unknown": phrase("size unknown"), "any": "", None: ""}
+_WOUNDS = {"deep": phrase("deep"), "shallow": phrase("not deep")}
 #: Order of the fates, and the words of one without further detail.
-FATES = {"kept": "kept", "released": "released", "drop_off": "drop-off", "all": "all together"}
+FATES = {
+    "kept": phrase("kept"),
+    "released": phrase("released"),
+    "drop_off": phrase("drop-off"),
+    "all": phrase("all together"),
+}
 #: The fates of a sum in words, as the answer tells them.
-DIED = {"kept": "kept", "released": "dead after release", "drop_off": "drop-off"}
-NO_ERROR = "neither the fish nor the rates have an error"
+DIED = {
+    "kept": phrase("kept"),
+    "released": phrase("dead after release"),
+    "drop_off": phrase("drop-off"),
+}
+NO_ERROR = phrase("neither the fish nor the rates have an error")
 
 
 def total(released: Released, area: str | None, *, table: str = "deaths") -> Line | None:
@@ -63,14 +73,14 @@ def is_certain(line: Line) -> bool:
 def bracket(line: Line) -> str:
     """Return the interval of the deaths of a line in brackets, or why it has none (Markdown)."""
     if is_certain(line):
-        return f"({NO_ERROR})"
+        return f"({say(NO_ERROR)})"
     return numbers.plain(deaths_of(line).bracket(line["ci_level"]))
 
 
 def deaths_answer(index: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return what the season cost, in sentences (Markdown)."""
     if not released.lines["deaths"]:
-        return (
+        return say(
             "There are no deaths to show: no release rates were imported (table `release_rates`), "
             "or no fish was met."
         )
@@ -80,17 +90,26 @@ def deaths_answer(index: BulletinIndex, released: Released, areas: Sequence[str 
 def _answer_of(index: BulletinIndex, released: Released, area: str | None) -> str:
     line, place = total(released, area), f"{start(index, area)}, {when(index)}"
     if line is None or line["deaths"] is None:
-        why = (line["reason"] if line else None) or "the bulletin has no such line"
-        words = f"{place}: no total of deaths by the releases that anglers reported"
-        return f"{words} ({numbers.plain(why)}).{beside(released, area)}"
-    words = (
-        f"{place}, by the releases that anglers reported: **{deaths_of(line).words}** Chinook "
-        f"died {bracket(line)}{_parts(released, area)}.{_ends(released, line)}"
+        why = (line["reason"] if line else None) or say("the bulletin has no such line")
+        words = say(
+            "{where}: no total of deaths by the releases that anglers reported ({why}).",
+            where=place,
+            why=numbers.plain(why),
+        )
+        return words + beside(released, area)
+    words = say(
+        "{where}, by the releases that anglers reported: **{fish}** Chinook died "
+        "{range}{parts}.{ends}",
+        where=place,
+        fish=deaths_of(line).words,
+        range=bracket(line),
+        parts=_parts(released, area),
+        ends=_ends(released, line),
     )
     if line["catch_variance_prop"] is not None and has_rate_error(released, area):
-        words += (
-            f" Of the error, {percent(line['catch_variance_prop'])} comes from counting the fish, "
-            "the rest from the rates."
+        words += say(
+            " Of the error, {share} comes from counting the fish, the rest from the rates.",
+            share=percent(line["catch_variance_prop"]),
         )
     return words + beside(released, area)
 
@@ -101,11 +120,15 @@ def beside(released: Released, area: str | None) -> str:
     if line is None:
         return ""
     if line["deaths"] is None:
-        why = line["reason"] or "the bulletin does not say why"
-        return f" Using the composition of test fishing, there is no total ({numbers.plain(why)})."
-    return (
-        f" Using the composition of test fishing, the total is **{deaths_of(line).words}** "
-        f"{bracket(line)}."
+        why = line["reason"] or say("the bulletin does not say why")
+        return say(
+            " Using the composition of test fishing, there is no total ({why}).",
+            why=numbers.plain(why),
+        )
+    return say(
+        " Using the composition of test fishing, the total is **{fish}** {range}.",
+        fish=deaths_of(line).words,
+        range=bracket(line),
     )
 
 
@@ -113,7 +136,7 @@ def _parts(released: Released, area: str | None) -> str:
     """Return the deaths by how the fish died."""
     lines = {one["fate"]: one for one in totals(groups(released, area))}
     known = [
-        f"**{deaths_of(line).words}** {words}"
+        f"**{deaths_of(line).words}** {say(words)}"
         for fate, words in DIED.items()
         if (line := lines.get(fate)) and line["deaths"] is not None
     ]
@@ -124,15 +147,16 @@ def _ends(released: Released, line: Line) -> str:
     """Return the deaths at either end of the rates, or that the rates have none."""
     deaths, (low, high) = deaths_of(line), span_of(line)
     if low is not None and high is not None:
-        return (
-            f" With every rate at its low end it is {deaths.shown(low)}, at its high end "
-            f"{deaths.shown(high)}."
+        return say(
+            " With every rate at its low end it is {low}, at its high end {high}.",
+            low=deaths.shown(low),
+            high=deaths.shown(high),
         )
     if not _rated(released, line["area"]):
         return ""
     if has_rate_error(released, line["area"]):
-        return " Some of the rates have no error, so low and high ends are not given."
-    return " The rates have no error."
+        return say(" Some of the rates have no error, so low and high ends are not given.")
+    return say(" The rates have no error.")
 
 
 def has_rate_error(released: Released, area: str | None) -> bool:
@@ -152,14 +176,14 @@ def label(line: Line, *, short: bool = False) -> str:
     """Return the group of fish of a line in a few words; `short` for the axis of a figure."""
     fate, size, method = line["fate"], line["size_class"], line["method"]
     if fate in ("all", "kept"):
-        return FATES[fate]
+        return say(FATES[fate])
     if is_sum(line):
-        return f"{FATES.get(fate, fate)}, all together"
-    parts = [_SIZES.get(size, size)]
+        return say("{fate}, all together", fate=say(FATES.get(fate) or fate))
+    parts: list[Any] = [_SIZES.get(size, size)]
     if fate != "released" or not (short and parts[0]):
         parts.insert(0, FATES.get(fate, fate))
     parts += [method, _WOUNDS.get(line["wound_class"])]
-    return ", ".join(part for part in parts if part)
+    return ", ".join(say(part) for part in parts if part)
 
 
 def is_sum(line: Line) -> bool:
@@ -216,10 +240,10 @@ def fish_of(line: Line) -> Measurement:
 #: Groups with a smaller part of all deaths stand in the table alone.
 LEAST_PART = 0.01
 NAMES = (
-    ("sea", "using the composition of test fishing"),
-    ("copper", "releases as anglers reported them"),
-    ("bar", "interval, from the fish and the rate"),
-    ("thin", "the same fish at the low and the high end of the rate"),
+    ("sea", phrase("using the composition of test fishing")),
+    ("copper", phrase("releases as anglers reported them")),
+    ("bar", phrase("interval, from the fish and the rate")),
+    ("thin", phrase("the same fish at the low and the high end of the rate")),
 )
 _BASES = {SAMPLED_DEATHS: SAMPLED, "deaths": REPORTED}
 
@@ -231,7 +255,7 @@ def sums(released: Released, area: str | None) -> list[ForestRow]:
         every = groups(released, area, table=table)
         mine = [one for one in totals(every) if one["fate"] == fate]
         for one in mine:
-            name = DIED.get(fate, usual) if len(mine) == 1 else label(one)
+            name = say(DIED.get(fate, usual)) if len(mine) == 1 else label(one)
             found.append(_dot(name, one, every, basis=basis))
     return known_rows(found)
 
@@ -260,11 +284,12 @@ def by_area(index: BulletinIndex, released: Released) -> list[ForestRow]:
     )
 
 
-def title(line: Line | None, *, where: str, by: str = "by releases as reported") -> str:
+def title(line: Line | None, *, where: str) -> str:
     """Return the finding of a figure: how many died in all."""
     if line is None or line["deaths"] is None:
-        return f"{where}: no total of deaths {by}"
-    return f"{where}: {deaths_of(line).words} Chinook died, {by}"
+        return say("{where}: no total of deaths by releases as reported", where=where)
+    fish = deaths_of(line).words
+    return say("{where}: {fish} Chinook died, by releases as reported", where=where, fish=fish)
 
 
 def areas_title(index: BulletinIndex, released: Released) -> str:
@@ -272,9 +297,13 @@ def areas_title(index: BulletinIndex, released: Released) -> str:
     lines = {area: total(released, area) for area in index.areas}
     known = {area: one for area, one in lines.items() if one and one["deaths"] is not None}
     if not known:
-        return "All deaths, by area"
+        return say("All deaths, by area")
     most = max(known, key=lambda area: known[area]["deaths"])
-    return f"Most died in {index.name(most)}: {deaths_of(known[most]).words}, as reported"
+    return say(
+        "Most died in {area}: {fish}, as reported",
+        area=index.name(most),
+        fish=deaths_of(known[most]).words,
+    )
 
 
 def groups_title(released: Released, area: str | None, *, where: str) -> str:
@@ -285,28 +314,40 @@ def groups_title(released: Released, area: str | None, *, where: str) -> str:
         if one["deaths"] is not None and one["fate"] != "all" and not is_sum(one)
     ]
     if not every:
-        return f"{where}: deaths by group, as reported"
+        return say("{where}: deaths by group, as reported", where=where)
     most = max(every, key=lambda one: one["deaths"])
-    return f"{where}: most deaths, {label(most)}, {deaths_of(most).words}, as reported"
+    return say(
+        "{where}: most deaths, {group}, {fish}, as reported",
+        where=where,
+        group=label(most),
+        fish=deaths_of(most).words,
+    )
 
 
 def _dot(name: str, line: Line, every: Sequence[Line], *, basis: str) -> ForestRow:
     lines = [line["evidence"], line["reason"]]
     if line["fish"] is not None and line["rate_prop"] is not None:
         fish = f"{fish_of(line).words} {out_of(line, every)}"
-        lines.insert(0, f"{fish}, at a rate of {rate_of(line).words}")
+        lines.insert(0, say("{fish}, at a rate of {rate}", fish=fish, rate=rate_of(line).words))
     words = "\n".join(one for one in lines if one)
     return ForestRow(name, deaths_of(line), thin=span_of(line), hue=HUE[basis], words=words)
 
 
 # Deaths of the season by group of fish, as tables.
 
-_HEADS = ("Fish", "Out of", "Rate", "Deaths", "Rates low to high", "Source and notes")
-SMALL = (
+_HEADS = (
+    phrase("Fish"),
+    phrase("Out of"),
+    phrase("Rate"),
+    phrase("Deaths"),
+    phrase("Rates low to high"),
+    phrase("Source and notes"),
+)
+SMALL = phrase(
     "Deep: hooked in gills, throat or gut, or bleeding. Groups with under 1 % of the deaths stand "
     "in the table alone."
 )
-ALL_RATES = (
+ALL_RATES = phrase(
     "Low and high in the line of all together take every rate at its low end, or every rate at "
     "its high end, at once: a wider span than chance alone would give, and no interval."
 )
@@ -341,7 +382,7 @@ def table(
             html_tables.line(heads, label(one), [values[at] for at in used], is_all=is_sum(one))
             for one, values in of_domain
         ]
-        lines += [] if of_domain else [html_tables.words_line(heads, "no fish met")]
+        lines += [] if of_domain else [html_tables.words_line(heads, say("no fish met"))]
     return html_tables.table(heads, lines, kind="bm-rates")
 
 
@@ -360,8 +401,8 @@ def _headings(index: BulletinIndex, released: Released, area: str | None) -> dic
     if not released.of(SAMPLED_DEATHS, area):
         return {"deaths": name}
     return {
-        "deaths": f"{name}, releases as reported",
-        SAMPLED_DEATHS: f"{name}, using the composition of test fishing",
+        "deaths": say("{area}, releases as reported", area=name),
+        SAMPLED_DEATHS: say("{area}, using the composition of test fishing", area=name),
     }
 
 
@@ -372,9 +413,9 @@ def _values(line: Line, every: Sequence[Line], *, shared: Sequence[str]) -> list
         error = f"± {fish.shown(line['fish_se'])}" if line["fish_se"] else ""
         cells[0] = f"{fish.words} {out_of(line, every)}" + html_tables.small(error)
     if rate.value is not None and line["fate"] != "kept":
-        cells[1] = rate.words + html_tables.small(rate.limits or "no error given")
+        cells[1] = rate.words + html_tables.small(rate.limits or say("no error given"))
     if deaths.value is not None:
-        certain = deaths.words + html_tables.small("no error")
+        certain = deaths.words + html_tables.small(say("no error"))
         cells[2] = certain if is_certain(line) else html_tables.amount(deaths)
         cells[3] = deaths.between(*span_of(line)) or DASH
     return [*cells, source_of(line, shared=shared)]
@@ -400,31 +441,31 @@ def draw(choice: Choice, released: Released) -> None:
     found = {area: rows for area in choice.domains if (rows := sums(released, area))}
     areas = [] if choice.areas else by_area(index, released)
     if found or areas:
-        st.header("Deaths, the season so far", anchor=False)
+        st.header(say("Deaths, the season so far"), anchor=False)
         page_frame.forest_signs([row for rows in (*found.values(), areas) for row in rows], NAMES)
     for area, rows in found.items():
         said, key = (
             title(total(released, area), where=head(index, area)),
             f"released-deaths-{area or 'all'}",
         )
-        page_frame.forest_panel(rows, title=said, key=key, of="Deaths", names=NAMES)
+        page_frame.forest_panel(rows, title=said, key=key, of=say("Deaths"), names=NAMES)
     if areas:
         said, key = areas_title(index, released), "released-deaths-areas"
-        page_frame.forest_panel(areas, title=said, key=key, of="Deaths", names=NAMES)
-    st.caption(ALL_RATES)
+        page_frame.forest_panel(areas, title=said, key=key, of=say("Deaths"), names=NAMES)
+    st.caption(say(ALL_RATES))
     _draw_table(choice, released, choice.domains, is_short=True)
-    with st.expander("Each group of fish, with its rate and where that is from"):
+    with st.expander(say("Each group of fish, with its rate and where that is from")):
         for area in choice.domains:
             if rows := by_group(released, area):
                 said = groups_title(released, area, where=head(index, area))
                 key = f"released-groups-{area or 'all'}"
-                page_frame.forest_panel(rows, title=said, key=key, of="Deaths by group")
-        st.caption(SMALL)
+                page_frame.forest_panel(rows, title=said, key=key, of=say("Deaths by group"))
+        st.caption(say(SMALL))
         _draw_table(choice, released, choice.domains)
     if not choice.areas:
-        with st.expander("The same by area"):
+        with st.expander(say("The same by area")):
             _draw_table(choice, released, index.areas, is_short=True)
-    page_frame.downloads(choice, deaths="the deaths")
+    page_frame.downloads(choice, deaths=say("the deaths"))
 
 
 def _draw_table(

@@ -6,23 +6,30 @@ import pyarrow as pa
 
 from analytics.wording.numbers import Measurement, NumberKind
 from dashboard import html_tables
+from dashboard.catalogue import phrase, say
 from dashboard.charts.forest import ForestRow
 
-ANSWER = (
+ANSWER = phrase(
     "Where the hook sits decides most of it: of fish hooked in the jaw **2.3 %** died, of fish "
     "hooked in the gills **81.6 %** (Lindsay et al. 2004). What is left in the hands of the angler "
     "is to keep the hook out of the throat, and the fish in the water."
 )
 ADVICE = (
-    "**Keep the fish in the water** while the hook comes out; do not lift it by line or gills.",
-    "**Single barbless hooks** can be twisted out with a tool, without touching the fish.",
-    "**Cut the leader of a swallowed hook** close to the mouth; do not dig for it.",
-    "**Expect swallowed hooks when mooching:** of 522 young Chinook caught by drift mooching, "
-    "40.6 % were hooked in the gut (Grover et al. 2002). Have the cutter at hand.",
-    "**Tell the sampler** how many fish went back, how large, and how many were hooked deep: the "
-    "figures of these pages rest on it.",
+    phrase(
+        "**Keep the fish in the water** while the hook comes out; do not lift it by line or gills."
+    ),
+    phrase("**Single barbless hooks** can be twisted out with a tool, without touching the fish."),
+    phrase("**Cut the leader of a swallowed hook** close to the mouth; do not dig for it."),
+    phrase(
+        "**Expect swallowed hooks when mooching:** of 522 young Chinook caught by drift mooching, "
+        "40.6 % were hooked in the gut (Grover et al. 2002). Have the cutter at hand."
+    ),
+    phrase(
+        "**Tell the sampler** how many fish went back, how large, and how many were hooked deep: "
+        "the figures of these pages rest on it."
+    ),
 )
-ADVICE_SOURCE = (
+ADVICE_SOURCE = phrase(
     "The first three are common handling rules; local rules decide. The fourth is published; the "
     "last is our own request."
 )
@@ -33,31 +40,37 @@ WOUNDS = (
     ("tongue", 0.178, 0.051),
     ("eye", 0.0, 0.004),
     ("gills", 0.816, 0.051),
-    ("oesophagus and stomach", 0.673, 0.078),
+    (phrase("oesophagus and stomach"), 0.673, 0.078),
 )
 SOURCES = (
-    "Lindsay et al. (2004), Hooking mortality by anatomical location and its use in estimating "
-    "mortality of spring Chinook salmon caught and released in a river sport fishery, N. Am. J. "
-    "Fish. Manage. 24.",
-    "Grover et al. (2002), Am. Fish. Soc. Symp. 30.",
+    phrase(
+        "Lindsay et al. (2004), Hooking mortality by anatomical location and its use in estimating "
+        "mortality of spring Chinook salmon caught and released in a river sport fishery, N. Am. "
+        "J. Fish. Manage. 24."
+    ),
+    phrase("Grover et al. (2002), Am. Fish. Soc. Symp. 30."),
 )
-NOT_HERE = (
+NOT_HERE = phrase(
     "These published rates are of adult spring Chinook in a river and have no intervals here: they "
     "show the order of the wound sites, not the deaths of this fishery. For those see *Deaths*."
 )
-DECIDES = (
+DECIDES = phrase(
     "Figures and advice inform. The rules of the agency in charge decide what may be kept and how "
     "fish must be released, and what needs a licence or a permit stays with those who hold one."
 )
-TITLE = "Of fish hooked in the gills 81.6\u00a0% died, in the jaw 2.3\u00a0% (Lindsay et al. 2004)"
-NAMES = (("sea", "share of fish that died"),)
-_HEADS = ("Wound site", "Died", "Share of fish hooked there")
+TITLE = phrase(
+    "Of fish hooked in the gills 81.6\u00a0% died, in the jaw 2.3\u00a0% (Lindsay et al. 2004)"
+)
+NAMES = (("sea", phrase("share of fish that died")),)
+_HEADS = (phrase("Wound site"), phrase("Died"), phrase("Share of fish hooked there"))
 
 
 def forest_rows() -> list[ForestRow]:
     """Return deaths by wound site in print, the most deadly first."""
     return [
-        ForestRow(name, Measurement(died, sort=NumberKind.SHARE), words="Lindsay et al. (2004)")
+        ForestRow(
+            name, Measurement(died, sort=NumberKind.SHARE), words=say("Lindsay et al. (2004)")
+        )
         for name, died, _ in ranked()
     ]
 

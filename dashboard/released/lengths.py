@@ -12,6 +12,7 @@ from analytics.units import both_lengths
 from analytics.wording import numbers
 from analytics.wording.numbers import NumberKind
 from dashboard import filters, html_tables, page_frame
+from dashboard.catalogue import phrase, say
 from dashboard.charts import bars as bar_charts
 from dashboard.charts import curves
 from dashboard.released.records import head, start, when
@@ -25,20 +26,27 @@ if TYPE_CHECKING:
     from dashboard.released.records import Line, Released
 
 #: Sources of measured fish with their words.
-SOURCES = {"test_fishing": "Test fishing: fish met", "dockside": "Dockside: fish kept"}
-BY_AREA = (
+SOURCES = {
+    "test_fishing": phrase("Test fishing: fish met"),
+    "dockside": phrase("Dockside: fish kept"),
+}
+BY_AREA = phrase(
     "Test fishing by area; each panel has its own scale. Choose an area to see fish kept there too."
 )
-_HEADS = ("Total length, mm", "Test fishing", "Dockside")
-_SHARE_HEADS = ("Minimum length", "Share that would be legal", "Legal of measured")
+_HEADS = (phrase("Total length, mm"), phrase("Test fishing"), phrase("Dockside"))
+_SHARE_HEADS = (
+    phrase("Minimum length"),
+    phrase("Share that would be legal"),
+    phrase("Legal of measured"),
+)
 #: Lines of the table of legal shares are this far apart, and up to this far from the minimum in
 #: force, in millimetres; the download has all.
 STEP_MM, REACH_MM = 50, 150
 #: Why a domain has no legal shares, where its lines do not say.
-_NO_FISH = "no fish of test fishing there"
+_NO_FISH = phrase("no fish of test fishing there")
 #: How far from the rule the answer looks, in millimetres.
 AWAY_MM = 40
-ONLY_MET = (
+ONLY_MET = phrase(
     "Only test fishing meets small fish: at the landing site all but kept fish are missing, so "
     "the legal share comes from test fishing alone. Fish on the line count as legal."
 )
@@ -86,7 +94,7 @@ def span(released: Released) -> tuple[float, float]:
 def legal_answer(index: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return which share of the fish met is legal, in sentences (Markdown)."""
     if not released.lines["lengths"] and not released.lines["legal_share"]:
-        return "There are no lengths to show: no fish was measured this season."
+        return say("There are no lengths to show: no fish was measured this season.")
     return "\n\n".join(_answer_of(index, released, area) for area in areas)
 
 
@@ -95,21 +103,32 @@ def _answer_of(index: BulletinIndex, released: Released, area: str | None) -> st
     rule = next((one for one in lines if one["is_rule"]), None)
     if rule is None or rule["share"] is None:
         reason = next((one["reason"] for one in lines if one["reason"]), "")
-        why = (rule["reason"] if rule else "") or reason or "no fish of test fishing was measured"
-        return f"{place} no share of legal fish can be given: {numbers.plain(why)}."
+        why = (rule["reason"] if rule else "") or reason
+        why = numbers.plain(why or say("no fish of test fishing was measured"))
+        return say("{where} no share of legal fish can be given: {why}.", where=place, why=why)
     share = share_of(rule)
-    words = (
-        f"{place}, **{share.words}** of the {rule['n_fish']:,} fish measured in test fishing were "
-        f"of legal length, {both_lengths(rule['min_length_mm'])} or more "
-        f"{numbers.plain(share.bracket(rule['ci_level']))}"
+    words = say(
+        "{where}, **{share}** of the {n_fish:,} fish measured in test fishing were of legal "
+        "length, {length} or more {range}",
+        where=place,
+        share=share.words,
+        n_fish=rule["n_fish"],
+        length=both_lengths(rule["min_length_mm"]),
+        range=numbers.plain(share.bracket(rule["ci_level"])),
     )
     others = [_near(lines, rule["min_length_mm"] + off) for off in (-AWAY_MM, AWAY_MM)]
     parts = [
-        f"{share_of(one).words} at {one['min_length_mm']:,.0f} mm"
+        say(
+            "{share} at {length:,.0f} mm",
+            share=share_of(one).words,
+            length=one["min_length_mm"],
+        )
         for one in others
         if one is not None and one is not rule
     ]
-    return f"{words}; it would be {' and '.join(parts)}." if parts else f"{words}."
+    if not parts:
+        return f"{words}."
+    return say("{now}; it would be {others}.", now=words, others=say(" and ").join(parts))
 
 
 def _near(lines: Sequence[Line], length: float) -> Line | None:
@@ -137,7 +156,7 @@ def table(test: Sequence[Line], dockside: Sequence[Line]) -> str:
     for low in sorted({*by_low[0], *by_low[1]}):
         ones = [found.get(low) for found in by_low]
         width = next(one["bin_mm"] for one in ones if one)
-        name = f"{low:,.0f} to under {low + width:,.0f}"
+        name = say("{low:,.0f} to under {high:,.0f}", low=low, high=low + width)
         lines.append(html_tables.line(_HEADS, name, [_count(one) for one in ones]))
     return html_tables.table(_HEADS, lines)
 
@@ -145,17 +164,21 @@ def table(test: Sequence[Line], dockside: Sequence[Line]) -> str:
 def _count(one: Line | None) -> str:
     if one is None or not one["fish"]:
         return "0"
-    marked = f"{one['marked']:,} clipped"
+    marked = say("{marked:,} clipped", **one)
     return f"{one['fish']:,}" + html_tables.small(marked)
 
 
 def curve_words(lines: Sequence[Line], *, place: str) -> str:
     """Return a sentence that stands for a figure of legal shares where it cannot be seen."""
     first, last = lines[0], lines[-1]
-    return (
-        f"Share of the fish met in test fishing that would be legal, {place}: from "
-        f"{share_of(first).figure()} at {first['min_length_mm']:,.0f} mm to "
-        f"{share_of(last).figure()} at {last['min_length_mm']:,.0f} mm."
+    return say(
+        "Share of the fish met in test fishing that would be legal, {where}: from {first} at "
+        "{low:,.0f} mm to {last} at {high:,.0f} mm.",
+        where=place,
+        first=share_of(first).figure(),
+        low=first["min_length_mm"],
+        last=share_of(last).figure(),
+        high=last["min_length_mm"],
     )
 
 
@@ -168,10 +191,10 @@ def shares_table(lines: Sequence[Line], *, head: str) -> str:
         if not (one["is_rule"] or _is_shown(length, rule)):
             continue
         name = "–" if length is None else both_lengths(length)
-        name += ", the minimum in force" if one["is_rule"] else ""
+        name += say(", the minimum in force") if one["is_rule"] else ""
         measured = DASH
         if one["n_legal"] is not None and one["n_fish"] is not None:
-            measured = f"{one['n_legal']:,} of {one['n_fish']:,}"
+            measured = say("{n_legal:,} of {n_fish:,}", **one)
         share = share_of(one)
         values = (html_tables.amount(share, why=one["reason"] or ""), measured)
         parts.append(html_tables.line(_SHARE_HEADS, name, values, is_all=one["is_rule"]))
@@ -187,33 +210,49 @@ def _is_shown(length: float | None, rule: float | None) -> bool:
 def histogram_words(found: Sequence[Line], *, source: str, place: str) -> str:
     """Return a sentence that stands for a figure of lengths where it cannot be seen."""
     if not found:
-        return f"{SOURCES[source]}, {place}: no fish measured."
+        named = {"source": say(SOURCES[source]), "where": place}
+        return say("{source}, {where}: no fish measured.", **named)
     most = max(found, key=lambda one: one["fish"])
     low, high = most["bin_low_mm"], most["bin_low_mm"] + most["bin_mm"]
-    return (
-        f"{SOURCES[source]}, {place}: {sum(one['fish'] for one in found):,} fish by length, most "
-        f"({most['fish']:,}) from {low:,.0f} to under {high:,.0f} mm."
+    return say(
+        "{source}, {where}: {all:,} fish by length, most ({most:,}) from {low:,.0f} to under "
+        "{high:,.0f} mm.",
+        source=say(SOURCES[source]),
+        where=place,
+        all=sum(one["fish"] for one in found),
+        most=most["fish"],
+        low=low,
+        high=high,
     )
 
 
 def histogram_title(found: Sequence[Line], *, source: str) -> str:
     """Return the finding of a figure of lengths: where most of the fish are."""
     count = sum(one["fish"] for one in found)
-    start = f"{SOURCES[source]}, {count:,} measured"
+    known = {"source": say(SOURCES[source]), "n": count}
     if not found:
-        return start
+        return say("{source}, {n:,} measured", **known)
     most = max(found, key=lambda one: one["fish"])
-    ends = most["bin_low_mm"], most["bin_low_mm"] + most["bin_mm"]
-    return f"{start}, most from {ends[0]:,.0f} to under {ends[1]:,.0f} mm"
+    low = most["bin_low_mm"]
+    return say(
+        "{source}, {n:,} measured, most from {low:,.0f} to under {high:,.0f} mm",
+        low=low,
+        high=low + most["bin_mm"],
+        **known,
+    )
 
 
 def curve_title(lines: Sequence[Line], *, where: str) -> str:
     """Return the finding of a figure of legal shares: the share at the minimum in force."""
     rule = next((one for one in lines if one["is_rule"]), None)
     if rule is None:
-        return f"{where}: share legal by minimum length"
-    at = f"{rule['min_length_mm']:,.0f} mm"
-    return f"{where}: {share_of(rule).words} of fish met are legal at {at}, the minimum in force"
+        return say("{where}: share legal by minimum length", where=where)
+    return say(
+        "{where}: {share} of fish met are legal at {length:,.0f} mm, the minimum in force",
+        where=where,
+        share=share_of(rule).words,
+        length=rule["min_length_mm"],
+    )
 
 
 def conversion_words(released: Released) -> list[str]:
@@ -222,34 +261,35 @@ def conversion_words(released: Released) -> list[str]:
 
 
 _MEASURES = {
-    "total_length_mm": "total length",
-    "fork_length_mm": "fork length",
-    "weight_g": "weight",
+    "total_length_mm": phrase("total length"),
+    "fork_length_mm": phrase("fork length"),
+    "weight_g": phrase("weight"),
 }
 
 
 def _conversion(line: Line) -> str:
-    target, given = (_MEASURES.get(line[name]) or line[name] for name in ("target", "given"))
-    start = f"{target[:1].upper()}{target[1:]} from {given}"
+    target, given = (say(_MEASURES.get(line[name]) or line[name]) for name in ("target", "given"))
+    target = target[:1].upper() + target[1:]
+    start = say("{target} from {given}", target=target, given=given)
     source = sentences(line["source"])
     if line["slope"] is None:
-        return f"{start}: {source or 'no conversion known'}."
+        return f"{start}: {source or say('no conversion known')}."
     if line["form"] == "power":
-        formula = f"logarithms on a straight line, exponent {line['slope']:.3f}"
+        formula = say("logarithms on a straight line, exponent {slope:.3f}", **line)
     elif line["intercept"]:
         sign = "−" if line["intercept"] < 0 else "+"
         formula = f"{line['slope']:.4f} × {given} {sign} {abs(line['intercept']):.1f} mm"
     else:
         formula = f"{line['slope']:.4g} × {given}"
     if line["form"] == "stated factor" and line["target"] == "weight_g":
-        formula = f"a stated condition factor of {line['slope']:.4g}"
+        formula = say("a stated condition factor of {slope:.4g}", **line)
     behind = []
-    fish = f"{line['n_fish']:,} fish" if line["n_fish"] else ""
+    fish = say("{n_fish:,} fish", **line) if line["n_fish"] else ""
     behind += [fish] if fish and fish not in source else []
     if line["r_squared"] is not None:
         behind.append(f"R² {line['r_squared']:.3f}")
     if line["residual_sd"] is not None and line["form"] == "linear":
-        behind.append(f"residual standard deviation {line['residual_sd']:.1f} mm")
+        behind.append(say("residual standard deviation {residual_sd:.1f} mm", **line))
     behind += [source] if source else []
     return f"{start}: {formula} ({'; '.join(behind)})." if behind else f"{start}: {formula}."
 
@@ -262,18 +302,18 @@ def draw(choice: Choice, released: Released) -> None:
     page_frame.lead(legal_answer(choice.index, released, choice.domains))
     if released.lines["lengths"]:
         week = filters.span(weeks(released))
-        name = "the season so far" if week is None else when(choice.index, week)
-        st.header(f"Fish by length, {name}", anchor=False)
+        name = say("the season so far") if week is None else when(choice.index, week)
+        st.header(say("Fish by length, {when}", when=name), anchor=False)
         page_frame.signs(bar_charts.SIGNS, bar_charts.HUES)
         for area in choice.domains:
             _draw_sources(choice, released, area, week=week)
         _draw_areas(choice, released, week=week)
-        page_frame.downloads(choice, lengths="the lengths")
+        page_frame.downloads(choice, lengths=say("the lengths"))
     if released.lines["legal_share"]:
         _draw_legal(choice, released)
     for words in conversion_words(released):
         st.caption(numbers.plain(words))
-    page_frame.downloads(choice, conversions="the conversions")
+    page_frame.downloads(choice, conversions=say("the conversions"))
 
 
 def _draw_sources(
@@ -286,7 +326,7 @@ def _draw_sources(
             st.markdown(f"**{numbers.plain(histogram_title(lines, source=source))}**")
             _draw_bars(choice, released, area, lines, source=source)
     if any(found.values()):
-        with st.expander(f"The numbers, {numbers.plain(choice.index.name(area))}"):
+        with st.expander(say("The numbers, {area}", area=numbers.plain(choice.index.name(area)))):
             st.html(table(found["test_fishing"], found["dockside"]))
 
 
@@ -306,18 +346,19 @@ def _draw_areas(choice: Choice, released: Released, *, week: str | None) -> None
     found = {area: lines for area, lines in every.items() if lines}
     if not found:
         return
-    st.caption(BY_AREA)
+    st.caption(say(BY_AREA))
 
     def panel(area: str) -> None:
         count = sum(one["fish"] for one in found[area])
-        st.markdown(f"**{numbers.plain(choice.index.name(area))}**, {count:,} measured")
+        name = numbers.plain(choice.index.name(area))
+        st.markdown(say("**{area}**, {n:,} measured", area=name, n=count))
         _draw_bars(choice, released, area, found[area], source=source)
 
     page_frame.grid(list(found), panel)
 
 
 def _draw_legal(choice: Choice, released: Released) -> None:
-    st.header("Share that would be legal at other minimum lengths", anchor=False)
+    st.header(say("Share that would be legal at other minimum lengths"), anchor=False)
     lines = {area: shares(released, area) for area in choice.domains}
     known = {area: [one for one in of if one["share"] is not None] for area, of in lines.items()}
     plotted = {area: of for area, of in known.items() if len(of) > 1}
@@ -329,15 +370,15 @@ def _draw_legal(choice: Choice, released: Released) -> None:
         key = f"released-legal-{area or 'all'}"
         said = curve_title(of, where=head(choice.index, area))
         page_frame.panel(said, figure, key=key, alt=alt)
-    st.caption(ONLY_MET)
+    st.caption(say(ONLY_MET))
     for area, of in lines.items():
         name = head(choice.index, area)
         if area not in plotted:
-            why = next((one["reason"] for one in of if one["reason"]), _NO_FISH)
+            why = next((one["reason"] for one in of if one["reason"]), say(_NO_FISH))
             st.markdown(f"{numbers.plain(name)}: {numbers.plain(why)}.")
             continue
         words = next((one["reason"] for one in of if one["is_rule"]), "")
         if words:
-            st.caption(f"At the minimum in force: {numbers.plain(words)}.")
+            st.caption(say("At the minimum in force: {words}.", words=numbers.plain(words)))
         st.html(shares_table(of, head=name))
-    page_frame.downloads(choice, legal_share="the legal shares")
+    page_frame.downloads(choice, legal_share=say("the legal shares"))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from analytics.wording import numbers
 from analytics.wording.bulletin_index import Row, of_line
 from analytics.wording.bulletin_index import lines as lines_of
+from dashboard.catalogue import say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -106,7 +107,9 @@ def domains(index: BulletinIndex, areas: Sequence[str]) -> list[str | None]:
 
 def where(index: BulletinIndex, area: str | None) -> str:
     """Return a domain in the words of a sentence (Markdown)."""
-    return "over all areas" if area is None else f"in {numbers.plain(index.name(area))}"
+    if area is None:
+        return say("over all areas")
+    return say("in {area}", area=numbers.plain(index.name(area)))
 
 
 def start(index: BulletinIndex, area: str | None) -> str:
@@ -117,7 +120,9 @@ def start(index: BulletinIndex, area: str | None) -> str:
 
 def when(index: BulletinIndex, week: str | None = None) -> str:
     """Return a week, or the season so far, in the words of a sentence."""
-    return f"season through week {index.card.through}" if week is None else f"week {week}"
+    if week is None:
+        return say("season through week {week}", week=index.card.through)
+    return say("week {week}", week=week)
 
 
 def head(index: BulletinIndex, area: str | None) -> str:

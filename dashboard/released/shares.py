@@ -12,6 +12,7 @@ from analytics.rounding import DASH, number, percent
 from analytics.wording import marks, numbers, reasons
 from analytics.wording.week import SHARE
 from dashboard import html_tables, page_frame
+from dashboard.catalogue import phrase, say
 from dashboard.charts import series
 from dashboard.charts import shares as chart
 from dashboard.released.records import POOLED, SURVEY, where
@@ -25,22 +26,22 @@ if TYPE_CHECKING:
 
 _BASES = (SURVEY, POOLED)
 _HEADS = (
-    *("Area", "Latest week, design-based", "Latest week, model"),
-    *("Season, design-based", "Season, model", "Sample size"),
+    *(phrase("Area"), phrase("Latest week, design-based"), phrase("Latest week, model")),
+    *(phrase("Season, design-based"), phrase("Season, model"), phrase("Sample size")),
 )
-_WEEK_HEADS = ("Week", "Design-based", "Model", "Sample size")
+_WEEK_HEADS = (phrase("Week"), phrase("Design-based"), phrase("Model"), phrase("Sample size"))
 #: Below this the intervals are given as hardly wider than for fish sampled one by one.
 _HARDLY = 1.1
 #: Below this a correlation is given as none.
 _NONE = 0.0005
-LEAN = (
+LEAN = phrase(
     "Points are design-based: sublegal fish reported released, divided by all fish met, with the "
     "interval of the sampling design. The line is a model estimate by partial pooling: weeks and "
     "areas share information, so that a week with few fish moves towards its neighbours and a week "
     "with many keeps its own value. It uses the same interviews, so it is no second sample, and it "
     "cannot correct reports that are wrong."
 )
-DESIGN_EFFECT = (
+DESIGN_EFFECT = phrase(
     "Design effect: the variance of the design-based share over that of as many fish sampled one "
     "by one; over 1 where fish of one boat or day resemble each other, under 1 where much of the "
     "fleet was interviewed."
@@ -60,7 +61,7 @@ def latest(released: Released, area: str | None) -> str | None:
 def share_answer(index: BulletinIndex, released: Released, areas: Sequence[str]) -> str:
     """Return what share of the fish met is sublegal, in sentences (Markdown)."""
     if not released.shares:
-        return (
+        return say(
             "There is no sublegal share to show: no interview of this season says how many fish "
             "were met and how many of them were sublegal."
         )
@@ -72,28 +73,37 @@ def _of_all(index: BulletinIndex, released: Released) -> str:
     week = max((found for area in index.areas if (found := latest(released, area))), default=None)
     if week is None:
         why = [reasons.why_no_estimate(one.row) for one in released.shares.values()]
-        return f"No area has a sublegal share: {numbers.plain(_most(why, 'no reason is given'))}."
+        return say(
+            "No area has a sublegal share: {why}.",
+            why=numbers.plain(_most(why, say("no reason is given"))),
+        )
     row = index.row(None, week, SHARE)
-    start = f"In week {week} no share can be given over all areas."
+    start = say("In week {week} no share can be given over all areas.", week=week)
     if row is not None and row.estimate is not None:
-        start = (
-            f"In week {week}, over all areas, **{numbers.value(row)}** of the fish met were "
-            f"sublegal {numbers.plain(numbers.bracket(row))} by the survey."
+        start = say(
+            "In week {week}, over all areas, **{share}** of the fish met were sublegal {range} by "
+            "the survey.",
+            week=week,
+            share=numbers.value(row),
+            range=numbers.plain(numbers.bracket(row)),
         )
     rows = [(area, released.share(POOLED, area, week)) for area in index.areas]
     known = [(row, area) for area, row in rows if row is not None and row.estimate is not None]
     if not known:
-        return f"{start} There is no model estimate for that week."
+        return f"{start} {say('There is no model estimate for that week.')}"
     known.sort(key=lambda pair: pair[0].estimate or 0.0)
     low, high = known[0], known[-1]
     if len(known) == 1:
-        return f"{start} The model estimate is {_said(index, *low)}; no other area has one."
-    ends = f"{_said(index, *low)} to {_said(index, *high)}"
-    return f"{start} By area, the model estimate ranges from {ends}."
+        only = say(
+            "The model estimate is {share}; no other area has one.", share=_said(index, *low)
+        )
+        return f"{start} {only}"
+    ends = {"low": _said(index, *low), "high": _said(index, *high)}
+    return f"{start} {say('By area, the model estimate ranges from {low} to {high}.', **ends)}"
 
 
 def _said(index: BulletinIndex, row: Row, area: str | None = None) -> str:
-    place = "" if area is None else f" in {numbers.plain(index.name(area))}"
+    place = "" if area is None else say(" in {area}", area=numbers.plain(index.name(area)))
     return f"**{numbers.value(row)}**{place} {numbers.plain(numbers.bracket(row, full=False))}"
 
 
@@ -108,20 +118,27 @@ def _of_area(index: BulletinIndex, released: Released, area: str) -> str:
     if week is None:
         rows = [one.row for (_, at, _), one in released.shares.items() if at == area]
         why = reasons.why_no_estimate(rows[0] if rows else None)
-        return f"There is no sublegal share {place}: {numbers.plain(why)}."
+        why = numbers.plain(why)
+        return say("There is no sublegal share {where}: {why}.", where=place, why=why)
     survey, pooled = (released.share(basis, area, week) for basis in _BASES)
-    start = f"In week {week}, {place}, "
+    known = {"week": week, "where": place}
     if survey is not None and survey.estimate is not None:
-        start += (
-            f"**{numbers.value(survey)}** of the fish met were sublegal by the survey "
-            f"{numbers.plain(numbers.bracket(survey))}"
+        start = say(
+            "In week {week}, {where}, **{share}** of the fish met were sublegal by the survey "
+            "{range}",
+            share=numbers.value(survey),
+            range=numbers.plain(numbers.bracket(survey)),
+            **known,
         )
     else:
-        start += f"the survey gives no share ({numbers.plain(reasons.why_no_estimate(survey))})"
+        why = numbers.plain(reasons.why_no_estimate(survey))
+        start = say("In week {week}, {where}, the survey gives no share ({why})", why=why, **known)
     if pooled is None or pooled.estimate is None:
-        why = numbers.plain(reasons.why_no_estimate(pooled)) if pooled else "none was calculated"
-        return f"{start}; there is no model estimate ({why})."
-    return f"{start}; the model estimate is {_said(index, pooled)}."
+        none = say("none was calculated")
+        why = numbers.plain(reasons.why_no_estimate(pooled)) if pooled else none
+        return say("{survey}; there is no model estimate ({why}).", survey=start, why=why)
+    model = _said(index, pooled)
+    return say("{survey}; the model estimate is {model}.", survey=start, model=model)
 
 
 def alike(released: Released, areas: Sequence[str]) -> str:
@@ -134,27 +151,38 @@ def alike(released: Released, areas: Sequence[str]) -> str:
     rhos = (one.more["overdispersion"] for one in released.shares.values())
     rho = next((one for one in rhos if one is not None), None)
     if not effects and rho is None:
-        return "How much fish of one site-day resemble each other cannot be estimated from so few."
+        return say(
+            "How much fish of one site-day resemble each other cannot be estimated from so few."
+        )
     parts = [_wider(median(effects))] if effects else []
     if rho is not None:
-        finds = "between two fish of a site-day the model finds a correlation of"
+        shown = number(rho, place=-3 if rho < 0.1 else -2)
         parts.append(
-            "the model finds no correlation between two fish of a site-day"
+            say("the model finds no correlation between two fish of a site-day")
             if rho < _NONE
-            else f"{finds} {number(rho, place=-3 if rho < 0.1 else -2)}"
+            else say("between two fish of a site-day the model finds a correlation of {r}", r=shown)
         )
     return " ".join(f"{part[:1].upper()}{part[1:]}." for part in parts)
 
 
 def _wider(effect: float) -> str:
     times = math.sqrt(effect)
-    size = f"{times:.1f} times as wide as" if times >= _HARDLY else "no wider than"
-    if _HARDLY > times > 1:
-        size = "hardly wider than"
-    return (
-        f"in the median area and week the survey’s interval is {size} that of as many fish sampled "
-        f"one by one (design effect {effect:.1f})"
-    )
+    if times >= _HARDLY:
+        text = phrase(
+            "in the median area and week the survey’s interval is {times:.1f} times as wide as "
+            "that of as many fish sampled one by one (design effect {effect:.1f})"
+        )
+    elif times > 1:
+        text = phrase(
+            "in the median area and week the survey’s interval is hardly wider than that of as "
+            "many fish sampled one by one (design effect {effect:.1f})"
+        )
+    else:
+        text = phrase(
+            "in the median area and week the survey’s interval is no wider than that of as many "
+            "fish sampled one by one (design effect {effect:.1f})"
+        )
+    return say(text, times=times, effect=effect)
 
 
 def table(index: BulletinIndex, released: Released, areas: Sequence[str]) -> str:
@@ -180,7 +208,7 @@ def weeks_table(index: BulletinIndex, released: Released, area: str) -> str:
         if found != [None, None]:
             values = [*map(_cell, found), _rests(released, area, week)]
             lines.append(html_tables.line(_WEEK_HEADS, week, values))
-    lines = lines or [html_tables.words_line(_WEEK_HEADS, "no open week")]
+    lines = lines or [html_tables.words_line(_WEEK_HEADS, say("no open week"))]
     return html_tables.table(_WEEK_HEADS, lines)
 
 
@@ -193,8 +221,11 @@ def _rests(released: Released, area: str, week: str | None) -> str:
     if one is None:
         return DASH
     fish, sublegal, effect = (one.more[name] for name in ("n_fish", "n_sublegal", "design_effect"))
-    words = "" if fish is None else f"{sublegal or 0:,} sublegal of {fish:,} fish reported"
-    below = "" if effect is None else f"design effect {effect:.1f}"
+    words = ""
+    if fish is not None:
+        counts = {"sublegal": sublegal or 0, "fish": fish}
+        words = say("{sublegal:,} sublegal of {fish:,} fish reported", **counts)
+    below = "" if effect is None else say("design effect {effect:.1f}", effect=effect)
     return html_tables.small(words, below) or DASH
 
 
@@ -209,7 +240,7 @@ def draw(choice: Choice, released: Released) -> None:
         return
     shown = [area for area in choice.shown if latest(released, area)]
     if shown:
-        st.header("Sublegal share, week by week", anchor=False)
+        st.header(say("Sublegal share, week by week"), anchor=False)
         rows = [released.share(SURVEY, area, week) for area in shown for week in index.axis]
         signs = [*marks.signs(rows), *chart.SIGNS]
         signs += [series.CUT] if series.is_cut(rows, top=1.0) else []
@@ -217,14 +248,20 @@ def draw(choice: Choice, released: Released) -> None:
         low, high = chart.axis(rows)
         _weeks(index, released, shown, span=(low, high))
         page_frame.on_demand(html_tables.signs(signs, hues=chart.HUES))
-        st.caption(f"Every axis goes from {percent(round(low, 1))} to {percent(round(high, 1))}.")
-    st.caption(f"{LEAN} {DESIGN_EFFECT}")
+        st.caption(
+            say(
+                "Every axis goes from {low} to {high}.",
+                low=percent(round(low, 1)),
+                high=percent(round(high, 1)),
+            )
+        )
+    st.caption(f"{say(LEAN)} {say(DESIGN_EFFECT)}")
     st.html(table(index, released, choice.areas))
     for area in choice.areas:
-        with st.expander(f"Every week in {numbers.plain(index.name(area))}"):
+        with st.expander(say("Every week in {area}", area=numbers.plain(index.name(area)))):
             st.html(weeks_table(index, released, area))
     if not choice.areas:
-        st.caption("Choose an area to read its weeks in a table; the download has them all.")
+        st.caption(say("Choose an area to read its weeks in a table; the download has them all."))
     # What most rows of the pooled line say of their model.
     words = _most(
         [
@@ -234,8 +271,8 @@ def draw(choice: Choice, released: Released) -> None:
         ]
     )
     if words:
-        st.caption(f"The model: {numbers.plain(words)}.")
-    page_frame.downloads(choice, shares="the shares")
+        st.caption(say("The model: {notes}.", notes=numbers.plain(words)))
+    page_frame.downloads(choice, shares=say("the shares"))
 
 
 def _weeks(

@@ -12,6 +12,7 @@ from analytics.wording import marks, numbers, reasons
 from analytics.wording.numbers import NumberKind
 from analytics.wording.week import RATE
 from dashboard import filters, html_tables, page_frame
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.charts import series
 from dashboard.charts.forest import ForestRow
 from dashboard.released.records import domains, head, start, when
@@ -25,8 +26,8 @@ if TYPE_CHECKING:
 
 #: Species that the answer names.
 NAMED = 3
-NAMES = (("sea", "fish per angler-hour"), ("bar", "interval"))
-MEANING = (
+NAMES = (("sea", phrase("fish per angler-hour")), ("bar", phrase("interval")))
+MEANING = phrase(
     "Kept and released fish of the species, divided by angler-hours, as reported at the landing "
     "site. A boat without a row met none, where anyone in the area recorded any bycatch that "
     "season. Names are those of the data."
@@ -59,7 +60,7 @@ def species_answer(
 ) -> str:
     """Return which other species were met most, in sentences (Markdown)."""
     if not released.species:
-        return (
+        return say(
             "There are no other species to show: nobody wrote them down this season (table "
             "`bycatch`)."
         )
@@ -72,11 +73,11 @@ def _answer_of(index: BulletinIndex, released: Released, area: str | None, week:
     found = {name: row for name, row in rows.items() if row is not None}
     known = [(name, row) for name, row in found.items() if row.estimate]
     if not known:
-        why = "no open day"
+        why = say("no open day")
         if found:
             why = numbers.plain(reasons.why_no_estimate(next(iter(found.values()))))
         if any(row.estimate == 0 for row in found.values()):
-            why = "no fish of another species was met"
+            why = say("no fish of another species was met")
         return f"{place}: {why}."
     known.sort(key=lambda pair: -(pair[1].estimate or 0.0))
     parts = [
@@ -85,8 +86,11 @@ def _answer_of(index: BulletinIndex, released: Released, area: str | None, week:
         for at, (name, row) in enumerate(known[:NAMED])
     ]
     more = len(known) - NAMED
-    tail = f", and {numbers.count(more, 'other name')}" if more > 0 else ""
-    return f"{place}, anglers met per hour of one angler: {', '.join(parts)}{tail}."
+    named = ", ".join(parts)
+    named += say_n(more, ", and {n} other name", ", and {n} other names") if more > 0 else ""
+    return say(
+        "{where}, anglers met per hour of one angler: {species}.", where=place, species=named
+    )
 
 
 def forest_rows(released: Released, area: str | None, week: str | None) -> list[ForestRow]:
@@ -106,23 +110,28 @@ def title(released: Released, area: str | None, week: str | None, *, where: str)
     known = {name: row for name, row in rows.items() if row is not None and row.estimate}
     if not known:
         is_none = any(row is not None and row.estimate == 0 for row in rows.values())
-        return f"{where}: {'no fish of another species met' if is_none else 'no figure'}"
+        return f"{where}: {say('no fish of another species met') if is_none else say('no figure')}"
     most = max(known, key=lambda name: known[name].estimate or 0.0)
-    return f"{where}: most met, {most}, {numbers.value(known[most])} an angler-hour"
+    return say(
+        "{where}: most met, {species}, {rate} an angler-hour",
+        where=where,
+        species=most,
+        rate=numbers.value(known[most]),
+    )
 
 
 def table(
     index: BulletinIndex, released: Released, areas: Sequence[str | None], *, week: str | None
 ) -> str:
     """Return species by area as an HTML table."""
-    heads = ("Species", *(head(index, area) for area in areas))
+    heads = (say("Species"), *(head(index, area) for area in areas))
     lines = []
     for name in names(released):
         rows = [released.species.get((name, area, week)) for area in areas]
         if any(row is not None for row in rows):
             cells = [DASH if one is None else html_tables.cell(one) for one in rows]
             lines.append(html_tables.line(heads, name, cells))
-    return html_tables.table(heads, lines or [html_tables.words_line(heads, "no open day")])
+    return html_tables.table(heads, lines or [html_tables.words_line(heads, say("no open day"))])
 
 
 # The part of the page.
@@ -140,20 +149,22 @@ def draw(choice: Choice, released: Released) -> None:
         page_frame.lead(species_answer(index, released, choice.domains, week=week))
     found = {area: rows for area in shown if (rows := forest_rows(released, area, week))}
     if found:
-        st.header("Other species per angler-hour", anchor=False)
+        st.header(say("Other species per angler-hour"), anchor=False)
         page_frame.forest_signs([row for rows in found.values() for row in rows], NAMES)
-        st.caption(page_frame.OWN_SCALE)
+        st.caption(say(page_frame.OWN_SCALE))
 
         def panel(area: str | None) -> None:
             said = title(released, area, week, where=head(index, area))
             key = f"released-species-{area or 'all'}"
-            page_frame.forest_panel(found[area], title=said, key=key, of="Fish per angler-hour")
+            page_frame.forest_panel(
+                found[area], title=said, key=key, of=say("Fish per angler-hour")
+            )
 
         page_frame.grid(list(found), panel)
-    st.caption(MEANING)
+    st.caption(say(MEANING))
     st.html(table(index, released, shown, week=week))
     _draw_weeks(choice, released)
-    page_frame.downloads(choice, bycatch="other species")
+    page_frame.downloads(choice, bycatch=say("other species"))
 
 
 def weeks_title(
@@ -168,18 +179,25 @@ def weeks_title(
     ]
     if not known:
         is_none = any(one is not None and one.estimate == 0 for of in lines.values() for one in of)
-        return f"{name} by week: {'none met' if is_none else 'no figure'}"
+        if is_none:
+            return say("{species} by week: none met", species=name)
+        return say("{species} by week: no figure", species=name)
     _, week, area = max(known)
     row = next(one for one in lines[area] if one is not None and one.week == week)
-    where = f"in {names[area]}, {numbers.week_dates(week)}"
-    return f"{name} by week: most {where}, {numbers.value(row)} an angler-hour (one scale)"
+    return say(
+        "{species} by week: most in {area}, {dates}, {rate} an angler-hour (one scale)",
+        species=name,
+        area=names[area],
+        dates=numbers.week_dates(week),
+        rate=numbers.value(row),
+    )
 
 
 def _draw_weeks(choice: Choice, released: Released) -> None:
     """Draw the weeks of one species, area by area."""
-    st.header("One species from week to week", anchor=False)
+    st.header(say("One species from week to week"), anchor=False)
     with st.columns([2, 3])[0]:
-        name = filters.pick("Species", names(released), key="species")
+        name = filters.pick(say("Species"), names(released), key="species")
     index = choice.index
     lines = {
         area: [released.species.get((name, area, week)) for week in index.axis]

@@ -10,6 +10,7 @@ from analytics.rounding import DASH, percent
 from analytics.wording import numbers
 from analytics.wording.numbers import Measurement, NumberKind
 from dashboard import html_tables, page_frame
+from dashboard.catalogue import phrase, say
 from dashboard.charts import curves
 from dashboard.charts.forest import ForestRow
 from dashboard.released import classes
@@ -21,30 +22,43 @@ if TYPE_CHECKING:
     from dashboard.filters import Choice
     from dashboard.released.records import Line, Released
 
-_HEADS = ("Group", "Died of held", "As seen", "Exact interval", "Corrected for handling", "Note")
-_MIX_HEADS = ("Wound site", "Fish with it", "Share", "Rate", "Note")
+_HEADS = (
+    phrase("Group"),
+    phrase("Died of held"),
+    phrase("As seen"),
+    phrase("Exact interval"),
+    phrase("Corrected for handling"),
+    phrase("Note"),
+)
+_MIX_HEADS = (
+    phrase("Wound site"),
+    phrase("Fish with it"),
+    phrase("Share"),
+    phrase("Rate"),
+    phrase("Note"),
+)
 OBSERVED, CORRECTED = "copper", "sea"
 NAMES = (
-    (CORRECTED, "corrected for handling"),
-    (OBSERVED, "as seen in the tank or pen"),
-    ("bar", "interval (Wilson, as seen)"),
-    ("thin", "exact interval, as seen"),
+    (CORRECTED, phrase("corrected for handling")),
+    (OBSERVED, phrase("as seen in the tank or pen")),
+    ("bar", phrase("interval (Wilson, as seen)")),
+    ("thin", phrase("exact interval, as seen")),
 )
-HELD = (
+HELD = phrase(
     "Holding and handling kill fish too: the share of control fish that died is taken out, "
     "(seen − control) ÷ (1 − control). Held fish live without predators, so what a rate "
     "from a pen says of the open sea stays unknown."
 )
-ONE_CHECK = (
+ONE_CHECK = phrase(
     "Deaths of every group are given at one hour alone, so there is no course over time to draw; "
     "the download has what is known."
 )
-AT_CHECKS = (
+AT_CHECKS = phrase(
     "A death counts at the hour of the check that found it; fish alive at the last check leave the "
     "count there."
 )
-NO_EFFECT = "below 0: no effect shown"
-CUT_AT_ZERO = (
+NO_EFFECT = phrase("below 0: no effect shown")
+CUT_AT_ZERO = phrase(
     "The axis starts at 0; a corrected rate below 0 means that fewer died than of the "
     "control fish, so that no effect of the hook was shown."
 )
@@ -60,31 +74,46 @@ def trials_answer(released: Released) -> str:
     """Return what wound sites and trials say, in sentences (Markdown)."""
     lines = together(released)
     if not lines:
-        return (
+        return say(
             "No fish held after capture were imported (table `holding_trials`), so nothing of this "
             "fishery says how many released fish die by where the hook sat."
         )
     held, died = (
         sum(one[name] or 0 for one in lines if not one["is_control"]) for name in ("held", "died")
     )
-    return f"Of **{held:,}** hooked fish held in trials, **{died:,}** died. {_mixed(released)}"
+    return say(
+        "Of **{held:,}** hooked fish held in trials, **{died:,}** died. {fishery}",
+        held=held,
+        died=died,
+        fishery=_mixed(released),
+    )
 
 
 def _mixed(released: Released) -> str:
     line = next((one for one in released.lines["wound_mix"] if one["wound_site"] is None), None)
     if line is None or line["rate_prop"] is None:
-        why = (line["reason"] if line else None) or "no measured fish has a wound site noted"
-        return f"There is no rate for the whole fishery: {numbers.plain(why)}."
+        why = (line["reason"] if line else None) or say("no measured fish has a wound site noted")
+        return say("There is no rate for the whole fishery: {why}.", why=numbers.plain(why))
     rate, beside = numbers.of_line(line, "rate_prop", NumberKind.SHARE), in_use(released)
-    words = (
-        f"Weighted by the wound sites of this season’s measured fish, **{rate.words}** of released "
-        f"fish die {numbers.plain(rate.bracket(line['ci_level']))}{beside}"
+    words = say(
+        "Weighted by the wound sites of this season’s measured fish, **{share}** of released fish "
+        "die {range}{beside}",
+        share=rate.words,
+        range=numbers.plain(rate.bracket(line["ci_level"])),
+        beside=beside,
     )
     mix, rates = line["se_from_mix"], line["se_from_rates"]
     if mix is None or rates is None or mix == rates == 0:
         return f"{words}."
-    larger = "the rates of the trials" if rates > mix else "how often each site is hit"
-    return f"{words}; most of the error{' of the first' * bool(beside)} comes from {larger}."
+    if rates > mix and beside:
+        larger = say("most of the error of the first comes from the rates of the trials")
+    elif rates > mix:
+        larger = say("most of the error comes from the rates of the trials")
+    elif beside:
+        larger = say("most of the error of the first comes from how often each site is hit")
+    else:
+        larger = say("most of the error comes from how often each site is hit")
+    return f"{words}; {larger}."
 
 
 def in_use(released: Released) -> str:
@@ -98,9 +127,11 @@ def in_use(released: Released) -> str:
         return ""
     dead, fish = deaths_of(sums[0]), fish_of(sums[0])
     part = percent(sums[0]["deaths"] / sums[0]["fish"])
-    return (
-        f", beside **{part}** by the release rates in use ({dead.words} of {fish.words} reported "
-        "releases)"
+    return say(
+        ", beside **{share}** by the release rates in use ({dead} of {fish} reported releases)",
+        share=part,
+        dead=dead.words,
+        fish=fish.words,
     )
 
 
@@ -118,8 +149,10 @@ def corrected_rate(line: Line) -> Measurement:
 
 def name_of(line: Line) -> str:
     """Return the name of a group for people."""
-    trial = f", trial {line['trial_id']}" if line.get("trial_id") else ""
-    return f"{(line['group'] or 'not known').replace('_', ' ')}{trial}"
+    name = (line["group"] or say("not known")).replace("_", " ")
+    if line.get("trial_id"):
+        return say("{group}, trial {trial}", group=name, trial=line["trial_id"])
+    return name
 
 
 def forest_rows(released: Released) -> list[ForestRow]:
@@ -135,9 +168,9 @@ def forest_rows(released: Released) -> list[ForestRow]:
                 end and max(end, 0.0) for end in (right.value, right.low, right.high)
             )
             above = Measurement(value, low, high, NumberKind.SHARE)
-            found.append(ForestRow(name, above, hue=CORRECTED, words="corrected"))
+            found.append(ForestRow(name, above, hue=CORRECTED, words=say("corrected")))
         exact = (line["exact_low"], line["exact_high"])
-        words = f"{line['died']:,} died of {line['held']:,} held"
+        words = say("{died:,} died of {held:,} held", **line)
         found.append(ForestRow(name, seen_rate(line), thin=exact, hue=OBSERVED, words=words))
     return found
 
@@ -147,17 +180,20 @@ def title(released: Released) -> str:
     hooked = [one for one in together(released) if not one["is_control"]]
     known = [one for one in hooked if one["rate_prop"] is not None]
     if not known:
-        return "Share of held fish that died"
+        return say("Share of held fish that died")
     low, high = (pick(known, key=lambda one: one["rate_prop"]) for pick in (min, max))
-    words = f"Most died as seen: {name_of(high)}, {seen_rate(high).words}"
-    return words if low is high else f"{words}; fewest: {name_of(low)}, {seen_rate(low).words}"
+    named = {"high": f"{name_of(high)}, {seen_rate(high).words}"}
+    if low is high:
+        return say("Most died as seen: {high}", **named)
+    named["low"] = f"{name_of(low)}, {seen_rate(low).words}"
+    return say("Most died as seen: {high}; fewest: {low}", **named)
 
 
 def cut_words(released: Released) -> str:
     """Return that the figure begins at zero, where a rate or an interval goes below."""
     hooked = [line for line in together(released) if not line["is_control"]]
     ends = [line[name] or 0.0 for line in hooked for name in ("corrected_prop", "corrected_low")]
-    return CUT_AT_ZERO if min(ends, default=0.0) < 0 else ""
+    return say(CUT_AT_ZERO) if min(ends, default=0.0) < 0 else ""
 
 
 def table(lines: Sequence[Line]) -> str:
@@ -169,10 +205,10 @@ def table(lines: Sequence[Line]) -> str:
         corrected = DASH
         if not line["is_control"]:
             corrected = html_tables.amount(right, below=_below_zero(right))
-        note = "control fish" if line["is_control"] else ""
-        hours = "" if line["hours"] is None else f"held {line['hours']:g} hours"
+        note = say("control fish") if line["is_control"] else ""
+        hours = "" if line["hours"] is None else say("held {hours:g} hours", **line)
         values = (
-            f"{line['died']:,} of {line['held']:,}",
+            say("{died:,} of {held:,}", **line),
             html_tables.amount(seen),
             seen.between(line["exact_low"], line["exact_high"]) or DASH,
             corrected,
@@ -190,9 +226,11 @@ def mix_table(released: Released) -> str:
     for line in released.lines["wound_mix"]:
         is_all = line["wound_site"] is None
         rate, se = numbers.of_line(line, "rate_prop", NumberKind.SHARE), line["rate_se"]
-        name = "the whole fishery" if is_all else line["wound_site"].replace("_", " ")
+        name = say("the whole fishery") if is_all else line["wound_site"].replace("_", " ")
         share = Measurement(line["share"], sort=NumberKind.SHARE).words
-        error = rate.limits or ("no error" if se is None else f"± {100 * se:.1f} points")
+        error = rate.limits or (
+            say("no error") if se is None else say("± {se:.1f} points", se=100 * se)
+        )
         values = (
             DASH if line["n_fish"] is None else f"{line['n_fish']:,}",
             DASH if is_all else share,
@@ -206,7 +244,7 @@ def mix_table(released: Released) -> str:
 
 
 def _below_zero(rate: Measurement) -> tuple[str, ...]:
-    return (NO_EFFECT,) if (rate.value or 0.0) < 0 else ()
+    return (say(NO_EFFECT),) if (rate.value or 0.0) < 0 else ()
 
 
 def survivors(released: Released) -> dict[str, list[Line]]:
@@ -214,7 +252,7 @@ def survivors(released: Released) -> dict[str, list[Line]]:
     found: dict[str, list[Line]] = {}
     for line in released.lines["survival"]:
         if line["hours"]:
-            found.setdefault((line["group"] or "not known").replace("_", " "), []).append(line)
+            found.setdefault((line["group"] or say("not known")).replace("_", " "), []).append(line)
     return {name: sorted(steps, key=lambda one: one["hours"]) for name, steps in found.items()}
 
 
@@ -223,29 +261,29 @@ def survivors(released: Released) -> dict[str, list[Line]]:
 
 def draw(choice: Choice, released: Released) -> None:
     """Draw fish held after capture, and the rate by where the hook sat."""
-    st.header("Holding trials and wound sites", anchor=False)
+    st.header(say("Holding trials and wound sites"), anchor=False)
     st.markdown(trials_answer(released))
     has_rates, has_mix = (bool(released.lines[name]) for name in ("holding_rates", "wound_mix"))
     if not has_rates and not has_mix:
         return
-    with st.expander("Figures and tables of held fish and wound sites"):
+    with st.expander(say("Figures and tables of held fish and wound sites")):
         if has_rates:
             found, said = forest_rows(released), title(released)
             page_frame.forest_signs(found, NAMES)
             page_frame.forest_panel(
-                found, title=said, key="released-trials", of="Rates", names=NAMES
+                found, title=said, key="released-trials", of=say("Rates"), names=NAMES
             )
-            st.caption(f"{HELD} {cut_words(released)}".rstrip())
+            st.caption(f"{say(HELD)} {cut_words(released)}".rstrip())
             _draw_table(together(released))
-            page_frame.downloads(choice, holding_rates="the trials")
+            page_frame.downloads(choice, holding_rates=say("the trials"))
         if has_mix:
-            st.markdown("**Wound sites of this season’s measured fish**")
+            st.markdown(say("**Wound sites of this season’s measured fish**"))
             st.html(mix_table(released))
-            page_frame.downloads(choice, wound_mix="the wound sites")
+            page_frame.downloads(choice, wound_mix=say("the wound sites"))
         _draw_survival(choice, survivors(released))
     single = [one for one in released.lines["holding_rates"] if one["trial_id"] is not None]
     if single:
-        with st.expander("Each trial"):
+        with st.expander(say("Each trial")):
             _draw_table(single)
 
 
@@ -258,10 +296,10 @@ def _draw_survival(choice: Choice, groups: dict[str, list[Line]]) -> None:
     if not groups:
         return
     if max(map(len, groups.values())) == 1:
-        st.caption(ONE_CHECK)
-        page_frame.downloads(choice, survival="survival")
+        st.caption(say(ONE_CHECK))
+        page_frame.downloads(choice, survival=say("survival"))
         return
-    st.markdown("Alive over time, by group")
+    st.markdown(say("Alive over time, by group"))
     page_frame.signs(curves.ALIVE_SIGNS)
     until = 1.06 * max(step["hours"] for steps in groups.values() for step in steps)
 
@@ -269,11 +307,21 @@ def _draw_survival(choice: Choice, groups: dict[str, list[Line]]) -> None:
         figure = curves.alive(groups[name], until=until, palette=page_frame.colours())
         last = groups[name][-1]
         share = numbers.of_line(last, "alive_prop", NumberKind.SHARE).figure(last["ci_level"])
-        alt = f"{name}: {share} alive after {last['hours']:g} hours."
+        alt = say(
+            "{group}: {share} alive after {hours:g} hours.",
+            group=name,
+            share=share,
+            hours=last["hours"],
+        )
         alive = numbers.of_line(last, "alive_prop", NumberKind.SHARE).words
-        said = f"{name}: {alive} alive after {last['hours']:g} hours"
+        said = say(
+            "{group}: {alive} alive after {hours:g} hours",
+            group=name,
+            alive=alive,
+            hours=last["hours"],
+        )
         page_frame.panel(said, figure, key=f"released-alive-{name}", alt=alt)
 
     page_frame.grid(list(groups), panel)
-    st.caption(AT_CHECKS)
-    page_frame.downloads(choice, survival="survival")
+    st.caption(say(AT_CHECKS))
+    page_frame.downloads(choice, survival=say("survival"))

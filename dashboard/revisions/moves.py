@@ -14,6 +14,7 @@ from analytics.rounding import PERCENT, number
 from analytics.wording import numbers, reasons
 from analytics.wording.bulletin_index import Row, of_line
 from dashboard import html_tables
+from dashboard.catalogue import phrase, say, say_n
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -137,17 +138,18 @@ def shift(move: Move) -> str:
     if move.kind in (NEW, GONE):
         return move.kind
     if move.moved is None:
-        return "has a figure now" if move.row.estimate is not None else "has no figure any more"
+        has_figure = move.row.estimate is not None
+        return say("has a figure now") if has_figure else say("has no figure any more")
     if move.kind == RESTATED:
-        return "same figure"
+        return say("same figure")
     return _shift_of(move, move.before.estimate if move.before else None, move.moved)
 
 
 def _shift_of(move: Move, before: float | None, moved: float) -> str:
     if QUANTITIES[move.row.quantity].kind is QuantityKind.SHARE:
-        return f"{_signed(100 * moved)} points"
+        return say("{moved} points", moved=_signed(100 * moved))
     if not before:
-        return f"from 0 to {numbers.value(move.row)}"
+        return say("from 0 to {figure}", figure=numbers.value(move.row))
     return f"{_signed(100 * moved / abs(before))}{PERCENT}"
 
 
@@ -183,34 +185,42 @@ def _agrees(move: Move, before: Row, now: Row, place: int) -> bool:
 def in_errors(move: Move) -> str:
     """Return how far a figure moved against its error before; empty where that had none."""
     if move.kind == RESTATED:
-        return "its error or its status changed"
+        return say("its error or its status changed")
     if move.change_in_se is None:
         return ""
     size = abs(move.change_in_se)
     if round(size, 1) == 0:
-        return "less than 0.1 of its standard error before"
-    many = "times" if round(size, 1) >= 1 else "of"
+        return say("less than 0.1 of its standard error before")
     shown = number(size, place=-1 if size < 10 else 0)
-    return f"{shown} {many} its standard error before"
+    if round(size, 1) >= 1:
+        return say("{number} times its standard error before", number=shown)
+    return say("{number} of its standard error before", number=shown)
 
 
 def cause_words(causes: Sequence[Cause]) -> str:
     """Return what moved a figure, such as ``batch b0002 (slip.csv), imported 11 Feb 2036``."""
-    return " and ".join(_cause_words(cause) for cause in causes) or "the bulletin names no batch"
+    named = [_cause_words(cause) for cause in causes]
+    return say(" and ").join(named) or say("the bulletin names no batch")
 
 
 def _cause_words(cause: Cause) -> str:
     if cause.event == "program":
-        return f"another version of this program ({cause.batch.removeprefix('program ')})"
+        version = cause.batch.removeprefix("program ")
+        return say("another version of this program ({version})", version=version)
     files = [name for name in cause.files.split(", ") if name]
-    return f"batch {batch_name(cause.batch, files)}, {cause.event} {_day(cause.at_utc)}".rstrip()
+    return say(
+        "batch {batch}, {event} {day}",
+        batch=batch_name(cause.batch, files),
+        event=cause.event,
+        day=_day(cause.at_utc),
+    ).rstrip()
 
 
 def batch_name(batch: str, files: Sequence[str]) -> str:
     """Return a batch as ``b0004 (week_2036-W07.parquet)``: its number and its first files."""
     named = ", ".join(files[:FILES_NAMED])
     if len(files) > FILES_NAMED:
-        named += f" and {len(files) - FILES_NAMED} more"
+        named += say(" and {n} more", n=len(files) - FILES_NAMED)
     return batch.partition("-")[0] + (f" ({named})" if named else "")
 
 
@@ -225,7 +235,7 @@ def _day(instant: str) -> str:
 def where(move: Move, *, index: BulletinIndex) -> str:
     """Return the domain of a move, such as ``Pale Hook, week 2036-W03``."""
     name = index.name(move.row.area)
-    week = f"week {move.row.week}" if move.row.week else "the season so far"
+    week = say("week {week}", week=move.row.week) if move.row.week else say("the season so far")
     return f"{name[:1].upper()}{name[1:]}, {week}"
 
 
@@ -242,26 +252,36 @@ def revisions_answer(
     label = QUANTITIES[quantity].label
     label = label[:1].lower() + label[1:] if not label.startswith("Chinook") else label
     scope = (
-        "(each area, and all together)"
+        say("(each area, and all together)")
         if not areas
-        else "in " + " and ".join(numbers.plain(index.name(area)) for area in areas)
+        else say(
+            "in {areas}", areas=say(" and ").join(numbers.plain(index.name(area)) for area in areas)
+        )
     )
     whole = len(revised) + _standing(index, weekly, areas=areas, quantity=quantity)
-    many = f"**{len(revised):,}**" if revised else "**none**"
-    verb = "were" if len(revised) > 1 else "was"
-    start = (
-        f"Of the {whole:,} weekly figures of {label} {scope} that {numbers.plain(before)} already "
-        f"gave, {many} {verb} revised since."
+    of = say(
+        "Of the {whole:,} weekly figures of {label} {scope} that {before} already gave,",
+        whole=whole,
+        label=label,
+        scope=scope,
+        before=numbers.plain(before),
     )
+    many = say_n(len(revised), "**{n}** was revised since.", "**{n}** were revised since.")
+    start = f"{of} {many if revised else say('**none** was revised since.')}"
     if not revised:
         return f"{start}{_others(weekly)}"
     first = revised[0]
     place = place_of(first)
-    return (
-        f"{start} The most important revision: "
-        f"{numbers.plain(where(first, index=index))}, from {_figure(first.before, place)} to "
-        f"{_figure(first.now, place)}{_measure(first)}. The cause: "
-        f"{numbers.plain(_all_causes(revised))}.{_others(weekly)}"
+    return say(
+        "{start} The most important revision: {where}, from {before} to {now}{errors}. "
+        "The cause: {causes}.{others}",
+        start=start,
+        where=numbers.plain(where(first, index=index)),
+        before=_figure(first.before, place),
+        now=_figure(first.now, place),
+        errors=_measure(first),
+        causes=numbers.plain(_all_causes(revised)),
+        others=_others(weekly),
     )
 
 
@@ -288,8 +308,14 @@ def _measure(move: Move) -> str:
 
 def _figure(row: Row | None, place: int | None) -> str:
     if row is None or row.estimate is None:
-        return f"no figure ({numbers.plain(reasons.why_no_estimate(row))})"
+        return say("no figure ({why})", why=numbers.plain(reasons.why_no_estimate(row)))
     return f"**{numbers.value(row, place=place)}** {numbers.plain(numbers.bracket(row))}"
+
+
+_CAME_OR_WENT = (
+    (NEW, phrase(" New since then: week {weeks}."), phrase(" New since then: weeks {weeks}.")),
+    (GONE, phrase(" Gone since then: week {weeks}."), phrase(" Gone since then: weeks {weeks}.")),
+)
 
 
 def _others(weekly: Sequence[Move]) -> str:
@@ -297,31 +323,35 @@ def _others(weekly: Sequence[Move]) -> str:
     words = ""
     restated = sum(move.kind == RESTATED for move in weekly)
     if restated:
-        words += (
-            f" {numbers.count(restated, 'figure')} kept its value with another error or status."
+        words += say_n(
+            restated,
+            " {n} figure kept its value with another error or status.",
+            " {n} figures kept its value with another error or status.",
         )
     pooled = sum(move.is_pooled for move in weekly if move.kind in (REVISED, RESTATED))
     if pooled:
-        words += (
-            f" {numbers.count(pooled, 'figure')} had no new data of the same area and week: "
-            "data of other weeks, from which thin strata borrow, changed them."
+        words += say_n(
+            pooled,
+            " {n} figure had no new data of the same area and week: data of other weeks, from "
+            "which thin strata borrow, changed them.",
+            " {n} figures had no new data of the same area and week: data of other weeks, from "
+            "which thin strata borrow, changed them.",
         )
-    for kind, verb in ((NEW, "New since then"), (GONE, "Gone since then")):
+    for kind, one, many in _CAME_OR_WENT:
         weeks = sorted({move.row.week for move in weekly if move.kind == kind and move.row.week})
         if weeks:
-            many = "s" if len(weeks) > 1 else ""
-            words += f" {verb}: week{many} {', '.join(weeks)}."
+            words += say(many if weeks[1:] else one, weeks=", ".join(weeks))
     return words
 
 
 def _signed(amount: float) -> str:
     shown = f"{amount:+,.1f}" if abs(amount) < 1 else f"{amount:+,.0f}"
-    return "less than ±0.1" if float(shown.replace(",", "")) == 0 else shown.replace("-", "−")
+    return say("less than ±0.1") if float(shown.replace(",", "")) == 0 else shown.replace("-", "−")
 
 
 # Moves as HTML tables.
 
-_HEADS = ("Area and week", "Before", "Now", "Move", "Why")
+_HEADS = (phrase("Area and week"), phrase("Before"), phrase("Now"), phrase("Move"), phrase("Why"))
 
 
 def moves_table(moves: Sequence[Move], *, index: BulletinIndex) -> str:
@@ -334,7 +364,7 @@ def counts(moves: Iterable[Move]) -> str:
     found = Counter(move.row.quantity for move in moves if move.row.week)
     if not found:
         return ""
-    heads = ("Quantity", "Revised figures")
+    heads = (say("Quantity"), say("Revised figures"))
     lines = [
         html_tables.line(heads, QUANTITIES[name].label, [f"{found[name]:,}"])
         for name in QUANTITIES

@@ -12,6 +12,7 @@ from analytics.revision_order import HEADLINES, REVISED
 from analytics.rounding import PERCENT, number
 from analytics.wording import numbers
 from dashboard import html_tables
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.revisions.moves import cause_words
 
 if TYPE_CHECKING:
@@ -24,11 +25,17 @@ if TYPE_CHECKING:
 TOTALS = tuple(
     name for name in HEADLINES if QUANTITIES[name].kind in (QuantityKind.TOTAL, QuantityKind.DEATHS)
 )
-MEANING = (
+MEANING = phrase(
     "Sums over the weeks that the bulletin before already gave, then and now. Weeks that had no "
     "figure then, or have none now, are left out."
 )
-_HEADS = ("Quantity", "Before", "Now", "Move", "Weeks revised")
+_HEADS = (
+    phrase("Quantity"),
+    phrase("Before"),
+    phrase("Now"),
+    phrase("Move"),
+    phrase("Weeks revised"),
+)
 #: From such a part of a sum on a move is worth a sentence; our choice, no source.
 NOTABLE = 0.005
 
@@ -91,23 +98,45 @@ def effect_answer(
 ) -> str:
     """Return what revisions did to the season, the largest first, and why (Markdown)."""
     mine = sorted((one for one in found if one.area == area), key=lambda one: -abs(one.part))
-    where = "over all areas" if area is None else f"in {numbers.plain(index.name(area))}"
-    start = f"Summed over the weeks that {numbers.plain(before)} already gave, {where}"
+    known = {"before": numbers.plain(before)}
+    if area is None:
+        start = say("Summed over the weeks that {before} already gave, over all areas", **known)
+    else:
+        known["area"] = numbers.plain(index.name(area))
+        start = say("Summed over the weeks that {before} already gave, in {area}", **known)
     large = [one for one in mine if abs(one.part) >= NOTABLE]
     if not any(one.n_revised for one in mine):
-        return f"{start}, no headline figure was revised since."
+        return say("{start}, no headline figure was revised since.", start=start)
     least = f"{number(100 * NOTABLE, place=-1)}{PERCENT}"
     if not large:
-        return f"{start}, no headline figure moved by {least} or more."
+        return say(
+            "{start}, no headline figure moved by {least} or more.", start=start, least=least
+        )
     parts = [
-        f"{numbers.plain(noun(one.quantity))} by **{_part(one)}** ({_moved(one)})" for one in large
+        say(
+            "{quantity} by **{part}** ({moved})",
+            quantity=numbers.plain(noun(one.quantity)),
+            part=_part(one),
+            moved=_moved(one),
+        )
+        for one in large
     ]
     causes = tuple(dict.fromkeys(cause for one in large for cause in one.causes))
     others = len(mine) - len(large)
-    rest = f" The other{f' {others}' * (others > 1)} moved by less than {least}." if others else ""
-    return (
-        f"{start}, revisions moved {', '.join(parts)}.{rest} The cause: "
-        f"{numbers.plain(cause_words(causes))}."
+    rest = ""
+    if others:
+        rest = say_n(
+            others,
+            " The other moved by less than {least}.",
+            " The other {n} moved by less than {least}.",
+            least=least,
+        )
+    return say(
+        "{start}, revisions moved {parts}.{rest} The cause: {causes}.",
+        start=start,
+        parts=", ".join(parts),
+        rest=rest,
+        causes=numbers.plain(cause_words(causes)),
     )
 
 
@@ -135,7 +164,8 @@ def _line(one: SeasonEffect) -> str:
 
 def _part(one: SeasonEffect) -> str:
     shown = number(100 * one.part, place=-1, least=-1, signed=True)
-    return f"{shown}{PERCENT}" if float(shown.replace("−", "-")) else f"under ±0.1{PERCENT}"
+    is_seen = float(shown.replace("−", "-"))
+    return f"{shown}{PERCENT}" if is_seen else say("under ±0.1{percent}", percent=PERCENT)
 
 
 def _moved(one: SeasonEffect) -> str:

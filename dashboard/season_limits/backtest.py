@@ -13,6 +13,7 @@ from analytics.wording.accuracy import Scored, backtest_skill, judged, part_of
 from analytics.wording.limits import MODEL
 from analytics.wording.numbers import Measurement, NumberKind, day_words
 from dashboard import html_tables
+from dashboard.catalogue import phrase, say
 from dashboard.charts.forest import ForestRow
 
 if TYPE_CHECKING:
@@ -20,31 +21,45 @@ if TYPE_CHECKING:
 
     from analytics.wording.limits import Line
 
-HEADS = ("Figure", "Projections", "Inside 80 %", "Inside 95 %", "Typical miss")
-MEANING = (
+HEADS = (
+    phrase("Figure"),
+    phrase("Projections"),
+    phrase("Inside 80 %"),
+    phrase("Inside 95 %"),
+    phrase("Typical miss"),
+)
+MEANING = phrase(
     "Each past season was projected to its end as of earlier weeks, from its own weeks until then "
     "and from the other past seasons, and set against what was still to come by the estimate at "
     "its end. That estimate has an error of its own, which the intervals hold. An 80 % interval "
     "should hold 8 of 10. Projections of one season are alike, so these rates are rough."
 )
-SCORED = (
+SCORED = phrase(
     "The plain rule takes what was caught to date and the share of past seasons' totals that had "
     "come by the same part of their open days. The mixture is between the two, by past errors. "
     "CRPS (continuous ranked probability score) is the mean miss of a projection, its width "
     "included, and the interval score the width of the 80 % interval with a penalty for each miss; "
     "both are in percent of what came, and lower is better."
 )
-METHODS = {MODEL: "Model (used)", "plain_rule": "Plain rule", "mixture": "Mixture of both"}
+METHODS = {
+    MODEL: phrase("Model (used)"),
+    "plain_rule": phrase("Plain rule"),
+    "mixture": phrase("Mixture of both"),
+}
 SCORE_HEADS = (
-    "Projection",
-    "Projections",
-    "Inside 80 %",
-    "Inside 95 %",
-    "Mean error",
+    phrase("Projection"),
+    phrase("Projections"),
+    phrase("Inside 80 %"),
+    phrase("Inside 95 %"),
+    phrase("Mean error"),
     "CRPS",
-    "Interval score 80 %",
+    phrase("Interval score 80 %"),
 )
-NAMED = (("bar", "80 % interval"), ("thin", "95 % interval"), ("sea", "expected over final"))
+NAMED = (
+    ("bar", phrase("80 % interval")),
+    ("thin", phrase("95 % interval")),
+    ("sea", phrase("expected over final")),
+)
 
 
 def not_judged(lines: Sequence[Line]) -> list[str]:
@@ -54,13 +69,13 @@ def not_judged(lines: Sequence[Line]) -> list[str]:
         if line["reason"]:
             weeks_of[line["season"], line["reason"]].add(line["through"] or "")
     return [
-        f"{season}{_from(weeks)}: {reason}" for (season, reason), weeks in sorted(weeks_of.items())
+        f"{_from(season, weeks)}: {reason}" for (season, reason), weeks in sorted(weeks_of.items())
     ]
 
 
-def _from(weeks: set[str]) -> str:
+def _from(season: str, weeks: set[str]) -> str:
     known = sorted(week for week in weeks if week)
-    return f" from {', '.join(known)}" if known else ""
+    return say("{season} from {weeks}", season=season, weeks=", ".join(known)) if known else season
 
 
 def table(lines: Sequence[Line]) -> str:
@@ -105,7 +120,12 @@ def _dot(line: Line) -> ForestRow:
         label=f"{line['season']}, {day_words(week_end(line['through']))}",
         amount=ratio,
         thin=(line["low_95"] / final, line["high_95"] / final),
-        words=f"week {line['through']}\nexpected {fish.figure()}\nfinal {fish.shown(final)} fish",
+        words=say(
+            "week {week}\nexpected {expected}\nfinal {final} fish",
+            week=line["through"],
+            expected=fish.figure(),
+            final=fish.shown(final),
+        ),
     )
 
 
@@ -113,16 +133,21 @@ def hits(found: Sequence[ForestRow]) -> str:
     """Return how many projections of a figure hold what came, such as ``13 of 15 inside 80 %``."""
     ends = [(dot.amount.low, dot.amount.high) for dot in found]
     inside = sum(low is not None and high is not None and low <= 1 <= high for low, high in ends)
-    return f"{inside} of {len(found)} inside the 80{PERCENT} interval"
+    return say(
+        "{inside} of {n} inside the 80{percent} interval",
+        inside=inside,
+        n=len(found),
+        percent=PERCENT,
+    )
 
 
 def score_table(found: Sequence[Scored]) -> str:
     """Return how each method did, as HTML: the model on all, and all on those that all have."""
     of_all = _shared(found)
-    rows = [_score_line(METHODS[MODEL], [one for one in found if one.method == MODEL])]
+    rows = [_score_line(say(METHODS[MODEL]), [one for one in found if one.method == MODEL])]
     if of_all:
         rows = [
-            _score_line(words, [one for one in of_all if one.method == method])
+            _score_line(say(words), [one for one in of_all if one.method == method])
             for method, words in METHODS.items()
         ]
     return html_tables.table(SCORE_HEADS, rows)

@@ -13,14 +13,17 @@ from analytics.rounding import chance, number
 from analytics.wording import limits as standings
 from analytics.wording import numbers
 from dashboard import page_frame
+from dashboard.catalogue import phrase, say
 from dashboard.charts import fan as fanned
 from dashboard.charts.fan import Fan
 from dashboard.charts.limits import Bar
 from dashboard.page_frame import colours, download
 from dashboard.season_limits import backtest as past
 
-#: What bulletins did not do before they had the tables of limits.
-OLDER = "showed where a season stands against its limits"
+#: What is said of bulletins from before they had the tables of limits.
+OLDER = phrase(
+    "This bulletin was kept before bulletins showed where a season stands against its limits."
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -46,10 +49,12 @@ def bars(index: BulletinIndex, limits: Sequence[Line]) -> list[Bar]:
 def _bar(index: BulletinIndex, line: Line) -> Bar:
     ahead = line["is_preliminary"]
     expected = standings.expected_share(line if ahead else line | {"projected_total": None})
-    note = f"of {number(line['limit_fish'], place=0)}"
+    fish = {"fish": number(line["limit_fish"], place=0)}
+    is_first = line["is_binding"] and ahead
+    note = say("of {fish}, reached first", **fish) if is_first else say("of {fish}", **fish)
     return Bar(
         label=standings.label(index, line),
-        note=f"{note}, reached first" if line["is_binding"] and ahead else note,
+        note=note,
         used=standings.used(line),
         expected=expected,
         words=_bar_words(line),
@@ -59,13 +64,15 @@ def _bar(index: BulletinIndex, line: Line) -> Bar:
 def _bar_words(line: Line) -> str:
     total = standings.total(line)
     if total.value is None:
-        return line["reason"] or "no total"
+        return line["reason"] or say("no total")
     lines = [f"{total.figure(line['ci_level'])} {standings.unit(line)}"]
-    lines.append(f"used: {standings.used(line).figure()}")
+    lines.append(say("used: {figure}", figure=standings.used(line).figure()))
     if standings.has_outlook(line):
-        lines.append(f"expected at the close: {standings.expected(line).figure()}")
+        lines.append(
+            say("expected at the close: {figure}", figure=standings.expected(line).figure())
+        )
         likely = chance(line["prob_exceeded_by_close"])
-        lines.append(f"probability of exceeding it: {likely}")
+        lines.append(say("probability of exceeding it: {chance}", chance=likely))
     return "\n".join(lines)
 
 
@@ -73,20 +80,37 @@ def finding(limits: Sequence[Line]) -> str:
     """Return how many limits are likely exceeded, or were, as the title of their figure."""
     if not any(line["is_preliminary"] for line in limits):
         known = [line for line in limits if line["estimate"] is not None]
-        return _many([standings.is_passed(line) for line in known], "was", "were", "exceeded")
+        return _many([standings.is_passed(line) for line in known], _EXCEEDED)
     chances = [line["prob_exceeded_by_close"] for line in limits]
     likely = [one >= LIKELY for one in chances if one is not None]
-    return _many(likely, "is", "are", "likely exceeded by the planned close")
+    return _many(likely, _LIKELY)
 
 
-def _many(hit: Sequence[bool], verb: str, verbs: str, words: str) -> str:
+#: What a title says of limits that were exceeded, or likely are: the only one, the only one not,
+#: none, one, several.
+_EXCEEDED = (
+    phrase("The limit was exceeded"),
+    phrase("The limit was not exceeded"),
+    phrase("No limit of {of} was exceeded"),
+    phrase("{hit} of {of} limits was exceeded"),
+    phrase("{hit} of {of} limits were exceeded"),
+)
+_LIKELY = (
+    phrase("The limit is likely exceeded by the planned close"),
+    phrase("The limit is not likely exceeded by the planned close"),
+    phrase("No limit of {of} is likely exceeded by the planned close"),
+    phrase("{hit} of {of} limits is likely exceeded by the planned close"),
+    phrase("{hit} of {of} limits are likely exceeded by the planned close"),
+)
+
+
+def _many(hit: Sequence[bool], texts: tuple[str, str, str, str, str]) -> str:
     n, of = sum(hit), len(hit)
     if not of:
-        return "How much of each limit is used"
+        return say("How much of each limit is used")
     if of == 1:
-        return f"The limit {verb} {'' if n else 'not '}{words}"
-    start = f"{n} of {of} limits" if n else f"No limit of {of}"
-    return f"{start} {verb if n < 2 else verbs} {words}"
+        return say(texts[0 if n else 1])
+    return say(texts[2 + min(n, 2)], hit=n, of=of)
 
 
 def draw_fan(one: Fan, label: str) -> None:
@@ -97,7 +121,7 @@ def draw_fan(one: Fan, label: str) -> None:
     named = f"{label}: {title}" if title else label
     page_frame.panel(named, figure, key="season-fan", alt=said)
     if one.ahead:
-        st.caption(fanned.MEANING)
+        st.caption(say(fanned.MEANING))
 
 
 def fan(found: Standings, line: Line) -> Fan:
@@ -184,5 +208,8 @@ def assumed(choice: Choice, found: Standings, title: str) -> None:
             st.markdown(f"**{numbers.plain(heading)}**" if topic else "")
             st.markdown("\n".join(f"- {numbers.plain(one)}" for one in lines))
         download(
-            "what was assumed", choice.index.bulletin.table("assumptions"), choice, "assumptions"
+            say("what was assumed"),
+            choice.index.bulletin.table("assumptions"),
+            choice,
+            "assumptions",
         )

@@ -8,6 +8,7 @@ from analytics.rounding import DASH, chance, number
 from analytics.wording import limits as standings
 from analytics.wording.accuracy import backtest_skill
 from dashboard import html_tables
+from dashboard.catalogue import phrase, say
 from dashboard.options.records import Moved
 
 if TYPE_CHECKING:
@@ -18,13 +19,18 @@ if TYPE_CHECKING:
     from analytics.wording.limits import Line
 
 HEADS = (
-    *("Limit", "So far", "Share used", "Remains"),
-    *("Expected at the close", "Probability of exceeding", "Reached on"),
+    *(phrase("Limit"), phrase("So far"), phrase("Share used"), phrase("Remains")),
+    *(phrase("Expected at the close"), phrase("Probability of exceeding"), phrase("Reached on")),
 )
-BINDS = "reached first"
+BINDS = phrase("reached first")
 SHORT_HEADS = (
-    *("Limit", "Used so far", "Expected at the close", "Probability of exceeding"),
-    *("Reached on", "Past projections inside 80 %"),
+    *(
+        phrase("Limit"),
+        phrase("Used so far"),
+        phrase("Expected at the close"),
+        phrase("Probability of exceeding"),
+    ),
+    *(phrase("Reached on"), phrase("Past projections inside 80 %")),
 )
 
 
@@ -36,11 +42,15 @@ def summary(index: BulletinIndex, limits: Sequence[Line], backtest: Sequence[Lin
 
 
 def _short_line(index: BulletinIndex, line: Line, backtest: Sequence[Line]) -> str:
-    allowed = f"of {number(line['limit_fish'], place=0)} {standings.unit(line)}"
+    allowed = say(
+        "of {fish} {unit}",
+        fish=number(line["limit_fish"], place=0),
+        unit=standings.unit(line),
+    )
     named = [standings.STATES[standings.state(line)]] * (
         line["is_preliminary"] and line["estimate"] is not None
     )
-    named += [BINDS] * bool(line["is_binding"])
+    named += [say(BINDS)] * bool(line["is_binding"])
     below = html_tables.small(", ".join([allowed, *named]))
     used, total = standings.used(line), standings.total(line)
     if total.value is None:
@@ -61,7 +71,7 @@ def _expected_share(line: Line) -> str:
     """Return what is expected at the close as a share of the limit; of none, as fish."""
     share, fish = standings.expected_share(line), standings.expected(line)
     if not line["is_preliminary"]:
-        return DASH + html_tables.small("the season is over")
+        return DASH + html_tables.small(say("the season is over"))
     if fish.value is None:
         return DASH
     return html_tables.amount(share if share.value is not None else fish)
@@ -73,7 +83,7 @@ def _did(line: Line, backtest: Sequence[Line]) -> str:
     found = backtest_skill([one for one in backtest if (one["quantity"],) == names])
     if found is None:
         return DASH
-    return f"{found.in_80} of {found.n}"
+    return say("{hit} of {of}", hit=found.in_80, of=found.n)
 
 
 def table(index: BulletinIndex, limits: Sequence[Line]) -> str:
@@ -91,10 +101,13 @@ def _line(index: BulletinIndex, line: Line) -> str:
         _chance(line),
         _reached(line),
     ]
-    allowed = (
-        f"of {number(line['limit_fish'], place=0)} {standings.unit(line)} · {line['limit_id']}"
+    allowed = say(
+        "of {fish} {unit} · {limit_id}",
+        fish=number(line["limit_fish"], place=0),
+        unit=standings.unit(line),
+        limit_id=line["limit_id"],
     )
-    below = html_tables.small(allowed, BINDS if line["is_binding"] else "")
+    below = html_tables.small(allowed, say(BINDS) if line["is_binding"] else "")
     return html_tables.line(HEADS, name, inside, below=below)
 
 
@@ -105,18 +118,26 @@ def _before(line: Line) -> tuple[str, ...]:
         return ()
     shown = standings.total(line)
     if shown.shown(before) == shown.words:
-        return ("as in the bulletin before",)
+        return (say("as in the bulletin before"),)
     through = line["previous_through"]
     if through is not None and through != line["through"]:
-        return (f"{shown.shown(before)} through {standings.short_day(through)}, bulletin before",)
-    return (f"revised from {shown.shown(before)}",)
+        return (
+            say(
+                "{before} through {day}, bulletin before",
+                before=shown.shown(before),
+                day=standings.short_day(through),
+            ),
+        )
+    return (say("revised from {before}", before=shown.shown(before)),)
 
 
 def _used(line: Line) -> str:
     share = standings.used(line)
     if share.value is None:
         return DASH
-    return html_tables.amount(share, below=("over the limit",) if standings.is_passed(line) else ())
+    return html_tables.amount(
+        share, below=(say("over the limit"),) if standings.is_passed(line) else ()
+    )
 
 
 def _remains(line: Line) -> str:
@@ -128,17 +149,20 @@ def _remains(line: Line) -> str:
     if total.low is not None and total.high is not None:
         ends = (limit - total.high, limit - total.low)
     left = Moved(line["fish_remaining"], *ends)
-    between = f"{left.shown(ends[0])} to {left.shown(ends[1])}" if ends[0] is not None else ""
-    return left.words + html_tables.small(between or "no interval")
+    if ends[0] is None:
+        return left.words + html_tables.small(say("no interval"))
+    low, high = (left.shown(end) for end in ends)
+    return left.words + html_tables.small(say("{low} to {high}", low=low, high=high))
 
 
 def _expected(line: Line) -> str:
     if not line["is_preliminary"]:
-        return DASH + html_tables.small("the season is over")
+        return DASH + html_tables.small(say("the season is over"))
     amount = standings.expected(line)
     share = standings.expected_share(line)
-    of = f"{share.words} of the limit" if share.value is not None else ""
-    close = f"close: {standings.short_day(line['planned_close'])}" if line["planned_close"] else ""
+    of = say("{share} of the limit", share=share.words) if share.value is not None else ""
+    last = line["planned_close"]
+    close = say("close: {day}", day=standings.short_day(last)) if last else ""
     return DASH if amount.value is None else html_tables.amount(amount, below=(of, close))
 
 
@@ -148,22 +172,23 @@ def _chance(line: Line) -> str:
     if line["prob_exceeded_by_close"] is None:
         return DASH
     passed = line["prob_exceeded_to_date"] or 0.0
-    now = f"exceeded already: {chance(passed)}" if passed >= standings.NOTABLE else ""
+    is_notable = passed >= standings.NOTABLE
+    now = say("exceeded already: {chance}", chance=chance(passed)) if is_notable else ""
     return chance(line["prob_exceeded_by_close"]) + html_tables.small(now)
 
 
 def _past_chance(line: Line) -> str:
     likely = chance(line["prob_exceeded_to_date"])
-    return likely + html_tables.small("that it was exceeded")
+    return likely + html_tables.small(say("that it was exceeded"))
 
 
 def _reached(line: Line) -> str:
     if standings.is_passed(line):
-        return "exceeded"
+        return say("exceeded")
     if line["estimate"] is None:
         return DASH
     if not line["is_preliminary"]:
-        return "not reached"
+        return say("not reached")
     if line["prob_exceeded_by_close"] is None:
         return DASH
     return reached(line, line["through"], line["prob_exceeded_to_date"])
@@ -179,13 +204,16 @@ def reached(line: Line, through: date | None, passed: float | None) -> str:
     is_now = standings.is_by_now(early, through)
     first = standings.when(early, through, passed)
     if half is None:
-        note = first if is_now else f"1 in 10: {first}"
-        return "likely not" + html_tables.small(note if early else "")
+        note = first if is_now else say("1 in 10: {day}", day=first)
+        return say("likely not") + html_tables.small(note if early else "")
     if standings.is_by_now(half, through):
-        note = f"9 in 10: by {standings.short_day(late)}" if late else ""
+        note = say("9 in 10: by {day}", day=standings.short_day(late)) if late else ""
         return standings.when(half, through, passed) + html_tables.small(note)
     last = standings.short_day(late) if late else ""
-    span = f"80 %: from {first} {f'to {last}' if last else 'on'}"
     if is_now:
-        span = first + (f"; 9 in 10: by {last}" if last else "")
+        span = say("{day}; 9 in 10: by {last}", day=first, last=last) if last else first
+    elif last:
+        span = say("80 %: from {day} to {last}", day=first, last=last)
+    else:
+        span = say("80 %: from {day} on", day=first)
     return standings.short_day(half) + html_tables.small(span if early else "")

@@ -6,15 +6,17 @@ import calendar
 import html
 import json
 import re
+from contextvars import copy_context
 from functools import cache
 from pathlib import Path
+from urllib.parse import parse_qsl
 
 import pyarrow as pa
 import pytest
 
 import analytics
 from analytics.bulletin.archive import TABLE_SCHEMAS
-from dashboard import catalogue
+from dashboard import catalogue, store_access
 from tests import catalogues
 from tests.app.sample_bulletin import NOW, make
 
@@ -116,19 +118,66 @@ def known_words():
     return {one.casefold() for text in texts for one in WORD.findall(text)}
 
 
-def left(page):
+def left(page, besides=""):
     """Return the pieces of a page that are neither marked nor words of other rooms and tables."""
     found = [one for said in drawn(page._tree) for one in pieces(said)]
     assert found
-    return {
-        one: strange
-        for one in found
-        if (strange := {w for w in WORD.findall(one) if w.casefold() not in known_words()})
-    }
+    known = known_words() | {one.casefold() for one in WORD.findall(besides)}
+    return [one for one in found if {word.casefold() for word in WORD.findall(one)} - known]
 
 
-@pytest.mark.parametrize("script", ["today", "week"])
-def test_a_page_says_its_texts_in_the_language_of_the_link(opener, translated, script):
-    page = opener(f"app_pages/{script}.py")(lang=INVENTED)
+#: Pages whose own words are all in catalogues, with links that show their parts.
+WHOLE = [
+    *("today", "week", "season_limits", "revisions", "projection_accuracy", "catch_rates"),
+    *("seasonal_pattern", "released", "alternative_estimates", "methods"),
+    *(f"released?part={one}" for one in ("classes", "deaths", "lengths", "species", "handling")),
+]
+#: Names of statistics, and the text of the document that the page of methods shows.
+ALIKE = "AIC BIC CRPS PDF"
+DOCUMENT = Path(analytics.__file__).parent / "docs" / "sampling.md"
+
+
+@pytest.mark.parametrize("link", WHOLE)
+def test_a_page_says_its_texts_in_the_language_of_the_link(opener, translated, link):
+    script, _, query = link.partition("?")
+    choices = dict(parse_qsl(query))
+    open_page = opener(f"app_pages/{script}.py")
+    page = open_page(lang=INVENTED, **choices)
     assert not page.exception
-    assert left(page) == {}
+    assert left(page, ALIKE + DOCUMENT.read_text("utf-8") * (script == "methods")) == []
+    # What is shared between sessions and kept was made in that language, and says none of it.
+    assert not [said for said in drawn(open_page(**choices)._tree) if OPEN in said]
+
+
+@pytest.mark.parametrize("script", ["new_bulletin"])
+def test_a_page_of_a_store_says_its_texts_in_that_language(
+    opener, translated, published, monkeypatch, script
+):
+    monkeypatch.setenv(store_access.STORE_VARIABLE, str(published))
+    page = opener("app.py")(folder=published / "bulletins", lang=INVENTED)
+    # What a widget of the page before holds is put into words outside of any run.
+    context = copy_context()
+    context.run(catalogue.read_in, "today", INVENTED)
+    page = context.run(page.switch_page(f"app_pages/{script}.py").run)
+    assert not page.exception
+    assert left(page, ALIKE) == []
+
+
+def test_a_translation_with_other_names_or_braces_is_left_out(tmp_path, monkeypatch):
+    lines = [
+        'msgid "Newest: {n}"\nmsgstr "{m}"',
+        'msgid "to {day}"\nmsgstr "al {day"',
+        'msgid "by {day}"\nmsgstr "el {day}"',
+    ]
+    (tmp_path / f"today.{INVENTED}.po").write_text("\n\n".join(lines))
+    monkeypatch.setattr(catalogue, "FOLDER", tmp_path)
+    catalogue._texts.cache_clear()
+    context = copy_context()
+    context.run(catalogue.read_in, "today", INVENTED)
+    said = [
+        context.run(catalogue.say, text, n=1, day=2)
+        for text in ("Newest: {n}", "to {day}", "by {day}", "{day}")
+    ]
+    said += [context.run(catalogue.say_n, n, "{n} day", "{n} days") for n in (1, 2000)]
+    assert said == ["Newest: 1", "to 2", "el 2", "2", "1 day", "2,000 days"]
+    catalogue._texts.cache_clear()
