@@ -4,6 +4,7 @@ import os
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from playwright.sync_api import expect
 
 from tests.app.sample_bulletin import fill_archive
 from tests.browser import serving
@@ -13,6 +14,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from playwright.sync_api import Browser, Page
+
+
+expect.set_options(timeout=serving.PATIENCE)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

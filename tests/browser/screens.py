@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tests.app.sample_bulletin import fill_archive
-from tests.browser.serving import browser, chromium, dashboard
+from tests.browser.serving import PATIENCE, browser, chromium, dashboard
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -64,11 +64,11 @@ def take(address: str, out: Path, *, query: str = "", page: str = "") -> list[Pa
 def settle(page: Page, *, charts: str = WEEK_CHARTS) -> None:
     """Wait until a page is drawn whole; `charts` selects what holds its charts, if any."""
     page.get_by_test_id("stApp").wait_for()
-    page.get_by_text("On the water in winter").last.wait_for(timeout=30_000)
+    page.get_by_text("On the water in winter").last.wait_for(timeout=PATIENCE)
     page.wait_for_function(
         "!document.querySelector('[data-testid=stStatusWidget]')"
         " && !document.querySelector('[data-stale=true]')",
-        timeout=30_000,
+        timeout=PATIENCE,
     )
     if not charts:
         return
@@ -77,7 +77,7 @@ def settle(page: Page, *, charts: str = WEEK_CHARTS) -> None:
         " && [...document.querySelectorAll(charts)].filter(one => one.offsetParent)"
         ".every(one => one.querySelector('svg.main-svg .cartesianlayer'))",
         arg=charts,
-        timeout=30_000,
+        timeout=PATIENCE,
     )
     page.wait_for_timeout(700)  # the charts take their width from the page once more
 

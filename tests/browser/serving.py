@@ -32,6 +32,8 @@ CHROMIUM_ARGS = [
     "--disable-sync",
 ]
 START_SECONDS = 90
+#: Milliseconds that a page may take: no test is timed, and a busy machine is slow.
+PATIENCE = 60_000
 
 
 def chromium() -> str | None:

@@ -119,7 +119,7 @@ def served(chromium: Browser, tmp_path: Path) -> Iterator[Callable[..., Desk]]:
         visits.append(Visit(chromium.new_context().new_page(), address, width=width))
         page = visits[-1].page
         page.goto(f"{address}/data_desk")
-        page.get_by_role("heading", name="Empty tables to fill in").wait_for(timeout=30_000)
+        page.get_by_role("heading", name="Empty tables to fill in").wait_for()
         desk = Desk(page)
         desk.drawn()
         return desk

@@ -32,7 +32,7 @@ def test_the_page_prints_on_one_sheet(visit, query):
     page = visit_one.page
     if "lang" in query:  # its last heading is not that of the other pages
         page.goto(f"{visit_one.address}/waters?{query}")
-        page.get_by_text("En el agua en invierno").wait_for(timeout=30_000)
+        page.get_by_text("En el agua en invierno").wait_for()
         page.locator(f"{MAP} svg.main-svg").first.wait_for()
     else:
         page = visit_one.open(query, page="waters", charts=MAP)
@@ -45,7 +45,7 @@ def test_tools_and_the_page_itself_are_in_the_language(visit):
     one = visit(is_new=True)
     page = one.page
     page.goto(f"{one.address}/waters?lang=es")
-    page.locator(f"{MAP} svg.main-svg").first.wait_for(timeout=30_000)
+    page.locator(f"{MAP} svg.main-svg").first.wait_for()
     page.locator(".bm-pictures button").first.wait_for(state="attached")
     page.wait_for_function("document.documentElement.lang === 'es'")
     labels = page.eval_on_selector_all(

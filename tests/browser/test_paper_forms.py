@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 pytestmark = pytest.mark.browser
-PATIENCE = 30_000
 #: Milliseconds between keys: faster than anybody types for long.
 KEY = 20
 IDLE = (
@@ -60,7 +59,7 @@ def served(
 
 def opened(browser: Browser, address: str, width: int, shown: str) -> Page:
     page = browser.new_context(viewport={"width": width, "height": 900}).new_page()
-    page.set_default_timeout(PATIENCE)
+    page.set_default_timeout(serving.PATIENCE)
     page.goto(address)
     page.get_by_text(shown).first.wait_for()
     page.wait_for_function(IDLE)

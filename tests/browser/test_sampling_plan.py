@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 pytestmark = pytest.mark.browser
-PATIENCE = 60_000
 IDLE = (
     "!document.querySelector('[data-testid=stStatusWidget]')"
     " && !document.querySelector('[data-stale=true]')"
@@ -43,7 +42,7 @@ def served(
 
 def opened(browser: Browser, address: str, *, width: int = 1280) -> Page:
     page = browser.new_context(viewport={"width": width, "height": 900}).new_page()
-    page.set_default_timeout(PATIENCE)
+    page.set_default_timeout(serving.PATIENCE)
     page.goto(address)
     page.get_by_role("heading", name="Planned, done and missed").wait_for()
     page.wait_for_function(IDLE)

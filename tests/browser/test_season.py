@@ -152,7 +152,7 @@ def test_how_far_a_rule_may_go_is_asked_answered_and_made_an_option(visit, width
     assert page.get_by_role("figure", name="Most angler trips at a risk of 50").count() == 1
     assert_fits(page)
     page.get_by_role("button", name="Make this point an option").click()
-    page.get_by_text("2 · Through").first.wait_for(timeout=30_000)
+    page.get_by_text("2 · Through").first.wait_for()
 
 
 def test_another_page_and_back_brings_the_options(visit):

@@ -75,6 +75,7 @@ def tab(chromium: Browser) -> Iterator[Callable[[], Page]]:
     def opened() -> Page:
         contexts.append(chromium.new_context())
         page = contexts[-1].new_page()
+        page.set_default_timeout(serving.PATIENCE)
         page.on("console", lambda message: said.append(message.text))
         return page
 

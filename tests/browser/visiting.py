@@ -11,6 +11,7 @@ from playwright.sync_api import TimeoutError as PlaywrightTimeoutError
 
 from dashboard.pages import SECTIONS
 from tests.browser.screens import WEEK_CHARTS, settle
+from tests.browser.serving import PATIENCE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 
     from playwright.sync_api import ConsoleMessage, Page
 
-PATIENCE = 15_000
 #: Within so many milliseconds a figure has its width.
 SETTLED = 5_000
 #: Addresses that never leave the browser.
