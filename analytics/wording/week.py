@@ -162,7 +162,7 @@ def _verb(subject: str, word: str, *, many: bool = False) -> str:
 #: What simulations showed of the intervals (analytics/docs/validation.md).
 COVERAGE = (
     "Area-by-week intervals rest on few site-days; in five simulated fisheries they contained the "
-    "truth in 93 to 98 of 100 cases."
+    "truth in 94 to 98 of 100 cases."
 )
 _SPANS = {"Mon–Fri": "weekday", "Sat–Sun": "weekend", "Mon–Sun": "all"}
 _WEAK = (Status.COLLAPSED, Status.IMPUTED, Status.NO_SAMPLE, Status.NO_DESIGN)

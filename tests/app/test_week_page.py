@@ -14,6 +14,7 @@ from analytics.bulletin import archive
 from analytics.codes import sentences as code_words
 from analytics.precision import Precision
 from analytics.wording import bulletin_index, reasons
+from analytics.wording.week import COVERAGE
 from dashboard import html_tables, notices
 from tests.app.reading import answer_of, words_of
 from tests.app.sample_bulletin import CHOSEN, NOW, for_the_public, make
@@ -169,7 +170,7 @@ def test_every_quantity_stands_whole(open_page):
 
 def test_site_days_are_explained_below_the_table(open_page):
     assert any("do not add up to all areas" in one.value for one in open_page().caption)
-    assert any("93 to 98 of 100 cases" in one.value for one in open_page().caption)
+    assert any(COVERAGE in one.value for one in open_page().caption)
 
 
 def test_the_download_is_the_bulletins_own_rows(open_page, archive_folder):

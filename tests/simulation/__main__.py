@@ -46,6 +46,15 @@ HEAD = "| simulation | date | seed | command | figure |\n|---|---|---|---|---|\n
 TABLE = re.compile(rf"{re.escape(HEAD)}((?:\|.*\n)*)")
 SHORT_HEAD = "| outside its goal | reached | goal |\n|---|---|---|\n"
 SHORT = re.compile(rf"{re.escape(SHORT_HEAD)}((?:\|.*\n)*)")
+WORDS_HEAD = (
+    "| fishery | changes from week to week | words | of the wrong sign |\n|---|---|---|---|\n"
+)
+WORDS = re.compile(rf"{re.escape(WORDS_HEAD)}((?:\|.*\n)*)")
+#: Fishery and level, changes, % with a word and % of the words of the wrong sign.
+WORDS_OF_ONE = re.compile(
+    r"\| intervals: ([\w-]+, [\w-]+), change of \w+ .* of (\d+) hold the truth, "
+    r"([\d.]+)% have a word, ([\d.]+)% of the words"
+)
 
 
 @dataclass(frozen=True)
@@ -139,6 +148,24 @@ def with_shortfalls(document: str) -> str:
     return document[: short.start()] + SHORT_HEAD + body + document[short.end() :]
 
 
+def with_words(document: str) -> str:
+    """Return a document whose table of words, all quantities together, follows from its figures."""
+    table, words = TABLE.search(document), WORDS.search(document)
+    if table is None or words is None:
+        raise ValueError(f"no table with the header {WORDS_HEAD.splitlines()[0]}")
+    sums: dict[str, list[float]] = {}
+    for found in filter(None, map(WORDS_OF_ONE.match, table[1].splitlines())):
+        n, said = int(found[2]), round(int(found[2]) * float(found[3]) / 100)
+        one = (n, said, round(said * float(found[4]) / 100))
+        for where in (found[1], f"all, {found[1].partition(', ')[2]}"):
+            sums[where] = [a + b for a, b in zip(sums.get(where, (0, 0, 0)), one, strict=True)]
+    body = "".join(
+        f"| {where} | {n:,.0f} | {said:,.0f} | {wrong:,.0f}, {100 * wrong / max(said, 1):.1f} % |\n"
+        for where, (n, said, wrong) in sorted(sums.items())
+    )
+    return document[: words.start()] + WORDS_HEAD + body + document[words.end() :]
+
+
 def _name(row: str) -> str:
     return row.partition(":")[0]
 
@@ -162,7 +189,7 @@ def main() -> int:
     rows = rows_of(figures, day=f"{datetime.now(UTC):%Y-%m-%d}", command=command)
     print(HEAD + "\n".join(rows))
     if status == 0 and given.full:
-        DOCUMENT.write_text(with_shortfalls(renewed(DOCUMENT.read_text(), rows)))
+        DOCUMENT.write_text(with_words(with_shortfalls(renewed(DOCUMENT.read_text(), rows))))
     return status
 
 

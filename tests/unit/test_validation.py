@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+from analytics.wording.week import COVERAGE
 from tests.simulation import __main__ as full
 
 ROWS = "| a: x | day | 1 | `c` | old |\n| b: y | day | 1 | `c` | old |\n"
@@ -68,3 +69,40 @@ def test_what_falls_short_follows_from_the_table_the_farthest_first():
 def test_the_document_says_all_that_falls_short():
     document = full.DOCUMENT.read_text()
     assert full.with_shortfalls(document) == document
+    assert full.with_words(document) == document
+
+
+def test_words_of_all_quantities_are_added_up():
+    def row(where, n, said, wrong):
+        return (
+            f"| intervals: {where} | day | 1 | `c` | 95.0% of {n} hold the truth, {said}% have a "
+            f"word, {wrong}% of the words the wrong sign; without the pool 9%, 9%, 50.0% |\n"
+        )
+
+    rows = (
+        row("thin, week, change of kept_fish", 1000, 10.0, 4.0)
+        + row("thin, week, change of sublegal_prop", 500, 2.0, 30.0)
+        + row("demo, week, change of kept_fish", 1000, 0.0, 0.0)
+    )
+    document = f"{full.HEAD}{rows}\n{full.WORDS_HEAD}| stale |\n\nafter\n"
+    assert full.with_words(document).partition(full.WORDS_HEAD)[2] == (
+        "| all, week | 2,500 | 110 | 7, 6.4 % |\n"
+        "| demo, week | 1,000 | 0 | 0, 0.0 % |\n"
+        "| thin, week | 1,500 | 110 | 7, 6.4 % |\n"
+        "\nafter\n"
+    )
+
+
+def test_the_page_of_a_week_says_what_the_document_has():
+    cell = re.compile(r"\| intervals: (\w+), area-week, (?!change)\w+ \|.*\| ([\d.]+)% hold")
+    rows = [
+        found
+        for row in full.TABLE.search(full.DOCUMENT.read_text())[1].splitlines()
+        if (found := cell.match(row))
+    ]
+    held = [round(float(one[2])) for one in rows]
+    assert len({one[1] for one in rows}) == 5
+    assert (
+        f"five simulated fisheries they contained the truth in {min(held)} to {max(held)} of"
+        in (COVERAGE)
+    )
