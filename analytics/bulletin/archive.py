@@ -41,7 +41,7 @@ from analytics.store_layout import BULLETINS, CARD_FILE
 from analytics.whole_files import writing_allowed
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
 
 # The shapes of every table of a kept bulletin; readers need pyarrow only.
@@ -360,22 +360,47 @@ def save(folder: Path | str, bulletin: Bulletin) -> BulletinMetadata:
     root = Path(folder)
     with writing_allowed(root):
         root.mkdir(parents=True, exist_ok=True)
-    card = replace(
-        bulletin.card, tables=tuple(TABLE_SCHEMAS), schema_version=SCHEMA_VERSION, has_sums=True
-    )
-    bulletin = replace(bulletin, card=card)
-    for number in itertools.count(1):
-        name = bulletin.card.bulletin + (f"-{number}" if number > 1 else "")
-        card = replace(bulletin.card, bulletin=name)
-        if not (root / name).exists() and _write(root, replace(bulletin, card=card)):
+    for card in _numbered(bulletin.card):
+        if not (root / card.bulletin).exists() and _write(root, replace(bulletin, card=card)):
             from analytics.data.store import sent  # noqa: PLC0415 - readers need pyarrow only
 
             sent(root.parent, root.name)
             return card
-        kept = _kept(root, name)
-        if kept is not None and replace(kept, made_utc=card.made_utc, has_sums=True) == card:
+        kept = _same(root, card)
+        if kept is not None:
             return kept
     raise AssertionError  # the count has no end
+
+
+def kept_same(folder: Path | str, card: BulletinMetadata) -> BulletinMetadata | None:
+    """Return the metadata of the bulletin that `save` would leave as it is, None if it writes one.
+
+    What a bulletin holds follows from its metadata: those alone say whether it is the same.
+    """
+    root = Path(folder)
+    for numbered in _numbered(card):
+        if not (root / numbered.bulletin).exists():
+            return None
+        kept = _same(root, numbered)
+        if kept is not None:
+            return kept
+    raise AssertionError  # the count has no end
+
+
+def _numbered(card: BulletinMetadata) -> Iterator[BulletinMetadata]:
+    """Give the metadata of a bulletin with each name that it may have, as they are kept."""
+    card = replace(card, tables=tuple(TABLE_SCHEMAS), schema_version=SCHEMA_VERSION, has_sums=True)
+    yield card
+    for number in itertools.count(2):
+        yield replace(card, bulletin=f"{card.bulletin}-{number}")
+
+
+def _same(root: Path, card: BulletinMetadata) -> BulletinMetadata | None:
+    """Return the card that is kept under a name where it is the same, whenever it was made."""
+    kept = _kept(root, card.bulletin)
+    if kept is None or replace(kept, made_utc=card.made_utc, has_sums=True) != card:
+        return None
+    return kept
 
 
 def _kept(root: Path, name: str) -> BulletinMetadata | None:

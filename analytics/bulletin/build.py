@@ -14,7 +14,7 @@ from analytics import findings
 from analytics.bulletin import archive
 from analytics.bulletin.places import place_tables
 from analytics.bulletin.projection_record import with_scores
-from analytics.bulletin.revisions import moved_since
+from analytics.bulletin.revisions import moved_since, since_before
 from analytics.catch_rates.build import rate_tables
 from analytics.data.calendar import season_days
 from analytics.data.kept import NOT_KEPT, Kept
@@ -76,18 +76,16 @@ def make_bulletin(
         As in `analytics.estimates.estimate.estimate`.
     """
     progress("reading the store")
-    kept = Kept(store.path)
-    bulletin = bulletin_of(
-        store.snapshot(),
-        season=season,
-        through=through,
-        level=level,
-        basis=basis,
-        progress=progress,
-        kept=kept,
-    )
+    kept, folder = Kept(store.path), archive.archive_of(store.path)
+    with threadpool_limits(1, user_api="blas"):
+        progress("reducing interviews")
+        prepared = _prepared(store.snapshot(), season=season, through=through, basis=basis)
+        # A bulletin that is there already is not estimated again to be left as it is.
+        same = archive.kept_same(folder, since_before(store, _card(prepared, level)))
+        if same is not None:
+            return same
+        bulletin = _made(prepared, level=level, progress=progress, kept=kept)
     progress("comparing with the bulletin before")
-    folder = archive.archive_of(store.path)
     return archive.save(folder, with_scores(folder, moved_since(store, bulletin), kept=kept))
 
 
@@ -148,32 +146,25 @@ def bulletin_of(
     # Matrices are small: threads of linear algebra that wait for each other on busy cores made a
     # bulletin take many times as long.
     with threadpool_limits(1, user_api="blas"):
-        return _made(
-            snapshot,
-            season=season,
-            through=through,
-            level=level,
-            basis=choice(FishBasis, basis, "basis"),
-            progress=progress,
-            kept=kept,
-        )
+        progress("reducing interviews")
+        prepared = _prepared(snapshot, season=season, through=through, basis=basis)
+        return _made(prepared, level=level, progress=progress, kept=kept)
 
 
-def _made(
-    snapshot: Snapshot,
-    *,
-    season: str | None,
-    through: str | None,
-    level: float,
-    basis: FishBasis,
-    progress: Callable[[str], None],
-    kept: Kept,
-) -> archive.Bulletin:
-    progress("reducing interviews")
+def _prepared(
+    snapshot: Snapshot, *, season: str | None, through: str | None, basis: str
+) -> SeasonSurvey:
+    chosen = choice(FishBasis, basis, "basis")
     # What the sampled basis needs serves the reported one, too.
     both = EstimationSettings(basis=FishBasis.SAMPLED)
     prepared = prepare_survey(snapshot, season=season, through=through, settings=both)
-    prepared = replace(prepared, basis=basis)
+    return replace(prepared, basis=chosen)
+
+
+def _made(
+    prepared: SeasonSurvey, *, level: float, progress: Callable[[str], None], kept: Kept
+) -> archive.Bulletin:
+    snapshot = prepared.snapshot
     rows: list[Row] = []
     for by in LEVELS:
         progress("estimating by " + " and ".join(by))
@@ -190,7 +181,7 @@ def _made(
     weekly = [row for row in rows if row["week"] is not None]
     days = season_days(snapshot, prepared.design.season)
     return archive.Bulletin(
-        card=_card(prepared, days, level),
+        card=_card(prepared, level),
         rows=to_arrow(rows),
         changes=week_changes(
             weekly, weeks=list(prepared.design.weeks), open_days=_open(days), level=level
@@ -237,8 +228,9 @@ def _open(days: pd.DataFrame) -> dict[tuple[str | None, str], int]:
     return counts
 
 
-def _card(prepared: SeasonSurvey, days: pd.DataFrame, level: float) -> archive.BulletinMetadata:
+def _card(prepared: SeasonSurvey, level: float) -> archive.BulletinMetadata:
     design = prepared.design
+    days = season_days(prepared.snapshot, design.season)
     return archive.BulletinMetadata(
         bulletin=f"{_safe(design.season)}.{design.through}.v{prepared.snapshot.version}",
         season=design.season,

@@ -154,6 +154,12 @@ def moved_since(store: Store, bulletin: Bulletin) -> Bulletin:
     )
 
 
+def since_before(store: Store, card: BulletinMetadata) -> BulletinMetadata:
+    """Return the metadata of a bulletin with the name of the one that `moved_since` compares."""
+    earlier = _readable(archive.archive_of(store.path), card)
+    return card if earlier is None else replace(card, since=earlier.card.bulletin)
+
+
 def _earlier(folder: Path, *, season: str, version: int) -> list[BulletinMetadata]:
     """Return the cards of a season that were made from earlier versions, the last first."""
     cards = [

@@ -83,6 +83,17 @@ def test_a_bulletin_is_kept_by_version_and_left_alone(store):
     assert [one.version for one in archive.list_bulletins(folder)] == [1, 2]
 
 
+def test_a_bulletin_that_is_there_is_not_estimated_again(store, monkeypatch):
+    def fail(*_, **__):
+        raise AssertionError
+
+    monkeypatch.setattr("analytics.bulletin.build.result_rows", fail)
+    kept = archive.list_bulletins(archive.archive_of(store.path))
+    assert [make_bulletin(store)] == kept
+    with pytest.raises(AssertionError):
+        make_bulletin(store, level=0.9)
+
+
 def test_another_program_version_makes_another_bulletin(store, monkeypatch):
     first = make_bulletin(store)
     monkeypatch.setattr("analytics.bulletin.build.version", lambda name: "99.0")
