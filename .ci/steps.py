@@ -15,16 +15,8 @@ BIN = HOME / ("Scripts" if os.name == "nt" else "bin")
 PYTHON = BIN / "python"
 LOCK = ROOT / ".ci" / "requirements.lock"
 VERSION = f"{sys.version_info.major}.{sys.version_info.minor}"
-#: Files of ten processor seconds and more, which the quick part leaves out.
-SLOW = (
-    "tests/properties/test_scenario_laws.py",
-    "tests/properties/test_survey_laws.py",
-    "tests/unit/test_cli.py",
-    "tests/unit/test_composition_table.py",
-    "tests/unit/test_demo_store.py",
-    "tests/unit/test_demo_write.py",
-    "tests/unit/test_documents.py",
-)
+#: Files of ten processor seconds and more, which the quick part leaves out; see tests/costs.py.
+SLOW = [line.split()[1] for line in (ROOT / ".ci" / "slow.txt").read_text().splitlines()[1:]]
 #: Tests of one part at a time, with none of pages or simulated seasons.
 QUICK = ["tests/reference", "tests/properties", "tests/unit", *(f"--ignore={one}" for one in SLOW)]
 

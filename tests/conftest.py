@@ -13,6 +13,7 @@ import pytest
 from filelock import FileLock
 from hypothesis import settings
 
+from tests.costs import Costs
 from tests.sizes import IS_FULL
 
 # Matrices are small: a second thread of linear algebra waits more than it works.
@@ -29,6 +30,11 @@ if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot
 
     Once = Callable[[str, Callable[[Path], object]], Path]
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Count what files cost."""
+    config.pluginmanager.register(Costs())
 
 
 @pytest.fixture(scope="session")

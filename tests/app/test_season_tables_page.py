@@ -13,7 +13,6 @@ from dashboard import data, store_access
 from dashboard.forms import drafts, table_drafts
 from dashboard.forms.grid import LINES, as_typed
 from tests.app.grids import given_to, place_of_grids, typed_into
-from tests.field_week import field_store
 
 
 class Tab:
@@ -68,11 +67,10 @@ class Tab:
 
 
 @pytest.fixture
-def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
-    field_store(tmp_path)
-    monkeypatch.setenv(store_access.STORE_VARIABLE, str(tmp_path / "store"))
+def store(field: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
+    monkeypatch.setenv(store_access.STORE_VARIABLE, str(field / "store"))
     monkeypatch.delenv(data.ARCHIVE_VARIABLE, raising=False)
-    return Store(tmp_path / "store")
+    return Store(field / "store")
 
 
 def test_a_change_needs_a_reason_and_is_previewed(store: Store):

@@ -89,7 +89,7 @@ def _boat(rng: np.random.Generator, lacking: float, unread: float, area: str):
 
 
 @pytest.mark.parametrize("basis", ["reported", "sampled"])
-@settings(max_examples=60 if IS_FULL else 12)
+@settings(max_examples=60 if IS_FULL else 4)
 @given(snapshot=snapshots())
 def test_figures_of_a_basis_add_up(basis: str, snapshot) -> None:
     for by in LEVELS:

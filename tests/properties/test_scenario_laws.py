@@ -28,7 +28,7 @@ WITHOUT_SUBLEGAL = (
 )
 NUMBERS = ["estimate", "se", "ci_low", "ci_high"]
 multipliers = st.floats(0.1, 10)
-few = settings(max_examples=n_sized(6, 12))
+few = settings(max_examples=n_sized(4, 12))
 
 
 def of(frame, quantities):

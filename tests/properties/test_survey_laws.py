@@ -22,7 +22,7 @@ from tests.tables import MONDAY, SiteDay, figures, interview, survey
 SITES = {"r1": "A", "r2": "A", "r3": "B", "r4": "B"}
 PLAIN = ("boat_trips", "angler_trips", "angler_hours", "kept_fish", "encounter_fish")
 TOTALS = [name for name, quantity in QUANTITIES.items() if quantity.kind is QuantityKind.TOTAL]
-few = settings(max_examples=n_sized(12, 25))
+few = settings(max_examples=n_sized(7, 25))
 
 
 @st.composite

@@ -21,7 +21,7 @@ from tests.simulation.seasons import (
 )
 from tests.sizes import n_sized, slack
 
-SEED, N_SEASONS = 11, n_sized(60, 200)
+SEED, N_SEASONS = 11, n_sized(30, 200)
 #: Of so many intervals that truly hold 90 to 98 %: for 200 seasons chance is left out.
 LOW = n_sized(round(1000 * binomial_bounds(N_SEASONS)[0]), 900) / 1000
 HIGH = n_sized(1000, 980) / 1000

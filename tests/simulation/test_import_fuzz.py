@@ -24,9 +24,9 @@ if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot
 
 SEED = 20_310_106
-N_CASES = n_sized(120, 20_000)
+N_CASES = n_sized(60, 20_000)
 #: One in so many is stored, and what stands then is compared with what was said.
-STORED_EVERY = n_sized(40, 50)
+STORED_EVERY = n_sized(20, 50)
 #: Seconds that no case may take; most take some hundredths.
 MOST_SECONDS = 20
 #: Bytes of memory that all cases together may add (a case has at most some 100 kB in its files).

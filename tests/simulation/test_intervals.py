@@ -32,7 +32,7 @@ from tests.simulation.small_fisheries import (
 )
 from tests.sizes import n_sized
 
-SEED, N_SEASONS, N_DEMO, N_BROKEN = 23, n_sized(40, 800), n_sized(6, 200), n_sized(30, 60)
+SEED, N_SEASONS, N_DEMO, N_BROKEN = 23, n_sized(24, 800), n_sized(4, 200), n_sized(30, 60)
 #: Seasons of which the changes from week to week are looked at, and most of them that may be wrong.
 N_CHANGES, MOST_WRONG = n_sized(20, 150), 0.01
 #: The goal of every quantity: at least this share of 95 % intervals holds the truth.

@@ -19,7 +19,7 @@ from tests.simulation.seasons import binomial_bounds
 from tests.sizes import n_sized
 from tests.tables import MONDAY, SiteDay
 
-SEED, N_SEASONS, N_DRAWS = 83, n_sized(24, 400), 1_000
+SEED, N_SEASONS, N_DRAWS = 83, n_sized(14, 400), 1_000
 SHARES = (0.65, 0.93)
 #: Site-days with boats, boats of each, and kept fish of a boat on average: 273 fish in all.
 DAYS, BOATS, PER_BOAT = 26, 7, 1.5

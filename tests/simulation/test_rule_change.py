@@ -21,12 +21,12 @@ from tests.simulation import rule_seasons as rules
 from tests.simulation.seasons import binomial_bounds, default_processes, in_processes
 from tests.sizes import IS_FULL, n_sized
 
-N_SEASONS, N_DRAWS, SEED = n_sized(60, 200), 400, 61
+N_SEASONS, N_DRAWS, SEED = n_sized(40, 200), 400, 61
 #: Confidence level of intervals, and the least and most of seasons that they may truly hold. Those
 #: of 80 % tell intervals that are too wide, of which those of 95 % cannot say much.
 TRUE_SHARES = {0.95: (0.9, 0.98), 0.8: (0.72, 0.88)}
 #: Exact binomial bounds (5 % outside) of so many seasons at these shares.
-COUNTS = {0.95: (171, 199), 0.8: (131, 185)} if IS_FULL else {0.95: (49, 60), 0.8: (36, 57)}
+COUNTS = {0.95: (171, 199), 0.8: (131, 185)} if IS_FULL else {0.95: (32, 40), 0.8: (23, 39)}
 QUANTITIES = ("angler_trips", "kept_fish", "encounter_fish", "total_deaths_fish")
 CHANGED = "Close and cut"
 ENDS = ["ci_low", "ci_high"]

@@ -40,7 +40,7 @@ USED = (0.20, 0.33, 0.47)
 DAY_SD, ALPHA = 0.25, 0.6
 #: A rise of 30 % over the last four weeks, evenly on the log scale.
 RISE, OVER = 1.3, 4
-RUNS, N_SMALL, SEED = n_sized(60, 200), n_sized(20, 30), 43
+RUNS, N_SMALL, SEED = n_sized(40, 200), n_sized(20, 30), 43
 LEAST_CALLED = n_sized(round(binom.ppf(0.001, RUNS, 0.8)), 160)
 MOST_CALLED = n_sized(round(binom.ppf(0.999, RUNS, 0.1)), 20)
 #: Site-days of an area and week, and boats of each.
@@ -138,8 +138,8 @@ def flat():
 def test_bounds_mean_what_they_say():
     assert binom.sf(159, 200, 0.73) < 0.015
     assert binom.cdf(20, 200, 0.16) < 0.015
-    assert binom.sf(LEAST_CALLED - 1, RUNS, n_sized(45, 73) / 100) < 0.015
-    assert binom.cdf(MOST_CALLED, RUNS, n_sized(38, 16) / 100) < 0.015
+    assert binom.sf(LEAST_CALLED - 1, RUNS, n_sized(41, 73) / 100) < 0.015
+    assert binom.cdf(MOST_CALLED, RUNS, n_sized(46, 16) / 100) < 0.015
 
 
 def test_a_change_of_thirty_per_cent_is_called_in_four_seasons_of_five(moving, record_property):

@@ -15,7 +15,7 @@ from analytics.documents.form_layout import PARTS, fish_id, interview_id, sample
 from analytics.findings import Severity
 from dashboard.forms import day_form, second_keying
 from dashboard.forms.placed import column_of
-from tests.field_week import field_store, field_week, write_csv
+from tests.field_week import field_week, write_csv
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -49,9 +49,8 @@ def keyed(**parts: Any) -> DayForm:
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
-    field_store(tmp_path)
-    return Store(tmp_path / "store")
+def store(field: Path) -> Store:
+    return Store(field / "store")
 
 
 def errors(form: DayForm, store: Store) -> set[tuple[str, int, str]]:

@@ -11,16 +11,14 @@ from analytics.data import importing
 from analytics.data.store import Store
 from dashboard.forms import table_edit
 from dashboard.forms.table_edit import EDITED, Clash
-from tests.field_week import field_store
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
-    field_store(tmp_path)
-    return Store(tmp_path / "store")
+def store(field: Path) -> Store:
+    return Store(field / "store")
 
 
 def lines_of(store: Store, name: str) -> list[dict[str, str]]:
