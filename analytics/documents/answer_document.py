@@ -313,7 +313,7 @@ def _chances(answer: Answer) -> list[Block]:
     ]
     if not about.limits or min(len(about.limits), len(options)) > MOST_ACROSS:
         return []
-    named = [about.named(one) for one in about.limits]
+    named = [f"{name[:1].upper()}{name[1:]}" for name in map(about.named, about.limits)]
     lines: list[list[Block | str]] = [
         [name, *map(_dated, cells)] for name, *cells in answer.chances()
     ]

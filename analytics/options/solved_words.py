@@ -100,7 +100,9 @@ def answer(row: Row, limit: Callable[[str], str], where: Callable[[Sequence[str]
     if has_code(code, "solve_none"):
         most = row["most_exceeded_id"]
         alone = "" if most is None else f", most of it for {limit(most)}: ask for one limit alone"
-        return f"{start}none is enough: the chance stays at {passing} or more{alone}."
+        # Over 99 % is a bound already.
+        stays = passing if passing == _chance(1.0) else f"at {passing} or more"
+        return f"{start}none is enough: the chance stays {stays}{alone}."
     value = value_words(row["find"], row["value"], row["last_open_day"])
     if has_code(code, "solve_all"):
         if row["find"] in (Find.CLOSE, Find.MARKED):

@@ -33,7 +33,7 @@ MEANING = (
 )
 DOMINANCE = (
     "An option is dominated where another is at least as good on every count and better on one: "
-    "more angler trips, more fish kept, fewer sublegal encounters, fewer deaths, and a lower "
+    "more angler trips, more fish kept, fewer sublegal releases, fewer deaths, and a lower "
     "probability of exceeding each limit."
 )
 _TRIPS, _KEPT, _DEATHS = "angler_trips", "kept_fish", "total_deaths_fish"

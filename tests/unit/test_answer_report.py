@@ -24,6 +24,7 @@ from analytics.options.report import (
     terminal_summary,
 )
 from analytics.options.schemas import ANSWER_SCHEMAS, INVERSE_SCHEMAS
+from analytics.options.solved_words import answer
 
 TODAY, CLOSE, POOR = "Today's rule", "Close | early", "Poor_one"
 LIMITS = (Limit("L1", ("VEL", "SOR"), ("released_sublegal_fish",), 20000.0),)
@@ -209,7 +210,7 @@ def test_differences_are_from_todays_rule(tables):
 
 def test_the_chances_of_all_limits_stand_side_by_side(tables):
     lines = section(report(about(), tables), "Probability of exceeding each limit").splitlines()
-    assert lines[2] == "| Option | sublegal releases in VEL and SOR, at most 20,000 (L1) |"
+    assert lines[2] == "| Option | Sublegal releases in VEL and SOR, at most 20,000 (L1) |"
     assert lines[4:6] == [
         "| Today's rule | 64 % (14 March 2036) |",
         r"| Close \| early | under 1 % |",
@@ -357,6 +358,13 @@ def test_limits_are_those_of_the_standing_that_have_an_estimate():
     assert limits == (Limit("L1", ("VEL", "SOR"), unmarked, 900.0),)
     assert left_out == (f"limit L2 is not compared: {sentences(never_open)}",)
     assert never_open not in left_out[0]
+
+
+def test_a_chance_that_is_a_bound_is_not_bounded_again():
+    row = {"find": "close", "areas": "", "limit_id": "L1", "risk": 0.1, "most_exceeded_id": None}
+    row |= {"reason": coded("solve_none")}
+    words = [answer(row | {"prob": prob}, str, ",".join) for prob in (0.49, 1.0)]
+    assert ["or more" in one for one in words] == [True, False]
 
 
 @pytest.mark.parametrize(
