@@ -13,7 +13,8 @@ from analytics.errors import BlackmouthError, StoreError
 from analytics.findings import Severity
 from analytics.people import Action
 from analytics.wording import numbers
-from dashboard import notices, pages, people, store_access
+from dashboard import notices, pages, people, store_access, url_state
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.desk import batches, demo_season, findings_panel, history_panel
 from dashboard.desk.checking import CheckedUpload, check_upload, store_upload
 from dashboard.desk.uploads import DROPPED, READ, Arrival, Moved, Upload, Uploads, table_of
@@ -25,13 +26,13 @@ if TYPE_CHECKING:
     from analytics.data.store import Store
 
 _SAID, _CHECKED, _DROP, _DONE = "desk-said", "desk-checked", "desk-drop", "desk-done"
-FOLDERS = "A whole folder"
+FOLDERS = phrase("A whole folder")
 NEXT_PAGE = "new_bulletin"
-NO_STORE = (
+NO_STORE = phrase(
     "Data go in here where the dashboard is open on a store. It shows bulletins alone now: start "
     "it with `blackmouth open --store DIR`."
 )
-FIRST = (
+FIRST = phrase(
     "1. **See what comes out.** The button below opens an invented season on all pages; so does "
     "`blackmouth open` without a store.\n"
     "2. **Take the empty tables** at the foot of this page and fill them in, or export yours under "
@@ -41,13 +42,14 @@ FIRST = (
 
 
 def _page() -> None:
-    st.title("Data desk")
+    url_state.read_in_language("data_desk")
+    st.title(say("Data desk"))
     notices.invented()
     people.require(Action.DRAFT)
     try:
         store = store_access.store()
         if store is None:
-            st.markdown(NO_STORE)
+            st.markdown(say(NO_STORE))
             return
         uploads = Uploads(store_access.desk("uploads"))
         _desk(store, uploads)
@@ -65,14 +67,17 @@ def _desk(store: Store, uploads: Uploads) -> None:
     for name in uploads.damaged():
         st.warning(
             numbers.plain(
-                f"The upload {name} is damaged and left out: its record is not as it was written. "
-                "Put the files in again; its folder can be deleted."
+                say(
+                    "The upload {name} is damaged and left out: its record is not as it was "
+                    "written. Put the files in again; its folder can be deleted.",
+                    name=name,
+                )
             )
         )
     if upload is None:
         _next_step()
     if not listed and upload is None:
-        st.markdown(FIRST)
+        st.markdown(say(FIRST))
         demo_season.offer()
     _drop_zone(uploads)
     found = _checked(store, uploads, upload) if upload else None
@@ -95,24 +100,31 @@ def _answer(found: CheckedUpload | None, *, n_batches: int) -> str:
     """Return where the desk stands, in a sentence."""
     if found is None:
         return (
-            "No upload is under way. Drop the week's files to have them checked."
+            say("No upload is under way. Drop the week's files to have them checked.")
             if n_batches
-            else "This store has no data yet."
+            else say("This store has no data yet.")
         )
-    files = numbers.count(found.n_files, "file")
+    files = say_n(found.n_files, "{n} file", "{n} files")
     if found.errors:
         n = found.n_of(Severity.ERROR)
-        errors, stand = numbers.count(n, "error"), "stands" if n == 1 else "stand"
-        return f"**{errors}** {stand} against this upload of {files}; nothing is stored."
-    aside = f"; {numbers.count(found.n_aside, 'row')} set aside" if found.n_aside else ""
-    n_warned = found.n_of(Severity.WARNING)
-    warned = f"; {numbers.count(n_warned, 'warning')}" if n_warned else ""
-    rows = numbers.count(found.n_rows, "row")
-    return f"**No error.** {rows} in {files} can be accepted{aside}{warned}."
+        return say_n(
+            n,
+            "**{n} error** stands against this upload of {files}; nothing is stored.",
+            "**{n} errors** stand against this upload of {files}; nothing is stored.",
+            files=files,
+        )
+    more = ""
+    if n := found.n_aside:
+        more += say_n(n, "; {n} row set aside", "; {n} rows set aside")
+    if n := found.n_of(Severity.WARNING):
+        more += say_n(n, "; {n} warning", "; {n} warnings")
+    rows = say_n(found.n_rows, "{n} row", "{n} rows")
+    text = phrase("**No error.** {rows} in {files} can be accepted{more}.")
+    return say(text, rows=rows, files=files, more=more)
 
 
 def _n_files(found: CheckedUpload) -> str:
-    return numbers.count(len(found.upload.files), "file")
+    return say_n(len(found.upload.files), "{n} file", "{n} files")
 
 
 def _say(kind: str, words: str) -> None:
@@ -134,15 +146,20 @@ def _drop_zone(uploads: Uploads) -> None:
     turn = st.session_state.get(_DROP, 0)
     is_folder = st.session_state.get(f"{_DROP}-folder", False)
     dropped = st.file_uploader(
-        "Files of the week: CSV, Parquet, or workbooks (XLSX) with a sheet a table; outlines of "
-        "areas as GeoJSON",
+        say(
+            "Files of the week: CSV, Parquet, or workbooks (XLSX) with a sheet a table; outlines "
+            "of areas as GeoJSON"
+        ),
         accept_multiple_files="directory" if is_folder else True,
         key=f"{_DROP}-{turn}-{is_folder}",
-        help="A file or sheet is named for its table, such as interviews.csv; outlines of areas "
-        "come as areas.geojson, each feature with the property area. "
-        f"The tables are: {', '.join(TABLES)}.",
+        help=say(
+            "A file or sheet is named for its table, such as interviews.csv; outlines of areas "
+            "come as areas.geojson, each feature with the property area. The tables are: "
+            "{tables}.",
+            tables=", ".join(TABLES),
+        ),
     )
-    st.toggle(FOLDERS, key=f"{_DROP}-folder", help="Take every file of a folder at once.")
+    st.toggle(say(FOLDERS), key=f"{_DROP}-folder", help=say("Take every file of a folder at once."))
     if dropped:
         people.require(Action.DRAFT)
         try:
@@ -164,10 +181,14 @@ def _checked(store: Store, uploads: Uploads, upload: Upload) -> CheckedUpload:
         return kept
     if before is not None and before[:-1] == key:
         st.warning(
-            f"The store went from version {before[-1]} to {version} meanwhile: the upload was "
-            "checked again."
+            say(
+                "The store went from version {before} to {now} meanwhile: the upload was checked "
+                "again.",
+                before=before[-1],
+                now=version,
+            )
         )
-    bar = st.progress(0.0, text="reading")
+    bar = st.progress(0.0, text=say("reading"))
     begun: set[str] = set()
 
     def progress(words: str) -> None:
@@ -185,33 +206,38 @@ def _files(uploads: Uploads, found: CheckedUpload) -> None:
     """Draw the files of the upload, and the choice of a table for those that name none."""
     upload = found.upload
     since = batches.instant_words(upload.begun_utc)
-    words = f"{_n_files(found)}, {_size(upload.n_bytes)}, since {since} UTC"
+    words = say(
+        "{files}, {size}, since {time} UTC",
+        files=_n_files(found),
+        size=_size(upload.n_bytes),
+        time=since,
+    )
     with st.expander(words):
         st.dataframe(
             {
-                "File": [one.name for one in upload.files],
-                "Table": [_table_words(one) for one in upload.files],
-                "Size": [_size(one.n_bytes) for one in upload.files],
+                say("File"): [one.name for one in upload.files],
+                say("Table"): [_table_words(one) for one in upload.files],
+                say("Size"): [_size(one.n_bytes) for one in upload.files],
             },
             hide_index=True,
             placeholder="",
         )
         name = st.selectbox(
-            "Take a file out of the upload",
+            say("Take a file out of the upload"),
             [one.name for one in upload.files],
             index=None,
             key=f"out-{upload.upload}-{upload.revision}",
         )
         if name is not None:
-            st.button("Take it out", on_click=_try, args=(uploads.leave_out, upload, name))
+            st.button(say("Take it out"), on_click=_try, args=(uploads.leave_out, upload, name))
     for file in found.choose:
         tables = ["", *TABLES]
         key = f"table-{upload.upload}-{upload.revision}-{file.name}"
         st.selectbox(
-            f"Table in {numbers.plain(file.name)}",
+            say("Table in {file}", file=numbers.plain(file.name)),
             tables,
             index=tables.index(file.table),
-            format_func=lambda one: one or "choose its table",
+            format_func=lambda one: one or say("choose its table"),
             key=key,
             on_change=_choose,
             args=(uploads, upload, file.name, key),
@@ -224,13 +250,14 @@ def _choose(uploads: Uploads, upload: Upload, name: str, key: str) -> None:
 
 def _table_words(file: Arrival) -> str:
     if file.ending not in READ:
-        return "none"
-    return table_of(file) or ("by its sheets" if file.ending == importing.WORKBOOK else "not known")
+        return say("none")
+    by_sheets, unknown = say("by its sheets"), say("not known")
+    return table_of(file) or (by_sheets if file.ending == importing.WORKBOOK else unknown)
 
 
 def _size(n_bytes: int) -> str:
     if n_bytes < 1000:
-        return numbers.count(n_bytes, "byte")
+        return say_n(n_bytes, "{n} byte", "{n} bytes")
     return f"{n_bytes / 1e6:,.1f} MB" if n_bytes >= 100_000 else f"{n_bytes / 1e3:,.1f} kB"
 
 
@@ -248,30 +275,34 @@ def _try(step: Callable[..., object], *given: object) -> None:
 
 def _decide(store: Store, uploads: Uploads, found: CheckedUpload) -> None:
     upload = found.upload
-    st.header("Decide", anchor=False)
+    st.header(say("Decide"), anchor=False)
     _corrections(uploads, upload)
     is_aside = st.session_state.get(f"aside-{upload.upload}", False)
     if found.can_set_aside or is_aside:
         st.toggle(
-            "Set rows with errors aside, and rows that depend on them",
+            say("Set rows with errors aside, and rows that depend on them"),
             key=f"aside-{upload.upload}",
-            help="They are not stored; they are kept with the batch, to download and correct.",
+            help=say("They are not stored; they are kept with the batch, to download and correct."),
         )
-    words = f"Accept {numbers.count(found.n_rows, 'row')}" if not found.errors else "Accept"
+    words = say("Accept")
+    if not found.errors:
+        words = say_n(found.n_rows, "Accept {n} row", "Accept {n} rows")
     # What was seen is accepted, and nothing that came in since: steps run before the page does.
     with st.container(horizontal=True):
         st.button(
             words,
             type="primary",
             disabled=bool(found.errors) or not found.n_rows,
-            help="Correct the errors first, or set their rows aside." if found.errors else None,
+            help=say("Correct the errors first, or set their rows aside.")
+            if found.errors
+            else None,
             key="accept",
             on_click=_accept,
             args=(store, uploads, found),
         )
         if found.n_aside:
             people.offer(
-                f"{numbers.count(found.n_aside, 'row')} set aside (CSV)",
+                say_n(found.n_aside, "{n} row set aside (CSV)", "{n} rows set aside (CSV)"),
                 partial(importing.quarantine_csv, found.checked.set_aside, found.raws),
                 file_name="set_aside.csv",
                 mime="text/csv",
@@ -279,14 +310,15 @@ def _decide(store: Store, uploads: Uploads, found: CheckedUpload) -> None:
                 action=Action.SEE_STORE,
             )
         st.button(
-            "Drop",
-            help="Nothing is stored; it can be taken up again.",
+            say("Drop"),
+            help=say("Nothing is stored; it can be taken up again."),
             on_click=_try,
             args=(uploads.drop, upload),
         )
 
 
 def _accept(store: Store, uploads: Uploads, found: CheckedUpload) -> None:
+    url_state.read_in_language("data_desk")
     people.require(Action.STORE)
     try:
         receipt = store_upload(uploads, found, store, who=people.who())
@@ -306,19 +338,32 @@ def _corrections(uploads: Uploads, upload: Upload) -> None:
     if not upload.corrections:
         return
     made = importing.to_records(upload.corrections)
-    with st.expander(f"{numbers.count(len(made), 'correction')}; the files stay as they came"):
-        heads = {"file": "File", "row": "Row", "column": "Column", "old": "Was", "new": "Is"}
+    head = say_n(
+        len(made),
+        "{n} correction; the files stay as they came",
+        "{n} corrections; the files stay as they came",
+    )
+    with st.expander(head):
+        heads = {
+            "file": say("File"),
+            "row": say("Row"),
+            "column": say("Column"),
+            "old": say("Was"),
+            "new": say("Is"),
+        }
         columns = {head: [one[name] for one in made] for name, head in heads.items()}
         st.dataframe(columns, hide_index=True, placeholder="")
         people.offer(
-            "Download the corrections (CSV)",
+            say("Download the corrections (CSV)"),
             partial(importing.corrections_csv, upload.corrections),
             file_name="corrections.csv",
             mime="text/csv",
             key="download-corrections",
             action=Action.SEE_STORE,
         )
-        st.button("Undo the last correction", on_click=_try, args=(uploads.undo_correction, upload))
+        st.button(
+            say("Undo the last correction"), on_click=_try, args=(uploads.undo_correction, upload)
+        )
 
 
 def _next_step() -> None:
@@ -326,7 +371,7 @@ def _next_step() -> None:
     if st.session_state.get(_DONE) and NEXT_PAGE in pages.DATA:
         st.page_link(
             f"app_pages/{NEXT_PAGE}.py",
-            label="Next: make the bulletin",
+            label=say("Next: make the bulletin"),
             icon=":material/arrow_forward:",
         )
 
@@ -335,12 +380,18 @@ def _dropped(uploads: Uploads) -> None:
     gone = [one for one in uploads.every() if one.state == DROPPED]
     if not gone:
         return
-    with st.expander(f"{numbers.count(len(gone), 'upload')} dropped"):
+    with st.expander(say_n(len(gone), "{n} upload dropped", "{n} uploads dropped")):
         for one in gone[:5]:
-            names = numbers.count(len(one.files), "file")
-            words = f"Take up again: {names} of {batches.instant_words(one.begun_utc)} UTC"
+            names = say_n(len(one.files), "{n} file", "{n} files")
+            words = say(
+                "Take up again: {files} of {time} UTC",
+                files=names,
+                time=batches.instant_words(one.begun_utc),
+            )
             st.button(words, key=f"again-{one.upload}", on_click=_try, args=(uploads.take_up, one))
-        st.button("Delete dropped uploads for good", on_click=_try, args=(uploads.delete_dropped,))
+        st.button(
+            say("Delete dropped uploads for good"), on_click=_try, args=(uploads.delete_dropped,)
+        )
 
 
 _page()

@@ -10,14 +10,23 @@ import pandas as pd
 from analytics.data.importing import Correction, from_records
 from analytics.data.store import REASON
 from analytics.rounding import DASH
-from analytics.wording import numbers
+from dashboard.catalogue import phrase, say, say_n
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from analytics.data.store import Batch, Counts, Receipt
 
-HEADS = ("Batch", "Came in (UTC)", "By", "State", "New rows", "Changed rows", "Files", "Note")
+HEADS = (
+    phrase("Batch"),
+    phrase("Came in (UTC)"),
+    phrase("By"),
+    phrase("State"),
+    phrase("New rows"),
+    phrase("Changed rows"),
+    phrase("Files"),
+    phrase("Note"),
+)
 
 
 def frame_of(batches: Sequence[Batch]) -> pd.DataFrame:
@@ -42,12 +51,14 @@ def state_words(batch: Batch) -> str:
     """Return whether a batch counts, and of its last step by whom and why."""
     step = batch.last_step
     if step is None:
-        return "current"
-    by = f" by {step.who}" if step.who else ""
+        return say("current")
+    by = say(" by {who}", who=step.who) if step.who else ""
     why = f": {step.about[REASON]}" if REASON in step.about else ""
     if batch.withdrawn_version is not None:
-        return f"withdrawn{by} (version {batch.withdrawn_version}){why}"
-    return f"current, put back{by} (version {batch.restored_version}){why}"
+        of = {"version": batch.withdrawn_version, "by": by, "why": why}
+        return say("withdrawn{by} (version {version}){why}", **of)
+    of = {"version": batch.restored_version, "by": by, "why": why}
+    return say("current, put back{by} (version {version}){why}", **of)
 
 
 def corrections_of(batch: Batch) -> list[Correction]:
@@ -62,19 +73,29 @@ def counts_frame(counts: Mapping[str, Counts]) -> pd.DataFrame:
         for name, one in counts.items()
         if one.new + one.changed + one.unchanged
     ]
-    return pd.DataFrame(rows, columns=["Table", "New", "Changed", "There already"])
+    heads = [say("Table"), say("New"), say("Changed"), say("There already")]
+    return pd.DataFrame(rows, columns=heads)
 
 
 def receipt_words(receipt: Receipt) -> str:
     """Return what storing a batch did."""
     if receipt.batch is None:
-        return "Nothing new: every row was in the store already, so no batch was made."
+        return say("Nothing new: every row was in the store already, so no batch was made.")
     new, changed, same = (
         sum(getattr(one, name) for one in receipt.counts.values())
         for name in ("new", "changed", "unchanged")
     )
-    parts = [f"{numbers.count(new, 'new row')}", f"{changed:,} changed", f"{same:,} there already"]
-    return f"Batch {receipt.batch} is stored: {', '.join(parts)} (version {receipt.version})."
+    parts = [
+        say_n(new, "{n} new row", "{n} new rows"),
+        say("{n:,} changed", n=changed),
+        say("{n:,} there already", n=same),
+    ]
+    return say(
+        "Batch {batch} is stored: {rows} (version {version}).",
+        batch=receipt.batch,
+        rows=", ".join(parts),
+        version=receipt.version,
+    )
 
 
 def instant_words(at_utc: str) -> str:
@@ -86,4 +107,5 @@ def _note(batch: Batch) -> str:
     about: Mapping[str, Any] = batch.about
     made = len(corrections_of(batch))
     parts = [str(about[REASON])] if about.get(REASON) else []
-    return "; ".join([*parts, *([numbers.count(made, "cell") + " corrected"] if made else [])])
+    parts += [say_n(made, "{n} cell corrected", "{n} cells corrected")] if made else []
+    return "; ".join(parts)

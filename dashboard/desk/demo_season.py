@@ -15,7 +15,7 @@ import streamlit as st
 
 from analytics.people import Action
 from analytics.wording import numbers
-from dashboard import people
+from dashboard import people, url_state
 from dashboard.catalogue import say
 
 #: Opens the demo as its command does; the first time, its bulletins are made.
@@ -131,6 +131,7 @@ def _draw_way(address: str) -> None:
 
 
 def _wait() -> None:
+    url_state.read_in_language()
     now = standing()
     if now.address or not now.is_running:
         st.rerun()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
@@ -13,10 +13,11 @@ from analytics.findings import Severity
 from analytics.people import Action
 from analytics.wording import numbers
 from dashboard import people
+from dashboard.catalogue import say
 from dashboard.desk import findings_table as tables
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from analytics.findings import Finding
     from dashboard.desk.checking import CheckedUpload
@@ -47,6 +48,17 @@ def height(n_lines: int, *, most: int) -> int:
     return 35 * (min(n_lines, most) + 1) + 2
 
 
+def columns(heads: Sequence[str], more: Mapping[str, Any] | None = None) -> dict[str, Any]:
+    """Return how columns are drawn that have English names: each under its head in the language.
+
+    `more` has what else is said of a column, by its name.
+    """
+    found = dict(more or {})
+    labels = {head: say(head) for head in heads}
+    changed = {head: label for head, label in labels.items() if label != head}
+    return found | {head: {**found.get(head, {}), "label": changed[head]} for head in changed}
+
+
 def taken() -> list[tuple[Upload, Correction]]:
     """Return what was written into the row shown last, each with the upload that was shown.
 
@@ -74,7 +86,7 @@ def draw(found: CheckedUpload, correct: Correct) -> None:
     """Draw the findings of an upload; `correct` takes a row out of it."""
     if not found.findings:
         return
-    st.header("Findings", anchor=False)
+    st.header(say("Findings"), anchor=False)
     shown = _of_severity(found)
     frame = tables.frame_of(shown)
     event = st.container(key="desk-findings").dataframe(
@@ -86,23 +98,28 @@ def draw(found: CheckedUpload, correct: Correct) -> None:
         selection_default={"selection": {"rows": [0], "columns": [], "cells": []}},
         height=height(len(shown), most=_MOST_LINES),
         placeholder="",
-        column_config={
-            "Row": st.column_config.NumberColumn(format="%d", width="small"),
-            "Severity": st.column_config.TextColumn(width="small"),
-            "What to do": st.column_config.TextColumn(width="large"),
-        },
-        alt="Findings: severity, file, row, column, what was seen, what is allowed, what to do",
+        column_config=columns(
+            tables.HEADS,
+            {
+                "Row": st.column_config.NumberColumn(format="%d", width="small"),
+                "Severity": st.column_config.TextColumn(width="small"),
+                "What to do": st.column_config.TextColumn(width="large"),
+            },
+        ),
+        alt=say(
+            "Findings: severity, file, row, column, what was seen, what is allowed, what to do"
+        ),
     )
     rows = [row for row in event["selection"]["rows"] if row < len(shown)]
     if rows:
         _one(found, shown[rows[0]])
     else:
-        st.caption("Choose a finding to see the row that it is about.")
+        st.caption(say("Choose a finding to see the row that it is about."))
     with st.container(horizontal=True):
         if rows:
             _leave_out(found, shown[rows[0]], correct)
         people.offer(
-            "Download all findings (CSV)",
+            say("Download all findings (CSV)"),
             partial(findings_csv, found.findings),
             file_name="findings.csv",
             mime="text/csv",
@@ -118,10 +135,10 @@ def _of_severity(found: CheckedUpload) -> Sequence[Finding]:
         return found.findings
     words = {str(one): tables.severity_words(found.findings, one) for one in there}
     chosen = st.segmented_control(
-        "Show",
+        say("Show"),
         [*words, _EVERY],
         default=next(iter(words)),
-        format_func=lambda one: words.get(one, _EVERY),
+        format_func=lambda one: words.get(one, say("all")),
         key=f"severity-{found.upload.upload}-{'-'.join(words)}",
         label_visibility="collapsed",
     )
@@ -130,12 +147,13 @@ def _of_severity(found: CheckedUpload) -> Sequence[Finding]:
 
 def _one(found: CheckedUpload, one: Finding) -> None:
     """Draw a finding in words, then its row or line to correct."""
-    allowed = f" Allowed: {numbers.plain(one.allowed)}." if one.allowed else ""
-    advice = f" **What to do:** {numbers.plain(one.advice)}." if one.advice else ""
-    st.markdown(
-        f"**{numbers.plain(tables.place_words(one))}** – seen: {numbers.plain(one.seen)}."
-        f"{allowed}{advice}"
-    )
+    parts = [f"**{numbers.plain(tables.place_words(one))}** – "]
+    parts[0] += say("seen: {seen}.", seen=numbers.plain(one.seen))
+    if one.allowed:
+        parts.append(say("Allowed: {allowed}.", allowed=numbers.plain(one.allowed)))
+    if one.advice:
+        parts.append(say("**What to do:** {advice}.", advice=numbers.plain(one.advice)))
+    st.markdown(" ".join(parts))
     line = tables.line_of(found, one)
     cells = tables.row_of(found, one)
     if line is not None:
@@ -144,8 +162,10 @@ def _one(found: CheckedUpload, one: Finding) -> None:
         _cells(found, one, cells)
     elif one.file and one.severity is Severity.ERROR:
         st.caption(
-            "Correct the file and drop it here again under the same name: it takes this one's "
-            "place. Or take the file out of the upload, in the list of files above."
+            say(
+                "Correct the file and drop it here again under the same name: it takes this one's "
+                "place. Or take the file out of the upload, in the list of files above."
+            )
         )
 
 
@@ -154,9 +174,9 @@ def _leave_out(found: CheckedUpload, one: Finding, correct: Correct) -> None:
     if line is None and tables.row_of(found, one) is None:
         return
     st.button(
-        "Leave this row out",
+        say("Leave this row out"),
         key=f"out-{_key(found, one)}",
-        help="The row is not stored; the file stays as it came, and this can be undone.",
+        help=say("The row is not stored; the file stays as it came, and this can be undone."),
         on_click=correct,
         args=(found.upload, Correction(one.file, one.row or 0, "", line or "", "")),
     )
@@ -164,7 +184,7 @@ def _leave_out(found: CheckedUpload, one: Finding, correct: Correct) -> None:
 
 def _line(found: CheckedUpload, one: Finding, line: str) -> None:
     key = f"line-{_key(found, one)}"
-    st.text_input("The line as it is to be read", line, key=key)
+    st.text_input(say("The line as it is to be read"), line, key=key)
     st.session_state[_SHOWN] = _Shown(found.upload, key, one.file, one.row or 0, (), line)
 
 
@@ -178,13 +198,16 @@ def _cells(found: CheckedUpload, one: Finding, row: CellRow) -> None:
         disabled=[tables.NAME, tables.ALLOWED],
         height=height(len(row.cells), most=2 * _MOST_LINES),
         placeholder="",
-        column_config={
-            tables.NAME: st.column_config.TextColumn(width="medium"),
-            tables.VALUE: st.column_config.TextColumn(
-                width="medium", help="Double-click a cell, or choose it and type."
-            ),
-            tables.ALLOWED: st.column_config.TextColumn(width="large"),
-        },
+        column_config=columns(
+            (tables.NAME, tables.VALUE, tables.ALLOWED),
+            {
+                tables.NAME: st.column_config.TextColumn(width="medium"),
+                tables.VALUE: st.column_config.TextColumn(
+                    width="medium", help=say("Double-click a cell, or choose it and type.")
+                ),
+                tables.ALLOWED: st.column_config.TextColumn(width="large"),
+            },
+        ),
     )
     st.session_state[_SHOWN] = _Shown(found.upload, key, row.file, row.row, row.cells)
 

@@ -9,19 +9,29 @@ import pandas as pd
 
 from analytics.data.importing import allowed_of, cell_text
 from analytics.data.schema import TABLES
+from analytics.findings import Severity
 from analytics.wording import numbers
+from dashboard.catalogue import phrase, say, say_n
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analytics.data.importing import Raw
     from analytics.data.schema import Column
-    from analytics.findings import Finding, Severity
+    from analytics.findings import Finding
     from dashboard.desk.checking import CheckedUpload
 
-HEADS = ("Severity", "File", "Row", "Column", "Seen", "Allowed", "What to do")
+HEADS = (
+    phrase("Severity"),
+    phrase("File"),
+    phrase("Row"),
+    phrase("Column"),
+    phrase("Seen"),
+    phrase("Allowed"),
+    phrase("What to do"),
+)
 #: Columns of the row of a finding; the second is written in.
-NAME, VALUE, ALLOWED = "Column", "Value", "Allowed"
+NAME, VALUE, ALLOWED = phrase("Column"), phrase("Value"), phrase("Allowed")
 FAULT = "● "
 
 
@@ -57,14 +67,18 @@ def frame_of(findings: Sequence[Finding]) -> pd.DataFrame:
 
 def place_words(one: Finding) -> str:
     """Return where a finding stands, such as ``interviews.csv, row 14, hours_fished``."""
-    parts = [one.file or f"{one.table} in the store"]
-    parts += [f"row {one.row}"] if one.row is not None else []
+    parts = [one.file or say("{table} in the store", table=one.table)]
+    parts += [say("row {row}", row=one.row)] if one.row is not None else []
     return ", ".join([*parts, *([one.column] if one.column else [])])
 
 
 def severity_words(findings: Sequence[Finding], severity: Severity) -> str:
     """Return how many findings there are of a severity, such as ``2 errors``."""
     n = sum(one.times for one in findings if one.severity is severity)
+    if severity is Severity.ERROR:
+        return say_n(n, "{n} error", "{n} errors")
+    if severity is Severity.WARNING:
+        return say_n(n, "{n} warning", "{n} warnings")
     return numbers.count(n, str(severity))
 
 
@@ -100,10 +114,12 @@ def line_of(found: CheckedUpload, one: Finding) -> str | None:
 
 def _allowed(column: Column | None) -> str:
     if column is None:
-        return "text; the column is kept and ignored"
+        return say("text; the column is kept and ignored")
     if column.refers_to:
         table, _, name = column.refers_to.partition(".")
-        return f"{'an' if name[0] in 'aeiou' else 'a'} {name} of the table {table}"
+        if name[0] in "aeiou":
+            return say("an {column} of the table {table}", column=name, table=table)
+        return say("a {column} of the table {table}", column=name, table=table)
     return allowed_of(column)
 
 

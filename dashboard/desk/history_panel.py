@@ -16,8 +16,9 @@ from analytics.errors import BlackmouthError, DataRejected
 from analytics.people import Action
 from analytics.wording import numbers
 from dashboard import people
+from dashboard.catalogue import say, say_n
 from dashboard.desk import batches, checking, findings_table
-from dashboard.desk.findings_panel import height
+from dashboard.desk.findings_panel import columns, height
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,9 +34,9 @@ _REFUSED = "desk-refused"
 
 def history(store: Store, uploads: Uploads, listed: Sequence[Batch]) -> None:
     """Draw the batches of a store, and what can be done with the one that is chosen."""
-    st.header("What came in", anchor=False)
+    st.header(say("What came in"), anchor=False)
     if not listed:
-        st.markdown("Nothing yet.")
+        st.markdown(say("Nothing yet."))
         return
     event = st.container(key="desk-batches").dataframe(
         batches.frame_of(listed),
@@ -45,37 +46,42 @@ def history(store: Store, uploads: Uploads, listed: Sequence[Batch]) -> None:
         selection_mode="single-row",
         height=height(len(listed), most=_MOST_LINES),
         placeholder="",
-        column_config={
-            name: st.column_config.NumberColumn(format="localized")
-            for name in ("New rows", "Changed rows")
-        },
-        alt="Batches: when each came in, its state, its rows and files",
+        column_config=columns(
+            batches.HEADS,
+            {
+                name: st.column_config.NumberColumn(format="localized")
+                for name in ("New rows", "Changed rows")
+            },
+        ),
+        alt=say("Batches: when each came in, its state, its rows and files"),
     )
     rows = event["selection"]["rows"]
     if rows:
         _one(store, uploads, list(reversed(listed))[rows[0]])
     else:
-        st.caption("Choose a batch to see its tables, take it out, or put it back.")
+        st.caption(say("Choose a batch to see its tables, take it out, or put it back."))
     _refused()
 
 
 def templates(store: Store) -> None:
     """Draw the downloads of empty tables; their drop-downs offer the codes of the store."""
-    st.header("Empty tables to fill in", anchor=False)
+    st.header(say("Empty tables to fill in"), anchor=False)
     st.markdown(
-        "The workbook has a sheet a table, drop-downs for what is allowed and for the areas, sites "
-        "and seasons of this store, and the sheet *dictionary* with the meaning of every column. "
-        "Fill in the sheets that you need; the others may stay empty."
+        say(
+            "The workbook has a sheet a table, drop-downs for what is allowed and for the areas, "
+            "sites and seasons of this store, and the sheet *dictionary* with the meaning of every "
+            "column. Fill in the sheets that you need; the others may stay empty."
+        )
     )
     with st.container(horizontal=True):
         people.offer(
-            "Workbook (XLSX)",
+            say("Workbook (XLSX)"),
             partial(_workbook, store),
             file_name=importing.WORKBOOK_NAME,
             key="template-workbook",
         )
         people.offer(
-            "CSV files (ZIP)",
+            say("CSV files (ZIP)"),
             _zipped,
             file_name="tables.zip",
             mime="application/zip",
@@ -98,9 +104,8 @@ def _zipped() -> bytes:
 
 
 def _one(store: Store, uploads: Uploads, batch: Batch) -> None:
-    st.markdown(
-        f"**Batch {numbers.plain(batch.batch)}**, {numbers.plain(batches.state_words(batch))}"
-    )
+    state = numbers.plain(batches.state_words(batch))
+    st.markdown(say("**Batch {batch}**, {state}", batch=numbers.plain(batch.batch), state=state))
     counts = batches.counts_frame(batch.counts)
     st.dataframe(counts, hide_index=True, placeholder="", height=height(len(counts), most=20))
     _reason(batch)
@@ -113,7 +118,7 @@ def _steps(store: Store, uploads: Uploads, batch: Batch) -> None:
     made = batches.corrections_of(batch)
     if made:
         people.offer(
-            f"{numbers.count(len(made), 'correction')} (CSV)",
+            say_n(len(made), "{n} correction (CSV)", "{n} corrections (CSV)"),
             partial(importing.corrections_csv, made),
             file_name=f"{batch.batch}.corrections.csv",
             mime="text/csv",
@@ -124,7 +129,7 @@ def _steps(store: Store, uploads: Uploads, batch: Batch) -> None:
     aside = uploads.beside(upload, checking.SET_ASIDE) if upload else None
     if upload is not None and aside is not None and aside.is_file():
         people.offer(
-            "Rows set aside (CSV)",
+            say("Rows set aside (CSV)"),
             partial(uploads.read_beside, upload, checking.SET_ASIDE),
             file_name=f"{batch.batch}.set_aside.csv",
             mime="text/csv",
@@ -132,8 +137,8 @@ def _steps(store: Store, uploads: Uploads, batch: Batch) -> None:
             action=Action.SEE_STORE,
         )
     is_out = batch.withdrawn_version is not None
-    words = "Put this batch back" if is_out else "Withdraw this batch"
-    help_ = "Its rows stay in the history, and it can be put back."
+    words = say("Put this batch back") if is_out else say("Withdraw this batch")
+    help_ = say("Its rows stay in the history, and it can be put back.")
     st.button(
         words,
         key=f"withdraw-{batch.batch}",
@@ -146,10 +151,10 @@ def _steps(store: Store, uploads: Uploads, batch: Batch) -> None:
 def _reason(batch: Batch) -> None:
     """Draw the field for why a batch goes out or comes back."""
     st.text_input(
-        "Why (kept in the history)",
+        say("Why (kept in the history)"),
         key=_reason_key(batch.batch),
         max_chars=_LONGEST_REASON,
-        placeholder="such as: a wrong date on every form",
+        placeholder=say("such as: a wrong date on every form"),
     )
 
 
@@ -180,4 +185,9 @@ def _refused() -> None:
     st.error(numbers.plain(message[:1].upper() + message[1:]))
     if findings:
         frame = findings_table.frame_of(findings).drop(columns=["Severity"])
-        st.dataframe(frame.rename(columns={"File": "Batch"}), hide_index=True, placeholder="")
+        st.dataframe(
+            frame.rename(columns={"File": "Batch"}),
+            hide_index=True,
+            placeholder="",
+            column_config=columns([*findings_table.HEADS, "Batch"]) or None,
+        )

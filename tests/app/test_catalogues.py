@@ -120,8 +120,9 @@ def known_words():
 
 def left(page, besides=""):
     """Return the pieces of a page that are neither marked nor words of other rooms and tables."""
-    found = [one for said in drawn(page._tree) for one in pieces(said)]
-    assert found
+    every = list(drawn(page._tree))
+    assert every
+    found = [one for said in every for one in pieces(said)]
     known = known_words() | {one.casefold() for one in WORD.findall(besides)}
     return [one for one in found if {word.casefold() for word in WORD.findall(one)} - known]
 
@@ -149,7 +150,7 @@ def test_a_page_says_its_texts_in_the_language_of_the_link(opener, translated, l
     assert not [said for said in drawn(open_page(**choices)._tree) if OPEN in said]
 
 
-@pytest.mark.parametrize("script", ["new_bulletin"])
+@pytest.mark.parametrize("script", ["new_bulletin", "data_desk"])
 def test_a_page_of_a_store_says_its_texts_in_that_language(
     opener, translated, published, monkeypatch, script
 ):
