@@ -321,7 +321,7 @@ _NOT_HERE = phrase("no figure this week")
 def table(index: BulletinIndex, rates: Rates, areas: Sequence[str], *, response: str) -> str:
     """Return word, level, index, survey figure, moves and outlook of each area as HTML."""
     lines = [_line(index, rates, area, response) for area in domains(index, areas)]
-    return html_tables.table(HEADS, lines)
+    return html_tables.table(HEADS, lines, kind="bm-trends")
 
 
 def _line(index: BulletinIndex, rates: Rates, area: str | None, response: str) -> str:

@@ -29,6 +29,9 @@ function made(tag, given = {}, ...children) {
   return one;
 }
 
+// Texts that stay are not set anew: each change makes the browser lay out the page.
+function say(one, text) { if (one.textContent !== text) one.textContent = text; }
+
 // Why a text does not fit its column, by the rule of the schema; empty where it fits.
 function misfit(text, rule) {
   if (!text) return "";
@@ -152,7 +155,7 @@ class Form {
     this.cycle = null;
     this.refusal = "";
     input.fault = "";
-    if (row.state) { row.state.textContent = ""; row.state.className = ""; }
+    if (row.state) say(row.state, "");
     if (input.hasAttribute("aria-invalid")) this.judge(input);
     if (at.part.body && at.line === at.part.rows.length - 1 && at.part.rows.length < this.most) this.addLine(at.part);
     this.advise(input);
@@ -199,21 +202,22 @@ class Form {
     const faults = beside.faults[number] || {};
     for (const input of row.inputs) { input.fault = faults[input.at.column.name] || ""; this.judge(input); }
     if (!row.state) return;
-    row.state.textContent = beside.checks[number] || "";
-    row.becomes.textContent = beside.becomes[number] || "";
+    say(row.state, beside.checks[number] || "");
+    say(row.becomes, beside.becomes[number] || "");
   }
 
   said() {
-    this.root.dataset.unconfirmed = this.seq - this.acked;
-    this.notice.textContent = this.refusal || this.trouble || (this.seq > this.acked ? "Sending ..." : "");
+    const waits = this.seq > this.acked;
+    if (this.root.dataset.waits !== String(waits)) this.root.dataset.waits = waits;
+    say(this.notice, this.refusal || this.trouble || (waits ? "Sending ..." : ""));
   }
 
   // Rules of a cell, and its words.
 
   judge(input) {
     const faulty = misfit(input.value.trim(), input.at.column.rule) || input.fault;
-    if (faulty) input.setAttribute("aria-invalid", "true");
-    else input.removeAttribute("aria-invalid");
+    if (faulty && !input.hasAttribute("aria-invalid")) input.setAttribute("aria-invalid", "true");
+    if (!faulty && input.hasAttribute("aria-invalid")) input.removeAttribute("aria-invalid");
     return faulty;
   }
 
@@ -242,6 +246,9 @@ class Form {
     const { part, line, column } = input.at, faulty = this.judge(input);
     const where = part.spec.is_fields ? column.label : `${part.spec.noun} ${line + 1}, ${column.head}`;
     const known = this.matches(input, this.cycle?.input === input ? this.cycle.prefix : input.value).slice(0, 12);
+    const said = [where, faulty, ...known.map(([code]) => code)].join("|");
+    if (this.hint.said === said) return;
+    this.hint.said = said;
     this.hint.replaceChildren(made("b", { text: `${where}: ` }), made("span", { text: column.words }));
     if (faulty) this.hint.append(made("strong", { text: ` ${faulty}` }));
     if (known.length) this.hint.append(" Known (Ctrl+Space): ", ...known.map(([code, words]) =>

@@ -14,13 +14,12 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from playwright.sync_api import TimeoutError as PlaywrightTimeoutError
-
 from analytics.bulletin.archive import archive_of
 from analytics.cli.demo_store import prepare
 from dashboard.pages import SECTIONS
 from tests.bench.runs import WAITED, Part, Run, digits, in_turns
 from tests.browser.serving import browser, streamlit
+from tests.browser.visiting import opened
 
 if TYPE_CHECKING:
     import subprocess
@@ -33,8 +32,6 @@ EACH = 4
 N_SESSIONS = 20
 #: Milliseconds without a change after which a page stands still.
 _STILL, _PATIENCE = 700, 60_000
-#: How often a list is opened, and how many milliseconds it has for that.
-_TRIES, _OPENS = 5, 2_000
 _FIGURE = ".js-plotly-plot .main-svg"
 BARE_LOAD, BARE_MOVE = "bare page, loaded (baseline)", "bare page, its switch (baseline)"
 BARE_TURN = "bare pages, turned (baseline)"
@@ -125,13 +122,7 @@ def _switch(page: Page, turn: int) -> Run:
 
 def _week(page: Page, turn: int) -> Run:
     page.bring_to_front()
-    field = page.locator(".st-key-week").get_by_role("combobox")
-    option = page.get_by_role("option").nth(1 + turn % 4)
-    for _ in range(_TRIES):  # a click alone does not always open the list
-        field.click()
-        with contextlib.suppress(PlaywrightTimeoutError):
-            option.wait_for(timeout=_OPENS)
-            break
+    option = opened(page, "week", page.get_by_role("option").nth(1 + turn % 4))
     _still(page)
     return _pressed(page, option.click)
 

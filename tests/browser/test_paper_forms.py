@@ -25,7 +25,7 @@ IDLE = (
     " && !document.querySelector('[data-stale=true]')"
 )
 #: All that was typed is with the server.
-CONFIRMED = "document.querySelector('.bm-keying')?.dataset.unconfirmed === '0'"
+CONFIRMED = "document.querySelector('.bm-keying')?.dataset.waits === 'false'"
 N_BOATS = 6
 BOATS = [
     ("A", str(1 + n % 4), f"{2 + n % 5}.5", "yes", "trolling", str(n % 2), "0", str(n % 7))

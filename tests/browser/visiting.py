@@ -17,10 +17,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-    from playwright.sync_api import ConsoleMessage, Page
+    from playwright.sync_api import ConsoleMessage, Locator, Page
 
 #: Within so many milliseconds a figure has its width.
 SETTLED = 5_000
+#: How often a list is opened, and how many milliseconds it has for that.
+TRIES, OPENS = 5, 2_000
 #: Addresses that never leave the browser.
 LOCAL = ("data:", "blob:", "about:")
 #: On a page with a name in its address, Streamlit first asks for its own parts under that name,
@@ -90,18 +92,22 @@ class Visit:
 
 def pick(page: Page, key: str, option: str) -> None:
     """Choose an option of a field of the filters."""
-    field, choice = (
-        page.locator(f".st-key-{key}").get_by_role("combobox"),
-        page.get_by_role("option", name=option).first,
-    )
-    field.click()
-    with suppress(
-        PlaywrightTimeoutError
-    ):  # a list that opened while the page was drawn closes again
-        choice.click(timeout=SETTLED)
+    choice = page.get_by_role("option", name=option).first
+    with suppress(PlaywrightTimeoutError):  # a list that opened while the page was drawn closes
+        opened(page, key, choice).click(timeout=SETTLED)
         return
-    field.click()
-    choice.click()
+    opened(page, key, choice).click()
+
+
+def opened(page: Page, key: str, option: Locator) -> Locator:
+    """Open the list of a field until it shows an option; return that option."""
+    field = page.locator(f".st-key-{key}").get_by_role("combobox")
+    for _ in range(TRIES):  # a click alone does not always open the list
+        field.click()
+        with suppress(PlaywrightTimeoutError):
+            option.wait_for(timeout=OPENS)
+            break
+    return option
 
 
 def turn_to(page: Page, title: str) -> None:
