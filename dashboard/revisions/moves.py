@@ -326,7 +326,7 @@ def _others(weekly: Sequence[Move]) -> str:
         words += say_n(
             restated,
             " {n} figure kept its value with another error or status.",
-            " {n} figures kept its value with another error or status.",
+            " {n} figures kept their value with another error or status.",
         )
     pooled = sum(move.is_pooled for move in weekly if move.kind in (REVISED, RESTATED))
     if pooled:

@@ -156,7 +156,9 @@ def _line(one: SeasonEffect) -> str:
     cells = (
         number(one.before, place=0),
         number(one.now, place=0),
-        html_tables.bold(_part(one)) + html_tables.small(_moved(one)),
+        html_tables.bold(_part(one)) + html_tables.small(_moved(one))
+        if one.moved
+        else say("no change"),
         f"{one.n_revised}",
     )
     return html_tables.line(_HEADS, QUANTITIES[one.quantity].label, cells)
@@ -165,7 +167,7 @@ def _line(one: SeasonEffect) -> str:
 def _part(one: SeasonEffect) -> str:
     shown = number(100 * one.part, place=-1, least=-1, signed=True)
     is_seen = float(shown.replace("−", "-"))
-    return f"{shown}{PERCENT}" if is_seen else say("under ±0.1{percent}", percent=PERCENT)
+    return f"{shown}{PERCENT}" if is_seen else say("less than ±0.1{percent}", percent=PERCENT)
 
 
 def _moved(one: SeasonEffect) -> str:

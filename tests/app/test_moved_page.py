@@ -128,6 +128,8 @@ def test_a_season_without_a_revision_says_so(index):
     small = [replace(found[0], now=found[0].before * 1.001, n_revised=1)]
     words = season_effect.effect_answer(index, small, None, before="the bulletin before")
     assert "no headline figure moved by 0.5" in words
+    tables = [season_effect.effect_table(index, one) for one in (found, small)]
+    assert [one.count("no change") for one in tables] == [len(found), 0]
 
 
 def test_an_area_is_asked_alone(open_moved, told):
