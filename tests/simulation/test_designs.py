@@ -29,7 +29,7 @@ from tests.simulation.seasons import (
 )
 from tests.sizes import n_sized, slack
 
-SEED, N_SEASONS, N_BROKEN = 7, n_sized(60, 120), 50
+SEED, N_SEASONS, N_BROKEN = 7, n_sized(50, 120), n_sized(30, 50)
 LOW, HIGH = binomial_bounds(N_SEASONS, alpha=0.0005)  # for 45 quantities at once
 ASKED = [(name, quantity) for name, case in CASES.items() for quantity in case.quantities]
 OF_TOTALS = [(name, quantity) for name, quantity in ASKED if quantity in TOTALS]

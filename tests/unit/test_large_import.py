@@ -334,8 +334,8 @@ from pathlib import Path
 from analytics.data import importing, query
 from analytics.data.importing import reading
 from analytics.data.store import Store, rows
-reading._LARGE_BYTES = reading._PART_BYTES = 1 << 16
-rows.ROWS_AT_ONCE = 1_000
+reading._LARGE_BYTES = reading._PART_BYTES = 1 << 15
+rows.ROWS_AT_ONCE = 500
 query.SMALL_FILES = 0
 for _ in range(2):
     importing.import_files(Store(sys.argv[2]), Path(sys.argv[1]))
@@ -346,7 +346,7 @@ print(pa.default_memory_pool().max_memory())
 def test_memory_does_not_grow_with_rows(tmp_path):
     peaks = []
     # The reader runs 32 parts ahead: both tables have more.
-    for n in (40_000, 120_000):
+    for n in (20_000, 60_000):
         tables = big_tables(n_interviews=n, n_site_days=500)
         write_tables(tables, tmp_path / f"tables{n}")
         words = [str(tmp_path / f"{what}{n}") for what in ("tables", "store")]
