@@ -36,10 +36,10 @@ ADVICE_SOURCE = phrase(
 #: Wound sites with the share of fish that died, and how often the site was hit.
 #: Lindsay et al. (2004), printed percentages.
 WOUNDS = (
-    ("jaw", 0.023, 0.815),
-    ("tongue", 0.178, 0.051),
-    ("eye", 0.0, 0.004),
-    ("gills", 0.816, 0.051),
+    (phrase("jaw"), 0.023, 0.815),
+    (phrase("tongue"), 0.178, 0.051),
+    (phrase("eye"), 0.0, 0.004),
+    (phrase("gills"), 0.816, 0.051),
     (phrase("oesophagus and stomach"), 0.673, 0.078),
 )
 SOURCES = (
@@ -69,7 +69,7 @@ def forest_rows() -> list[ForestRow]:
     """Return deaths by wound site in print, the most deadly first."""
     return [
         ForestRow(
-            name, Measurement(died, sort=NumberKind.SHARE), words=say("Lindsay et al. (2004)")
+            say(name), Measurement(died, sort=NumberKind.SHARE), words=say("Lindsay et al. (2004)")
         )
         for name, died, _ in ranked()
     ]
@@ -83,7 +83,7 @@ def ranked() -> list[tuple[str, float, float]]:
 def table() -> str:
     """Return deaths by wound site in print as an HTML table."""
     lines = [
-        html_tables.line(_HEADS, name, (f"{100 * died:.1f}\u00a0%", f"{100 * hit:.1f}\u00a0%"))
+        html_tables.line(_HEADS, say(name), (f"{100 * died:.1f}\u00a0%", f"{100 * hit:.1f}\u00a0%"))
         for name, died, hit in ranked()
     ]
     return html_tables.table(_HEADS, lines)
