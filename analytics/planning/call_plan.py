@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.codes import coded
-from analytics.options.compare import ahead_by_week
 from analytics.planning.decision import (
     FEWEST_EFFECTIVE,
     AreaVariances,
@@ -19,6 +18,7 @@ from analytics.planning.decision import (
     smoothed_loss,
 )
 from analytics.planning.plan import DecisionPlan
+from analytics.planning.week_ahead import ahead_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -65,7 +65,7 @@ def first_limit(baseline: Baseline, limits: Sequence[Limit], week: str) -> Limit
     names = {name for one in limits for name in one.quantities if name in baseline.to_date}
     if not names or week not in baseline.weeks:
         return None
-    ahead, at = ahead_by_week(baseline, sorted(names)), baseline.weeks.index(week)
+    ahead, at = ahead_of(baseline, tuple(sorted(names))), baseline.weeks.index(week)
     calls = []
     for one in limits:
         areas = tuple(area for area in one.areas if area in baseline.areas)

@@ -208,3 +208,16 @@ def expected_table(expected: Sequence[Expected]) -> pa.Table:
     names = (*_EXPECTED, "pse_now", "pse_planned")
     rows = [{name: getattr(one, name) for name in names} for one in expected]
     return pa.Table.from_pylist(rows, pa.schema(list(zip(names, kinds, strict=True))))
+
+
+def expected_of(plans: Sequence[Plan]) -> pa.Table:
+    """Return the promises of one week, as `expected_table`; of several, after a column ``week``."""
+    import pyarrow as pa  # noqa: PLC0415
+
+    tables = [expected_table(one.expected) for one in plans]
+    if len(plans) == 1:
+        return tables[0]
+    weeks = [pa.array([one.week] * len(table)) for one, table in zip(plans, tables, strict=True)]
+    return pa.concat_tables(
+        [table.add_column(0, "week", week) for table, week in zip(tables, weeks, strict=True)]
+    )

@@ -9,6 +9,7 @@ therefore stays in the first sum: only the second, which no allocation moves, gi
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -142,7 +143,10 @@ def _blocks(
     place = np.array([design.areas.index(one.area) for one in strata])
     frame = np.array([one.frame_size for one in strata], dtype=np.float64)
     mean = at_home[place] * _effort_shares(strata, draws) / frame
-    units = _units_of(survey, quantity, by_area=by_area, ratio=ratio)
+    if ratio is None:
+        units = _units_of_total(survey, quantity, by_area)
+    else:
+        units = _units_of(survey, quantity, by_area=by_area, ratio=ratio)
     group = np.array([one.day_group for one in strata])
     row = np.array([_row_of(units, *one) for one in zip(place, group, strict=True)])
     for at, (area, key) in enumerate(zip(areas, keys, strict=True)):
@@ -162,9 +166,14 @@ def _units_of(
     )
 
 
+@lru_cache(maxsize=16)  # those of a season, for every week that is planned
+def _units_of_total(survey: SeasonSurvey, quantity: str, by_area: bool) -> UnitVariances:
+    return _units_of(survey, quantity, by_area=by_area)
+
+
 def _landed_shares(survey: SeasonSurvey, quantity: str) -> Floats:
     """Return the part of each area's total that lands in each area, (landing, fished)."""
-    found, size = _units_of(survey, quantity, by_area=True), len(survey.design.areas)
+    found, size = _units_of_total(survey, quantity, True), len(survey.design.areas)
     table = np.zeros((size, size))
     np.add.at(table, (found.landing_area, found.landing_area), found.total)
     np.add.at(table, (found.landing_area[found.stray_row], found.stray_key - 1), found.stray_total)

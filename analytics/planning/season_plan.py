@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -33,20 +33,73 @@ if TYPE_CHECKING:
     _Known = tuple[Baseline, Sequence[Limit]]
 
 
-def plan_week(
+@dataclass(frozen=True, slots=True, eq=False)
+class ReadySeason:
+    """What every plan of a season starts from, made once: its survey, its draws, its limits.
+
+    `notes`: where the draws come from, as codes.
+    """
+
+    survey: SeasonSurvey
+    baseline: Baseline
+    limits: Sequence[Limit]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """What was read."""
+        return self.survey.snapshot
+
+    def plan(self, request: PlanRequest) -> Plan:
+        """Return the plan of a week; raises as `make_plan`."""
+        made = make_plan(self.survey, self.baseline, self.limits, request)
+        return replace(made, notes=(*made.notes, *self.notes))
+
+    def weeks(self, first: str, last: str | None = None) -> list[str]:
+        """Return the open weeks to come from one through another; through the last without it.
+
+        Raises `UsageError` where there is none, or a week is none.
+        """
+        for one in (first, last or first):
+            week_start(one)
+        known = self.baseline.weeks
+        is_open = set(season_days(self.snapshot, self.survey.design.season)["week"])
+        found = [
+            one
+            for one in known
+            if one in is_open and first <= one and (last is None or one <= last)
+        ]
+        if not found:
+            raise UsageError(
+                f"no open week to come from {first} to {last or 'the end of the season'}; there "
+                f"are: {', '.join(known) or 'none'}"
+            )
+        return found
+
+    def divided(self, requests: Sequence[PlanRequest]) -> list[PlanRequest]:
+        """Return what is asked of several weeks, week by week: shifts are of all together.
+
+        Raises `UsageError` for shifts under two a stratum in every week, or over the frame.
+        """
+        if requests[0].shifts is None:
+            return list(requests)
+        problems = [problem_of(self.survey, self.baseline, one)[0] for one in requests]
+        shares = split_shifts(problems, requests[0].shifts)
+        return [replace(one, shifts=n) for one, n in zip(requests, shares, strict=True)]
+
+
+def ready_season(
     snapshot: Snapshot,
-    request: PlanRequest,
     *,
     season: str | None = None,
     known: _Known | None = None,
     progress: Callable[[str], None] = lambda words: None,
-) -> Plan:
-    """Return the plan of a week of a season.
+) -> ReadySeason | None:
+    """Return a season made ready for plans; None where it has no sampled week yet.
 
     Parameters
     ----------
     snapshot : Snapshot
-    request : PlanRequest
     season : str, optional
         The latest with data by default.
     known : tuple of Baseline and limits, optional
@@ -58,31 +111,50 @@ def plan_week(
     Raises
     ------
     UsageError
+        If there is no such season.
+    """
+    name = _season(snapshot, season)
+    if sampled_by_week(snapshot, season=name).empty:
+        return None
+    progress("reading the season so far")
+    survey = prepare_survey(snapshot, season=name)
+    if known is not None and known[0].through >= week_end(survey.design.through):
+        return ReadySeason(survey, *known)
+    progress("drawing the days to come")
+    baseline = project_from(survey, {}).baseline
+    found = limits_of_season(snapshot, season=name, areas=baseline.areas)
+    limits = [replace(one.limit, areas=one.open_areas) for one in found if not one.reason]
+    return ReadySeason(survey, baseline, limits, (coded("plan_drawn_anew"),))
+
+
+def plan_week(
+    snapshot: Snapshot,
+    request: PlanRequest,
+    *,
+    season: str | None = None,
+    known: _Known | None = None,
+    progress: Callable[[str], None] = lambda words: None,
+) -> Plan:
+    """Return the plan of a week of a season; an even spread where it has no sampled week yet.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    request : PlanRequest
+    season, known, progress
+        As of `ready_season`.
+
+    Raises
+    ------
+    UsageError
         If there is no such season, and as `make_plan`.
     """
     week_start(request.week)
-    name = _season(snapshot, season)
-    if sampled_by_week(snapshot, season=name).empty:
-        return even_plan(snapshot, season=name, request=request)
-    survey, baseline, limits, notes = _ready(snapshot, name, known, progress)
+    ready = ready_season(snapshot, season=season, known=known, progress=progress)
+    if ready is None:
+        return even_plan(snapshot, season=_season(snapshot, season), request=request)
     progress("allocating")
-    plan = make_plan(survey, baseline, limits, request)
-    return replace(plan, notes=(*plan.notes, *notes))
-
-
-def _ready(
-    snapshot: Snapshot, season: str, known: _Known | None, progress: Callable[[str], None]
-) -> tuple[SeasonSurvey, Baseline, Sequence[Limit], tuple[str, ...]]:
-    """Return the survey of a season, its draws and limits, and notes on where they come from."""
-    progress("reading the season so far")
-    survey = prepare_survey(snapshot, season=season)
-    if known is not None and known[0].through >= week_end(survey.design.through):
-        return survey, *known, ()
-    progress("drawing the days to come")
-    baseline = project_from(survey, {}).baseline
-    found = limits_of_season(snapshot, season=season, areas=baseline.areas)
-    limits = [replace(one.limit, areas=one.open_areas) for one in found if not one.reason]
-    return survey, baseline, limits, (coded("plan_drawn_anew"),)
+    return ready.plan(request)
 
 
 def plan_weeks(
@@ -105,7 +177,7 @@ def plan_weeks(
     first, last : str
         Weeks, both planned; to the end of the season without a last one.
     season, known, progress
-        As of `plan_week`.
+        As of `ready_season`.
 
     Raises
     ------
@@ -113,36 +185,20 @@ def plan_weeks(
         If no open week lies between; the season has no sampled week; the shifts are under two a
         stratum in every week, or over the frame; and as `plan_week`.
     """
-    name = _season(snapshot, season)
     for one in (first, last or first):
         week_start(one)
-    if sampled_by_week(snapshot, season=name).empty:
+    ready = ready_season(snapshot, season=season, known=known, progress=progress)
+    if ready is None:
         raise UsageError(
-            f"season {name} has no sampled week, so weeks cannot be weighed; plan one at a time"
+            f"season {_season(snapshot, season)} has no sampled week, so weeks cannot be weighed; "
+            "plan one at a time"
         )
-    survey, baseline, limits, notes = _ready(snapshot, name, known, progress)
-    is_open = set(season_days(snapshot, name)["week"])
-    weeks = [
-        one
-        for one in baseline.weeks
-        if one in is_open and first <= one and (last is None or one <= last)
-    ]
-    if not weeks:
-        raise UsageError(
-            f"no open week to come from {first} to {last or 'the end of the season'}; there are: "
-            f"{', '.join(baseline.weeks) or 'none'}"
-        )
-    requests = [request_of(week) for week in weeks]
-    if requests[0].shifts is not None:
-        progress("dividing the shifts between weeks")
-        problems = [problem_of(survey, baseline, one)[0] for one in requests]
-        shares = split_shifts(problems, requests[0].shifts)
-        requests = [replace(one, shifts=n) for one, n in zip(requests, shares, strict=True)]
+    requests = [request_of(week) for week in ready.weeks(first, last)]
+    progress("dividing the shifts between weeks")
     plans = []
-    for request in requests:
+    for request in ready.divided(requests):
         progress(f"allocating {request.week}")
-        plan = make_plan(survey, baseline, limits, request)
-        plans.append(replace(plan, notes=(*plan.notes, *notes)))
+        plans.append(ready.plan(request))
     return tuple(plans)
 
 

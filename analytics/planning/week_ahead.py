@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -59,6 +60,12 @@ class WeekDraws:
         return float(self.expected(quantity).sum())
 
 
+@lru_cache(maxsize=3)  # those of a season, for every week that is planned
+def ahead_of(baseline: Baseline, quantities: tuple[str, ...]) -> Mapping[str, Any]:
+    """Return the draws of every week to come, as `options.compare.ahead_by_week`."""
+    return ahead_by_week(baseline, quantities)
+
+
 def draws_of_week(baseline: Baseline, week: str, quantities: Sequence[str]) -> WeekDraws:
     """Return the draws of a week; `quantities` are totals that a baseline has, or ratios of them.
 
@@ -74,7 +81,7 @@ def draws_of_week(baseline: Baseline, week: str, quantities: Sequence[str]) -> W
     at = baseline.weeks.index(week)
     totals = {
         name: np.nan_to_num(found[:, at].T.astype(np.float64))
-        for name, found in ahead_by_week(baseline, sorted(names)).items()
+        for name, found in ahead_of(baseline, tuple(sorted(names))).items()
     }
     return WeekDraws(baseline.areas, totals, _day_shares(baseline, week))
 
@@ -99,6 +106,11 @@ def strata_of_week(snapshot: Snapshot, *, season: str, week: str) -> tuple[Plann
     Raises `UsageError` for a week without an open day, naming the next one that has some.
     """
     week_start(week)
+    key = ("strata of a week", season, week)
+    return snapshot.once(key, lambda: _strata_of_week(snapshot, season, week))
+
+
+def _strata_of_week(snapshot: Snapshot, season: str, week: str) -> tuple[PlannedStratum, ...]:
     frame = week_frame(snapshot, season=season, week=week)
     if frame.empty:
         open_weeks = sorted(set(season_days(snapshot, season)["week"]))

@@ -69,6 +69,10 @@ class _SeasonRows:
     areas: frozenset[str]
 
 
+def _season_rows(snapshot: Snapshot, season: str) -> _SeasonRows:
+    return snapshot.once(("season rows", season), lambda: _rows_of(snapshot, season))
+
+
 def _rows_of(snapshot: Snapshot, season: str) -> _SeasonRows:
     openings = snapshot["seasons"].to_pandas()
     openings = openings[openings["season"] == season]
@@ -113,7 +117,7 @@ def build_design(
     if season not in seasons:
         known = ", ".join(sorted(seasons)) or "none"
         raise UsageError(f"no season {season!r} in the store; there are: {known}")
-    rows: _SeasonRows = snapshot.once(("season rows", season), lambda: _rows_of(snapshot, season))
+    rows = _season_rows(snapshot, season)
     clusters = clusters_of(met) if met else rows.sampled.iloc[:0]
     counted = rows.sampled.loc[rows.sampled["boats_returned"].notna(), "week"]
     seen = counted if len(counted) else clusters["week"]
@@ -158,7 +162,7 @@ def week_frame(snapshot: Snapshot, *, season: str, week: str) -> pd.DataFrame:
 
 def sampled_by_week(snapshot: Snapshot, *, season: str) -> pd.DataFrame:
     """Return ``area, week, day_group, date, site, boats_returned`` of counted site-days."""
-    sampled = _rows_of(snapshot, season).sampled
+    sampled = _season_rows(snapshot, season).sampled
     counted = sampled[sampled["boats_returned"].notna() & sampled["day_group"].notna()]
     found: pd.DataFrame = counted[["area", "week", "day_group", "date", "site", "boats_returned"]]
     return found

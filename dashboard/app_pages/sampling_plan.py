@@ -14,11 +14,10 @@ from analytics.data import importing
 from analytics.errors import BlackmouthError
 from analytics.people import Action
 from analytics.planning.missed import Cause, miss
-from analytics.planning.plan import expected_table
+from analytics.planning.plan import expected_of
 from analytics.planning.progress import Standing, progress_of
 from analytics.planning.sample_sizes import likeness_codes, needs_of, needs_table
-from analytics.planning.samplers import samplers_of
-from analytics.planning.schedule import draw_schedule, planned_site_days
+from analytics.planning.schedule import planned_site_days
 from analytics.planning.season_plan import other_plan
 from analytics.quantities import QUANTITIES
 from analytics.wording import numbers
@@ -37,7 +36,9 @@ from dashboard.page_frame import colours, lead
 from dashboard.sampling_plan import asking, tables, words
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
+
+    import pyarrow as pa
 
     from analytics.bulletin.archive import BulletinMetadata
     from analytics.data.snapshot import Snapshot
@@ -93,7 +94,8 @@ def _plan_part(card: BulletinMetadata, snapshot: Snapshot, path: str) -> None:
         asked = asking.ask(weeks, _names(snapshot, "sites", "site", "site_name"), shifts_now=now)
     answer = st.container()
     try:
-        plan = asking.plan_of(card, asked, path)
+        with answer:
+            plans = asking.plans_of(card, asked, path)
     except BlackmouthError as error:
         with answer:
             _say(error)
@@ -103,14 +105,23 @@ def _plan_part(card: BulletinMetadata, snapshot: Snapshot, path: str) -> None:
     def name(area: str) -> str:
         return names.get(area) or area
 
+    plan = plans[0]
     with answer:
-        lead(words.answer(plan, name))
-        st.caption(numbers.plain(_full(sentences(plan.rule, name))))
+        if len(plans) > 1:
+            lead(words.weeks_answer(plans, name))
+            st.caption(numbers.plain(_full(sentences(plan.rule, name))))
+            st.html(tables.weeks(plans, name))
+            st.caption(words.LATER)
+            plan = asking.pick_week(plans)
+            st.markdown(words.answer(plan, name))
+        else:
+            lead(words.answer(plan, name))
+            st.caption(numbers.plain(_full(sentences(plan.rule, name))))
     page_frame.part(_precision, plan, name)
     _allocation(plan, name)
     page_frame.part(_boats_and_fish, plan, name)
     _call(plan, name)
-    page_frame.part(_schedule, plan, asked, snapshot, name)
+    page_frame.part(_schedule, plan, plans, asked, snapshot, name)
 
 
 def _say(error: BlackmouthError) -> None:
@@ -233,42 +244,63 @@ def _call(plan: Plan, name: Callable[[str], str]) -> None:
 
 
 def _schedule(
-    plan: Plan, asked: asking.Ask, snapshot: Snapshot, name: Callable[[str], str]
+    plan: Plan,
+    plans: Sequence[Plan],
+    asked: asking.Ask,
+    snapshot: Snapshot,
+    name: Callable[[str], str],
 ) -> None:
-    """Draw the schedule by its seed and samplers, and offer its files."""
+    """Draw the schedule by its seed and samplers, and offer the files of all weeks planned."""
     people.require(Action.SEE_STORE)
     st.header("Schedule", anchor=False)
     drawing = asking.ask_draw()
     try:
-        samplers = samplers_of(asked.samplers, week=plan.week, shift_hours=asked.shift_hours)
-        drawn = draw_schedule(plan.strata, season=plan.season, seed=drawing.seed, samplers=samplers)
+        every = asking.schedules_of(plans, asked, drawing.seed)
     except BlackmouthError as error:
         _say(error)
         return
+    drawn = every[list(plans).index(plan)]
     st.markdown(words.schedule_words(drawn))
+    sites, holidays = _names(snapshot, "sites", "site", "site_name"), _holidays(snapshot)
     with st.expander("The drawn shifts"):
-        sites = _names(snapshot, "sites", "site", "site_name")
-        st.html(tables.schedule(drawn, sites, name, _holidays(snapshot)))
+        st.html(tables.schedule(drawn, sites, name, holidays))
+    with st.expander("The reserve, in its order"):
+        st.html(tables.reserve(drawn, sites, name, holidays))
     st.caption(_SAFETY)
-    _files(plan, drawn, snapshot, drawing.paper)
-    _keep(plan, drawn, snapshot)
+    _files(plans, every, snapshot, drawing.paper)
+    if len(plans) > 1:
+        st.markdown(words.files_words(plans))
+        file_name = f"plan.{plan.season}.{plan.week}.sheets.pdf"
+        people.offer(
+            f"Sheets of {numbers.week_dates(plan.week)} (PDF)",
+            lambda: _sheets([drawn], snapshot, drawing.paper),
+            file_name=file_name,
+            mime="application/pdf",
+            key="plan-week-sheets.pdf",
+        )
+    _keep(plan, plans, drawn, snapshot)
 
 
-def _files(plan: Plan, drawn: Schedule, snapshot: Snapshot, paper: str) -> None:
-    stem = f"plan.{plan.season}.{plan.week}"
+def _files(
+    plans: Sequence[Plan], every: Sequence[Schedule], snapshot: Snapshot, paper: str
+) -> None:
+    """Offer the files of a plan: each holds all its weeks."""
+    stem = f"plan.{plans[0].season}.{plans[0].week}"
+    if len(plans) > 1:
+        stem += f"-{plans[-1].week}"
     made: dict[str, tuple[str, str, Callable[[], bytes]]] = {
         "planned_site_days.csv": (
             "Schedule (CSV)",
             "text/csv",
-            lambda: table_csv(planned_site_days(drawn)).encode(),
+            lambda: table_csv(_planned(every)).encode(),
         ),
         "expected.csv": (
             "Precision (CSV)",
             "text/csv",
-            lambda: table_csv(expected_table(plan.expected)).encode(),
+            lambda: table_csv(expected_of(plans)).encode(),
         ),
-        "schedule.ics": ("Calendar", "text/calendar", lambda: _calendar(drawn, snapshot)),
-        "sheets.pdf": ("Sheets (PDF)", "application/pdf", lambda: _sheets(drawn, snapshot, paper)),
+        "schedule.ics": ("Calendar", "text/calendar", lambda: _calendar(every, snapshot)),
+        "sheets.pdf": ("Sheets (PDF)", "application/pdf", lambda: _sheets(every, snapshot, paper)),
     }
     with st.container(key="downloads"):
         for column, (file_name, (label, mime, make)) in zip(
@@ -280,7 +312,13 @@ def _files(plan: Plan, drawn: Schedule, snapshot: Snapshot, paper: str) -> None:
                 )
 
 
-def _keep(plan: Plan, drawn: Schedule, snapshot: Snapshot) -> None:
+def _planned(every: Sequence[Schedule]) -> pa.Table:
+    import pyarrow as pa  # noqa: PLC0415 - on a click
+
+    return pa.concat_tables([planned_site_days(one) for one in every])
+
+
+def _keep(plan: Plan, plans: Sequence[Plan], drawn: Schedule, snapshot: Snapshot) -> None:
     """Draw the button that stores a schedule, with what the store has of that week already."""
     table = planned_site_days(drawn)
     beside = other_plan(snapshot["planned_site_days"], table, season=plan.season, week=plan.week)
@@ -289,7 +327,7 @@ def _keep(plan: Plan, drawn: Schedule, snapshot: Snapshot) -> None:
     if receipt := st.session_state.pop(_RECEIPT, ""):
         st.success(receipt)
     pressed = st.button(
-        "Store this schedule",
+        words.store_words(plan, plans),
         disabled=not people.may(Action.STORE),
         help="As one batch, to be taken out again on the Data desk. No estimate reads it.",
         key="store-plan",
@@ -313,28 +351,28 @@ def _texts(row: dict[Any, Any]) -> dict[str, str]:
     return {name: str(value) for name, value in row.items() if not pd.isna(value)}
 
 
-def _shifts(drawn: Schedule, snapshot: Snapshot) -> Any:
+def _shifts(every: Sequence[Schedule], snapshot: Snapshot) -> Any:
     from analytics.documents.shifts import shifts_of  # noqa: PLC0415 - loads Typst
 
     return shifts_of(
-        planned_site_days(drawn).to_pylist(),
+        _planned(every).to_pylist(),
         sites=snapshot["sites"].to_pylist(),
         area_names=_names(snapshot, "areas", "area", "area_name"),
         holidays=snapshot["holidays"].to_pylist(),
     )
 
 
-def _calendar(drawn: Schedule, snapshot: Snapshot) -> bytes:
+def _calendar(every: Sequence[Schedule], snapshot: Snapshot) -> bytes:
     from analytics.documents.shifts import schedule_ics, zone_of_environment  # noqa: PLC0415
 
-    shifts = _shifts(drawn, snapshot)
+    shifts = _shifts(every, snapshot)
     return schedule_ics(shifts, made=datetime.now(UTC), zone=zone_of_environment())
 
 
-def _sheets(drawn: Schedule, snapshot: Snapshot, paper: str) -> bytes:
+def _sheets(every: Sequence[Schedule], snapshot: Snapshot, paper: str) -> bytes:
     from analytics.documents.shifts import sheets_pdf  # noqa: PLC0415
 
-    return sheets_pdf(_shifts(drawn, snapshot), paper=paper)
+    return sheets_pdf(_shifts(every, snapshot), paper=paper)
 
 
 # What became of shifts that were planned before.

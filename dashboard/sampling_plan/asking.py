@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from time import perf_counter
 from typing import TYPE_CHECKING, NamedTuple
 
 import streamlit as st
@@ -11,19 +12,21 @@ from analytics.data.store import Store
 from analytics.errors import UsageError
 from analytics.planning.make_plan import Objective, PlanRequest
 from analytics.planning.samplers import FIELDS, SHIFT_HOURS, samplers_of
-from analytics.planning.schedule import MOST_SEED
-from analytics.planning.season_plan import plan_week
+from analytics.planning.schedule import MOST_SEED, draw_schedule
+from analytics.planning.season_plan import plan_week, ready_season
 from analytics.settings import Paper
 from analytics.weeks import week_of
 from analytics.wording import numbers
 from dashboard import data, filters, url_state
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from analytics.bulletin.archive import BulletinMetadata
     from analytics.data.snapshot import Snapshot
-    from analytics.planning.plan import Plan
+    from analytics.planning.plan import Plan, PlannedStratum
+    from analytics.planning.schedule import Schedule
+    from analytics.planning.season_plan import ReadySeason
 
 OBJECTIVES = {
     Objective.WORST: "The least precise area first",
@@ -38,6 +41,11 @@ MEANINGS = (
     "for kept fish and encounters at once."
 )
 SHIFTS, TARGET = "shifts", "target"
+#: What the link says of a week alone, and of all weeks to come.
+_ONE_WEEK, _TO_THE_END = "week", "end"
+_N_WEEKS = "sampling-plan-weeks"
+#: Seconds of planning after which it is said how far it is.
+_QUIET = 0.5
 _BY = {SHIFTS: "Number of shifts", TARGET: "Wanted precision"}
 #: Wanted percent standard errors that can be chosen.
 _TARGETS = ("5", "10", "15", "20", "25", "30", "35", "40", "50")
@@ -48,9 +56,13 @@ _MOST_SHIFTS, _FIRST_SHIFTS, _FIRST_SEED = 2000, 24, 1
 
 
 class Ask(NamedTuple):
-    """What is asked for; `target` in percent. Exactly one of `shifts` and `target` is given."""
+    """What is asked for; `target` in percent. Exactly one of `shifts` and `target` is given.
+
+    `through`: the last week, `week` itself for one alone; shifts are of all of them together.
+    """
 
     week: str
+    through: str
     shifts: int | None
     target: str | None
     objective: str
@@ -71,28 +83,55 @@ def ask(weeks: tuple[str, ...], sites: Mapping[str, str], *, shifts_now: int) ->
 
     `sites`: names of the landing sites by code.
     """
-    columns = st.columns([3, 3, 2, 4], vertical_alignment="bottom")
+    columns = st.columns([3, 3, 2, 2, 3], vertical_alignment="bottom")
     with columns[0]:
         week = filters.pick("Week", weeks, key="week", words=_week_words)
     with columns[1]:
-        by = filters.pick("Plan by", tuple(_BY), key="by", words=_BY.__getitem__)
+        through = _ask_through(weeks[weeks.index(week) :])
     with columns[2]:
+        by = filters.pick("Plan by", tuple(_BY), key="by", words=_BY.__getitem__)
+    with columns[3]:
         shifts, target = None, None
         if by == SHIFTS:
-            shifts = _number(
-                "Shifts", "shifts", first=shifts_now or _FIRST_SHIFTS, least=1, most=_MOST_SHIFTS
-            )
+            n_weeks = weeks.index(through) - weeks.index(week) + 1
+            shifts = _ask_shifts(shifts_now or _FIRST_SHIFTS, n_weeks)
         else:
             st.session_state.setdefault("target", st.query_params.get("target", _FIRST_TARGET))
             target = filters.pick("PSE of every area", _TARGETS, key="target", words=_percent)
-    with columns[3]:
+    with columns[4]:
         objective = filters.pick(
             "Objective",
             tuple(map(str, OBJECTIVES)),
             key="objective",
             words=lambda one: OBJECTIVES[Objective(one)],
         )
-    return Ask(week, shifts, target, objective, *_ask_bounds(sites))
+    return Ask(week, through, shifts, target, objective, *_ask_bounds(sites))
+
+
+def _ask_shifts(a_week: int, n_weeks: int) -> int:
+    """Draw the number of shifts and return it; for other weeks it begins anew with that of now."""
+    if n_weeks == 1:
+        return _number("Shifts", "shifts", first=a_week, least=1, most=_MOST_SHIFTS)
+    first = min(a_week * n_weeks, _MOST_SHIFTS)
+    if st.session_state.setdefault(_N_WEEKS, n_weeks) != n_weeks:
+        st.session_state[_N_WEEKS] = n_weeks
+        st.session_state["all_shifts"] = first
+    return _number("Shifts of all weeks", "all_shifts", first=first, least=1, most=_MOST_SHIFTS)
+
+
+def _ask_through(weeks: tuple[str, ...]) -> str:
+    """Draw the choice of the last week and return it; the link says ``end`` for the last of all."""
+    known = (_ONE_WEEK, *weeks[1:-1], *([_TO_THE_END] if len(weeks) > 1 else []))
+
+    def said(choice: str) -> str:
+        if choice == _ONE_WEEK:
+            return "this week only"
+        if choice == _TO_THE_END:
+            return f"the planned close, {numbers.week_dates(weeks[-1])}"
+        return _week_words(choice)
+
+    chosen = filters.pick("Through", known, key="through", words=said)
+    return {_ONE_WEEK: weeks[0], _TO_THE_END: weeks[-1]}.get(chosen, chosen)
 
 
 def _ask_bounds(sites: Mapping[str, str]) -> tuple[tuple[str, ...], str, float]:
@@ -129,6 +168,14 @@ def _ask_bounds(sites: Mapping[str, str]) -> tuple[tuple[str, ...], str, float]:
     return tuple(lost), samplers, float(hours)
 
 
+def pick_week(plans: Sequence[Plan]) -> Plan:
+    """Draw the choice of one of several planned weeks and return its plan."""
+    with st.columns([4, 8])[0]:
+        by_week = {one.week: one for one in plans}
+        week = filters.pick("Look at", tuple(by_week), key="look", words=_week_words)
+    return by_week[week]
+
+
 def ask_half_width() -> float:
     """Draw the choice of a wanted interval and return its half-width, 0 to 1."""
     st.session_state.setdefault("width", st.query_params.get("width", _FIRST_WIDTH))
@@ -160,52 +207,102 @@ def _number(label: str, key: str, *, first: int, least: int, most: int) -> int:
     return value
 
 
-def plan_of(card: BulletinMetadata, asked: Ask, path: str) -> Plan:
-    """Return the plan for what was asked, from the draws of a bulletin, made once.
+def plans_of(card: BulletinMetadata, asked: Ask, path: str) -> tuple[Plan, ...]:
+    """Return the plan of each week for what was asked, from the draws of a bulletin, made once.
 
     Raises
     ------
     UsageError
         If there is no plan for it, with what is allowed; or the bulletin has no draws.
     """
-    folder = str(data.archive_folder())
-    return _plan(path, folder, card.bulletin, card.made_utc, **asked._asdict())
+    source = (path, str(data.archive_folder()), card.bulletin, card.made_utc)
+    shares = _divided(source, asked)
+    begun, plans, bar = perf_counter(), [], st.empty()
+    for done, (week, shifts) in enumerate(shares):
+        if len(shares) > 1 and perf_counter() - begun > _QUIET:
+            bar.progress(done / len(shares), f"Planning {week} …")
+        plans.append(_plan(source, asked._replace(week=week, through=week, shifts=shifts)))
+    bar.empty()
+    return tuple(plans)
 
 
-@st.cache_resource(max_entries=24, show_spinner="Planning the week …")
-def _plan(
-    path: str,
-    folder: str,
-    bulletin: str,
-    made_utc: str,
-    *,
-    week: str,
-    shifts: int | None,
-    target: str | None,
-    objective: str,
-    not_covered: tuple[str, ...],
-    samplers: str,
-    shift_hours: float,
-) -> Plan:
-    cards, _ = data.kept_bulletins(Path(folder))
-    card = next(one for one in cards if one.bulletin == bulletin)
+#: A store's folder, that of its bulletins, a bulletin and when it was made.
+_Source = tuple[str, str, str, str]
+
+
+def _request(asked: Ask, week: str) -> PlanRequest:
+    return PlanRequest(
+        week=week,
+        shifts=asked.shifts,
+        target_pse=None if asked.target is None else float(asked.target) / 100,
+        objective=Objective(asked.objective),
+        not_covered=asked.not_covered,
+        samplers=samplers_of(asked.samplers, week=week, shift_hours=asked.shift_hours),
+    )
+
+
+def _card(source: _Source) -> BulletinMetadata:
+    _, folder, bulletin, _ = source
+    return next(one for one in data.kept_bulletins(Path(folder))[0] if one.bulletin == bulletin)
+
+
+@st.cache_resource(max_entries=2, show_spinner="Reading the season so far …")
+def _ready(source: _Source) -> ReadySeason | None:
+    """Return the season of a bulletin, which every plan of it starts from."""
+    card = _card(source)
     on = data.view("inputs", card)
     if on is None:
         raise UsageError(
             "the bulletin holds no simulations of the weeks to come, so no week can be planned; "
             "make it anew on the page New bulletin"
         )
-    request = PlanRequest(
-        week=week,
-        shifts=shifts,
-        target_pse=None if target is None else float(target) / 100,
-        objective=Objective(objective),
-        not_covered=not_covered,
-        samplers=samplers_of(samplers, week=week, shift_hours=shift_hours),
-    )
-    snapshot = Store(path).snapshot(as_of=card.version)
-    known = (on.baseline, on.limits)
-    return plan_week(snapshot, request, season=card.season, known=known)
+    snapshot = Store(source[0]).snapshot(as_of=card.version)
+    return ready_season(snapshot, season=card.season, known=(on.baseline, on.limits))
+
+
+@st.cache_data(max_entries=24, show_spinner="Dividing the shifts between weeks …")
+def _divided(source: _Source, asked: Ask) -> list[tuple[str, int | None]]:
+    """Return the weeks to plan with the shifts of each; none where a target is planned for."""
+    ready = _ready(source)
+    if ready is None or asked.through == asked.week:
+        return [(asked.week, asked.shifts)]
+    requests = [_request(asked, week) for week in ready.weeks(asked.week, asked.through)]
+    return [(one.week, one.shifts) for one in ready.divided(requests)]
+
+
+@st.cache_resource(max_entries=64, show_spinner="Planning the week …")
+def _plan(source: _Source, asked: Ask) -> Plan:
+    """Return the plan of one week."""
+    ready, request = _ready(source), _request(asked, asked.week)
+    if ready is not None:
+        return ready.plan(request)
+    card = _card(source)
+    return plan_week(Store(source[0]).snapshot(as_of=card.version), request, season=card.season)
+
+
+def schedules_of(plans: Sequence[Plan], asked: Ask, seed: int) -> tuple[Schedule, ...]:
+    """Return the schedule of each week's plan by its seed and samplers, drawn once.
+
+    Raises
+    ------
+    UsageError
+        If the samplers cannot do one, with what is allowed.
+    """
+    begun, found, bar = perf_counter(), [], st.empty()
+    for done, plan in enumerate(plans):
+        if len(plans) > 1 and perf_counter() - begun > _QUIET:
+            bar.progress(done / len(plans), f"Drawing {plan.week} …")
+        found.append(_drawn(repr(plan.strata), plan.season, asked, seed, plan.strata, plan.week))
+    bar.empty()
+    return tuple(found)
+
+
+@st.cache_resource(max_entries=64, show_spinner="Drawing the schedule …")
+def _drawn(
+    key: str, season: str, asked: Ask, seed: int, _strata: tuple[PlannedStratum, ...], _week: str
+) -> Schedule:
+    samplers = samplers_of(asked.samplers, week=_week, shift_hours=asked.shift_hours)
+    return draw_schedule(_strata, season=season, seed=seed, samplers=samplers)
 
 
 def shifts_of_week(snapshot: Snapshot, week: str) -> int:
@@ -215,9 +312,13 @@ def shifts_of_week(snapshot: Snapshot, week: str) -> int:
 
 
 def weeks_ahead(card: BulletinMetadata) -> tuple[str, ...]:
-    """Return the weeks to come of a bulletin's season."""
+    """Return the weeks to come of a bulletin's season that have an open day."""
     on = data.view("inputs", card)
-    return () if on is None else tuple(on.baseline.weeks)
+    if on is None:
+        return ()
+    is_open = on.baseline.rules.is_open.any(axis=0)
+    known = {int(week) for week in on.baseline.week[is_open]}
+    return tuple(week for at, week in enumerate(on.baseline.weeks) if at in known)
 
 
 def _week_words(week: str) -> str:

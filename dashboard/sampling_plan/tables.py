@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analytics.codes import sentences
+from analytics.planning.make_plan import ALLOCATED_FOR
 from analytics.planning.progress import Standing
 from analytics.planning.sample_sizes import SHARE
 from analytics.quantities import QUANTITIES
@@ -15,7 +16,14 @@ from analytics.wording import numbers
 from analytics.wording.numbers import Measurement, NumberKind
 from dashboard import html_tables
 from dashboard.charts.forest import ForestRow
-from dashboard.sampling_plan.words import STANDINGS, area_words, pse_words, quantities_of
+from dashboard.sampling_plan.words import (
+    STANDINGS,
+    area_words,
+    label_of,
+    pse_words,
+    quantities_of,
+    worst_row,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -105,6 +113,30 @@ def _by_area(
     return html_tables.table(heads, lines)
 
 
+def weeks(plans: Sequence[Plan], name: Callable[[str], str]) -> Markup:
+    """Return several weeks, a line a week: shifts, the worst area, all areas together."""
+    heads = (
+        "Week",
+        "Shifts",
+        "Least precise area",
+        *(f"All areas: {label_of(one)}" for one in ALLOCATED_FOR),
+    )
+    lines = []
+    for plan in plans:
+        worst = worst_row([plan])
+        of_all = {one.quantity: one.pse_planned for one in plan.expected if one.area is None}
+        where = DASH if worst is None else pse_words(worst.pse_planned)
+        words = "" if worst is None else f"{name(worst.area or '')}, {label_of(worst.quantity)}"
+        cells = [
+            f"{plan.n_site_days}",
+            where + html_tables.small(words),
+            *(pse_words(of_all.get(one)) for one in ALLOCATED_FOR),
+        ]
+        dates = numbers.week_dates(plan.week)
+        lines.append(html_tables.line(heads, dates, cells))
+    return html_tables.table(heads, lines)
+
+
 def curve_lines(plan: Plan, area: str | None, quantity: str) -> list[dict[str, float]]:
     """Return the curve of precision of one figure by site-days."""
     return [
@@ -174,6 +206,28 @@ def schedule(
         )
         for one in drawn.planned
     ]
+    return html_tables.table(heads, lines)
+
+
+def reserve(
+    drawn: Schedule,
+    site_names: Mapping[str, str],
+    name: Callable[[str], str],
+    holidays: Mapping[date, str],
+) -> Markup:
+    """Return the reserve of a week in its order, by stratum."""
+    heads = ("Stratum", "Order", "Site", "Date")
+    lines = []
+    for stratum, found in drawn.strata:
+        where = f"{name(stratum.area)}, {stratum.weekdays}"
+        for one in (one for one in found if one.is_reserve):
+            why = numbers.holiday_words(one.date, holidays.get(one.date, ""))
+            cells = [
+                f"{one.order}",
+                f"{site_names.get(one.site) or one.site} ({one.site})",
+                f"{one.date:%a} {numbers.day_words(one.date)}" + html_tables.small(why),
+            ]
+            lines.append(html_tables.line(heads, where, cells))
     return html_tables.table(heads, lines)
 
 

@@ -118,6 +118,56 @@ def answer(plan: Plan, name: Callable[[str], str]) -> str:
     )
 
 
+def worst_row(plans: Sequence[Plan]) -> Expected | None:
+    """Return the least precise of the figures by area that shifts are allocated for."""
+    known = [
+        one
+        for plan in plans
+        for one in plan.expected
+        if one.area and one.quantity in ALLOCATED_FOR and one.pse_planned is not None
+    ]
+    return max(known, key=lambda one: one.pse_planned or 0.0, default=None)
+
+
+def weeks_answer(plans: Sequence[Plan], name: Callable[[str], str]) -> str:
+    """Return what the plans of several weeks bring together, in a sentence (Markdown)."""
+    total = numbers.count(sum(one.n_site_days for one in plans), "shift")
+    first, last = (numbers.week_dates(one.week) for one in (plans[0], plans[-1]))
+    head = f"**{total}** in {len(plans)} weeks ({first}, to {last})"
+    worst = worst_row(plans)
+    if worst is None:
+        return f"{head}. What precision they bring cannot be given."
+    what = join_words([label_of(one) for one in ALLOCATED_FOR])
+    week = next(one.week for one in plans if worst in one.expected)
+    area = numbers.plain(name(worst.area or ""))
+    return (
+        f"{head} bring {what} of every area in every week to a {PSE} of "
+        f"**{pse_words(worst.pse_planned)}** or better; least precise is {area} in "
+        f"{numbers.week_dates(week)}."
+    )
+
+
+def files_words(plans: Sequence[Plan]) -> str:
+    """Return what the files of a plan of several weeks hold."""
+    shifts = sum(one.n_site_days for one in plans)
+    return (
+        f"The files hold all {len(plans)} weeks. The sheets of {shifts} shifts are some "
+        f"{4 * shifts:,} pages: those of the week that is looked at are made sooner. Each week is "
+        "stored by itself once it is the next."
+    )
+
+
+def store_words(plan: Plan, plans: Sequence[Plan]) -> str:
+    """Return what the button says that stores a week's schedule."""
+    if len(plans) == 1:
+        return "Store this schedule"
+    return f"Store the schedule of {numbers.week_dates(plan.week)}"
+
+
+#: Beside the weeks of a plan.
+LATER = "Later weeks rest on simulations further ahead: plan them anew as weeks come in."
+
+
 def _by_area(plan: Plan) -> str:
     """Return what every area gets at the least, beside now; empty where areas are not looked at."""
     codes = [one for one in parse(plan.rule) if isinstance(one, Code)]

@@ -100,6 +100,21 @@ def test_what_cannot_be_planned_is_said_and_the_rest_of_the_page_stays(store, op
     assert "out of reach" in errors(page)
 
 
+def test_several_weeks_share_their_shifts_and_each_can_be_looked_at(store, open_at):
+    page = open_at(store, through="2036-W10", all_shifts="80", look="2036-W09")
+    said = words_of(page)
+    assert "**80 shifts** in 3 weeks" in said
+    assert "in week 2036-W09" in said
+    assert "The files hold all 3 weeks" in said
+    assert {one.label for one in page.button} >= {"Store the schedule of 25 Feb – 2 Mar 2036"}
+    page.selectbox(key="through").set_value("end").run()
+    assert page.number_input(key="all_shifts").value == 36 * 11
+    page.number_input(key="all_shifts").set_value(80).run()
+    assert "80 shifts for 11 weeks; allowed" in errors(page)
+    page.selectbox(key="through").set_value("week").run()
+    assert f"**36 shifts** in week {WEEK}" in words_of(page)
+
+
 def test_samplers_are_read_and_refused_in_words(store, open_at):
     page = open_at(store, samplers="Ada | Q")
     assert "no area Q" in errors(page)

@@ -19,8 +19,9 @@ from analytics.estimates.season_survey import prepare_survey
 from analytics.options.baseline import Limit
 from analytics.outlook.projection import project_from
 from analytics.planning.make_plan import ALLOCATED_FOR, Objective, PlanRequest, make_plan
+from analytics.planning.plan import expected_of as expected_table_of
 from analytics.planning.samplers import Sampler
-from analytics.planning.season_plan import other_plan, plan_week, plan_weeks
+from analytics.planning.season_plan import other_plan, plan_week, plan_weeks, ready_season
 from analytics.simulation.fishery import simulate_population
 from analytics.simulation.sampling import draw_sample
 from tests.simulation import seasons
@@ -239,6 +240,20 @@ def test_shifts_of_several_weeks_go_where_the_worst_figure_gains_most(tables, kn
     assert len(rest) > 3
     assert [one.week for one in rest] == list(known[1].weeks[: len(rest)])
     assert all(worst(one) <= 0.9 for one in rest)
+
+
+def test_a_season_is_made_ready_once_and_promises_of_weeks_stand_in_one_table(tables, known):
+    survey, baseline, week = known
+    ready = ready_season(survey.snapshot, season=seasons.SEASON, known=(baseline, ()))
+    first, second = ready.weeks(week)[:2]
+    requests = ready.divided([PlanRequest(one, shifts=30) for one in (first, second)])
+    assert sum(one.shifts for one in requests) == 30
+    plans = [ready.plan(one) for one in requests]
+    assert plans == list(weeks_planned(tables, known, last=second, shifts=30))
+    table = expected_table_of(plans)
+    assert table.column_names[0] == "week"
+    assert set(table["week"].to_pylist()) == {first, second}
+    assert expected_table_of(plans[:1]).column_names == COLUMNS
 
 
 def test_a_sum_over_weeks_is_least(tables, known):
