@@ -235,12 +235,16 @@ class AreaProjection:
                 for n in period.days:
                     yield n, per_trip * self.day_trips.of_day(self.area, n)
 
-    def add_by_day(self, totals: Sequence[str], days: Floats) -> None:
-        """Add the sum of some totals to the rows of the open days, shape (N, D)."""
+    def add_by_day(self, sums: Sequence[tuple[Sequence[str], Sequence[Floats]]]) -> None:
+        """Add sums of totals to the rows of the open days of their tables, shape (N, D) each."""
         for place, period in enumerate(self.periods):
-            per_trip = self._per_trip(totals, place)
+            per_trip = [self._per_trip(totals, place) for totals, _ in sums]
             for n in period.days:
-                days[n] += per_trip * self.day_trips.of_day(self.area, n)
+                trips = self.day_trips.of_day(self.area, n)
+                for each, (_, tables) in zip(per_trip, sums, strict=True):
+                    brought = each * trips
+                    for days in tables:
+                        days[n] += brought
 
     def _per_trip(self, totals: Sequence[str], place: int) -> Floats:
         return ratio(self.of_period(totals, place), self.came[place], np.float32(0))

@@ -138,23 +138,41 @@ def _last(keeps: Bools) -> int:
 
 
 def switched(
-    before: NDArray[np.floating], after: NDArray[np.floating], rows: Sequence[int]
+    before: NDArray[np.floating],
+    after: NDArray[np.floating],
+    rows: Sequence[int],
+    *,
+    start: NDArray[np.floating] | float = 0.0,
 ) -> NDArray[np.float64]:
     """Return what days bring where one rule gives way to another, shape (N, D) to (R, D).
 
-    A row has its first so many days under `before`, the others under `after`; `rows` rise.
+    A row has its first so many days under `before`, the others under `after`; `rows` rise. All
+    begin with `start`, (D,).
     """
     ends = [0, *rows, len(before)]
-    first = _sums(before, ends[:-1]).cumsum(axis=0)
-    rest = _sums(after, ends[1:])[::-1].cumsum(axis=0)[::-1]
-    found: NDArray[np.float64] = first + rest
+    found = np.empty((len(rows), before.shape[1]))
+    _run(before, ends[:-1], found, start)
+    if after.any():
+        rest = np.empty_like(found)
+        _run(after[::-1], [len(before) - end for end in ends[:0:-1]], rest[::-1], 0.0)
+        found += rest
     return found
 
 
-def _sums(days: NDArray[np.floating], ends: Sequence[int]) -> NDArray[np.float64]:
-    """Return sums of days between ends, shape (N, D) to (E - 1, D)."""
-    spans = [days[one:other] for one, other in pairwise(ends)]
-    return np.array([span.sum(axis=0, dtype=np.float64) for span in spans])
+def _run(
+    days: NDArray[np.floating],
+    ends: Sequence[int],
+    found: NDArray[np.float64],
+    start: NDArray[np.floating] | float,
+) -> None:
+    """Fill rows with what days bring up to each end but the first, a row at a time, on `start`."""
+    so_far: NDArray[np.floating] | float = start
+    for row, (one, other) in zip(found, pairwise(ends), strict=True):
+        if one + 1 == other:
+            np.add(so_far, days[one], out=row)
+        else:
+            np.add(so_far, days[one:other].sum(axis=0, dtype=np.float64), out=row)
+        so_far = row
 
 
 def maximal_sets(sets: Sequence[str]) -> tuple[str, ...]:

@@ -175,11 +175,19 @@ class _Draft:
 
     def plan(self) -> RegulationPlan:
         places: dict[Regulation, int] = {}
-        regulation = np.array(
-            [places.setdefault(self._regulation(n), len(places)) for n in range(len(self.factor))],
-            dtype=np.int64,
-        )
+        first = self._first_days()
+        each = [places.setdefault(self._regulation(n), len(places)) for n in first.tolist()]
+        n_days = np.diff(first, append=len(self.factor))
+        regulation = np.repeat(np.array(each, dtype=np.int64), n_days)
         return RegulationPlan(self.span & self.on_day, self.factor, tuple(places), regulation)
+
+    def _first_days(self) -> Ints:
+        """Return the days from which some value is another than the day before."""
+        of_day = (self.limit, self.today_limit, self.stops, self.length, self.selective)
+        turns = np.any([one[1:] != one[:-1] for one in of_day], axis=0)
+        for values in (self.mix, self.rates):
+            turns |= np.array([one is not other for one, other in pairwise(values)], dtype=bool)
+        return np.concatenate([[0], np.flatnonzero(turns) + 1])[: len(self.factor)]
 
     def _regulation(self, n: int) -> Regulation:
         limit, today = float(self.limit[n]), float(self.today_limit[n])

@@ -104,6 +104,11 @@ class ChoiceScale:
         ]
         every = tuple(range(len(codes)))
         self.measures += [_Measure(every, (name,), None) for name in _GIVEN]
+        #: Of each area, its totals that are asked for, and the measures that hold them.
+        self._alike: dict[int, dict[tuple[str, ...], list[int]]] = {}
+        for at, one in enumerate(self.measures):
+            for place in one.places:
+                self._alike.setdefault(place, {}).setdefault(one.quantities, []).append(at)
         self.to_date = [
             sum(
                 (
@@ -235,7 +240,7 @@ class ChoiceScale:
         """Return choices of a first day on which the second side takes the place of the first."""
         rows = [*opens.tolist(), len(self.season.baseline.days)]
         totals = [
-            start + switched(*side, rows)
+            switched(*side, rows, start=start)
             for start, side in zip(self.to_date, zip(*sides, strict=True), strict=True)
         ]
         return self._made(values, totals)
@@ -275,10 +280,12 @@ class ChoiceScale:
         baseline, made = self.season.baseline, self.season.projected(option, shut=shut).areas
         shape = len(baseline.days), self.season.arrays.n_draws
         found = [np.zeros(shape, dtype=np.float32) for _ in self.measures]
-        for days, measure in zip(found, self.measures, strict=True):
-            for projection in (made[place] for place in measure.places):
-                if projection is not None:
-                    projection.add_by_day(measure.quantities, days)
+        for place, alike in self._alike.items():
+            projection = made[place]
+            if projection is not None:
+                projection.add_by_day(
+                    [(names, [found[at] for at in measures]) for names, measures in alike.items()]
+                )
         return found  # type: ignore[return-value]
 
     def _made(self, values: tuple[str, ...], totals: Sequence[Floats]) -> Choices:

@@ -19,6 +19,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.options.baseline import Baseline
+    from analytics.options.regulations import RegulationPlan
+
+#: Options whose rules are kept: a question asks for those of one several times.
+_MOST_KEPT = 16
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,6 +41,7 @@ class SeasonProjector:
         self.arrays = BaselineArrays(baseline)
         self.today = [today_plan(baseline, area) for area in range(len(baseline.areas))]
         self.calculator = CatchCalculator(self.arrays, self.today)
+        self._last: dict[int, tuple[Option, list[RegulationPlan]]] = {}
 
     @cached_property
     def as_today(self) -> SeasonProjection:
@@ -55,8 +60,7 @@ class SeasonProjector:
 
         `shut`, shape (A, N), closes days beside.
         """
-        areas = range(len(self.today))
-        plans = [option_plan(self.baseline, option, area) for area in areas]
+        areas, plans = range(len(self.today)), self._plans(option)
         if shut is not None:
             plans = [
                 replace(plan, is_open=plan.is_open & ~one)
@@ -75,6 +79,17 @@ class SeasonProjector:
 
     def open_days(self, option: Option, areas: Sequence[str]) -> NDArray[np.int64]:
         """Return the days to come on which an option opens some of the areas."""
-        places = [self.baseline.areas.index(one) for one in areas]
-        plans = [option_plan(self.baseline, option, place) for place in places]
-        return np.flatnonzero(np.any([plan.is_open for plan in plans], axis=0))
+        plans = self._plans(option)
+        mine = [plans[self.baseline.areas.index(one)].is_open for one in areas]
+        return np.flatnonzero(np.any(mine, axis=0))
+
+    def _plans(self, option: Option) -> list[RegulationPlan]:
+        """Return the rules of every area under an option; those of the last few are kept."""
+        found = self._last.get(id(option))
+        if found is None or found[0] is not option:
+            areas = range(len(self.today))
+            found = option, [option_plan(self.baseline, option, area) for area in areas]
+            if len(self._last) >= _MOST_KEPT:
+                self._last.clear()
+            self._last[id(option)] = found
+        return found[1]

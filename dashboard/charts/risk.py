@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from html import escape
+from html import escape, unescape
+from itertools import pairwise, product
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from analytics.rounding import chance
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Point, hover
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from analytics.palette import Palette
     from dashboard.charts.drawing import Figure, Trace
@@ -26,6 +29,7 @@ FRONTIER_SIGNS = (
     ("●", "not dominated"),
     ("○", "dominated (another has no higher chance, as many trips and as much kept)"),
     ("◆", "as it stands"),
+    ("★", "the most at the risk asked"),
 )
 HUES = {"◆": "copper", "▯": "copper", "○": "quiet"}
 #: Ticks of the axis of a rule's choices, and how far the axis reaches beyond its ends.
@@ -36,6 +40,16 @@ _MOST_NAMED = 5
 _NEAR = 0.07
 #: From which part of the axis on words stand left of their point, and its end over the last point.
 _FAR, _BEYOND = 0.7, 1.15
+#: Height of the figure of opportunity and its margins (left, right, top, bottom), in pixels.
+_HEIGHT, _MARGIN = 380, (58, 18, 26, 44)
+#: Widths of its plot for which names are placed: a phone's to a wide screen's, in pixels.
+_WIDTHS = (250, 330, 480, 700, 1000, 1250)
+#: A letter's and a line's size, what stays clear about a point, letters a line of a name.
+_LETTER, _LINE, _CLEAR, _NAME_WIDTH = 6.2, 14.5, 6.0, 26
+#: Where a name may stand about its point, right and up, and how far off in pixels, tried in order.
+_SIDES = ((1, -1), (-1, -1), (1, 1), (-1, 1), (0, -1), (0, 1), (1, 0), (-1, 0))
+_DISTANCES = (9, 16, 26)
+_ANCHORS = ({1: "left", 0: "center", -1: "right"}, {1: "bottom", 0: "middle", -1: "top"})
 #: Ends of the axis of chances, wide enough for a point on an end.
 _CHANCES = (-0.03, 1.03)
 
@@ -165,30 +179,37 @@ def frontier(
     points = [Point(one.chance, one.gain, words=_spot_words(one, of)) for one in marked]
     look: dict[str, Any] = {"colour": palette.copper, "symbol": "diamond", "size": 12}
     traces.append(drawing.marks(points, name=now, **look))
+    if best is not None and not best.is_now:
+        found = [Point(best.chance, best.gain, words=_spot_words(best, of))]
+        look = {"colour": palette.sea, "symbol": "star", "size": 14}
+        traces.append(drawing.marks(found, name=best.words, **look))
     top = max(one.gain for one in spots)
     bottom = min(one.gain for one in spots)
     room = 0.08 * (top - bottom or top or 1.0)
     end = min(max([risk, *(one.chance for one in spots)]) * _BEYOND, _CHANCES[1])
-    notes = [_beside(one, now, end=end, colour=palette.copper) for one in marked]
+    across, up = (_CHANCES[0] * end, end), (bottom - room, top + 2 * room)
+    sheet = _Sheet(across, up, spots, lines, risk)
+    notes = [sheet.named(one, now, palette.copper) for one in marked]
     if best is not None and not best.is_now:
-        notes.append(_beside(best, best.words, end=end, colour=palette.sea))
+        notes.append(sheet.named(best, best.words, palette.sea))
     if len(lines) <= _MOST_NAMED:
-        notes += _ends(lines, spread=top - bottom or 1.0, palette=palette)
+        notes += [
+            sheet.named(one, words, palette.quiet)
+            for one, words in _ends(lines, spread=top - bottom or 1.0)
+        ]
     return drawing.figure(
         traces,
         palette=palette,
-        height=380,
-        margin=(58, 18, 26, 44),
+        height=_HEIGHT,
+        margin=_MARGIN,
         shapes=[drawing.across(risk, colour=palette.copper)],
-        annotations=[*notes, _risk_above(risk, palette=palette)],
+        annotations=[*(one for one in notes if one), _risk_above(risk, end=end, palette=palette)],
         meta=drawing.data(
             ("rules", "chance", of, "dominated"),
             ((one.words, one.chance, one.gain, one.is_dominated) for one in spots),
         ),
-        xaxis=drawing.axis(
-            "chance of exceeding", range=[_CHANCES[0] * end, end], tickformat=".0%", nticks=6
-        ),
-        yaxis=drawing.axis(of, range=[bottom - room, top + 2 * room], tickformat=",.3~s", nticks=6),
+        xaxis=drawing.axis("chance of exceeding", range=list(across), tickformat=".0%", nticks=6),
+        yaxis=drawing.axis(of, range=list(up), tickformat=",.3~s", nticks=6),
     )
 
 
@@ -209,17 +230,91 @@ def _spot_words(one: Spot, of: str) -> str:
     return hover(one.words, f"chance {chance(one.chance)}", f"{of} {one.gain:,.0f}", dominated)
 
 
-def _beside(one: Spot, words: str, *, end: float, colour: str) -> dict[str, Any]:
-    """Return words beside and below a point: right of it, where forms that are worse would lie."""
-    is_left = one.chance > _FAR * end
-    place = {"xref": "x", "x": one.chance, "yref": "y", "y": one.gain}
-    place |= {"xanchor": "right" if is_left else "left", "xshift": -10 if is_left else 10}
-    place |= {"yanchor": "top", "yshift": 0}
-    return drawing.note(drawing.label(words, 26), colour=colour, align="left", **place)
+class _Sheet:
+    """Where names of points stand free of points, lines, other names and the ends of the figure.
+
+    A figure has the width of its reader's screen, so a place has to be free at several widths.
+    Where none is, the name is left out: signs, title and pointer give it.
+    """
+
+    def __init__(
+        self,
+        across: tuple[float, float],
+        up: tuple[float, float],
+        spots: Sequence[Spot],
+        lines: Mapping[str, Sequence[Spot]],
+        risk: float,
+    ) -> None:
+        self.height = _HEIGHT - _MARGIN[2] - _MARGIN[3]
+        (left, right), (low, high) = across, up
+        self.left, self.across = left, right - left
+        self.low, self.up = low, high - low
+        grain = np.linspace(0, 1, 80)
+        drawn = [np.array([self._at(one) for one in mine]) for mine in lines.values()]
+        runs = [
+            first + grain[:, None] * (second - first)
+            for mine in drawn
+            for first, second in pairwise(mine)
+        ]
+        level = np.column_stack([np.full(300, (risk - left) / self.across), np.linspace(0, 1, 300)])
+        self.points = np.concatenate([level, *runs, [self._at(one) for one in spots]])
+        #: Boxes of names by width: left, right, bottom, top in pixels. The first is of the risk.
+        self.boxes: list[list[tuple[float, float, float, float]]] = []
+        for width in _WIDTHS:
+            at = (risk - left) / self.across * width
+            end = at - 110 if risk > _FAR * right else at + 110
+            self.boxes.append([(min(at, end), max(at, end), self.height - 4.0, self.height + 24.0)])
+
+    def _at(self, one: Spot) -> tuple[float, float]:
+        """Return the place of a point as parts of the axes."""
+        return (one.chance - self.left) / self.across, (one.gain - self.low) / self.up
+
+    def named(self, one: Spot, words: str, colour: str) -> dict[str, Any] | None:
+        """Return the name of a point in the first place that is free at every width, if any."""
+        said = drawing.label(words, _NAME_WIDTH)
+        rows = said.split("<br>")
+        size = _LETTER * max(map(len, map(unescape, rows))) + 4, _LINE * len(rows) + 2
+        for far, (right, up) in product(_DISTANCES, _SIDES):
+            found = [self._box(one, size, width, far * right, far * up) for width in _WIDTHS]
+            if all(map(self._is_free, found, _WIDTHS, self.boxes)):
+                for boxes, box in zip(self.boxes, found, strict=True):
+                    boxes.append(box)
+                place = {"xref": "x", "x": one.chance, "yref": "y", "y": one.gain}
+                place |= {"xanchor": _ANCHORS[0][right], "xshift": far * right}
+                place |= {"yanchor": _ANCHORS[1][up], "yshift": far * up}
+                return drawing.note(said, colour=colour, align="left", borderpad=0, **place)
+        return None
+
+    def _box(
+        self, one: Spot, size: tuple[float, float], width: int, right: float, up: float
+    ) -> tuple[float, float, float, float]:
+        x, y = self._at(one)
+        x, y = x * width + right, y * self.height + up
+        left = x - size[0] * (0.5 if not right else right < 0)
+        low = y - size[1] * (0.5 if not up else up < 0)
+        return left, left + size[0], low, low + size[1]
+
+    def _is_free(
+        self,
+        box: tuple[float, float, float, float],
+        width: int,
+        boxes: Sequence[tuple[float, float, float, float]],
+    ) -> bool:
+        left, right, low, high = box
+        if left < 0 or right > width + _MARGIN[1] or low < 0 or high > self.height:
+            return False
+        x, y = self.points[:, 0] * width, self.points[:, 1] * self.height
+        meets = (x > left - _CLEAR) & (x < right + _CLEAR)
+        meets &= (y > low - _CLEAR) & (y < high + _CLEAR)
+        others = (
+            left < other[1] and other[0] < right and low < other[3] and other[2] < high
+            for other in boxes
+        )
+        return not meets.any() and not any(others)
 
 
-def _ends(lines: dict[str, list[Spot]], *, spread: float, palette: Palette) -> list[dict[str, Any]]:
-    """Return the names of lines over their last points; those of ends that meet stand together."""
+def _ends(lines: Mapping[str, Sequence[Spot]], *, spread: float) -> list[tuple[Spot, str]]:
+    """Return the last points of lines with their names; ends that meet are named together."""
     groups: list[tuple[Spot, list[str]]] = []
     for name, mine in lines.items():
         end = mine[-1]
@@ -230,15 +325,13 @@ def _ends(lines: dict[str, list[Spot]], *, spread: float, palette: Palette) -> l
                 break
         else:
             groups.append((end, [name]))
-    found = []
-    for end, names in groups:
-        place: dict[str, Any] = {"xref": "x", "x": end.chance, "yref": "y", "y": end.gain}
-        place |= {"xanchor": "right" if end.chance > _FAR else "left", "yshift": 8}
-        words = "all daily limits" if len(names) == len(lines) > 1 else ", ".join(names)
-        found.append(drawing.note(escape(words), colour=palette.quiet, **place))
-    return found
+    return [
+        (end, "all daily limits" if len(names) == len(lines) > 1 else ", ".join(names))
+        for end, names in groups
+    ]
 
 
-def _risk_above(risk: float, *, palette: Palette) -> dict[str, Any]:
-    place: dict[str, Any] = {"xref": "x", "x": risk, "xanchor": "left"}
+def _risk_above(risk: float, *, end: float, palette: Palette) -> dict[str, Any]:
+    place: dict[str, Any] = {"xref": "x", "x": risk}
+    place["xanchor"] = "right" if risk > _FAR * end else "left"
     return drawing.note(f"risk asked, {risk:.0%}", colour=palette.copper, **place)
