@@ -46,6 +46,18 @@ CAPACITY = 10
 #: Last sampled week of each plan, in turn; the season has nine.
 LAST_WEEKS = (3, 4, 6, 7)
 N_SEASONS = n_sized(4_000, 40_000)
+_N_ALL = len(QUANTITIES)
+#: What each objective makes least, of PSEs by area and then of all areas together.
+MEASURES: dict[Objective, Callable[[np.ndarray], float]] = {
+    Objective.WORST: lambda pse: np.nanmax(pse[:-_N_ALL]),
+    Objective.SUM: lambda pse: np.sqrt(np.nanmean(pse[:-_N_ALL] ** 2)),
+    Objective.ALL_AREAS: lambda pse: np.sqrt(np.nanmean(pse[-_N_ALL:] ** 2)),
+}
+FOR = {
+    Objective.WORST: "the worst PSE by area",
+    Objective.SUM: "the root mean square PSE by area",
+    Objective.ALL_AREAS: "the PSE of all areas",
+}
 
 
 @dataclass(frozen=True)
@@ -217,23 +229,29 @@ def one_plan(number: int) -> pd.DataFrame:
     found = []
     for fault, plant in {"": None, **FAULTS}.items():
         rng = np.random.default_rng([SEED, number, 1])  # the same redraws for each
+        variance_kernel.units_of_total.cache_clear()  # a fault is planted beneath what is kept
         if plant is None:
             plan = plan_of(case)
         else:
             with plant():
                 plan = plan_of(case)
         found.append(ratios(case, plan, rng).assign(fault=fault, number=number))
-    for objective in (Objective.WORST, Objective.ALL_AREAS):
+    variance_kernel.units_of_total.cache_clear()
+    return pd.concat([*found, margins(case, number)], ignore_index=True)
+
+
+def margins(case: Case, number: int) -> pd.DataFrame:
+    """Return what plan and even spread reach of every measure, a row an objective planned for."""
+    rows = []
+    for objective in Objective:
         strata = plan_of(case, objective).strata
         spread = tuple(replace(one, n=one.n_even) for one in strata)
-        row = {"fault": str(objective), "number": number}
+        row: dict[str, Any] = {"fault": str(objective), "number": number}
         for name, some in (("optimal", strata), ("even", spread)):
             pse = exact_pse(case, some)
-            n_all = len(QUANTITIES)
-            mine = pse[:-n_all] if objective is Objective.WORST else pse[-n_all:]
-            row[name] = float(np.nanmax(mine))
-        found.append(pd.DataFrame([row]))
-    return pd.concat(found, ignore_index=True)
+            row |= {f"{name} {one}": float(of(pse)) for one, of in MEASURES.items()}
+        rows.append(row)
+    return pd.DataFrame(rows)
 
 
 def several(numbers: range) -> pd.DataFrame:
@@ -292,18 +310,29 @@ def test_planted_faults_are_seen(plans, fault, record_property):
         assert binomtest(up, len(moved)).pvalue < 0.001
 
 
-@pytest.mark.parametrize("objective", [Objective.WORST, Objective.ALL_AREAS])
-def test_the_best_plan_against_the_even_spread(plans, objective, record_property):
-    """The margin is reported, whatever it is; it is that of the true PSEs, without redraws."""
-    mine = plans[plans["fault"] == str(objective)]
-    margin = mine["optimal"] / mine["even"] - 1
-    what = {Objective.WORST: "worst PSE by area", Objective.ALL_AREAS: "PSE of all areas"}
-    record_property(
-        f"{what[objective]} reached, against as many site-days spread evenly",
+def margin_words(margin: pd.Series) -> str:
+    return (
         f"{margin.mean():+.1%} (± {margin.sem():.1%}); better in {(margin < 0).mean():.0%} of "
-        f"{len(margin)} plans",
+        f"{len(margin)} plans"
     )
-    assert margin.mean() < 0.05 + (0 if IS_FULL else 3.3 * margin.sem())
+
+
+@pytest.mark.parametrize("objective", Objective)
+def test_the_best_plan_against_the_even_spread(plans, objective, record_property):
+    """Each objective by what it makes least, and by the worst figure, which a reader sees first.
+
+    The margin is reported, whatever it is; it is that of the true PSEs, without redraws.
+    """
+    mine = plans[plans["fault"] == str(objective)]
+    for measure in dict.fromkeys((objective, Objective.WORST)):
+        margin = mine[f"optimal {measure}"] / mine[f"even {measure}"] - 1
+        record_property(
+            f"plan for {FOR[objective]}: {FOR[measure]} reached, against as many site-days spread "
+            "evenly",
+            margin_words(margin),
+        )
+        if measure is objective:
+            assert margin.mean() < 0.05 + (0 if IS_FULL else 3.3 * margin.sem())
 
 
 # Calls: unlike areas, of which one says most of the rest of the season.
