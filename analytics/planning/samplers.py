@@ -6,6 +6,7 @@ import csv
 import math
 from dataclasses import dataclass, field
 from datetime import timedelta
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     from analytics.planning.allocation import Bounded
     from analytics.planning.plan import PlannedStratum
 
+#: Most areas of which every set is looked at; of more, each alone and all together.
+_MOST_AREAS = 8
 #: Site, landing area and date of a shift.
 Shift = tuple[str, str, "date"]
 
@@ -69,6 +72,10 @@ def require_areas(samplers: Sequence[Sampler], areas: Collection[str]) -> None:
 def can_be_done(counts: Mapping[tuple[str, date], Ints], samplers: Sequence[Sampler]) -> Bools:
     """Return which of R draws the samplers can do.
 
+    Where no set of areas asks for more than can go there, on a date (Hall 1935; from memory) and in
+    the week, a draw can be done if no number of shifts binds, or if a simple rule finds who goes;
+    only what is then left open is a flow to be solved.
+
     Parameters
     ----------
     counts : mapping of (area, date) to int array, shape (R,)
@@ -77,25 +84,77 @@ def can_be_done(counts: Mapping[tuple[str, date], Ints], samplers: Sequence[Samp
     """
     places = list(counts)
     wanted = np.column_stack([counts[place] for place in places]).astype(np.int64)
-    dates = sorted({day for _, day in places})
-    is_on = np.array([[day == one for day in dates] for _, one in places])
-    per_date = wanted @ is_on.astype(np.int64)
-    at_work = np.array([sum(day not in one.off for one in samplers) for day in dates])
-    found: Bools = np.asarray((per_date <= at_work).all(axis=1))
-    if not is_bound(samplers, len(dates)):
+    found = _within_cuts(wanted, places, samplers)
+    n_dates = len({day for _, day in places})
+    is_exact = len({area for area, _ in places}) <= _MOST_AREAS
+    if is_exact and not any(_is_held(one, n_dates) for one in samplers):
         return found
-    rows, place = np.unique(wanted[found], axis=0, return_inverse=True)
-    flows = (_flow(dict(zip(places, row, strict=True)), samplers) for row in rows)
-    works = np.array([flow is not None for flow in flows], dtype=bool)
-    found[found] = works[place.ravel()]
+    left = found.copy()
+    left[found] = ~_by_rule(wanted[found], places, samplers)
+    if left.any():
+        rows, place = np.unique(wanted[left], axis=0, return_inverse=True)
+        flows = (_flow(dict(zip(places, row, strict=True)), samplers) for row in rows)
+        works = np.array([flow is not None for flow in flows], dtype=bool)
+        found[left] = works[place.ravel()]
     return found
 
 
-def is_bound(samplers: Sequence[Sampler], n_dates: int) -> bool:
-    """Return whether anything but the number at work on a date binds the samplers."""
-    return any(
-        one.areas or (one.most_shifts is not None and one.most_shifts < n_dates) for one in samplers
-    )
+def _is_held(one: Sampler, n_dates: int) -> bool:
+    return one.most_shifts is not None and one.most_shifts < n_dates
+
+
+def _within_cuts(
+    wanted: Ints, places: Sequence[tuple[str, date]], samplers: Sequence[Sampler]
+) -> Bools:
+    """Return which draws ask no set of areas for more than can go there, on a date or in all."""
+    areas, dates = (list(dict.fromkeys(part)) for part in zip(*places, strict=True))
+    if len(areas) <= _MOST_AREAS:
+        sets = [set(some) for n in range(1, len(areas) + 1) for some in combinations(areas, n)]
+    else:
+        sets = [*({area} for area in areas), set(areas)]
+    found = np.ones(len(wanted), dtype=bool)
+    for some in sets:
+        of_week, able = np.zeros(len(wanted), dtype=np.int64), [0] * len(samplers)
+        for day in dates:
+            mine = [at for at, (area, on) in enumerate(places) if on == day and area in some]
+            can = [any(one.can_go(places[at][0], day) for at in mine) for one in samplers]
+            asked = wanted[:, mine].sum(axis=1)
+            found &= asked <= sum(can)
+            of_week += asked
+            able = [n + is_on for n, is_on in zip(able, can, strict=True)]
+        found &= of_week <= sum(
+            n if one.most_shifts is None else min(n, one.most_shifts)
+            for n, one in zip(able, samplers, strict=True)
+        )
+    return found
+
+
+def _by_rule(
+    wanted: Ints, places: Sequence[tuple[str, date]], samplers: Sequence[Sampler]
+) -> Bools:
+    """Return which draws are done where each area in turn takes whoever has most shifts left.
+
+    Areas that fewer can reach come first on a date; of as many shifts, whoever reaches fewer areas
+    goes. A draw that this does not do may be done otherwise.
+    """
+    n_dates = len({day for _, day in places})
+    most = [n_dates if one.most_shifts is None else one.most_shifts for one in samplers]
+    reach = [sum(one.can_go(*place) for place in places) for one in samplers]
+    left = np.tile(np.array(most) - np.array(reach) / (1.0 + sum(reach)), (len(wanted), 1))
+    done, every = np.ones(len(wanted), dtype=bool), np.arange(len(wanted))
+    for day in sorted({day for _, day in places}):
+        is_free = np.ones(left.shape, dtype=bool)
+        mine = [at for at, (_, on) in enumerate(places) if on == day]
+        can = {at: np.array([one.can_go(*places[at]) for one in samplers]) for at in mine}
+        for at in sorted(mine, key=lambda at: int(can[at].sum())):
+            for turn in range(int(wanted[:, at].max(initial=0))):
+                worth = np.where(is_free & can[at], left, -1.0)
+                who, asks = worth.argmax(axis=1), wanted[:, at] > turn
+                goes = asks & (worth[every, who] > 0)
+                done &= goes | ~asks
+                is_free[every[goes], who[goes]] = False
+                left[every[goes], who[goes]] -= 1
+    return done
 
 
 def assign(

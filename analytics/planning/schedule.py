@@ -37,8 +37,6 @@ MOST_TRIES = 200
 MOST_SEED = 2**53 - MOST_TRIES
 #: Redraws by which the inclusion probabilities of a schedule with few samplers are estimated.
 REDRAWS = 20_000
-#: The same where areas, hours or numbers of shifts bind, and each draw is a flow to be solved.
-FLOW_REDRAWS = 4_000
 #: Below this share of feasible draws a schedule is refused (our choice, no source).
 FEWEST_FEASIBLE = 0.5
 #: By this part an inclusion probability may bend, beside its Monte Carlo error (our choice).
@@ -261,9 +259,7 @@ def _require_unbent(
     compared: with the samplers' days off the dates of a stratum need not stay equally likely.
     """
     rng = np.random.default_rng([seed, zlib.crc32(b"redraws")])
-    n_dates = len({day for one in strata for day in one.dates})
-    n_draws = FLOW_REDRAWS if staff.is_bound(samplers, n_dates) else REDRAWS
-    planned = [redraw(one, rng, n_draws=n_draws) for one in strata]
+    planned = [redraw(one, rng, n_draws=REDRAWS) for one in strata]
     by_place: dict[tuple[str, date], Ints] = {}
     for one, sampled in zip(strata, planned, strict=True):
         for at, day in enumerate(one.dates):

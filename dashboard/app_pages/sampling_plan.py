@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -121,7 +122,8 @@ def _plan_part(card: BulletinMetadata, snapshot: Snapshot, path: str) -> None:
     _allocation(plan, name)
     page_frame.part(_boats_and_fish, plan, name)
     _call(plan, name)
-    page_frame.part(_schedule, plan, plans, asked, snapshot, name)
+    draw = partial(asking.schedules_of, card, asked, path)
+    page_frame.part(_schedule, plan, plans, draw, snapshot, name)
 
 
 def _say(error: BlackmouthError) -> None:
@@ -246,7 +248,7 @@ def _call(plan: Plan, name: Callable[[str], str]) -> None:
 def _schedule(
     plan: Plan,
     plans: Sequence[Plan],
-    asked: asking.Ask,
+    draw: Callable[[int], tuple[Schedule, ...]],
     snapshot: Snapshot,
     name: Callable[[str], str],
 ) -> None:
@@ -255,7 +257,7 @@ def _schedule(
     st.header("Schedule", anchor=False)
     drawing = asking.ask_draw()
     try:
-        every = asking.schedules_of(plans, asked, drawing.seed)
+        every = draw(drawing.seed)
     except BlackmouthError as error:
         _say(error)
         return

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from time import perf_counter
 from typing import TYPE_CHECKING, NamedTuple
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
     from analytics.bulletin.archive import BulletinMetadata
     from analytics.data.snapshot import Snapshot
-    from analytics.planning.plan import Plan, PlannedStratum
+    from analytics.planning.plan import Plan
     from analytics.planning.schedule import Schedule
     from analytics.planning.season_plan import ReadySeason
 
@@ -69,6 +70,21 @@ class Ask(NamedTuple):
     not_covered: tuple[str, ...] = ()
     samplers: str = ""
     shift_hours: float = SHIFT_HOURS
+
+    @property
+    def key(self) -> str:
+        """All of it as one text, by which plans are kept."""
+        return json.dumps(self)
+
+    def of_week(self, week: str, shifts: int | None) -> Ask:
+        """Return the same of one week alone, with its shifts."""
+        return self._replace(week=week, through=week, shifts=shifts)
+
+    @classmethod
+    def of_key(cls, key: str) -> Ask:
+        """Return what a text asks for."""
+        found = cls(*json.loads(key))
+        return found._replace(not_covered=tuple(found.not_covered))
 
 
 class Draw(NamedTuple):
@@ -215,19 +231,20 @@ def plans_of(card: BulletinMetadata, asked: Ask, path: str) -> tuple[Plan, ...]:
     UsageError
         If there is no plan for it, with what is allowed; or the bulletin has no draws.
     """
-    source = (path, str(data.archive_folder()), card.bulletin, card.made_utc)
-    shares = _divided(source, asked)
+    source = _source(card, path)
+    shares = _divided(source, asked.key)
     begun, plans, bar = perf_counter(), [], st.empty()
     for done, (week, shifts) in enumerate(shares):
         if len(shares) > 1 and perf_counter() - begun > _QUIET:
             bar.progress(done / len(shares), f"Planning {week} …")
-        plans.append(_plan(source, asked._replace(week=week, through=week, shifts=shifts)))
+        plans.append(_plan(source, asked.of_week(week, shifts).key))
     bar.empty()
     return tuple(plans)
 
 
-#: A store's folder, that of its bulletins, a bulletin and when it was made.
-_Source = tuple[str, str, str, str]
+def _source(card: BulletinMetadata, path: str) -> tuple[str, ...]:
+    """Return a store's folder, that of its bulletins, a bulletin and when it was made."""
+    return path, str(data.archive_folder()), card.bulletin, card.made_utc
 
 
 def _request(asked: Ask, week: str) -> PlanRequest:
@@ -241,13 +258,13 @@ def _request(asked: Ask, week: str) -> PlanRequest:
     )
 
 
-def _card(source: _Source) -> BulletinMetadata:
+def _card(source: tuple[str, ...]) -> BulletinMetadata:
     _, folder, bulletin, _ = source
     return next(one for one in data.kept_bulletins(Path(folder))[0] if one.bulletin == bulletin)
 
 
 @st.cache_resource(max_entries=2, show_spinner="Reading the season so far …")
-def _ready(source: _Source) -> ReadySeason | None:
+def _ready(source: tuple[str, ...]) -> ReadySeason | None:
     """Return the season of a bulletin, which every plan of it starts from."""
     card = _card(source)
     on = data.view("inputs", card)
@@ -261,9 +278,9 @@ def _ready(source: _Source) -> ReadySeason | None:
 
 
 @st.cache_data(max_entries=24, show_spinner="Dividing the shifts between weeks …")
-def _divided(source: _Source, asked: Ask) -> list[tuple[str, int | None]]:
+def _divided(source: tuple[str, ...], key: str) -> list[tuple[str, int | None]]:
     """Return the weeks to plan with the shifts of each; none where a target is planned for."""
-    ready = _ready(source)
+    ready, asked = _ready(source), Ask.of_key(key)
     if ready is None or asked.through == asked.week:
         return [(asked.week, asked.shifts)]
     requests = [_request(asked, week) for week in ready.weeks(asked.week, asked.through)]
@@ -271,38 +288,40 @@ def _divided(source: _Source, asked: Ask) -> list[tuple[str, int | None]]:
 
 
 @st.cache_resource(max_entries=64, show_spinner="Planning the week …")
-def _plan(source: _Source, asked: Ask) -> Plan:
+def _plan(source: tuple[str, ...], key: str) -> Plan:
     """Return the plan of one week."""
-    ready, request = _ready(source), _request(asked, asked.week)
+    ready, asked = _ready(source), Ask.of_key(key)
+    request = _request(asked, asked.week)
     if ready is not None:
         return ready.plan(request)
     card = _card(source)
     return plan_week(Store(source[0]).snapshot(as_of=card.version), request, season=card.season)
 
 
-def schedules_of(plans: Sequence[Plan], asked: Ask, seed: int) -> tuple[Schedule, ...]:
+def schedules_of(card: BulletinMetadata, asked: Ask, path: str, seed: int) -> tuple[Schedule, ...]:
     """Return the schedule of each week's plan by its seed and samplers, drawn once.
 
     Raises
     ------
     UsageError
-        If the samplers cannot do one, with what is allowed.
+        If the samplers cannot do one, with what is allowed; and as `plans_of`.
     """
+    source = _source(card, path)
     begun, found, bar = perf_counter(), [], st.empty()
-    for done, plan in enumerate(plans):
-        if len(plans) > 1 and perf_counter() - begun > _QUIET:
-            bar.progress(done / len(plans), f"Drawing {plan.week} …")
-        found.append(_drawn(repr(plan.strata), plan.season, asked, seed, plan.strata, plan.week))
+    shares = _divided(source, asked.key)
+    for done, (week, shifts) in enumerate(shares):
+        if len(shares) > 1 and perf_counter() - begun > _QUIET:
+            bar.progress(done / len(shares), f"Drawing {week} …")
+        found.append(_drawn(source, asked.of_week(week, shifts).key, seed))
     bar.empty()
     return tuple(found)
 
 
 @st.cache_resource(max_entries=64, show_spinner="Drawing the schedule …")
-def _drawn(
-    key: str, season: str, asked: Ask, seed: int, _strata: tuple[PlannedStratum, ...], _week: str
-) -> Schedule:
-    samplers = samplers_of(asked.samplers, week=_week, shift_hours=asked.shift_hours)
-    return draw_schedule(_strata, season=season, seed=seed, samplers=samplers)
+def _drawn(source: tuple[str, ...], key: str, seed: int) -> Schedule:
+    plan, asked = _plan(source, key), Ask.of_key(key)
+    samplers = _request(asked, plan.week).samplers
+    return draw_schedule(plan.strata, season=plan.season, seed=seed, samplers=samplers)
 
 
 def shifts_of_week(snapshot: Snapshot, week: str) -> int:

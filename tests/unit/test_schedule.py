@@ -19,6 +19,7 @@ from analytics.planning.plan import PlannedStratum
 from analytics.planning.samplers import (
     Sampler,
     assign,
+    can_be_done,
     caps_of,
     require_areas,
     require_samplers_for,
@@ -176,6 +177,35 @@ def test_who_goes_is_found_where_the_obvious_choice_fails():
     assert assign([*shifts, ("S2", "S", DAYS[0])], who) is None
     rested = [Sampler("Ada", most_shifts=1)]
     assert assign([("N1", "N", DAYS[0]), ("N1", "N", DAYS[1])], rested) is None
+
+
+def test_what_can_be_done_is_what_a_flow_of_each_draw_finds():
+    """By sets of areas, by a rule, and by flows for the rest: each decides some of these draws."""
+    rng, n_draws, answers = np.random.default_rng(5), 40, []
+    for _ in range(25):
+        days = DAYS[: rng.integers(1, 4)]
+        who = [
+            Sampler(
+                f"s{at}",
+                areas=frozenset(area for area in "ABC" if rng.random() < 0.6),
+                off=frozenset(day for day in days if rng.random() < 0.2),
+                most_shifts=None if rng.random() < 0.4 else int(rng.integers(1, len(days) + 1)),
+            )
+            for at in range(rng.integers(1, 5))
+        ]
+        places = [(area, day) for area in "ABC" for day in days]
+        wanted = rng.integers(0, 3, (n_draws, len(places)))
+        wanted *= rng.random(wanted.shape) < 0.4
+        found = can_be_done(dict(zip(places, wanted.T, strict=True)), who)
+        for row, can in zip(wanted.tolist(), found.tolist(), strict=True):
+            shifts = [
+                (f"{area}{at}", area, day)
+                for (area, day), n in zip(places, row, strict=True)
+                for at in range(n)
+            ]
+            assert (assign(shifts, who) is not None) == can
+        answers += found.tolist()
+    assert 0.1 < np.mean(answers) < 0.9
 
 
 @pytest.mark.parametrize(
