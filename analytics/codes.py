@@ -314,7 +314,9 @@ def _shown(items: tuple[str, ...], form: str) -> str:
     """
     words = form.removeprefix("~").split(",")
     if len(words) == 2:
-        n = items[0] if len(items) == 1 and items[0].isdecimal() else str(len(items))
+        # A mean such as 7.0 is a number too, and no list of one.
+        is_number = len(items) == 1 and items[0].replace(".", "", 1).isdecimal()
+        n = items[0] if is_number else str(len(items))
         word = words[n != "1"]
         return word if form.startswith("~") else f"{_number(n)} {word}"
     is_text = form in ("few", "text")

@@ -151,3 +151,11 @@ def test_every_code_of_a_made_bulletin_has_a_sentence() -> None:
         assert "{" not in words
         assert words.count("(") == words.count(")")
     assert len(names) > 20
+
+
+@pytest.mark.parametrize(
+    ("boats", "words"), [("7.0", "7.0 boats"), (1, "1 boat"), (1200, "1,200 boats")]
+)
+def test_a_mean_is_written_as_the_number_it_is(boats, words):
+    cell = codes.coded("days_missed", n=3, n_days=419, boats=boats, others="8.4")
+    assert f"{words} a day" in codes.sentences(cell)
