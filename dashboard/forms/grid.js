@@ -6,6 +6,8 @@ const PAUSE = 500, LONGEST = 2500, ANSWER = 3000, WARN = 5000;
 const FORMS = new WeakMap();
 // What was typed and is not confirmed, by document: a form drawn anew takes it up.
 const OPEN = new Map();
+// The cell that had the focus when a form was taken down, by document.
+const PLACES = new Map();
 
 export default function ({ data, parentElement, setStateValue }) {
   let form = FORMS.get(parentElement);
@@ -67,15 +69,31 @@ class Form {
     for (const [name, listener] of Object.entries(listeners)) this.root.addEventListener(name, listener);
     this.hide = () => this.flush();
     this.unload = (event) => { if (this.seq > this.acked && Date.now() - this.since > WARN) event.preventDefault(); };
+    this.aside = (event) => this.pressedAside(event);
+    window.addEventListener("keydown", this.aside, true);
     window.addEventListener("pagehide", this.hide);
     window.addEventListener("beforeunload", this.unload);
     parent.append(this.root);
     if (taken) { this.seq = taken.seq; this.plan(); }
+    this.resume(PLACES.get(this.doc));
+  }
+
+  // Go on in the cell that had the focus, or beside a dialog that has it now.
+  resume(place) {
+    PLACES.delete(this.doc);
+    const part = place && this.parts.find((one) => one.spec.name === place.part);
+    const input = part && this.cell(part, place.line, place.place), active = document.activeElement;
+    if (!input) return;
+    if (active?.closest("[role=dialog]")) this.stolen = input;
+    else if (!active || active === document.body) input.focus();
   }
 
   end() {
     this.flush();
     clearTimeout(this.again);
+    const at = (this.stolen || (this.root.contains(document.activeElement) && document.activeElement))?.at;
+    if (at) PLACES.set(this.doc, { part: at.part.spec.name, line: at.line, place: at.place });
+    window.removeEventListener("keydown", this.aside, true);
     window.removeEventListener("pagehide", this.hide);
     window.removeEventListener("beforeunload", this.unload);
     this.root.remove();
@@ -223,6 +241,9 @@ class Form {
 
   entered(input) {
     if (!input.at) return;
+    const to = this.stolen;
+    this.stolen = null;
+    if (to && to !== input) { to.focus(); return; }
     this.refusal = "";
     this.advise(input);
     this.said();
@@ -234,6 +255,8 @@ class Form {
     const found = text && rule.closed.filter((word) => word.startsWith(text));
     if (found && found.length === 1 && found[0] !== text) { input.value = found[0]; this.changed(input); }
     this.judge(input);
+    this.stolen = next?.closest?.("[role=dialog]") ? input : null;
+    this.isWhole = input.selectionEnd > input.selectionStart;
     if (!this.root.contains(next)) this.flush();
   }
 
@@ -327,6 +350,31 @@ class Form {
       case "Escape": return this.back(part, line) || this.nextPart(part);
       default: return undefined;
     }
+  }
+
+  // A dialog that nobody asked for, as where the server cannot be reached, takes the focus from one
+  // who types without looking: keys still go to the form. Escape, and a field of its own, are its.
+  pressedAside(event) {
+    const input = this.stolen, active = document.activeElement;
+    if (!input || !active?.closest("[role=dialog]") || event.key === "Escape" || /^(INPUT|TEXTAREA)$/.test(active.tagName)) return;
+    const isHeld = event.ctrlKey || event.metaKey, isText = event.key.length === 1 && !isHeld && !event.altKey;
+    let to;
+    if (isText || event.key === "Backspace" || event.key === "Delete") {
+      const kept = this.isWhole ? "" : input.value;
+      input.value = isText ? kept + event.key : kept.slice(0, -1);
+      this.isWhole = false;
+      this.changed(input);
+    } else if (event.key === "Tab") {
+      const all = [...this.root.querySelectorAll("input")];
+      to = all[all.indexOf(input) + (event.shiftKey ? -1 : 1)];
+    } else to = isHeld ? this.heldKey(event, input.at, input) : this.plainKey(event, input.at, input);
+    if (to === undefined && !isText && event.key.length > 1 && !/^(Tab|Backspace|Delete)$/.test(event.key)) return;
+    event.preventDefault();
+    event.stopImmediatePropagation();
+    if (!to?.at) return;
+    this.left(input, to);
+    this.stolen = to;
+    this.isWhole = true;
   }
 
   nextField(part, place) {

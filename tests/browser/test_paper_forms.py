@@ -164,6 +164,21 @@ def test_a_draft_survives_a_closed_browser(chromium: Browser, served: tuple[str,
         f"clipboardData.setData('text/plain', '{block}'); one.dispatchEvent("
         "new ClipboardEvent('paste', {clipboardData, bubbles: true, cancelable: true})); }"
     )
+    # A dialog that comes by itself, as where the server is gone, takes no key from the form.
+    page.get_by_label("Boat 3, area", exact=True).focus()
+    page.keyboard.type("A")
+    page.evaluate(
+        "() => { document.body.insertAdjacentHTML('beforeend',"
+        " '<section role=dialog tabindex=-1 id=gone></section>');"
+        " document.querySelector('#gone').focus(); }"
+    )
+    for key in ("Tab", "3", "Tab", "6", "Enter", "B"):
+        page.keyboard.press(key)
+    page.evaluate("document.querySelector('#gone').remove()")
+    # The focus comes back to where it was taken from, and goes on to where the keys are.
+    page.get_by_label("Boat 3, area", exact=True).evaluate("one => one.focus()")
+    page.keyboard.press("End")
+    page.keyboard.type("A")
     page.get_by_text("Kept as a draft").wait_for()
     page.wait_for_function(CONFIRMED)
     page.context.close()
@@ -172,6 +187,9 @@ def test_a_draft_survives_a_closed_browser(chromium: Browser, served: tuple[str,
     again.get_by_text("Kept as a draft").wait_for()
     expect(again.get_by_label("Date", exact=True)).to_have_value("2031-02-03")
     expect(again.get_by_label("Boat 2, hours", exact=True)).to_have_value("5")
+    expect(again.get_by_label("Boat 3, hours", exact=True)).to_have_value("6")
+    expect(again.get_by_label("Boat 3, area", exact=True)).to_have_value("A")
+    expect(again.get_by_label("Boat 4, area", exact=True)).to_have_value("BA")
     again.context.close()
 
 
