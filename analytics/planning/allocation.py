@@ -178,30 +178,6 @@ def _solved(
     return found
 
 
-def least_cost_exact(
-    gain: Floats, constant: Floats, target: Floats, cost: Floats
-) -> tuple[Floats, Floats]:
-    r"""Return the cheapest fractional n for K targets at once, and the multipliers λ.
-
-    ``n_h = √(Σ_k λ_k a_hk/(v_k c_h))`` with ``v_k = target_k² + c_k`` and ``λ_k ← λ_k (Σ_h
-    a_hk/n_h/v_k)²`` until all hold (Bethel 1989, Sample allocation in multivariate surveys, Survey
-    Methodology 15; title seen; Chromy 1987, from memory). The λ sum to the cost; that of a target
-    that does not bind goes to 0.
-    """
-    wanted = target**2 + constant
-    share = gain / wanted
-    multiplier = np.full(len(target), 1.0)
-    n = np.zeros(len(cost))
-    for _ in range(20_000):
-        n = np.sqrt(share @ multiplier / cost)
-        used = (share / n[:, None]).sum(axis=0)
-        fresh = multiplier * used**2
-        if np.abs(fresh - multiplier).max() <= 1e-13 * fresh.max():
-            break
-        multiplier = fresh
-    return n, multiplier
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Program:
     """Increments y of 0 or 1, J of them: the unit `place` of a `stratum`, over the least ones."""

@@ -33,64 +33,6 @@ if TYPE_CHECKING:
 
 #: Shares beyond which a symmetric interval misleads: the number is then checked on the logit scale.
 _EXTREME = 0.1
-_MOST_ROUNDS = 200
-
-
-@dataclass(frozen=True, slots=True)
-class FishNeeded:
-    """Fish for a share to a half-width: drawn singly, with clusters, and the site-days they take.
-
-    `site_days_t` is with Student's t of the site-days less one in place of the normal quantile.
-    """
-
-    singly: float
-    design_effect: float
-    fish: float
-    site_days: float
-    site_days_t: float
-
-
-def design_effect(mean_fish: float, correlation: float, cv: float = 0.0) -> float:
-    """Return ``1 + ((1 + cv²) m - 1) ρ`` of clusters of a mean size m (Kish 1965; from memory)."""
-    return 1 + ((1 + cv**2) * mean_fish - 1) * correlation
-
-
-def fish_for_share(
-    share: float,
-    half_width: float,
-    *,
-    mean_fish: float,
-    correlation: float,
-    cv: float = 0.0,
-    level: float = 0.95,
-) -> FishNeeded:
-    """Return the fish that bring the interval of a share to ± `half_width`.
-
-    ``n_0 = z² p (1 - p)/h²`` times the design effect; site-days of `mean_fish` fish each (their
-    coefficient of variation `cv`), whose fish have the intra-cluster `correlation`. Under a tenth,
-    or over nine, the half-width is that of the logit interval's wider side (our choice, no source).
-
-    Raises `UsageError` where a share, a width or a size lies outside its range.
-    """
-    _require(0 < share < 1, f"share {share:g}", "over 0 and under 1")
-    _require(0 < half_width < 1, f"half-width {half_width:g}", "over 0 and under 1")
-    _require(mean_fish > 0, f"{mean_fish:g} fish a site-day", "over 0")
-    _require(0 <= correlation < 1, f"correlation {correlation:g}", "from 0 to under 1")
-    deff = design_effect(mean_fish, correlation, cv)
-    z = float(norm.ppf(0.5 + level / 2))
-
-    def singly(quantile: float) -> float:
-        return 1 / _variance_each(share, half_width, quantile)
-
-    site_days = singly(z) * deff / mean_fish
-    found = site_days
-    for _ in range(_MOST_ROUNDS):
-        quantile = float(t.ppf(0.5 + level / 2, max(found - 1, 1.0)))
-        fresh = singly(quantile) * deff / mean_fish
-        if abs(fresh - found) < 1e-10 * fresh:
-            break
-        found = (found + fresh) / 2 if fresh > 4 * found else fresh
-    return FishNeeded(singly(z), deff, singly(z) * deff, site_days, found)
 
 
 def _variance_each(share: float, half_width: float, quantile: float) -> float:
@@ -130,18 +72,6 @@ def half_width_of_share(
     return z * math.sqrt(share * (1 - share) * each), 1 / each
 
 
-def interviews_a_site_day(cost_ratio: float, correlation: float) -> float:
-    """Return the best number of interviews a site-day, ``√(c₁/c₂ (1 - ρ)/ρ)``.
-
-    `cost_ratio`: the cost of going to a site-day over that of an interview there (Cochran 1977,
-    Sampling Techniques, section 10.6; from memory). Infinite without correlation: every boat.
-    """
-    _require(0 <= correlation < 1, f"correlation {correlation:g}", "from 0 to under 1")
-    if correlation == 0:
-        return math.inf
-    return math.sqrt(cost_ratio * (1 - correlation) / correlation)
-
-
 def worst_case_factor(*, level: float = 0.95, classes: int | None = None) -> float:
     """Return ``n h²`` with which all classes of a composition lie within ± h at once.
 
@@ -152,23 +82,6 @@ def worst_case_factor(*, level: float = 0.95, classes: int | None = None) -> flo
     counts: Sequence[int] = range(2, 31) if classes is None else (classes,)
     alpha = 1 - level
     return max(float(norm.isf(alpha / (2 * k))) ** 2 * (1 / k) * (1 - 1 / k) for k in counts)
-
-
-def fish_for_encounters(
-    share: float, cv: float, *, cv_kept: float, design_effect: float = 1.0
-) -> float:
-    """Return fish of test fishing for a wanted CV of encounters ``K/p``.
-
-    ``CV² = CV²_K + (1 - p)/(n p)`` (first order). Raises `UsageError` where the kept fish alone are
-    less certain than the wanted CV: no sample of fish reaches it.
-    """
-    _require(0 < share < 1, f"share {share:g}", "over 0 and under 1")
-    _require(
-        cv > cv_kept,
-        f"a wanted error of {cv:.1%} where that of kept fish is {cv_kept:.1%}",
-        "more than the error of kept fish; sample more site-days first",
-    )
-    return (1 - share) / (share * (cv**2 - cv_kept**2)) * design_effect
 
 
 # What the season so far says of clusters, and what a plan needs by area.

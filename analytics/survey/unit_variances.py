@@ -55,9 +55,12 @@ class UnitVariances:
         return found
 
 
-def shrunk_ratio(ratio: Floats, df: Floats, prior_df: float) -> float:
-    """Return ``ρ = (d0 + Σ d r)/(d0 + Σ d)`` of standardised variances r (`d0` the prior's df)."""
-    return float((prior_df + (df * ratio).sum()) / (prior_df + df.sum()))
+def shrunk_ratio(squares: Floats, df: Floats, prior_df: float) -> Floats:
+    """Return ``ρ = (d0 + Σ d r)/(d0 + Σ d)`` of standardised variances r (`d0` the prior's df).
+
+    `squares` are the sums ``Σ d r``, and `df` the sums ``Σ d``, of the same shape.
+    """
+    return (prior_df + squares) / np.maximum(prior_df + df, 1e-300)
 
 
 def unit_variances(form: LinearForm, about: LinearForm) -> UnitVariances:
@@ -84,9 +87,7 @@ def unit_variances(form: LinearForm, about: LinearForm) -> UnitVariances:
     prior = float(np.nan_to_num(function.df[0]))
     of_home = weight[at_home]
     d = add_at(row[at_home], of_home, n_rows)
-    ratio = (prior + add_at(row[at_home], of_home * standard, n_rows)) / np.maximum(
-        prior + d, 1e-300
-    )
+    ratio = shrunk_ratio(add_at(row[at_home], of_home * standard, n_rows), d, prior)
     keys, at = np.unique(
         row[cells.stratum[stray]] * (len(design.areas) + 1) + cells.key[stray], return_inverse=True
     )

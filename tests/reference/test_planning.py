@@ -10,14 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.errors import UsageError
 from analytics.planning.allocation import (
     Bounded,
     even,
     greedy,
     kept_strata,
     least_cost,
-    least_cost_exact,
     least_sum,
     minimax,
     relative_variance,
@@ -29,13 +27,11 @@ from analytics.planning.decision import (
     sharpest,
     smoothed_loss,
 )
+from analytics.planning.plan import AreaSample, Likeness
 from analytics.planning.planned_variance import two_stage_terms
 from analytics.planning.sample_sizes import (
-    design_effect,
-    fish_for_encounters,
-    fish_for_share,
     half_width_of_share,
-    interviews_a_site_day,
+    needs_of,
     worst_case_factor,
 )
 from analytics.survey.unit_variances import shrunk_ratio
@@ -73,7 +69,8 @@ def test_shrunk_variance_of_a_stratum():
     function = VarianceFunction(1.6 * one, 1.2 * one, 6 * one, 1e-6 * one)
     mean, variance = np.array([7.0, 10, 6, 9]), np.array([30.0, 80, 22, 61])
     ratio = variance / function.at(mean[:, None])[:, 0]
-    rho = shrunk_ratio(ratio, np.array([2.0, 1, 2, 2]), 6.0)
+    df = np.array([2.0, 1, 2, 2])
+    rho = shrunk_ratio((df * ratio).sum(), df.sum(), 6.0)
     assert rho == pytest.approx(1.1542466, rel=5e-8)
     assert rho * function.at(np.array([[9.0]]))[0, 0] == pytest.approx(46.587334, **EXACT)
 
@@ -143,16 +140,31 @@ def test_several_figures():
     assert relative_variance(gain, constant, together).sum() == pytest.approx(0.89120370, rel=1e-8)
 
 
+def fractional(gain, constant, target):
+    r"""Return the cheapest fractional n for K targets at once, and the multipliers λ.
+
+    ``n_h = √(Σ_k λ_k a_hk/v_k)`` with ``v_k = target_k² + c_k`` and ``λ_k ← λ_k (Σ_h
+    a_hk/n_h/v_k)²`` until all hold (Bethel 1989, Sample allocation in multivariate surveys, Survey
+    Methodology 15; title seen; Chromy 1987, from memory). The λ sum to the cost; that of a target
+    that does not bind goes to 0.
+    """
+    share, multiplier = gain / (target**2 + constant), np.ones(len(target))
+    for _ in range(20_000):
+        n = np.sqrt(share @ multiplier)
+        multiplier = multiplier * (share / n[:, None]).sum(axis=0) ** 2
+    return n, multiplier
+
+
 def test_least_shifts_for_targets():
     gain, constant = of_two_areas()
     target = np.array([0.25, 0.35, 0.30, 0.35])
-    n, multiplier = least_cost_exact(gain, constant, target, np.ones(4))
+    n, multiplier = fractional(gain, constant, target)
     assert n == pytest.approx([7.1512999, 5.2225710, 6.0718089, 4.2066726], rel=5e-8)
     assert multiplier == pytest.approx([0, 0, 12.373871, 10.278482], rel=1e-7, abs=1e-8)
     assert multiplier.sum() == pytest.approx(n.sum(), rel=1e-10)
     whole = least_cost(gain, constant, target, plain(FRAME))
     assert whole is not None
-    assert whole.sum() == 24
+    assert whole.sum() == 24 >= n.sum()
     assert (relative_variance(gain, constant, whole) <= target**2).all()
     feasible = [
         one
@@ -330,27 +342,33 @@ def test_draws_that_an_outcome_separates_have_hardly_a_wrong_call():
 # Boats and fish.
 
 
-def test_fish_for_a_share():
-    found = fish_for_share(0.76, 0.05, mean_fish=6, correlation=0.05, cv=0.8)
-    assert found.singly == pytest.approx(280.27284, **EXACT)
-    assert found.design_effect == pytest.approx(1.442)
-    assert design_effect(6, 0.05) == pytest.approx(1.25)
-    assert found.fish == pytest.approx(404.15343, **EXACT)
-    assert (found.site_days, found.site_days_t) == pytest.approx((67.358905, 69.792323), **EXACT)
+def test_site_days_for_a_share():
+    """Fish of a site-day, 6 of CV 0.8, correlation 0.05: 280.27284 fish singly, times 1.442."""
+    site_days = 67.358905
+    assert site_days * 6 == pytest.approx(280.27284 * 1.442, **EXACT)
+    area = AreaSample(
+        area="A",
+        share=0.76,
+        boats=1,
+        returning=2,
+        fish=6,
+        uneven_days=1 + 0.8**2,
+        uneven_boats=1,
+        site_days=site_days,
+        frame=1000,
+        df=np.inf,
+        measured=0,
+    )
+    found, _ = needs_of(Likeness(0.05, 0.0, None), [area], 0.05)
+    assert found.half_width_planned == pytest.approx(0.05, **EXACT)
+    assert found.site_days_needed == 68
+    assert (found.boats_needed, found.fish_needed) == (68, 68 * 6)  # whole boats of 6
 
 
-def test_three_levels_and_interviews():
+def test_three_levels_and_classes():
     found = half_width_of_share(
         0.76, site_days=12, boats=60, fish=150, correlation_day=0.03, correlation_boat=0.08
     )
     assert found == pytest.approx((0.082724412, 102.38908), **EXACT)
-    assert interviews_a_site_day(90 / 15, 0.05) == pytest.approx(10.677078, **EXACT)
     assert worst_case_factor() == pytest.approx(1.2735865, **EXACT)
     assert worst_case_factor(classes=4) == pytest.approx(1.1697249, **EXACT)
-
-
-def test_fish_for_encounters():
-    """From the published formula: K 200 (CV .10), 30 of 120 legal and marked: CV .18708."""
-    assert fish_for_encounters(0.25, 149.6663 / 800, cv_kept=0.1) == pytest.approx(120, rel=1e-5)
-    with pytest.raises(UsageError, match="error of kept fish"):
-        fish_for_encounters(0.25, 0.1, cv_kept=0.1)
