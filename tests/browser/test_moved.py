@@ -70,6 +70,6 @@ def test_the_download_is_every_move(visit, tmp_path):
     assert all(line.startswith("2035-36,A1,") for line in lines[1:])
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (390, "dark"), (1280, "dark")])
+@pytest.mark.parametrize(("width", "scheme"), [(390, "dark")])
 def test_nothing_sticks_out(visit, width, scheme):
     assert_fits(visit(width=width, scheme=scheme).open(**HERE))

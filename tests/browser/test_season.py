@@ -82,12 +82,11 @@ def test_another_limit_is_drawn_alone_and_stands_in_the_link(visit):
     page.get_by_role("figure", name="Sorrel Narrows by week against").wait_for()
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize(("width", "scheme"), [(390, "dark"), (1280, "light")])
 @pytest.mark.parametrize(
     ("where", "query"), [(STANDING, ""), (ACCURACY, ""), (CHANGE, WITH_SET), (CHANGE, WITH_TEN)]
 )
-def test_the_pages_fit_a_phone_and_a_desk(visit, where, query, scheme, width):
+def test_the_pages_fit_a_phone_and_a_desk(visit, where, query, width, scheme):
     page = visit(width=width, scheme=scheme).open(query, **where)
     assert_fits(page)
     assert_labels_whole(page)

@@ -27,8 +27,9 @@ LAPPED = """() => {
 }"""
 
 
-@pytest.mark.parametrize(("width", "height", "screens"), [(1280, 800, 1), (390, 844, 2)])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(
+    ("width", "height", "screens", "scheme"), [(1280, 800, 1, "light"), (390, 844, 2, "dark")]
+)
 def test_all_of_it_is_on_one_screen_and_on_two_of_a_phone(visit, width, height, screens, scheme):
     page = visit(width=width, scheme=scheme).open(**HERE)
     page.set_viewport_size({"width": width, "height": height})

@@ -50,7 +50,7 @@ class Visit:
     """
 
     def __init__(self, tab: Page, address: str, *, width: int = 1280, scheme: str = "light"):
-        self.page = tab
+        self.page, self.width = tab, width
         self.page.set_viewport_size({"width": width, "height": 900})
         self.page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
         self.page.set_default_timeout(PATIENCE)
@@ -76,6 +76,7 @@ class Visit:
         exceptions = self.page.get_by_test_id("stException").count()
         self.page.evaluate("localStorage.clear(); sessionStorage.clear()")
         self.page.context.clear_cookies()
+        self.page.set_viewport_size({"width": self.width, "height": 900})
         for event, listener in self._listeners.items():
             self.page.remove_listener(event, listener)
         assert self.complaints == []
