@@ -9,6 +9,8 @@ import numpy as np
 from analytics.fish.mark_composition import CLASSES
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     import pandas as pd
 
 KEPT, RELEASED, MET, UNKNOWN = (
@@ -18,6 +20,7 @@ KEPT, RELEASED, MET, UNKNOWN = (
     "released_unknown_fish",
 )
 LEGAL, SUBLEGAL = "released_legal_fish", "released_sublegal_fish"
+DEATHS = ("release_deaths_fish", "drop_off_deaths_fish")
 SUBLEGAL_CLASSES = [name for name in CLASSES if "sublegal" in name]
 LEGAL_CLASSES = [name for name in CLASSES if "sublegal" not in name]
 
@@ -55,9 +58,13 @@ def law_errors(rows: pd.DataFrame) -> pd.DataFrame:
         ),
     }
     scale = np.maximum(wide[MET].abs(), 1e-300)
-    return (
-        rows.iloc[:0]
-        .reindex(columns=[])
-        .reindex(wide.index)
-        .assign(**{name: (one - other).abs() / scale for name, (one, other) in laws.items()})
-    )
+    errors = {name: (one - other).abs() / scale for name, (one, other) in laws.items()}
+    # A sum with a figure where one of its parts has none could not be checked.
+    errors["parts of released"] = _without_parts(wide, RELEASED, (LEGAL, SUBLEGAL))
+    errors["parts of deaths"] = _without_parts(wide, "total_deaths_fish", DEATHS)
+    return rows.iloc[:0].reindex(columns=[]).reindex(wide.index).assign(**errors)
+
+
+def _without_parts(wide: pd.DataFrame, whole: str, parts: Iterable[str]) -> pd.Series:
+    """Return 1 where a sum has a figure and one of its parts has none, else 0."""
+    return (wide[whole].notna() & wide[[*parts]].isna().any(axis=1)).astype(float)

@@ -61,6 +61,12 @@ SUMS: dict[str, Columns] = {
     "encounter_sublegal_marked_fish": (0, 0, 1, 0, 0, 0),
     "encounter_sublegal_unmarked_fish": (0, 0, 0, 1, 0, 0),
 }
+#: The releases that a total of releases consists of, none of which can be under 0.
+RELEASED_PARTS: dict[str, tuple[Columns, ...]] = {
+    "released_legal_fish": (LEGAL_RELEASED,),
+    "released_sublegal_fish": (SUBLEGAL_RELEASED,),
+    "released_fish": (LEGAL_RELEASED, SUBLEGAL_RELEASED),
+}
 #: Ratios of two of those sums.
 SHARES: dict[str, tuple[Columns, Columns]] = {
     "sublegal_prop": (SUBLEGAL_RELEASED, ALL_MET),
@@ -111,7 +117,7 @@ class SampledFigures:
             self._made[key] = _Joint.of(self._season, inputs, self._domains, estimator, totals)
         joint = self._made[key]
         if quantity in SUMS:
-            return joint.sum(SUMS[quantity], is_released=quantity.startswith("released"))
+            return joint.sum(SUMS[quantity], released=RELEASED_PARTS.get(quantity, ()))
         if quantity in SHARES:
             return joint.ratio(*SHARES[quantity], kind=kind)
         if quantity in PER_EFFORT:
@@ -157,20 +163,26 @@ class _Joint:
         made = classes_with_kept(season, pooled, domains, totals)
         return cls(season, inputs, domains, estimator, pooled, totals, *made)
 
-    def sum(self, columns: Columns, *, is_released: bool) -> DomainEstimates:
-        """Return a sum of the six columns; there are no fewer than no releases."""
+    def sum(self, columns: Columns, *, released: Sequence[Columns]) -> DomainEstimates:
+        """Return a sum of the six columns; without a figure where one of `released` is under 0."""
         weight = np.array(columns, dtype=np.float64)
-        value, scale = self.fish @ weight, np.maximum(self.found.value[:, -1], 1.0)
-        value = np.where(np.abs(value) <= ROUNDING * scale, 0.0, value)
+        value = self._whole(weight)
         survey, sample = (_variance(cov, weight) for cov in (self.survey, self.sample))
         survey, sample = (np.where(value == 0, 0.0, one) for one in (survey, sample))
         figures = figures_with_sample(self.found, self.totals, value, survey, sample)
-        if not is_released or not (value < 0).any():
+        is_under = np.any([self._whole(np.array(one)) < 0 for one in released], axis=0)
+        if not np.any(is_under):
             return figures
-        pairs = zip(figures.missing, value < 0, strict=True)
+        pairs = zip(figures.missing, is_under, strict=True)
         return replace(
             figures, missing=tuple(why or _NONE_RELEASED * bool(one) for why, one in pairs)
         )
+
+    def _whole(self, weight: Floats) -> Floats:
+        """Return a sum of the six columns, 0 where it is that but for rounding."""
+        value, scale = self.fish @ weight, np.maximum(self.found.value[:, -1], 1.0)
+        found: Floats = np.where(np.abs(value) <= ROUNDING * scale, 0.0, value)
+        return found
 
     def ratio(self, above: Columns, below: Columns, *, kind: QuantityKind) -> DomainEstimates:
         """Return the ratio of two sums of the six columns, by linearisation."""

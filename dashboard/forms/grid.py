@@ -7,7 +7,7 @@ none is lost to it. What was typed comes whole, with a number that counts change
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field
-from functools import cache
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -118,7 +118,7 @@ class Beside:
     found: Iterable[Placed] = ()
 
 
-@cache
+@lru_cache(maxsize=1)
 def _texts() -> dict[str, str]:
     return {kind: (_FOLDER / f"grid.{kind}").read_text("utf-8") for kind in ("js", "css")}
 

@@ -113,3 +113,15 @@ def test_a_mixture_of_bases_would_be_seen() -> None:
     wrong.loc[wrong["quantity"] == "encounter_fish", "estimate"] *= 1.1
     assert law_errors(rows)["kept + released = met"].max() <= 1e-9
     assert law_errors(wrong)["kept + released = met"].max() > 0.01
+
+
+def test_releases_without_a_part_have_no_sum() -> None:
+    """More legal fish kept than test fishing allows: how many were released is not known."""
+    boat = interview(kept=9, kept_marked=1, released_legal=0, released_sublegal=5)
+    days = [SiteDay(4, [boat], date=MONDAY + dt.timedelta(days=day)) for day in range(3)]
+    fish = fish_of([4, 1, 30, 30])
+    snapshot = survey(days, seasons=seasons("A", weeks=2), fish=fish, **RATES)
+    rows = estimate_snapshot(snapshot, by=("season",), basis="sampled").set_index("quantity")
+    parts = ["released_legal_fish", "released_fish", "release_deaths_fish", "total_deaths_fish"]
+    assert rows.loc[parts, "estimate"].isna().all()
+    assert (rows.loc[["released_sublegal_fish", "encounter_fish"], "estimate"] > 0).all()
