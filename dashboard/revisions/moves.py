@@ -273,7 +273,7 @@ def revisions_answer(
     first = revised[0]
     place = place_of(first)
     return say(
-        "{start} The most important revision: {where}, from {before} to {now}{errors}. "
+        "{start} The most important of these: {where}, from {before} to {now}{errors}. "
         "The cause: {causes}.{others}",
         start=start,
         where=numbers.plain(where(first, index=index)),

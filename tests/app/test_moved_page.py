@@ -65,7 +65,7 @@ def test_the_answer_counts_what_moved_and_gives_the_cause(open_moved, index, tol
     assert words.startswith(
         f"Of the {len(old)} weekly figures of Chinook encounters (each area, and all together) "
         "that the bulletin through week 2036-W06 (version 2 of the data) already gave, "
-        f"**{len(revised)}** were revised since. The most important revision: "
+        f"**{len(revised)}** were revised since. The most important of these: "
     )
     assert "batch b0003 (late.csv), imported 10 Feb 2036" in words
     assert "1 figure kept its value with another error or status." in words
