@@ -332,8 +332,8 @@ def test_limits_are_told_in_words_and_one_passed_already_as_such(tmp_path, run, 
     _, said, _ = run("options", file, "--store", store, "--out", tmp_path / "answer")
     text = (tmp_path / "answer" / "answer.md").read_text(encoding="utf-8")
     assert "## In short\n\n**Today's rule**: angler trips" in text
-    assert "sublegal releases in Ombra Bank, at most 2,200 (sublegal-OMB)" in text
-    assert "total deaths over all areas, at most 1,000 (deaths-all)" in text
+    assert "Sublegal releases in Ombra Bank, at most 2,200 (sublegal-OMB)" in text
+    assert "Total deaths over all areas, at most 1,000 (deaths-all)" in text
     for words in (text, said):
         assert "may be exceeded already (42 %)" in words
         assert f"by {THROUGH.day} {THROUGH:%B %Y}" not in words

@@ -15,7 +15,7 @@ from analytics.options.baseline import (
     rate_key,
 )
 from analytics.options.catch_per_trip import moved_share
-from analytics.options.daily_limit import KeptPart, kept_of_boat, kept_per_angler
+from analytics.options.daily_limit import KeptPart, kept_of_boat
 from analytics.options.limit_exceedance import quantiles
 from tests.season_cases import DROP_OFF, RELEASE_RATES, small_baseline
 
@@ -69,7 +69,9 @@ def test_the_same_key_has_the_same_luck():
 def test_the_table_of_kept_fish_is_that_of_the_sum(size, limit):
     mean = np.exp(np.linspace(np.log(2e-3), np.log(20), 400)).astype(np.float32)
     found = KeptPart(np.full(len(mean), size, dtype=np.float32)).part(mean, PARTY, limit)
-    exact = kept_per_angler(mean.astype(float), size, PARTY, limit) / mean
+    anglers = np.arange(1, len(PARTY) + 1)
+    boats = [kept_of_boat(mean.astype(float) * n, size, limit * int(n)) for n in anglers]
+    exact = PARTY @ np.array(boats) / (PARTY @ anglers) / mean
     assert found == pytest.approx(exact, rel=5e-4)
 
 
@@ -80,7 +82,6 @@ def test_no_limit_keeps_all_and_a_limit_of_none_keeps_nothing():
     assert part.part(mean, PARTY, 0).tolist() == [[0], [0]]
     # Who wants next to nothing keeps it.
     assert part.part(mean, PARTY, 1)[1] == pytest.approx(1, abs=1e-3)
-    assert kept_per_angler(0.7, 2.0, PARTY, np.inf) == 0.7
 
 
 def test_thinned_fish_keep_their_size():
