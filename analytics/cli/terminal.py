@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from analytics.errors import UsageError
-from analytics.store_layout import DESK
+from analytics.store_layout import DELTA_LOG, DESK, EVENTS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -142,7 +142,7 @@ def _require_no_store(folder: Path) -> None:
     """
     for one in (folder, *folder.parents):
         is_desk = folder.is_relative_to(one / DESK)
-        if (one / "_batches" / "_delta_log").is_dir() and not is_desk:
+        if (one / EVENTS / DELTA_LOG).is_dir() and not is_desk:
             raise UsageError(f"{one} is a store, which holds its own files; name another folder")
 
 

@@ -246,8 +246,8 @@ def hooking_mortality(
     if has_length:
         columns.append(length_mm / 100)
     terms = ["intercept", *(f"group {one}" for one in others), *[LENGTH_TERM] * has_length]
-    if trip is not None and len(np.unique(trip)) <= n_terms:
-        notes.append(coded("odds_by_fish", trips=len(np.unique(trip)), terms=n_terms))
+    if trip is not None and (n_trips := len(np.unique(trip))) <= n_terms:
+        notes.append(coded("odds_by_fish", trips=n_trips, terms=n_terms))
         trip = None
     design = np.stack(columns, axis=1)
     return _fitted(replace(none, notes=tuple(notes)), design, died, terms, trip=trip, level=level)

@@ -9,7 +9,6 @@ therefore stays in the first sum: only the second, which no allocation moves, gi
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -144,7 +143,7 @@ def _blocks(
     frame = np.array([one.frame_size for one in strata], dtype=np.float64)
     mean = at_home[place] * _effort_shares(strata, draws) / frame
     if ratio is None:
-        units = units_of_total(survey, quantity, by_area)
+        units = _units_of_total(survey, quantity, by_area=by_area)
     else:
         units = _units_of(survey, quantity, by_area=by_area, ratio=ratio)
     group = np.array([one.day_group for one in strata])
@@ -166,15 +165,15 @@ def _units_of(
     )
 
 
-@lru_cache(maxsize=16)  # those of a season, for every week that is planned
-def units_of_total(survey: SeasonSurvey, quantity: str, by_area: bool) -> UnitVariances:
+def _units_of_total(survey: SeasonSurvey, quantity: str, *, by_area: bool) -> UnitVariances:
     """Return the variances of site-days of a total so far, by area fished or of all together."""
-    return _units_of(survey, quantity, by_area=by_area)
+    key = ("units_of_total", quantity, by_area)
+    return survey.once(key, lambda: _units_of(survey, quantity, by_area=by_area))
 
 
 def _landed_shares(survey: SeasonSurvey, quantity: str) -> Floats:
     """Return the part of each area's total that lands in each area, (landing, fished)."""
-    found, size = units_of_total(survey, quantity, True), len(survey.design.areas)
+    found, size = _units_of_total(survey, quantity, by_area=True), len(survey.design.areas)
     table = np.zeros((size, size))
     np.add.at(table, (found.landing_area, found.landing_area), found.total)
     np.add.at(table, (found.landing_area[found.stray_row], found.stray_key - 1), found.stray_total)

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,7 +26,6 @@ if TYPE_CHECKING:
 
     from analytics.arrays import Floats, Ints
     from analytics.estimates.season_survey import SeasonSurvey
-    from analytics.fish.composition_sample import CompositionSample
     from analytics.planning.plan import PlannedStratum
     from analytics.survey.reduction import Moments
 
@@ -149,11 +147,6 @@ def likeness_of(share: Floats, moments: Moments, domain: Ints) -> tuple[float, f
     return day, max(same - day, 0.0)
 
 
-@lru_cache(maxsize=1)  # every week of a plan asks for that of its season
-def _composition(survey: SeasonSurvey) -> CompositionSample:
-    return composition_sample(survey.snapshot, survey.design)
-
-
 def area_samples(
     survey: SeasonSurvey,
     strata: Sequence[PlannedStratum],
@@ -176,7 +169,7 @@ def area_samples(
     share = np.divide(
         add_at(domain, moments.sums[:, 0], size), below, out=np.zeros(size), where=below > 0
     )
-    test = _composition(survey)
+    test = survey.once("composition_sample", lambda: composition_sample(survey.snapshot, design))
     day, boat = likeness_of(share, moments, domain)
     landing = design.strata.landing_area[design.units.stratum[design.site_days.unit]]
     found = []

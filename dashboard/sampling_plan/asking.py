@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 from time import perf_counter
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
 import streamlit as st
 
@@ -21,7 +21,7 @@ from analytics.wording import numbers
 from dashboard import data, filters, url_state
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from analytics.bulletin.archive import BulletinMetadata
     from analytics.data.snapshot import Snapshot
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from analytics.planning.schedule import Schedule
     from analytics.planning.season_plan import ReadySeason
 
+T = TypeVar("T")
 OBJECTIVES = {
     Objective.WORST: "The least precise area first",
     Objective.SUM: "All areas alike",
@@ -232,14 +233,21 @@ def plans_of(card: BulletinMetadata, asked: Ask, path: str) -> tuple[Plan, ...]:
         If there is no plan for it, with what is allowed; or the bulletin has no draws.
     """
     source = _source(card, path)
+    return _week_by_week("Planning", source, asked, lambda key: _plan(source, key))
+
+
+def _week_by_week(
+    doing: str, source: tuple[str, ...], asked: Ask, make: Callable[[str], T]
+) -> tuple[T, ...]:
+    """Return what is made of each week by its key, with a bar where several take long."""
     shares = _divided(source, asked.key)
-    begun, plans, bar = perf_counter(), [], st.empty()
+    begun, found, bar = perf_counter(), [], st.empty()
     for done, (week, shifts) in enumerate(shares):
         if len(shares) > 1 and perf_counter() - begun > _QUIET:
-            bar.progress(done / len(shares), f"Planning {week} …")
-        plans.append(_plan(source, asked.of_week(week, shifts).key))
+            bar.progress(done / len(shares), f"{doing} {week} …")
+        found.append(make(asked.of_week(week, shifts).key))
     bar.empty()
-    return tuple(plans)
+    return tuple(found)
 
 
 def _source(card: BulletinMetadata, path: str) -> tuple[str, ...]:
@@ -307,14 +315,7 @@ def schedules_of(card: BulletinMetadata, asked: Ask, path: str, seed: int) -> tu
         If the samplers cannot do one, with what is allowed; and as `plans_of`.
     """
     source = _source(card, path)
-    begun, found, bar = perf_counter(), [], st.empty()
-    shares = _divided(source, asked.key)
-    for done, (week, shifts) in enumerate(shares):
-        if len(shares) > 1 and perf_counter() - begun > _QUIET:
-            bar.progress(done / len(shares), f"Drawing {week} …")
-        found.append(_drawn(source, asked.of_week(week, shifts).key, seed))
-    bar.empty()
-    return tuple(found)
+    return _week_by_week("Drawing", source, asked, lambda key: _drawn(source, key, seed))
 
 
 @st.cache_resource(max_entries=64, show_spinner="Drawing the schedule …")

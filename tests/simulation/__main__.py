@@ -120,9 +120,7 @@ def rows_of(figures: Figures, *, day: str, command: str) -> list[str]:
 def renewed(document: str, rows: Sequence[str]) -> str:
     """Return a document whose table has `rows` in place of older ones of the same simulations."""
     names = {row.removeprefix("| ").partition(":")[0] for row in rows}
-    table = TABLE.search(document)
-    if table is None:
-        raise ValueError(f"no table with the header {HEAD.splitlines()[0]}")
+    table = _table(document, TABLE, HEAD)
     kept = [
         row
         for row in table[1].splitlines()
@@ -134,9 +132,7 @@ def renewed(document: str, rows: Sequence[str]) -> str:
 
 def with_shortfalls(document: str) -> str:
     """Return a document whose table of what falls short follows from its table of figures."""
-    table, short = TABLE.search(document), SHORT.search(document)
-    if table is None or short is None:
-        raise ValueError(f"no table with the header {SHORT_HEAD.splitlines()[0]}")
+    table, short = _table(document, TABLE, HEAD), _table(document, SHORT, SHORT_HEAD)
     missed = []
     for row in table[1].splitlines():
         what, *_, figure = (cell.strip() for cell in row.strip("| ").split(" | "))
@@ -151,9 +147,7 @@ def with_shortfalls(document: str) -> str:
 
 def with_words(document: str) -> str:
     """Return a document whose table of words, all quantities together, follows from its figures."""
-    table, words = TABLE.search(document), WORDS.search(document)
-    if table is None or words is None:
-        raise ValueError(f"no table with the header {WORDS_HEAD.splitlines()[0]}")
+    table, words = _table(document, TABLE, HEAD), _table(document, WORDS, WORDS_HEAD)
     sums: dict[str, list[float]] = {}
     for found in filter(None, map(WORDS_OF_ONE.match, table[1].splitlines())):
         n, said = int(found[2]), round(int(found[2]) * float(found[3]) / 100)
@@ -165,6 +159,13 @@ def with_words(document: str) -> str:
         for where, (n, said, wrong) in sorted(sums.items())
     )
     return document[: words.start()] + WORDS_HEAD + body + document[words.end() :]
+
+
+def _table(document: str, pattern: re.Pattern[str], head: str) -> re.Match[str]:
+    found = pattern.search(document)
+    if found is None:
+        raise ValueError(f"no table with the header {head.splitlines()[0]}")
+    return found
 
 
 def _name(row: str) -> str:

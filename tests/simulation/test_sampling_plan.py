@@ -229,14 +229,14 @@ def one_plan(number: int) -> pd.DataFrame:
     found = []
     for fault, plant in {"": None, **FAULTS}.items():
         rng = np.random.default_rng([SEED, number, 1])  # the same redraws for each
-        variance_kernel.units_of_total.cache_clear()  # a fault is planted beneath what is kept
+        # A fault is planted beneath what a season keeps once it is made.
+        fresh = replace(case, survey=replace(case.survey, _made={}))
         if plant is None:
-            plan = plan_of(case)
+            plan = plan_of(fresh)
         else:
             with plant():
-                plan = plan_of(case)
+                plan = plan_of(fresh)
         found.append(ratios(case, plan, rng).assign(fault=fault, number=number))
-    variance_kernel.units_of_total.cache_clear()
     return pd.concat([*found, margins(case, number)], ignore_index=True)
 
 

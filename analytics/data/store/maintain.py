@@ -26,11 +26,11 @@ from analytics.data.kept import FOLDER as KEPT
 from analytics.data.schema import TABLES, cast_to_schema
 from analytics.data.store import delta, history, record, rows
 from analytics.data.store.history import MAINTAINED, Event
-from analytics.data.store.record import EVENTS, UNFINISHED, Record
+from analytics.data.store.record import UNFINISHED, Record
 from analytics.data.store.remote import remote_of, sent
 from analytics.data.store.verify import LEFTOVER, WITHOUT_SUM, verify_store
 from analytics.errors import StoreError
-from analytics.store_layout import BULLETINS, CARD_FILE, NOTES_FILE, NOTES_LOCK, PUBLISHED
+from analytics.store_layout import BULLETINS, CARD_FILE, EVENTS, NOTES_FILE, NOTES_LOCK, PUBLISHED
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

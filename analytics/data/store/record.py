@@ -28,17 +28,17 @@ from analytics.data.store import delta, history
 from analytics.data.store.history import EVENT_SCHEMA, MAINTAINED, Event
 from analytics.data.store.remote import sent
 from analytics.errors import StoreError
+from analytics.store_layout import DELTA_LOG, EVENTS
 from analytics.whole_files import replace_whole, writing_allowed
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
-#: Table of the events, and folder of marks of steps that were begun and have not ended.
-EVENTS, UNFINISHED = "_batches", "_unfinished"
+#: Folder of marks of steps that were begun and have not ended.
+UNFINISHED = "_unfinished"
 #: File that names the newest publication by its place and the hash of its content.
 LAST_PUBLISHED, OF_PUBLISHED = f"{EVENTS}/PUBLISHED", re.compile(r"\d{6}-[0-9a-f]{16}\.json")
-_LOG = "_delta_log"
 _TRIES = 4
 
 
@@ -83,12 +83,12 @@ class Record:
         return {
             name: one
             for name, one in self.files.items()
-            if name.startswith(f"{table}/") and name.endswith(".parquet") and _LOG not in name
+            if name.startswith(f"{table}/") and name.endswith(".parquet") and DELTA_LOG not in name
         }
 
     def logs(self, table: str) -> dict[str, str]:
         """Return the files of a table's log with their checksums."""
-        start = f"{table}/{_LOG}/"
+        start = f"{table}/{DELTA_LOG}/"
         return {name: one for name, one in self.files.items() if name.startswith(start)}
 
 
@@ -128,7 +128,7 @@ def read_record(store: Path) -> Record:
 def state_of(folder: Path) -> tuple[tuple[str, int, int, int], ...]:
     """Return what changes with every step: name, size, time and inode of each file."""
     found = []
-    for place in (folder, folder / _LOG):
+    for place in (folder, folder / DELTA_LOG):
         try:
             with os.scandir(place) as seen:
                 entries = [(one, one.stat()) for one in seen]
@@ -146,7 +146,7 @@ def _record_at(folder: Path, state: object) -> Record:
 def _read(folder: Path, sums: Mapping[str, str] | None) -> Record:
     known = sums or {}
     for name, one in known.items():
-        if name.startswith(f"{_LOG}/"):
+        if name.startswith(f"{DELTA_LOG}/"):
             checksums.require(folder / name, one)
     files = delta.files_of(folder)
     for file in files:
@@ -164,14 +164,14 @@ def _read(folder: Path, sums: Mapping[str, str] | None) -> Record:
 
 
 def _commits(folder: Path) -> list[str]:
-    return [f"{_LOG}/{one.name}" for one in (folder / _LOG).glob("[0-9]*.json")]
+    return [f"{DELTA_LOG}/{one.name}" for one in (folder / DELTA_LOG).glob("[0-9]*.json")]
 
 
 def write_sums(store: Path, *, without: Iterable[str] = ()) -> None:
     """Write the checksums of the files of the table of events; those known stay."""
     folder = store / EVENTS
     known = checksums.read_sums(folder) or {}
-    log = {f"{_LOG}/{one.name}" for one in (folder / _LOG).glob("[0-9]*")}
+    log = {f"{DELTA_LOG}/{one.name}" for one in (folder / DELTA_LOG).glob("[0-9]*")}
     now = {one for one in log if one.endswith((".json", ".parquet"))}
     now |= {file.name for file in delta.files_of(folder)}
     checksums.write_sums(folder, sorted((now | set(known)) - set(without)), known)

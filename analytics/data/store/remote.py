@@ -24,7 +24,7 @@ from urllib.parse import urlsplit
 import platformdirs
 
 from analytics.errors import StoreError, UsageError
-from analytics.store_layout import BULLETINS, CARD_FILE, DESK, PUBLISHED
+from analytics.store_layout import BULLETINS, CARD_FILE, DELTA_LOG, DESK, EVENTS, PUBLISHED
 from analytics.whole_files import replace_whole
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ WHOLE = (BULLETINS, PUBLISHED)
 _AT_ONCE, _SECONDS, _ATTEMPTS = 8, 10, 3
 #: Seconds for which a listing counts as new, where only reading asks (our choice, no source).
 FRESH_SECONDS = 5.0
-_EVENTS, _LOG, _LAST = "_batches", "_delta_log", "_last_checkpoint"
+_LAST = "_last_checkpoint"
 #: What the object store answers, and what it means.
 _NO_BUCKET = "there is no bucket of this name; make it, or correct the name"
 _ANSWERS = {
@@ -201,13 +201,13 @@ class Remote:
         """
         how = {"mode": "overwrite", "schema_mode": "overwrite"}
         self._commit(table, data, how, only_next=True)
-        if table != _EVENTS:
+        if table != EVENTS:
             from deltalake import DeltaTable  # noqa: PLC0415
 
             with _faults_in_words(self.url):
                 DeltaTable(f"{self.url}/{table}").create_checkpoint()
             # A hint that the library writes over in place; without it, it lists the log.
-            self.remove([f"{table}/{_LOG}/{_LAST}"])
+            self.remove([f"{table}/{DELTA_LOG}/{_LAST}"])
         self.pull()
 
     def older(self, seconds: float) -> set[str]:
@@ -374,9 +374,9 @@ def _rank(name: str) -> int:
     path = PurePosixPath(name)
     if path.parts[0] in WHOLE:
         return 4 if path.name == CARD_FILE else 0
-    if _LOG not in path.parts:
-        return 3 if path.parts[0] == _EVENTS and path.suffix != ".parquet" else 0
-    return 3 if path.parts[0] == _EVENTS else 2 if path.name == _LAST else 1
+    if DELTA_LOG not in path.parts:
+        return 3 if path.parts[0] == EVENTS and path.suffix != ".parquet" else 0
+    return 3 if path.parts[0] == EVENTS else 2 if path.name == _LAST else 1
 
 
 def _system(url: str) -> tuple[fs.S3FileSystem, str]:

@@ -21,12 +21,12 @@ from analytics.data.schema import EXTRA, TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import delta, history, record, rows
 from analytics.data.store.history import Batch, Counts, Event, Receipt
-from analytics.data.store.record import EVENTS, UNFINISHED, Record
+from analytics.data.store.record import UNFINISHED, Record
 from analytics.data.store.remote import FRESH_SECONDS, located
 from analytics.data.store.removal import refusal_words, require_sound
 from analytics.data.store.rows import BATCH
 from analytics.errors import NotAStoreError, StoreError, UsageError
-from analytics.store_layout import DESK
+from analytics.store_layout import DESK, EVENTS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence

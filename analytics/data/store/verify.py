@@ -20,7 +20,6 @@ from analytics.data.schema import TABLES
 from analytics.data.store import delta
 from analytics.data.store.history import MAINTAINED
 from analytics.data.store.record import (
-    EVENTS,
     LAST_PUBLISHED,
     OF_PUBLISHED,
     UNFINISHED,
@@ -36,6 +35,7 @@ from analytics.store_layout import (
     BULLETINS,
     CARD_FILE,
     DESK,
+    EVENTS,
     NOTES_FILE,
     NOTES_LOCK,
     PUBLISHED,
