@@ -15,7 +15,7 @@ from analytics.cli.terminal import (
     write_table,
     written_at,
 )
-from analytics.codes import join_codes, sentences
+from analytics.codes import coded, join_codes, sentences
 from analytics.errors import UsageError
 
 if TYPE_CHECKING:
@@ -32,6 +32,13 @@ Columns of FILE (.csv or .parquet, one row a fish):
   trial_id         optional: its trial; all fish are of one trial if not given
   total_length_mm  optional, may be empty: total length
   test_trip_id     optional, may be empty: trip on which it was caught; fish of one trip are alike
+\n\n\b
+Or one row a group of a trial, as in the table holding_trials; these have no model:
+  trial_id         its trial
+  group            as above
+  held             fish held
+  died             of those, fish that died
+  hours            may be empty: hours held
 """
 
 
@@ -46,6 +53,7 @@ Columns of FILE (.csv or .parquet, one row a fish):
     epilog=examples(
         "blackmouth holding demo_parquet/held/held_fish.csv",
         "blackmouth holding myfish.csv --out holding_results",
+        "blackmouth holding holding_trials.csv",
     ),
 )
 @click.argument("file", type=click.Path(path_type=Path))
@@ -69,22 +77,52 @@ def holding(*, file: Path, level: float, out: Path | None) -> None:
     if out is not None:
         require_room_for(out)
 
-    from analytics.fish.holding_trials import read_held  # noqa: PLC0415
-    from analytics.released.holding_trials import rates_table, survival_rows  # noqa: PLC0415
+    from analytics.data.schema import HELD_FISH  # noqa: PLC0415
+    from analytics.fish.held_files import held_table  # noqa: PLC0415
 
-    fish, warnings = read_held(file)
-    show_findings(warnings)
-    rates = rates_table(fish.groups(), level=level)
-    survival = survival_rows(
-        fish.group.tolist(), fish.hours, fish.died, trip=fish.trip_code, level=level
-    )
-    model = fish.model(level=level)
-    click.echo(_rates_words(rates, n_trials=len(set(fish.trial_id.tolist()))))
-    click.echo(_survival_words(survival, n_out=int(fish.is_out.sum())))
+    of_file = _of_fish if held_table(file) is HELD_FISH else _of_groups
+    rates, survival, model, n_out = of_file(file, level)
+    trials = set(rates["trial_id"].to_pylist()) - {None}
+    click.echo(_rates_words(rates, n_trials=len(trials)))
+    click.echo(_survival_words(survival, n_out=n_out))
     click.echo(_model_words(model))
     if out is not None:
         _write({"rates": rates, "survival": survival, "model": _model_table(model, level)}, out)
         say(f"rates.csv, survival.csv and model.csv in {out}")
+
+
+def _of_fish(file: Path, level: float) -> tuple[pa.Table, pa.Table, HookingMortality, int]:
+    """Return rates, survival, model and the fish taken out alive of a file with one row a fish."""
+    from analytics.fish.held_files import read_held  # noqa: PLC0415
+    from analytics.released.holding_trials import rates_table, survival_rows  # noqa: PLC0415
+
+    fish, warnings = read_held(file)
+    show_findings(warnings)
+    survival = survival_rows(
+        fish.group.tolist(), fish.hours, fish.died, trip=fish.trip_code, level=level
+    )
+    rates = rates_table(fish.groups(), level=level)
+    return rates, survival, fish.model(level=level), int(fish.is_out.sum())
+
+
+def _of_groups(file: Path, level: float) -> tuple[pa.Table, pa.Table, HookingMortality, int]:
+    """Return the same of a file with one row a group of a trial, whose fish have no model."""
+    from analytics.data.schema import TABLES  # noqa: PLC0415
+    from analytics.fish.held_files import read_rows  # noqa: PLC0415
+    from analytics.models.holding_survival import HookingMortality  # noqa: PLC0415
+    from analytics.released.holding_trials import (  # noqa: PLC0415
+        held_groups,
+        rates_table,
+        survival_of_groups,
+    )
+
+    data, warnings = read_rows(file, TABLES["holding_trials"])
+    show_findings(warnings)
+    groups = held_groups(data)
+    hooked = [one for one in groups if not one.is_control]
+    held, died = sum(one.held for one in hooked), sum(one.died for one in hooked)
+    model = HookingMortality((), "", held, died, reason=coded("counts_of_fish"))
+    return rates_table(groups, level=level), survival_of_groups(groups, level=level), model, 0
 
 
 def _rates_words(rates: pa.Table, *, n_trials: int) -> str:

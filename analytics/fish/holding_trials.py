@@ -12,11 +12,6 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 
 from analytics.codes import coded, join_codes
-from analytics.data.checks import check_keys
-from analytics.data.importing import ENDINGS, read_file, type_raw
-from analytics.data.schema import HELD_FISH
-from analytics.errors import DataRejected, UsageError
-from analytics.findings import Finding, Severity, number_of
 from analytics.fish.composition_sample import trip_effect
 from analytics.models.holding_survival import (
     HookingMortality,
@@ -28,7 +23,6 @@ from analytics.models.holding_survival import (
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
-    from pathlib import Path
 
     from numpy.typing import NDArray
 
@@ -459,41 +453,3 @@ class HeldFish:
         several = {"taken_out_early": self.is_out, "died_after_last": is_late}
         many = {code: int((fish & ~is_control).sum()) for code, fish in several.items()}
         return replace(found, notes=(*found.notes, *(coded(a, n=n) for a, n in many.items() if n)))
-
-
-def read_held(path: Path) -> tuple[HeldFish, list[Finding]]:
-    """Read held fish, in the columns of `data.schema.HELD_FISH`, from a CSV or Parquet file.
-
-    Raises
-    ------
-    UsageError
-        If there is no such file, or it ends in neither .csv nor .parquet.
-    DataRejected
-        If a cell or the whole file is at fault, or no fish is in it.
-    """
-    if not path.is_file() or path.suffix.lower() not in ENDINGS:
-        seen = f"{path} ends otherwise" if path.is_file() else f"{path} is no file"
-        raise UsageError(f"{seen}; name a .csv or .parquet file of held fish, one row a fish")
-    reading = read_file(path, table=HELD_FISH.name)
-    findings = [*reading.faults, *reading.findings]
-    if reading.raw is None:
-        raise DataRejected("1 error: nothing was calculated", findings)
-    typed, found = type_raw(reading.raw)
-    findings += [*found, *check_keys(typed)]
-    errors = [one for one in findings if one.severity is Severity.ERROR]
-    if errors:
-        raise DataRejected(f"{number_of(len(errors), 'error')}: nothing was calculated", findings)
-    if not typed.data.num_rows:
-        raise DataRejected(f"{path}: no fish in the file; write one row a fish", findings)
-    columns = {name: typed.data[name].to_pylist() for name in HELD_FISH.arrow_schema.names}
-    lengths = [np.nan if one is None else one for one in columns["total_length_mm"]]
-    trials = [ONE_TRIAL if one is None else one for one in columns["trial_id"]]
-    fish = HeldFish(
-        np.array(trials, dtype=object),
-        np.array([plain_group(one) for one in columns["group"]], dtype=object),
-        np.array(lengths, dtype=np.float64),
-        np.array(columns["hours"], dtype=np.float64),
-        np.array(columns["died"], dtype=bool),
-        np.array(columns["test_trip_id"], dtype=object),
-    )
-    return fish, findings

@@ -46,7 +46,7 @@ FROM measured WHERE wound_site IS NOT NULL
 
 def trial_table(snapshot: Snapshot, *, level: float) -> pa.Table:
     """Return the groups of every holding trial, then of all trials together, with their rates."""
-    return rates_table(_groups(snapshot), level=level)
+    return rates_table(held_groups(snapshot["holding_trials"]), level=level)
 
 
 def rates_table(groups: Sequence[HeldGroup], *, level: float) -> pa.Table:
@@ -56,12 +56,17 @@ def rates_table(groups: Sequence[HeldGroup], *, level: float) -> pa.Table:
 
 
 def survival_table(snapshot: Snapshot, *, level: float) -> pa.Table:
+    """Return the share of held fish alive over time, as `survival_of_groups`."""
+    return survival_of_groups(held_groups(snapshot["holding_trials"]), level=level)
+
+
+def survival_of_groups(groups: Sequence[HeldGroup], *, level: float) -> pa.Table:
     """Return the share of held fish alive over time by group, all trials with hours together.
 
     A trial says how many died by the end of its hours and not when: its deaths are placed at that
     hour, and its survivors leave alive then.
     """
-    timed = [one for one in _groups(snapshot) if one.hours is not None]
+    timed = [one for one in groups if one.hours is not None]
     return survival_rows(
         [one.group for one in timed for _ in (0, 1)],
         np.array([one.hours for one in timed for _ in (0, 1)], dtype=np.float64),
@@ -126,7 +131,7 @@ def wound_mix_table(season: SeasonSurvey, *, level: float) -> pa.Table:
     sites = Counter(site for _, site in met)
     pooled = [
         one
-        for one in trial_rates(_groups(season.snapshot), level=level)
+        for one in trial_rates(held_groups(season.snapshot["holding_trials"]), level=level)
         if one.fish.trial_id is None and one.rate_prop is not None
     ]
     rates = {one.fish.group: one for one in pooled if not one.fish.is_control}
@@ -142,9 +147,10 @@ def wound_mix_table(season: SeasonSurvey, *, level: float) -> pa.Table:
     return pa.Table.from_pylist([first | row for row in rows], WOUND_MIX_SCHEMA)
 
 
-def _groups(snapshot: Snapshot) -> list[HeldGroup]:
+def held_groups(trials: pa.Table) -> list[HeldGroup]:
+    """Return the groups of a table ``holding_trials``, by trial, the controls of each last."""
     columns = ("trial_id", "group", "held", "died", "hours")
-    rows = snapshot["holding_trials"].select(list(columns)).to_pylist()
+    rows = trials.select(list(columns)).to_pylist()
     found = [HeldGroup(**row | {"group": plain_group(row["group"])}) for row in rows]
     return sorted(found, key=lambda one: (one.trial_id or "", one.is_control, one.group))
 

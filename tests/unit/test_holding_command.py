@@ -158,6 +158,39 @@ def test_what_is_no_table_is_wrong_use(run, tmp_path, name):
     assert ".csv or .parquet" in err
 
 
+def test_counts_of_trials_have_rates_and_no_model(run, tmp_path):
+    counts = DEMO.parents[1] / "holding_trials.parquet"
+    rates = []
+    for file in (DEMO, counts):
+        assert run(file, "--out", tmp_path / file.stem)[0] == 0
+        rates.append(pd.read_csv(tmp_path / file.stem / "rates.csv"))
+    fish, groups = (one[one["trial_id"].isna()].set_index("group").sort_index() for one in rates)
+    pd.testing.assert_frame_equal(fish[["held", "died"]], groups[["held", "died"]])
+    # Counts do not say which fish were taken out alive early.
+    assert groups["rate_prop"].tolist() == (groups["died"] / groups["held"]).tolist()
+    assert groups["corrected_prop"].lt(groups["rate_prop"])[fish.index != "control"].all()
+    model = pd.read_csv(tmp_path / counts.stem / "model.csv")
+    assert model["reason"].tolist() == ["counts_of_fish"]
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("t,jaw,40,50,96", "at most as many as held"),
+        ("t,jaw,40,,96", "died"),
+        ("t,jaw,4,1,96\nt,jaw,4,2,96", "every key once"),
+        ("", "no fish in the file"),
+    ],
+)
+def test_counts_at_fault_are_refused_in_words(run, tmp_path, line, words):
+    path = tmp_path / "trials.csv"
+    path.write_text(f"trial_id,group,held,died,hours\n{line}\n")
+    status, out, err = run(path, "--out", tmp_path / "found")
+    assert (status, out) == (1, "")
+    assert words in err
+    assert not (tmp_path / "found").exists()
+
+
 @pytest.mark.parametrize("level", ["0", "1", "95"])
 def test_a_level_outside_is_wrong_use(run, level):
     status, _, err = run(DEMO, "--level", level)
