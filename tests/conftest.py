@@ -19,8 +19,9 @@ from tests.sizes import IS_FULL
 # Matrices are small: a second thread of linear algebra waits more than it works.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-# No test is timed: on a busy machine an example takes long.
-settings.register_profile("untimed", deadline=None)
+# No test is timed: on a busy machine an example takes long. A commit has the same examples in every
+# run, so that what fails came with it; at full size chance looks for new ones.
+settings.register_profile("untimed", deadline=None, derandomize=not IS_FULL)
 settings.load_profile("untimed")
 
 if TYPE_CHECKING:

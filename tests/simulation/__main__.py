@@ -36,6 +36,7 @@ FILES = {path.stem.removeprefix("test_"): path for path in sorted(HERE.glob("tes
         f"{name}_laws": HERE.parent / "properties" / f"test_{stem}.py"
         for name, stem in {
             "survey": "survey_laws",
+            "basis": "basis_laws",
             "scenario": "scenario_laws",
             "history": "store_history",
             "intake": "store_intake",
