@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from importlib.metadata import version
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from threadpoolctl import threadpool_limits
 
@@ -15,9 +16,11 @@ from analytics.bulletin import archive
 from analytics.bulletin.places import place_tables
 from analytics.bulletin.projection_record import with_scores
 from analytics.bulletin.revisions import moved_since, since_before
-from analytics.catch_rates.build import rate_tables
+from analytics.bulletin.second_process import SharedParts, second_process
+from analytics.catch_rates.build import OTHERS, rate_tables, response_rows
 from analytics.data.calendar import season_days
 from analytics.data.kept import NOT_KEPT, Kept
+from analytics.data.store import Store
 from analytics.estimates.alternative_estimates import alternative_estimates
 from analytics.estimates.estimate import LEVELS, Row, result_rows, week_changes
 from analytics.estimates.sampling_report import (
@@ -29,19 +32,20 @@ from analytics.estimates.sampling_report import (
 )
 from analytics.estimates.schemas import AREA_SCHEMA
 from analytics.estimates.season_survey import prepare_survey
-from analytics.outlook.build import limit_tables
+from analytics.outlook.build import limit_tables, tested_seasons
 from analytics.released.build import released_tables
 from analytics.result_table import to_arrow
 from analytics.settings import EstimationSettings, FishBasis, choice
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
     import pandas as pd
     import pyarrow as pa
 
+    from analytics.bulletin.second_process import SecondProcess
     from analytics.data.snapshot import Snapshot
-    from analytics.data.store import Store
     from analytics.estimates.season_survey import SeasonSurvey
 
 
@@ -53,10 +57,12 @@ def make_bulletin(
     level: float = 0.95,
     basis: str = FishBasis.REPORTED,
     progress: Callable[[str], None] = lambda words: None,
+    second: SecondProcess | None = None,
 ) -> archive.BulletinMetadata:
     """Estimate a season at every level and keep the result in the store's archive.
 
     The same store version, season and week give the same bulletin, which is then left as it is.
+    With a second process the result is the same, too.
 
     Parameters
     ----------
@@ -69,6 +75,8 @@ def make_bulletin(
         Where the released fish of its rows come from; the other basis has a table of its own.
     progress : callable, optional
         Called with a few words before each step.
+    second : SecondProcess, optional
+        A process that makes some of the parts, as `second_process` gives it.
 
     Raises
     ------
@@ -77,14 +85,18 @@ def make_bulletin(
     """
     progress("reading the store")
     kept, folder = Kept(store.path), archive.archive_of(store.path)
+    snapshot = store.snapshot()
+    if second is not None:
+        second.give(Request(store.path, snapshot.version, season, through, level, basis))
     with threadpool_limits(1, user_api="blas"):
         progress("reducing interviews")
-        prepared = _prepared(store.snapshot(), season=season, through=through, basis=basis)
+        prepared = _prepared(snapshot, season=season, through=through, basis=basis)
         # A bulletin that is there already is not estimated again to be left as it is.
         same = archive.kept_same(folder, since_before(store, _card(prepared, level)))
         if same is not None:
             return same
-        bulletin = _made(prepared, level=level, progress=progress, kept=kept)
+        parts = SharedParts(_parts(prepared, level, kept, progress), second, progress)
+        bulletin = _made(prepared, level=level, progress=progress, parts=parts)
     progress("comparing with the bulletin before")
     return archive.save(folder, with_scores(folder, moved_since(store, bulletin), kept=kept))
 
@@ -123,7 +135,8 @@ def bulletin_tables(
     UsageError, DataRejected
         As in `make_bulletin`.
     """
-    card = make_bulletin(store, season=season, through=through, basis=basis)
+    with second_process(store.path) as second:
+        card = make_bulletin(store, season=season, through=through, basis=basis, second=second)
     kept = archive.load(archive.archive_of(store.path), card.bulletin)
     return {name: kept.table(name) for name in archive.TABLE_SCHEMAS}
 
@@ -148,7 +161,8 @@ def bulletin_of(
     with threadpool_limits(1, user_api="blas"):
         progress("reducing interviews")
         prepared = _prepared(snapshot, season=season, through=through, basis=basis)
-        return _made(prepared, level=level, progress=progress, kept=kept)
+        parts = SharedParts(_parts(prepared, level, kept, progress), None, progress)
+        return _made(prepared, level=level, progress=progress, parts=parts)
 
 
 def _prepared(
@@ -161,22 +175,66 @@ def _prepared(
     return replace(prepared, basis=chosen)
 
 
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What a second process makes the parts of a bulletin from; fields as of `make_bulletin`."""
+
+    store: Path
+    version: int
+    season: str | None
+    through: str | None
+    level: float
+    basis: str
+
+
+def parts_of(request: Request, progress: Callable[[str], None]) -> dict[str, Callable[[], Any]]:
+    """Return the parts of a bulletin by name, as a maker of `SecondProcess`."""
+    threadpool_limits(1, user_api="blas")
+    prepared = _prepared(
+        Store(request.store).snapshot(as_of=request.version),
+        season=request.season,
+        through=request.through,
+        basis=request.basis,
+    )
+    return _parts(prepared, request.level, Kept(request.store), progress)
+
+
+def _parts(
+    prepared: SeasonSurvey, level: float, kept: Kept, progress: Callable[[str], None]
+) -> dict[str, Callable[[], Any]]:
+    """Return the parts of a bulletin that do not need each other, long ones first."""
+
+    def step(words: str, make: Callable[..., Any]) -> Callable[[], Any]:
+        def begun() -> Any:
+            progress(words)
+            return make(prepared, level=level)
+
+        return begun
+
+    parts: dict[str, Callable[[], Any]] = {
+        "past": partial(tested_seasons, prepared, kept=kept, progress=progress),
+        "alternatives": step("making alternative estimates", alternative_estimates),
+        "released": step("following the fish that went back", released_tables),
+        "other": step("estimating on the other basis", _other_rows),
+    }
+    for one in OTHERS:
+        parts[one] = partial(response_rows, prepared, one, level=level, progress=progress)
+    return parts
+
+
 def _made(
-    prepared: SeasonSurvey, *, level: float, progress: Callable[[str], None], kept: Kept
+    prepared: SeasonSurvey, *, level: float, progress: Callable[[str], None], parts: SharedParts
 ) -> archive.Bulletin:
     snapshot = prepared.snapshot
     rows: list[Row] = []
     for by in LEVELS:
         progress("estimating by " + " and ".join(by))
         rows += result_rows(prepared, by=by, level=level)
-    progress("estimating on the other basis")
-    other = _other_rows(prepared, level)
-    progress("making alternative estimates")
-    alternatives = alternative_estimates(prepared, level=level)
-    progress("following the fish that went back")
-    released = released_tables(prepared, level=level)
-    rates = rate_tables(prepared, level=level, progress=progress)
-    outlook = limit_tables(prepared, rates, level=level, progress=progress, rows=rows, kept=kept)
+    rates = rate_tables(prepared, level=level, progress=progress, others=parts.__getitem__)
+    alternatives, tested = parts["alternatives"], parts["past"]
+    outlook = limit_tables(
+        prepared, rates, level=level, progress=progress, rows=rows, tested=tested
+    )
     progress("writing the bulletin")
     weekly = [row for row in rows if row["week"] is not None]
     days = season_days(snapshot, prepared.design.season)
@@ -197,26 +255,26 @@ def _made(
         ),
         strata=strata_table(prepared),
         areas=snapshot["areas"].select(AREA_SCHEMA.names),
-        other_basis=to_arrow(other),
+        other_basis=parts["other"],
         alternative_estimates=alternatives.rows,
         coverage=alternatives.coverage,
         heaping=alternatives.heaping,
         variance_budget=alternatives.variance_budget,
         area_covariance=alternatives.area_covariance,
-        released=released,
+        released=parts["released"],
         rates=rates,
         outlook=outlook,
         places=place_tables(snapshot, prepared.design.season),
     )
 
 
-def _other_rows(prepared: SeasonSurvey, level: float) -> list[Row]:
+def _other_rows(prepared: SeasonSurvey, *, level: float) -> pa.Table:
     """Return the result rows of the other basis; none are sampled without test fishing."""
     other, inputs = prepared.basis.other, prepared.by_sample
     if other is FishBasis.SAMPLED and (inputs is None or inputs.sample.why_none):
-        return []
+        return to_arrow([])
     season = replace(prepared, basis=other)
-    return [row for by in LEVELS for row in result_rows(season, by=by, level=level)]
+    return to_arrow([row for by in LEVELS for row in result_rows(season, by=by, level=level)])
 
 
 def _open(days: pd.DataFrame) -> dict[tuple[str | None, str], int]:

@@ -20,6 +20,7 @@ import pyarrow.parquet as pq
 from platformdirs import user_cache_path
 
 from analytics.bulletin.build import make_bulletin
+from analytics.bulletin.second_process import second_process
 from analytics.data.importing import OUTLINES_FILE, Incoming, read_paths
 from analytics.data.kept import program_key
 from analytics.data.schema import TABLES
@@ -192,7 +193,8 @@ def _fill(store: Store, tables: dict[str, pa.Table], progress: Callable[[str], N
     store.add(first.tables, sources=first.sources)
     *_, newest = seasons = seasons_with_data(store.snapshot())
     progress(f"making the bulletin of {newest} before its last week")
-    make_bulletin(store, season=newest)
+    with second_process(store.path) as second:
+        make_bulletin(store, season=newest, second=second)
     for step in later:
         store.add(step.tables, sources=step.sources)
     # A season's projections are scored by its own later bulletins, so that bulletins of one version

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -241,14 +241,20 @@ def bulletin(
     if out:
         require_room_for(out)
 
-    from analytics.bulletin.archive import archive_of, load  # noqa: PLC0415
-    from analytics.bulletin.build import make_bulletin  # noqa: PLC0415 - keeps --help quick
-    from analytics.data.store import Store  # noqa: PLC0415
+    from analytics.bulletin.second_process import second_process  # noqa: PLC0415 - quick --help
 
-    with _workers(cluster) as workers, _steps_in(steps) as (begin, end):
+    beside = nullcontext(None) if cluster else second_process(Path(store))
+    with beside as second, _workers(cluster) as workers, _steps_in(steps) as (begin, end):
+        # The second process, if any, imports its libraries meanwhile.
+        from analytics.bulletin.archive import archive_of, load  # noqa: PLC0415
+        from analytics.bulletin.build import make_bulletin  # noqa: PLC0415
+        from analytics.data.store import Store  # noqa: PLC0415
+
         target = Store(store, workers=workers)
         _require_shelf(target)
-        card = make_bulletin(target, season=season, through=through, basis=basis, progress=begin)
+        card = make_bulletin(
+            target, season=season, through=through, basis=basis, progress=begin, second=second
+        )
         end(card.bulletin)
     where = f"season {card.season} through {card.through}"
     say(f"bulletin {card.bulletin}: {where}, released fish {card.basis}")

@@ -40,10 +40,12 @@ if TYPE_CHECKING:
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.options.baseline import Limit
     from analytics.options.compare import OptionResults
+    from analytics.outlook.backtest import Backtest
     from analytics.outlook.limit_totals import SeasonLimit
     from analytics.outlook.projection import ProjectionResult
 
     Row = dict[str, Any]
+    TestedSeasons = tuple[PastSeasons, Backtest]
 
 #: Columns of a paths in the order of the engine's quantiles.
 _QUANTILES = ("q025", "q10", "q25", "q50", "q75", "q90", "q975")
@@ -59,6 +61,7 @@ def limit_tables(
     n_draws: int = N_DRAWS,
     seed: int = SEED,
     kept: Kept = NOT_KEPT,
+    tested: TestedSeasons | None = None,
 ) -> dict[str, pa.Table]:
     """Return every table of a season's limits by its name.
 
@@ -78,6 +81,8 @@ def limit_tables(
         The same data and seed give the same draws.
     kept : Kept, optional
         Where the results of past seasons lie, which are made again only where their data changed.
+    tested : tuple, optional
+        What `tested_seasons` returns of the same season and seed, where it is at hand.
 
     Returns
     -------
@@ -86,10 +91,7 @@ def limit_tables(
         of convenience; limits need none.
     """
     known = list(rows) if rows is not None else _all_rows(season, level)
-    past = PastSeasons()
-    if _is_open(season):
-        past = past_seasons(season.snapshot, season=season.design.season, kept=kept)
-    tested = kept_backtest(season, past, kept=kept, seed=seed, progress=progress)
+    past, backtest = tested or tested_seasons(season, kept=kept, seed=seed, progress=progress)
     progress("drawing the season so far and the days to come")
     reported, mine = _as_reported(season, known, level=level)
     result = project_from(
@@ -100,7 +102,7 @@ def limit_tables(
         level=level,
         rows=mine,
         past=past.weekly,
-        width=tested.width,
+        width=backtest.width,
     )
     limits = limits_of_season(
         season.snapshot, season=season.design.season, areas=result.baseline.areas
@@ -111,14 +113,14 @@ def limit_tables(
     assumed = [*(ASSUMED if limits else ()), *result.assumed]
     if past.weekly:
         n = len(past.weekly)
-        assumed.append(coded("width_of_errors", factor=f"{tested.width:.2f}", n=n))
+        assumed.append(coded("width_of_errors", factor=f"{backtest.width:.2f}", n=n))
     assumed += [] if reported is season else [coded("projected_as_reported")]
     assumed += [] if is_known else [coded("no_draws_kept")]
     made: dict[str, list[Row]] = {
         "limit_status": status,
         "limit_paths": paths,
-        "backtest": [*tested.rows, *_failed(past)],
-        "projections": projection_rows(reported, result, tested, mine, rates.get("trend")),
+        "backtest": [*backtest.rows, *_failed(past)],
+        "projections": projection_rows(reported, result, backtest, mine, rates.get("trend")),
         "assumptions": [{"topic": _topic(one), "assumption": one} for one in assumed],
     }
     tables = {
@@ -130,6 +132,23 @@ def limit_tables(
         # Only an archive knows what earlier bulletins projected.
         "projection_scores": PROJECTION_SCORE_SCHEMA.empty_table(),
     }
+
+
+def tested_seasons(
+    season: SeasonSurvey,
+    *,
+    kept: Kept = NOT_KEPT,
+    seed: int = SEED,
+    progress: Callable[[str], None] = lambda words: None,
+) -> TestedSeasons:
+    """Return past seasons' weekly figures, and the backtest of their projections.
+
+    Parameters as `limit_tables`. Nothing of the season itself is in it but that it is open.
+    """
+    past = PastSeasons()
+    if _is_open(season):
+        past = past_seasons(season.snapshot, season=season.design.season, kept=kept)
+    return past, kept_backtest(season, past, kept=kept, seed=seed, progress=progress)
 
 
 def _as_reported(

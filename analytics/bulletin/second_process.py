@@ -1,0 +1,219 @@
+"""A second process beside this one: parts of a work that do not need each other, made by two.
+
+Each process takes the next part that the other has not taken. What the second process does not
+deliver, since it failed or was ended, the first one makes itself and meets any fault there.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import pickle
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import warnings
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+
+#: Bytes of a store's interviews below which to start a process costs more than it saves; some
+#: 7,000 interviews (seen).
+LEAST_BYTES = 100_000
+#: What makes the parts of a bulletin.
+BULLETIN = "analytics.bulletin.build:parts_of"
+_ROOT = Path(__file__).resolve().parents[2]
+#: The second process imports by the same paths as this one, and nothing of the current folder.
+_CODE = "from analytics.bulletin.second_process import serve; serve()"
+_POLL_SECONDS = 0.01
+_ENDING, _STEPS = ".part", "steps"
+
+
+@contextmanager
+def second_process(store: Path, maker: str = BULLETIN) -> Iterator[SecondProcess | None]:
+    """Give a second process for a store; None where it would not help or cannot be started.
+
+    Parameters
+    ----------
+    store : pathlib.Path
+        A small one is not worth a process.
+    maker : str
+        As of `SecondProcess`.
+    """
+    second = None
+    with suppress(OSError):
+        files = (store / "interviews").glob("*.parquet")
+        if _n_processors() > 1 and sum(one.stat().st_size for one in files) >= LEAST_BYTES:
+            second = SecondProcess(maker)
+    try:
+        yield second
+    finally:
+        if second is not None:
+            second.end()
+
+
+def _n_processors() -> int:
+    if hasattr(os, "sched_getaffinity"):  # what this process may use, where the system says it
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+class SecondProcess:
+    """A process of the same Python that makes parts by their names.
+
+    It imports its libraries at once and then waits for what `give` sends. It ends with this one.
+
+    Parameters
+    ----------
+    maker : str
+        ``module:function``. The function takes what `give` sends and a function for the words of a
+        step, and returns parts by name as functions without arguments, first things first. A part
+        is anything that can be pickled.
+
+    Raises
+    ------
+    OSError
+        If the process cannot be started, or no temporary file be written.
+    """
+
+    def __init__(self, maker: str) -> None:
+        self._place = tempfile.TemporaryDirectory(prefix="blackmouth-parts-")
+        self._folder = Path(self._place.name)
+        self._seen = 0
+        paths = os.pathsep.join([str(_ROOT), *filter(None, sys.path)])
+        try:
+            self._process = subprocess.Popen(
+                [sys.executable, "-P", "-c", _CODE, maker, str(self._folder)],
+                env=os.environ | {"PYTHONPATH": paths},
+                stdin=subprocess.PIPE,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+            )
+        except OSError:
+            self._place.cleanup()
+            raise
+
+    def give(self, request: object) -> None:
+        """Send what the parts are made from; nothing is taken before."""
+        stdin = self._process.stdin
+        assert stdin is not None
+        with suppress(OSError):  # it has ended: this process makes all parts
+            stdin.write(pickle.dumps(request))
+            stdin.flush()
+
+    def taken(self, name: str) -> bool:
+        """Take a part for this process and return False, or return True if the other has it."""
+        return not _take(self._folder, name)
+
+    def wait(self, name: str, progress: Callable[[str], None]) -> tuple[Any] | None:
+        """Return a part that the second process took, or None if it ended without it.
+
+        `progress` is called with the words of each of its steps that has not been seen.
+        """
+        path = self._folder / (name + _ENDING)
+        while True:
+            has_ended = self._process.poll() is not None
+            if path.exists():
+                made, seen = pickle.loads(path.read_bytes())
+                for message, category in seen:
+                    warnings.warn(message, category, stacklevel=2)
+                return (made,)
+            if has_ended:
+                return None
+            self._tell(progress)
+            time.sleep(_POLL_SECONDS)
+
+    def _tell(self, progress: Callable[[str], None]) -> None:
+        with suppress(OSError):
+            steps = (self._folder / _STEPS).read_text("utf-8").splitlines()
+            if len(steps) > self._seen:
+                self._seen = len(steps)
+                progress(steps[-1])
+
+    def end(self) -> None:
+        """End the process and remove its files."""
+        self._process.kill()
+        self._process.communicate()
+        self._place.cleanup()
+
+
+class SharedParts:
+    """Parts by name, each made once: by the second process where there is one and it has it.
+
+    Parameters
+    ----------
+    makers : mapping of str to callable
+        As a maker of `SecondProcess` returns them.
+    second : SecondProcess, optional
+    progress : callable
+        Called with a few words before each step.
+    """
+
+    def __init__(
+        self,
+        makers: Mapping[str, Callable[[], Any]],
+        second: SecondProcess | None,
+        progress: Callable[[str], None],
+    ) -> None:
+        self._makers, self._second, self._progress = makers, second, progress
+        self._made: dict[str, Any] = {}
+
+    def __getitem__(self, name: str) -> Any:
+        """Return a part; before this process waits for it, it makes others, last ones first."""
+        second = self._second
+        found = None
+        if name not in self._made and second and second.taken(name):
+            for other in reversed(list(self._makers)):
+                if other not in self._made and not second.taken(other):
+                    self._made[other] = self._makers[other]()
+            found = second.wait(name, self._progress)
+        if name not in self._made:
+            self._made[name] = found[0] if found else self._makers[name]()
+        return self._made[name]
+
+
+def _take(folder: Path, name: str) -> bool:
+    """Return whether a part was free and is taken now."""
+    try:
+        os.close(os.open(folder / name, os.O_CREAT | os.O_EXCL))
+    except OSError:
+        return False
+    return True
+
+
+def serve() -> None:
+    """Be the second process: make the parts of ``sys.argv[1]`` in the folder ``sys.argv[2]``."""
+    maker, place = sys.argv[1:3]
+    module, _, name = maker.partition(":")
+    parts_of = getattr(importlib.import_module(module), name)
+    request = pickle.load(sys.stdin.buffer)  # of the process that started this one
+    threading.Thread(target=_end_with_the_first, daemon=True).start()
+    folder = Path(place)
+    with (folder / _STEPS).open("w", encoding="utf-8", buffering=1) as steps:
+
+        def begin(words: str) -> None:
+            steps.write(words + "\n")
+
+        for part, make in parts_of(request, begin).items():
+            if _take(folder, part):
+                _deliver(folder / (part + _ENDING), make)
+
+
+def _deliver(path: Path, make: Callable[[], Any]) -> None:
+    with warnings.catch_warnings(record=True) as seen:
+        warnings.simplefilter("always")
+        made = make()
+    draft = path.with_suffix(".draft")
+    draft.write_bytes(pickle.dumps((made, [(one.message, one.category) for one in seen])))
+    os.replace(draft, path)  # noqa: PTH105 - the one step that makes it visible
+
+
+def _end_with_the_first() -> None:
+    """End at once where the first process has: nobody waits for the parts."""
+    os.read(sys.stdin.fileno(), 1)  # not by `sys.stdin`: its lock would be held at the end
+    os._exit(1)
