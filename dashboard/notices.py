@@ -78,6 +78,8 @@ DEMO_VARIABLE = "BLACKMOUTH_DEMO"
 
 INVENTED = phrase("Invented demonstration data: Ondrell Sound and its fish do not exist.")
 
+#: Said by pages that write where the dashboard is open on bulletins alone.
+NO_STORE = phrase("No store is open. Start with `blackmouth open --store DIR`.")
 CAUTION = caution("page")
 
 

@@ -14,6 +14,7 @@ from analytics.quantities import QUANTITIES
 from analytics.wording import limits as standings
 from analytics.wording import numbers
 from dashboard import data, document_buttons, filters, notices, page_frame, people
+from dashboard.catalogue import phrase, say
 from dashboard.catch_rates.records import has_tables
 from dashboard.charts import options as dotted
 from dashboard.options import change_kinds, compare, form, how_far, option_sets, sentences
@@ -34,10 +35,10 @@ if TYPE_CHECKING:
     from dashboard.options.records import Answered
 
 SAID = {
-    "figures": "the figures",
-    "limit_exceedance": "the limits",
-    "dominance": "what is dominated",
-    "assumptions": "the assumptions",
+    "figures": phrase("the figures"),
+    "limit_exceedance": phrase("the limits"),
+    "dominance": phrase("what is dominated"),
+    "assumptions": phrase("the assumptions"),
 }
 
 
@@ -51,10 +52,10 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
     top = st.container()
     for said in unmet:
         st.warning(numbers.plain(f"{said[:1].upper()}{said[1:]}."))
-    st.header("The options", anchor=False)
-    st.caption(form.ABOUT)
+    st.header(say("The options"), anchor=False)
+    st.caption(say(form.ABOUT))
     if found == option_sets.example(on.baseline, on.first):
-        st.caption(option_sets.STARTS_FROM)
+        st.caption(say(option_sets.STARTS_FROM))
     found = form.draw(found, change_kinds.FormContext(choice.index, on.baseline))
     unlinked = option_sets.hold(found)
     option_sets.note()
@@ -63,7 +64,7 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
         result = data.compared(choice.index.card, toml)
     except UsageError as error:
         with top:
-            st.error(numbers.plain(f"The options cannot be compared: {error}"))
+            st.error(numbers.plain(say("The options cannot be compared: {error}", error=error)))
         return
     _files(choice, toml)
     if unlinked:
@@ -75,7 +76,7 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
     labels = {line["limit_id"]: standings.label(choice.index, line) for line in limits}
     labels = {one.limit_id: labels.get(one.limit_id, one.limit_id) for one in on.limits}
     if labels:
-        st.header("How far may a rule go", anchor=False)
+        st.header(say("How far may a rule go"), anchor=False)
         page_frame.part(lambda: how_far.draw(choice, on, labels, document.about))
     _answers(choice, result, limits, on.baseline.through, document=document)
 
@@ -86,13 +87,16 @@ def _why_not(choice: Choice, on: ComparisonInputs | None) -> str:
     if not has_tables(choice.index, "draws"):
         return notices.older(panels.OLDER)
     if on is None:
-        return (
+        return say(
             "This bulletin holds no simulations of the rest of the season, so no change can be "
             "compared on it: one for the public leaves them out, and where totals cannot be "
             "estimated there are none."
         )
     if not len(on.baseline.days):
-        return f"Season {season} is over: there is no day left on which a rule could change."
+        return say(
+            "Season {season} is over: there is no day left on which a rule could change.",
+            season=season,
+        )
     return ""
 
 
@@ -106,32 +110,35 @@ def _answer(
     each = sentences.options_answer(found, named, area, index)
     if sentences.is_many(found):
         lead(sentences.summary(found, area, index))
-        with st.expander("What each option does, in a sentence"):
+        with st.expander(say("What each option does, in a sentence")):
             st.markdown(each)
     else:
         lead(each)
     st.caption(notices.as_of(choice))
     for said in result.refused:
-        st.error(numbers.plain(f"Not compared: {said}"))
+        st.error(numbers.plain(say("Not compared: {why}", why=said)))
     for said in on.left_out:
         st.caption(numbers.plain(f"{said[:1].upper()}{said[1:]}."))
 
 
 def _files(choice: Choice, toml: str) -> None:
     """Offer the set as a file, and take one."""
-    with st.expander("Save, share or load the options"):
+    with st.expander(say("Save, share or load the options")):
         st.markdown(
-            "The address of this page holds the options: copy it to share them. A file keeps them, "
-            "and the command `blackmouth options FILE` compares the same."
+            say(
+                "The address of this page holds the options: copy it to share them. A file keeps "
+                "them, and the command `blackmouth options FILE` compares the same."
+            )
         )
         people.offer(
-            "Save the options (TOML)",
+            say("Save the options (TOML)"),
             lambda: toml,
             file_name=f"{choice.index.card.season}.options.toml",
             mime="application/toml",
             key="download-options",
         )
-        file = st.file_uploader("Load options from a file", type=["toml"], key="options-file")
+        label = say("Load options from a file")
+        file = st.file_uploader(label, type=["toml"], key="options-file")
         faults = option_sets.uploaded(file, lambda found: _refused(choice, found))
         if faults == []:
             st.rerun()
@@ -160,44 +167,44 @@ def _answers(
 ) -> None:
     found = result.answer
     labels = {line["limit_id"]: standings.label(choice.index, line) for line in limits}
-    st.header("What each option gives", anchor=False)
+    st.header(say("What each option gives"), anchor=False)
     is_many = sentences.is_many(found)
     table = partial(
         answer_tables.decision, choice.index, found, labels, choice.domains, rules=document.rules
     )
     st.html(table(is_short=is_many))
     if is_many:
-        with st.expander("The totals of each option"):
+        with st.expander(say("The totals of each option")):
             st.html(table())
-    st.caption(sentences.MEANING)
+    st.caption(say(sentences.MEANING))
     st.markdown(sentences.dominated(found))
-    st.caption(sentences.DOMINANCE)
+    st.caption(say(sentences.DOMINANCE))
     _figures(choice, found)
     by_id = {line["limit_id"]: line for line in limits if line["limit_id"] in found.limits}
     if by_id:
-        st.header("Each limit under each option", anchor=False)
+        st.header(say("Each limit under each option"), anchor=False)
         page_frame.part(lambda: _limit(choice, result, by_id, through))
         passed = {name: line["prob_exceeded_to_date"] for name, line in by_id.items()}
-        with st.expander("Every limit under each option"):
+        with st.expander(say("Every limit under each option")):
             st.html(answer_tables.limits(found, labels, through, passed))
     _assumptions(choice, found)
     folder = data.archive_folder()
     if folder is not None:
         held = data.view("limits", choice.index.card)
-        panels.assumed(choice, held, "What every number ahead rests on")
+        panels.assumed(choice, held, say("What every number ahead rests on"))
     with st.container(key="downloads"):
-        st.header("Downloads", anchor=False)
+        st.header(say("Downloads"), anchor=False)
         document_buttons.answer_buttons(document, key="answer")
         for name, said in SAID.items():
             table = result.tables[name]
-            page_frame.download(said, table, choice, f"options.{name}", is_every_area=True)
+            page_frame.download(say(said), table, choice, f"options.{name}", is_every_area=True)
 
 
 def _figures(choice: Choice, found: Answered) -> None:
     """Draw what differs: every count, or of many options one count at a time."""
     if not found.changed:
         return
-    st.header("Against today's rule", anchor=False)
+    st.header(say("Against today's rule"), anchor=False)
     if sentences.is_many(found):
         page_frame.part(lambda: _one_count(choice, found))
     else:
@@ -208,12 +215,12 @@ def _one_count(choice: Choice, found: Answered) -> None:
     def label(name: str) -> str:
         return QUANTITIES[name].label
 
-    _counts(choice, found, [filters.switch("Count", COUNTS, key="count", words=label)])
+    _counts(choice, found, [filters.switch(say("Count"), COUNTS, key="count", words=label)])
 
 
 def _counts(choice: Choice, found: Answered, names: Sequence[str]) -> None:
     panels = [(area, name, _shifts(found, area, name)) for area in choice.domains for name in names]
-    st.caption(dotted.MEANING)
+    st.caption(say(dotted.MEANING))
     if signs := dotted.signs([one for _, _, shifts in panels for one in shifts]):
         page_frame.signs(signs, dotted.HUES)
 
@@ -250,9 +257,10 @@ def _limit(
     first = result.answer.binding
     ordered.sort(key=lambda name: name != first)
     with left:
-        limit = filters.pick("Limit", ordered, key="limit", words=labels.__getitem__)
+        limit = filters.pick(say("Limit"), ordered, key="limit", words=labels.__getitem__)
     with right:
-        name = filters.pick("Week by week under", result.answer.options[::-1], key="under")
+        label = say("Week by week under")
+        name = filters.pick(label, result.answer.options[::-1], key="under")
     passed = {limit: by_id[limit]["prob_exceeded_to_date"]}
     st.html(answer_tables.limits(result.answer, labels, through, passed, one=limit))
     found = data.view("limits", choice.index.card)
@@ -266,11 +274,11 @@ def _assumptions(choice: Choice, found: Answered) -> None:
         named = (standings.in_words(choice.index, one) for one in lines)
         return "\n".join(f"- {numbers.plain(one)}" for one in named)
 
-    st.header("Assumptions", anchor=False)
-    st.markdown("**All options**")
-    st.markdown(said(found.shared()) or "- nothing to say")
+    st.header(say("Assumptions"), anchor=False)
+    st.markdown(say("**All options**"))
+    st.markdown(said(found.shared()) or say("- nothing to say"))
     is_many = sentences.is_many(found)
-    with st.expander("Of each option") if is_many else st.container():
+    with st.expander(say("Of each option")) if is_many else st.container():
         for name in found.options:
             own = found.own(name)
             if own:

@@ -15,6 +15,7 @@ from analytics.findings import Severity, number_of
 from analytics.people import Action
 from analytics.wording import numbers
 from dashboard import notices, page_frame, people, store_access, url_state
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.desk.batches import receipt_words
 from dashboard.forms import (
     day_form,
@@ -30,13 +31,12 @@ from dashboard.forms.work import COMPARING, KEYING, SECOND, Work
 if TYPE_CHECKING:
     from dashboard.forms.day_form import CheckedForm
 
-ADDRESS = "paper_forms"
 _RECEIPT = "paper-form-receipt"
-_LATER = (
+_LATER = phrase(
     "Lines are compared with each other and with the store once site and date are there and every "
     "cell can be read."
 )
-_NEXT = (
+_NEXT = phrase(
     "Next: the next form, or the bulletin made anew on the page *New bulletin*. A mistake is taken "
     "back on the page *Data desk*, where the batch stands in the history."
 )
@@ -50,14 +50,14 @@ def _store(path: str) -> Store:
 
 def show() -> None:
     """Draw the page, or say in words why it cannot be drawn."""
-    st.title("Paper forms")
+    url_state.follow("paper_forms")
+    st.title(say("Paper forms"))
     notices.invented()
-    url_state.follow(ADDRESS)
     people.require(Action.DRAFT)
     try:
         path = store_access.store_path()
         if path is None:
-            page_frame.lead("No store is open. Start with `blackmouth open --store DIR`.")
+            page_frame.lead(say(notices.NO_STORE))
             return
         store, folder = _store(str(path)), store_access.desk("drafts")
         under_way = work.current(folder, st.query_params.get("draft", ""))
@@ -65,7 +65,7 @@ def show() -> None:
         _page(under_way, store, folder)
     except BlackmouthError as error:
         st.error(numbers.plain(f"{str(error)[:1].upper()}{str(error)[1:]}."))
-        st.button("Begin a new form", on_click=panels.begin_anew, key="begin-after-fault")
+        st.button(say("Begin a new form"), on_click=panels.begin_anew, key="begin-after-fault")
     url_state.write()
 
 
@@ -84,7 +84,7 @@ def _page(under_way: Work, store: Store, folder: Path) -> None:
     with top:
         _answer(under_way, checked)
     panels.keyed_form(under_way, checked, snapshot)
-    st.header("Check and store", anchor=False)
+    st.header(say("Check and store"), anchor=False)
     if under_way.stage == SECOND:
         _end_second(under_way, folder)
     else:
@@ -99,30 +99,44 @@ def _answer(under_way: Work, checked: CheckedForm) -> None:
     form = under_way.form
     if under_way.stage == SECOND:
         page_frame.lead(
-            "Second keying: type the same form again without looking at the first. Differences "
-            "are shown at the end, cell by cell."
+            say(
+                "Second keying: type the same form again without looking at the first. Differences "
+                "are shown at the end, cell by cell."
+            )
         )
     elif form.is_empty:
-        gone = "The draft of this link was stored or dropped. " if under_way.is_gone else ""
-        page_frame.lead(
-            f"{gone}A new form. Begin with the site and the date; then one line a boat, its fish "
+        new = say(
+            "A new form. Begin with the site and the date; then one line a boat, its fish "
             "and other species below, each with the line of its boat."
         )
+        gone = say("The draft of this link was stored or dropped.") if under_way.is_gone else ""
+        page_frame.lead(f"{gone} {new}".strip())
     else:
-        boats, fish, others = (_n_lines(under_way, part) for part in day_form.LINED)
-        held = (
-            f"{number_of(boats, 'boat')}, {fish:,} fish measured, "
-            f"{number_of(others, 'line')} of other species"
-        )
-        faults = number_of(checked.n_errors, "error")
-        state = f"{faults} to correct" if checked.n_errors else "nothing to correct"
-        page_frame.lead(f"**{numbers.plain(form.title)}**: {held}; {state}.")
+        page_frame.lead(_held_words(under_way, checked))
         if checked.n_errors or not checked.sample:
-            st.caption(_LATER)
+            st.caption(say(_LATER))
         else:
             sample = numbers.plain(checked.sample)
-            st.caption(f"Becomes site-day {sample}; boats are numbered after it.")
+            st.caption(
+                say("Becomes site-day {sample}; boats are numbered after it.", sample=sample)
+            )
     panels.draft_state(under_way)
+
+
+def _held_words(under_way: Work, checked: CheckedForm) -> str:
+    """Return what a form holds, and how much of it is to be corrected (Markdown)."""
+    boats, fish, others = (_n_lines(under_way, part) for part in day_form.LINED)
+    state = say("nothing to correct")
+    if n := checked.n_errors:
+        state = say_n(n, "{n} error to correct", "{n} errors to correct")
+    return say(
+        "**{form}**: {boats}, {fish}, {others}; {state}.",
+        form=numbers.plain(day_form.title_words(under_way.form)),
+        boats=say_n(boats, "{n} boat", "{n} boats"),
+        fish=say_n(fish, "{n} fish measured", "{n} fish measured"),
+        others=say_n(others, "{n} line of other species", "{n} lines of other species"),
+        state=state,
+    )
 
 
 def _n_lines(under_way: Work, part: str) -> int:
@@ -136,30 +150,39 @@ def _end(under_way: Work, checked: CheckedForm, store: Store, folder: Path) -> N
     snapshot = store.snapshot() if store.exists else Snapshot.of({})
     form = under_way.form
     if under_way.n_decided is not None:
-        st.caption(f"Keyed twice; {number_of(under_way.n_decided, 'difference')} decided.")
+        st.caption(
+            say_n(
+                under_way.n_decided,
+                "Keyed twice; {n} difference decided.",
+                "Keyed twice; {n} differences decided.",
+            )
+        )
     is_confirmed = _ask(under_way, checked, snapshot)
     why = ""
     if form.is_empty:
-        why = "The form is empty."
+        why = say("The form is empty.")
     elif not checked.sample:
-        why = "Fill in the site and the date first."
+        why = say("Fill in the site and the date first.")
     elif checked.n_errors:
-        why = f"Correct {number_of(checked.n_errors, 'error')} first; warnings may stay."
+        why = say_n(
+            checked.n_errors,
+            "Correct {n} error first; warnings may stay.",
+            "Correct {n} errors first; warnings may stay.",
+        )
     elif not is_confirmed:
-        why = "Say first that the stored site-day is to be replaced."
+        why = say("Say first that the stored site-day is to be replaced.")
     elif under_way.elsewhere is not None:
-        why = "Choose first how to continue this draft."
+        why = say("Choose first how to continue this draft.")
     left, middle, _ = st.columns([1, 1, 1])
-    if left.button(
-        "Store the form", type="primary", disabled=bool(why), key="store-form", width="stretch"
-    ):
+    label = say("Store the form")
+    if left.button(label, type="primary", disabled=bool(why), key="store-form", width="stretch"):
         _store_form(under_way, store, folder)
     middle.button(
-        "Key it a second time",
+        say("Key it a second time"),
         on_click=_to,
         args=(SECOND,),
         disabled=form.is_empty or under_way.elsewhere is not None,
-        help="Optional: the same form keyed again, differences shown cell by cell.",
+        help=say("Optional: the same form keyed again, differences shown cell by cell."),
         key="key-again",
         width="stretch",
     )
@@ -175,36 +198,40 @@ def _ask(under_way: Work, checked: CheckedForm, snapshot: Snapshot) -> bool:
     gone = ""
     if found.not_on_form:
         listed = ", ".join(found.not_on_form[:6]) + (" ..." if len(found.not_on_form) > 6 else "")
-        gone = (
-            f" {number_of(len(found.not_on_form), 'row')} of the store are not on this form and "
-            f"stay: {listed}."
+        gone = say_n(
+            len(found.not_on_form),
+            "{n} row of the store is not on this form and stays: {rows}.",
+            "{n} rows of the store are not on this form and stay: {rows}.",
+            rows=listed,
         )
-    st.warning(
-        numbers.plain(
-            f"{SIGNS[Severity.WARNING]} The store has site-day {checked.sample} already, with "
-            f"{number_of(found.n_boats, 'boat')}. Storing this form adds "
-            f"{number_of(found.n_added, 'row')} and replaces {number_of(found.n_changed, 'row')}; "
-            f"what was there stays in the history.{gone}"
-        )
+    there = say(
+        "The store has site-day {sample} already, with {boats}. Storing this form adds {new} and "
+        "replaces {old}; what was there stays in the history.",
+        sample=checked.sample,
+        boats=say_n(found.n_boats, "{n} boat", "{n} boats"),
+        new=say_n(found.n_added, "{n} row", "{n} rows"),
+        old=say_n(found.n_changed, "{n} row", "{n} rows"),
     )
+    st.warning(numbers.plain(f"{SIGNS[Severity.WARNING]} {there} {gone}".strip()))
     if not any(under_way.form.lines(part) for part in day_form.LINED):
         st.button(
-            "Load it into the form to correct it",
+            say("Load it into the form to correct it"),
             on_click=_load_stored,
             args=(snapshot, checked.sample),
             key="load-stored",
         )
     return st.checkbox(
-        f"Replace the stored rows of {numbers.plain(checked.sample)}",
+        say("Replace the stored rows of {sample}", sample=numbers.plain(checked.sample)),
         key=f"replace-{under_way.name}-{checked.sample}",
     )
 
 
 def _load_stored(snapshot: Snapshot, sample: str) -> None:
+    url_state.read_in_language()
     under_way: Work = st.session_state["paper-form"]
     form = stored_day.as_form(snapshot, sample)
     if form is None:
-        st.session_state[_RECEIPT] = (
+        st.session_state[_RECEIPT] = say(
             "The store's rows of this site-day have other ids than a form makes: correct them as "
             "a file on the page *Data desk*."
         )
@@ -225,12 +252,13 @@ def _store_form(under_way: Work, store: Store, folder: Path) -> None:
         return
     about = {}
     if under_way.n_decided is not None:
+        # Kept with the batch for every reader, so not said in the language of this one.
         decided = number_of(under_way.n_decided, "difference")
         about = importing.about_reason(f"keyed twice, {decided} decided")
     receipt = importing.store_checked(checked.checked, store, about=about, who=people.who())
     if under_way.revision:
         drafts.remove(folder, under_way.name, revision=under_way.revision)
-    st.session_state[_RECEIPT] = f"{numbers.plain(receipt_words(receipt))} {_NEXT}"
+    st.session_state[_RECEIPT] = f"{numbers.plain(receipt_words(receipt))} {say(_NEXT)}"
     panels.begin_anew()
     st.rerun()
 
@@ -246,7 +274,7 @@ def _to(stage: str) -> None:
 def _end_second(under_way: Work, folder: Path) -> None:
     left, right, _ = st.columns([1, 1, 1])
     left.button(
-        "Compare the two keyings",
+        say("Compare the two keyings"),
         type="primary",
         on_click=_to,
         args=(COMPARING,),
@@ -254,39 +282,42 @@ def _end_second(under_way: Work, folder: Path) -> None:
         key="compare",
         width="stretch",
     )
-    right.button(
-        "Back to the first keying", on_click=_to, args=(KEYING,), key="back", width="stretch"
-    )
+    label = say("Back to the first keying")
+    right.button(label, on_click=_to, args=(KEYING,), key="back", width="stretch")
 
 
 def _compare(under_way: Work, folder: Path) -> None:
     """Draw every difference with both texts to choose from, one by one."""
     found = second_keying.differences(under_way.first, under_way.second)
     left = second_keying.undecided(found, under_way.chosen)
-    page_frame.lead(
-        f"**{numbers.plain(under_way.first.title)}** was keyed twice: "
-        + (
-            f"{number_of(len(found), 'cell')} differ, {len(left)} to decide. Look at the paper "
-            "and choose what stands there."
-            if found
-            else "the two are the same in every cell."
+    title = numbers.plain(day_form.title_words(under_way.first))
+    if found:
+        words = say_n(
+            len(found),
+            "**{form}** was keyed twice: {n} cell differs, {left} to decide. Look at the paper and "
+            "choose what stands there.",
+            "**{form}** was keyed twice: {n} cells differ, {left} to decide. Look at the paper and "
+            "choose what stands there.",
+            form=title,
+            left=len(left),
         )
-    )
+    else:
+        words = say("**{form}** was keyed twice: the two are the same in every cell.", form=title)
+    page_frame.lead(words)
     panels.draft_state(under_way)
     for one in found:
         panels.choice(under_way, one, folder)
     forth, back, _ = st.columns([1, 1, 1])
     forth.button(
-        "Use these choices" if found else "Go on to store it",
+        say("Use these choices") if found else say("Go on to store it"),
         type="primary",
         on_click=_decide,
         disabled=bool(left),
         key="decide",
         width="stretch",
     )
-    back.button(
-        "Back to the second keying", on_click=_to, args=(SECOND,), key="to-second", width="stretch"
-    )
+    label = say("Back to the second keying")
+    back.button(label, on_click=_to, args=(SECOND,), key="to-second", width="stretch")
 
 
 def _decide() -> None:

@@ -31,6 +31,7 @@ from dashboard import (
     store_access,
     url_state,
 )
+from dashboard.catalogue import phrase, say
 from dashboard.charts import curves, forest
 from dashboard.desk.batches import receipt_words
 from dashboard.page_frame import colours, lead
@@ -47,36 +48,36 @@ if TYPE_CHECKING:
     from analytics.planning.progress import Progress
     from analytics.planning.schedule import Schedule
 
-_NO_BULLETIN = (
+_NO_BULLETIN = phrase(
     "A plan rests on the newest bulletin: on how site-days differed so far, and on what is to "
     "come. Make one on the page *New bulletin* first."
 )
 #: All areas together, as the link says it.
 ALL = "all"
 _RECEIPT, _MISSED = "sampling-plan-receipt", "missed-shift-receipt"
-_SAFETY = (
+_SAFETY = phrase(
     "A plan never says that it is safe to go. Storm, ice and cold water come first; local rules "
     "and your own crew's instructions decide."
 )
 
 
 def _page() -> None:
-    st.title("Sampling plan")
-    notices.invented()
     url_state.follow("sampling_plan")
+    st.title(say("Sampling plan"))
+    notices.invented()
     people.require(Action.SEE_STORE)
     store = store_access.store()
     if store is None:
-        lead("No store is open. Start with `blackmouth open --store DIR`.")
+        lead(say(notices.NO_STORE))
         return
     archive = data.archive_folder() or store.path / "bulletins"
     cards = data.kept_bulletins(archive)[0] if archive.is_dir() else []
     if not cards:
-        lead(_NO_BULLETIN)
+        lead(say(_NO_BULLETIN))
         return
     with st.columns([3, 9])[0]:
         seasons = list(dict.fromkeys(card.season for card in reversed(cards)))
-        season = filters.pick("Season", seasons, key="season")
+        season = filters.pick(say("Season"), seasons, key="season")
     card = next(one for one in reversed(cards) if one.season == season)
     snapshot = store.snapshot()
     _plan_part(card, snapshot, str(store.path))
@@ -88,7 +89,8 @@ def _plan_part(card: BulletinMetadata, snapshot: Snapshot, path: str) -> None:
     """Draw the plan of a week to come, or why there is none."""
     weeks = asking.weeks_ahead(card)
     if not weeks:
-        lead(f"No open week of season {numbers.plain(card.season)} is still to come.")
+        season = numbers.plain(card.season)
+        lead(say("No open week of season {season} is still to come.", season=season))
         return
     with st.container(key="plan-wishes"):
         now = asking.shifts_of_week(snapshot, card.through)
@@ -112,7 +114,7 @@ def _plan_part(card: BulletinMetadata, snapshot: Snapshot, path: str) -> None:
             lead(words.weeks_answer(plans, name))
             st.caption(numbers.plain(_full(sentences(plan.rule, name))))
             st.html(tables.weeks(plans, name))
-            st.caption(words.LATER)
+            st.caption(say(words.LATER))
             plan = asking.pick_week(plans)
             st.markdown(words.answer(plan, name))
         else:
@@ -147,16 +149,19 @@ def _holidays(snapshot: Snapshot) -> dict[date, str]:
 def _precision(plan: Plan, name: Callable[[str], str]) -> None:
     """Draw planned and present precision of a quantity by area, and the table of all."""
     people.require(Action.SEE_STORE)
-    st.header("Precision", anchor=False)
+    st.header(say("Precision"), anchor=False)
     quantities = words.quantities_of(plan)
     quantity = filters.switch(
-        "Quantity", quantities, key="quantity", words=lambda one: QUANTITIES[one].label
+        say("Quantity"), quantities, key="quantity", words=lambda one: QUANTITIES[one].label
     )
     rows = [one for one in plan.expected if one.quantity == quantity]
     dots = forest.known_rows(tables.forest_rows(rows, name))
     if dots:
-        label = QUANTITIES[quantity].label
-        title = f"{label}, {words.PSE}: {words.precision_finding(rows, name)}"
+        title = say(
+            "{quantity}, percent standard error (PSE): {finding}",
+            quantity=QUANTITIES[quantity].label,
+            finding=words.precision_finding(rows, name),
+        )
         page_frame.forest_signs(dots, tables.NAMES)
         alt = forest.description(dots, of=title, names=tables.NAMES)
         page_frame.panel(
@@ -164,7 +169,7 @@ def _precision(plan: Plan, name: Callable[[str], str]) -> None:
         )
     else:
         st.markdown(f"{words.precision_finding(rows, name)}.")
-    with st.expander("All figures, now and planned"):
+    with st.expander(say("All figures, now and planned")):
         st.html(tables.precision(plan, name))
     _curve(plan, quantity, name)
 
@@ -179,7 +184,7 @@ def _curve(plan: Plan, quantity: str, name: Callable[[str], str]) -> None:
     if not areas:
         return
     with st.columns([3, 9])[0]:
-        chosen = filters.pick("More site-days", areas, key="curve", words=_of_curve(name))
+        chosen = filters.pick(say("More site-days"), areas, key="curve", words=_of_curve(name))
     area = None if chosen == ALL else chosen
     lines = tables.curve_lines(plan, area, quantity)
     rows = [one for one in plan.expected if (one.area, one.quantity) == (area, quantity)]
@@ -204,7 +209,7 @@ def _boats_and_fish(plan: Plan, name: Callable[[str], str]) -> None:
     people.require(Action.SEE_STORE)
     if plan.like is None or not plan.samples:
         return
-    st.header("Boats to interview, fish to measure", anchor=False)
+    st.header(say("Boats to interview, fish to measure"), anchor=False)
     half_width = asking.ask_half_width()
     needs = needs_of(plan.like, plan.samples, half_width)
     st.markdown(words.needs_finding(needs, name))
@@ -212,7 +217,7 @@ def _boats_and_fish(plan: Plan, name: Callable[[str], str]) -> None:
     for one in likeness_codes(plan.like, half_width):
         st.caption(numbers.plain(_full(sentences(one))))
     people.offer(
-        "Boats and fish (CSV)",
+        say("Boats and fish (CSV)"),
         lambda: table_csv(needs_table(needs)).encode(),
         file_name=f"plan.{plan.season}.{plan.week}.sample_sizes.csv",
         mime="text/csv",
@@ -221,12 +226,12 @@ def _boats_and_fish(plan: Plan, name: Callable[[str], str]) -> None:
 
 
 def _allocation(plan: Plan, name: Callable[[str], str]) -> None:
-    st.header("Where the shifts go", anchor=False)
+    st.header(say("Where the shifts go"), anchor=False)
     st.markdown(words.allocation_finding(plan, name))
     for note in plan.notes:
         st.markdown(numbers.plain(_full(sentences(note, name))))
     st.html(tables.allocation(plan, name))
-    page_frame.reading(asking.MEANINGS, words.HOW_TO_READ)
+    page_frame.reading(say(asking.MEANINGS), say(words.HOW_TO_READ))
 
 
 def _call(plan: Plan, name: Callable[[str], str]) -> None:
@@ -234,7 +239,7 @@ def _call(plan: Plan, name: Callable[[str], str]) -> None:
     decision = plan.decision
     if decision is None:
         return
-    st.header("The plan that serves the call on a limit", anchor=False)
+    st.header(say("The plan that serves the call on a limit"), anchor=False)
     st.markdown(words.call_words(plan, name))
     if words.is_settled(plan):
         return
@@ -254,7 +259,7 @@ def _schedule(
 ) -> None:
     """Draw the schedule by its seed and samplers, and offer the files of all weeks planned."""
     people.require(Action.SEE_STORE)
-    st.header("Schedule", anchor=False)
+    st.header(say("Schedule"), anchor=False)
     drawing = asking.ask_draw()
     try:
         every = draw(drawing.seed)
@@ -264,17 +269,17 @@ def _schedule(
     drawn = every[list(plans).index(plan)]
     st.markdown(words.schedule_words(drawn))
     sites, holidays = _names(snapshot, "sites", "site", "site_name"), _holidays(snapshot)
-    with st.expander("The drawn shifts"):
+    with st.expander(say("The drawn shifts")):
         st.html(tables.schedule(drawn, sites, name, holidays))
-    with st.expander("The reserve, in its order"):
+    with st.expander(say("The reserve, in its order")):
         st.html(tables.reserve(drawn, sites, name, holidays))
-    st.caption(_SAFETY)
+    st.caption(say(_SAFETY))
     _files(plans, every, snapshot, drawing.paper)
     if len(plans) > 1:
         st.markdown(words.files_words(plans))
         file_name = f"plan.{plan.season}.{plan.week}.sheets.pdf"
         people.offer(
-            f"Sheets of {numbers.week_dates(plan.week)} (PDF)",
+            say("Sheets of {week} (PDF)", week=numbers.week_dates(plan.week)),
             lambda: _sheets([drawn], snapshot, drawing.paper),
             file_name=file_name,
             mime="application/pdf",
@@ -292,17 +297,21 @@ def _files(
         stem += f"-{plans[-1].week}"
     made: dict[str, tuple[str, str, Callable[[], bytes]]] = {
         "planned_site_days.csv": (
-            "Schedule (CSV)",
+            say("Schedule (CSV)"),
             "text/csv",
             lambda: table_csv(_planned(every)).encode(),
         ),
         "expected.csv": (
-            "Precision (CSV)",
+            say("Precision (CSV)"),
             "text/csv",
             lambda: table_csv(expected_of(plans)).encode(),
         ),
-        "schedule.ics": ("Calendar", "text/calendar", lambda: _calendar(every, snapshot)),
-        "sheets.pdf": ("Sheets (PDF)", "application/pdf", lambda: _sheets(every, snapshot, paper)),
+        "schedule.ics": (say("Calendar"), "text/calendar", lambda: _calendar(every, snapshot)),
+        "sheets.pdf": (
+            say("Sheets (PDF)"),
+            "application/pdf",
+            lambda: _sheets(every, snapshot, paper),
+        ),
     }
     with st.container(key="downloads"):
         for column, (file_name, (label, mime, make)) in zip(
@@ -331,7 +340,7 @@ def _keep(plan: Plan, plans: Sequence[Plan], drawn: Schedule, snapshot: Snapshot
     pressed = st.button(
         words.store_words(plan, plans),
         disabled=not people.may(Action.STORE),
-        help="As one batch, to be taken out again on the Data desk. No estimate reads it.",
+        help=say("As one batch, to be taken out again on the Data desk. No estimate reads it."),
         key="store-plan",
     )
     store = store_access.store()
@@ -381,7 +390,7 @@ def _sheets(every: Sequence[Schedule], snapshot: Snapshot, paper: str) -> bytes:
 
 
 def _became(snapshot: Snapshot, season: str) -> None:
-    st.header("Planned, done and missed", anchor=False)
+    st.header(say("Planned, done and missed"), anchor=False)
     found = progress_of(snapshot, season)
     st.markdown(words.progress_words(found))
     said = words.busyness_words(found.busyness, words.n_lost(found))
@@ -391,7 +400,7 @@ def _became(snapshot: Snapshot, season: str) -> None:
         st.success(receipt)
     sites = _names(snapshot, "sites", "site", "site_name")
     if len(found.shifts) > found.count(Standing.RESERVE):
-        with st.expander("Shift by shift"):
+        with st.expander(say("Shift by shift")):
             st.html(tables.progress(found.shifts, sites))
     if people.may(Action.STORE):
         _record(found, snapshot, sites)
@@ -403,22 +412,24 @@ def _record(found: Progress, snapshot: Snapshot, sites: Mapping[str, str]) -> No
     shifts = {one["sample_id"]: one for one in found.shifts[is_open].to_dict("records")}
     if not shifts:
         return
-    with st.expander("Record a missed shift"):
-        st.markdown(words.HOW_TO_RECORD)
+    with st.expander(say("Record a missed shift")):
+        st.markdown(say(words.HOW_TO_RECORD))
         with st.form("missed-shift"):
             sample = st.selectbox(
-                "Shift",
+                say("Shift"),
                 list(shifts),
                 key="missed-sample",
                 format_func=lambda one: words.shift_words(shifts[one], sites),
             )
             cause = st.selectbox(
-                "Why", list(Cause), key="missed-cause", format_func=words.CAUSES.__getitem__
+                say("Why"),
+                list(Cause),
+                key="missed-cause",
+                format_func=lambda one: say(words.CAUSES[one]),
             )
-            known_on = st.date_input(
-                "Known since", "today", key="missed-known", format="YYYY-MM-DD"
-            )
-            pressed = st.form_submit_button("Record it")
+            label = say("Known since")
+            known_on = st.date_input(label, "today", key="missed-known", format="YYYY-MM-DD")
+            pressed = st.form_submit_button(say("Record it"))
         if pressed and sample and cause and isinstance(known_on, date):
             _store_missed(snapshot, sample, Cause(cause), known_on)
 

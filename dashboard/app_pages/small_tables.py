@@ -11,11 +11,11 @@ from analytics.data.schema import TABLES
 from analytics.data.store import REASON
 from analytics.documents.form_layout import head
 from analytics.errors import BlackmouthError
-from analytics.findings import number_of
 from analytics.people import Action
 from analytics.rounding import DASH
 from analytics.wording import numbers
 from dashboard import filters, html_tables, notices, page_frame, people, store_access, url_state
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.desk.batches import receipt_words
 from dashboard.forms import drafts, grid, table_drafts, table_edit
 from dashboard.forms.grid import Beside
@@ -30,12 +30,11 @@ if TYPE_CHECKING:
     from analytics.data.store import Store
     from dashboard.forms.table_drafts import Editing
 
-ADDRESS = "season_tables"
 _RECEIPT = "season-tables-receipt"
 _LISTED = 40
 #: Stands in the preview for a cell at fault.
-_UNREAD = "cannot be read"
-_CAUTION = (
+_UNREAD = phrase("cannot be read")
+_CAUTION = phrase(
     "These tables steer the estimates; they are no regulation. Before you give a rule or a limit "
     "to others, compare it with the agency's own text."
 )
@@ -43,16 +42,18 @@ _CAUTION = (
 
 def show() -> None:
     """Draw the page, or say in words why it cannot be drawn."""
-    st.title("Season tables")
+    url_state.follow("small_tables")
+    st.title(say("Season tables"))
     notices.invented()
-    url_state.follow(ADDRESS)
     people.require(Action.DRAFT)
     try:
         store = store_access.store()
         if store is None:
-            page_frame.lead("No store is open. Start with `blackmouth open --store DIR`.")
+            page_frame.lead(say(notices.NO_STORE))
             return
-        name = filters.pick("Table", list(EDITED), key="table", words=EDITED.__getitem__)
+        name = filters.pick(
+            say("Table"), list(EDITED), key="table", words=lambda one: say(EDITED[one])
+        )
         _table(name, store)
     except BlackmouthError as error:
         st.error(numbers.plain(f"{str(error)[:1].upper()}{str(error)[1:]}."))
@@ -88,7 +89,7 @@ def _table(name: str, store: Store) -> None:
         _drafts(name, editing, folder)
     _preview(name, checked, store)
     _end(name, editing, checked, store, stored)
-    st.caption(_CAUTION)
+    st.caption(say(_CAUTION))
 
 
 def _editing(name: str, stored: pa.Table, folder: Path) -> Editing:
@@ -110,17 +111,18 @@ def _drafts(name: str, editing: Editing, folder: Path) -> None:
     if editing.fault:
         st.error(numbers.plain(f"{editing.fault[:1].upper()}{editing.fault[1:]}."))
     elif editing.is_changed and editing.saved_utc:
-        at = editing.saved_utc[11:16]
-        st.caption(f"Kept as a draft at {at} UTC. You may close the browser and go on later.")
+        st.caption(say(drafts.KEPT, time=editing.saved_utc[11:16]))
     others, damaged = table_drafts.listed(folder, name, but=editing.name)
     for file in damaged:
-        st.warning(numbers.plain(f"The draft file {file} is damaged; it is left as it is."))
+        st.warning(numbers.plain(say(drafts.DAMAGED, file=file)))
     if others and not editing.is_changed:
-        with st.expander(f"Edits of this table not stored yet ({len(others)})", expanded=True):
+        title = say("Edits of this table not stored yet ({n})", n=len(others))
+        with st.expander(title, expanded=True):
             for one in others[:_LISTED]:
                 at = one.saved_utc[:16].replace("T", " ")
+                words = say("Continue the edit kept {time} UTC{by}", time=at, by=one.by_words)
                 st.button(
-                    numbers.plain(f"Continue the edit kept {at} UTC{one.by_words}"),
+                    numbers.plain(words),
                     on_click=_go_on,
                     args=(one.name,),
                     key=f"draft-{one.name}",
@@ -143,25 +145,42 @@ def _answer(name: str, editing: Editing, checked: CheckedTable, stored: pa.Table
         st.success(receipt)
     found = checked.changes
     if found.is_empty and not found.gone and not checked.n_errors:
-        rows = number_of(len(editing.base), "row")
-        page_frame.lead(f"{rows} as stored. Change a cell, or add a row on an empty line.")
-    else:
-        faults = f"; {number_of(checked.n_errors, 'error')} to correct" if checked.n_errors else ""
         page_frame.lead(
-            f"**{number_of(len(found.added), 'row')}** added, **{found.n_changed:,}** changed"
-            f"{faults}. Nothing is stored yet."
+            say_n(
+                len(editing.base),
+                "{n} row as stored. Change a cell, or add a row on an empty line.",
+                "{n} rows as stored. Change a cell, or add a row on an empty line.",
+            )
+        )
+    else:
+        faults = ""
+        if n := checked.n_errors:
+            faults = say_n(n, "; {n} error to correct", "; {n} errors to correct")
+        page_frame.lead(
+            say(
+                "**{rows}** added, **{changed:,}** changed{faults}. Nothing is stored yet.",
+                rows=say_n(len(found.added), "{n} row", "{n} rows"),
+                changed=found.n_changed,
+                faults=faults,
+            )
         )
     if _is_elsewhere(editing, stored):
         st.warning(
-            "This table was changed in the store since you began. What you typed is still here "
-            "and nothing was overwritten. Merge what was stored: cells that you did not change "
-            "follow the store, those that you changed stay as you typed them."
+            say(
+                "This table was changed in the store since you began. What you typed is still here "
+                "and nothing was overwritten. Merge what was stored: cells that you did not change "
+                "follow the store, those that you changed stay as you typed them."
+            )
         )
-        st.button("Merge what was stored", on_click=_take_in, args=(name,), key="take-in")
+        st.button(say("Merge what was stored"), on_click=_take_in, args=(name,), key="take-in")
     for one in editing.clashes[:_LISTED]:
-        said = (
-            f"Changed here and elsewhere: {' '.join(one.key)}, {one.column}: yours is "
-            f"{one.mine or DASH}, stored is {one.theirs or DASH}. Yours is kept in the grid."
+        said = say(
+            "Changed here and elsewhere: {row}, {column}: yours is {mine}, stored is {theirs}. "
+            "Yours is kept in the grid.",
+            row=" ".join(one.key),
+            column=one.column,
+            mine=one.mine or DASH,
+            theirs=one.theirs or DASH,
         )
         st.warning(numbers.plain(said))
 
@@ -184,10 +203,11 @@ def _preview(name: str, checked: CheckedTable, store: Store) -> None:
     found = checked.changes
     if found.is_empty and not found.gone:
         return
-    st.header("What changes", anchor=False)
-    heads = ("Row", "Field", "Before", "After")
+    st.header(say("What changes"), anchor=False)
+    heads = (say("Row"), say("Field"), say("Before"), say("After"))
     lines = [
-        html_tables.line(heads, " ".join(key), ["all", DASH, "new row"]) for key in found.added
+        html_tables.line(heads, " ".join(key), [say("all"), DASH, say("new row")])
+        for key in found.added
     ]
     columns = {one.name: one for one in TABLES[name].columns}
     # A cell that cannot be read is no value: it was not emptied.
@@ -199,13 +219,13 @@ def _preview(name: str, checked: CheckedTable, store: Store) -> None:
             [
                 head(columns[one.column]),
                 one.before or DASH,
-                one.after or (_UNREAD if one.column in unread else DASH),
+                one.after or (say(_UNREAD) if one.column in unread else DASH),
             ],
         )
         for one in found.changed
     ]
     if len(lines) > _LISTED:
-        more = f"and {len(lines) - _LISTED:,} more"
+        more = say("and {n:,} more", n=len(lines) - _LISTED)
         lines = [*lines[:_LISTED], html_tables.words_line(heads, more)]
     if lines:
         st.html(html_tables.table(heads, lines))
@@ -213,11 +233,14 @@ def _preview(name: str, checked: CheckedTable, store: Store) -> None:
     for key in found.gone[:_LISTED]:
         st.warning(
             numbers.plain(
-                f"Row {' '.join(key)} is not in the grid any more, and stays in the store: rows "
-                f"are never deleted by a change. It came in with batch {batches.get(key, DASH)}; "
-                "to take it out, withdraw that batch on the page Data desk and put its other rows "
-                "in again, or give the row values under which it counts for nothing, such as an "
-                "earlier close_date."
+                say(
+                    "Row {row} is not in the grid any more, and stays in the store: rows are never "
+                    "deleted by a change. It came in with batch {batch}; to take it out, withdraw "
+                    "that batch on the page Data desk and put its other rows in again, or give the "
+                    "row values under which it counts for nothing, such as an earlier close_date.",
+                    row=" ".join(key),
+                    batch=batches.get(key, DASH),
+                )
             )
         )
 
@@ -225,28 +248,32 @@ def _preview(name: str, checked: CheckedTable, store: Store) -> None:
 def _end(
     name: str, editing: Editing, checked: CheckedTable, store: Store, stored: pa.Table
 ) -> None:
-    st.header("Store the change", anchor=False)
+    st.header(say("Store the change"), anchor=False)
     reason = st.text_input(
-        "Reason for the change (required; kept with the batch)",
+        say("Reason for the change (required; kept with the batch)"),
         key=f"reason-{name}-{editing.generation}",
-        placeholder="such as: area closes two weeks early, notice of 3 February",
+        placeholder=say("such as: area closes two weeks early, notice of 3 February"),
         max_chars=500,
     )
     why = ""
     if checked.n_errors:
-        why = f"Correct {number_of(checked.n_errors, 'error')} first."
+        why = say_n(checked.n_errors, "Correct {n} error first.", "Correct {n} errors first.")
     elif checked.changes.is_empty:
-        why = "Nothing changes yet."
+        why = say("Nothing changes yet.")
     elif _is_elsewhere(editing, stored):
-        why = "Merge first what was stored elsewhere."
+        why = say("Merge first what was stored elsewhere.")
     elif not reason.strip():
-        why = "Write the reason first."
-    if st.button("Store the change", type="primary", disabled=bool(why), key="store-table"):
+        why = say("Write the reason first.")
+    label = say("Store the change")
+    if st.button(label, type="primary", disabled=bool(why), key="store-table"):
         people.require(Action.STORE)
         about = importing.about_reason(reason)
         receipt = importing.store_checked(checked.checked, store, about=about, who=people.who())
-        said = f"{numbers.plain(receipt_words(receipt))} Reason: {numbers.plain(about[REASON])}. "
-        st.session_state[_RECEIPT] = f"{said}Figures follow once a bulletin is made anew."
+        st.session_state[_RECEIPT] = say(
+            "{receipt} Reason: {reason}. Figures follow once a bulletin is made anew.",
+            receipt=numbers.plain(receipt_words(receipt)),
+            reason=numbers.plain(about[REASON]),
+        )
         table_drafts.drop(editing, store_access.desk("tables"))
         lines = table_edit.as_lines(table_edit.stored_table(store, name))
         table_drafts.held()[name] = table_drafts.begin(

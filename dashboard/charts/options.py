@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any
 
+from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing, forest
 from dashboard.charts.drawing import label
 from dashboard.charts.forest import Group
@@ -18,8 +19,9 @@ if TYPE_CHECKING:
 
 #: Pixels of a line, and characters of a label that stand on one line.
 LINE_HEIGHT, LABEL_WIDTH = 38, 18
-MEANING = "Dots are differences from today's rules, bars their intervals."
-FEWER, NO_DOT = ("▽", "dominated (no better on any count)"), ("×", "no figure")
+MEANING = phrase("Dots are differences from today's rules, bars their intervals.")
+FEWER = ("▽", phrase("dominated (no better on any count)"))
+NO_DOT = ("×", phrase("no figure"))
 HUES = {"▽": "copper", "×": "quiet"}
 #: Below so many fish every tick of the axis is a whole one.
 FEW = 4
@@ -54,10 +56,12 @@ def finding(shifts: Sequence[Shift]) -> str:
         and not one.amount.low <= 0 <= one.amount.high
     ]
     if not clear:
-        return "no clear change"
+        return say("no clear change")
     most = max(clear, key=lambda one: abs(one.amount.value or 0.0))
-    words = f"{most.words.partition(' (')[0]} under {most.name}"
-    return words if len(shifts) == 1 else f"most changed, {words}"
+    known = {"change": most.words.partition(" (")[0], "option": most.name}
+    if len(shifts) == 1:
+        return say("{change} under {option}", **known)
+    return say("most changed, {change} under {option}", **known)
 
 
 def figure(shifts: Sequence[Shift], *, palette: Palette, unit: str = "") -> drawing.Figure:
@@ -94,13 +98,17 @@ def _zero(ends: tuple[float, float], *, palette: Palette) -> dict[str, Any]:
     """Return the name of the line at zero, on the side that has room."""
     is_right = ends[1] < -ends[0]
     place = {"xref": "x", "x": 0.0, "xanchor": "right" if is_right else "left"}
-    return drawing.note("today's rules", colour=palette.quiet, **place)
+    return drawing.note(say("today's rules"), colour=palette.quiet, **place)
 
 
 def description(shifts: Sequence[Shift], *, of: str) -> str:
     """Return a sentence that stands for the figure where it cannot be seen."""
-    said = (f"{one.name} {one.words}{', dominated' if one.is_dominated else ''}" for one in shifts)
-    return f"{of}, difference from today's rule: {'; '.join(said)}."
+    said = [
+        f"{one.name} {one.words}" + (say(", dominated") if one.is_dominated else "")
+        for one in shifts
+    ]
+    text = phrase("{quantity}, difference from today's rule: {options}.")
+    return say(text, quantity=of, options="; ".join(said))
 
 
 def _ends(shifts: Sequence[Shift]) -> tuple[float, float]:

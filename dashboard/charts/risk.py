@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.rounding import chance
+from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Point, hover
 
@@ -20,16 +21,16 @@ if TYPE_CHECKING:
     from dashboard.charts.drawing import Figure, Trace
 
 CURVE_SIGNS = (
-    ("━", "chance of exceeding"),
-    ("▒", "interval for the number of draws (95 %)"),
-    ("◆", "the answer"),
-    ("▯", "where the answer could fall with other draws (95 %)"),
+    ("━", phrase("chance of exceeding")),
+    ("▒", phrase("interval for the number of draws (95 %)")),
+    ("◆", phrase("the answer")),
+    ("▯", phrase("where the answer could fall with other draws (95 %)")),
 )
 FRONTIER_SIGNS = (
-    ("●", "not dominated"),
-    ("○", "dominated (another has no higher chance, as many trips and as much kept)"),
-    ("◆", "as it stands"),
-    ("★", "the most at the risk asked"),
+    ("●", phrase("not dominated")),
+    ("○", phrase("dominated (another has no higher chance, as many trips and as much kept)")),
+    ("◆", phrase("as it stands")),
+    ("★", phrase("the most at the risk asked")),
 )
 HUES = {"◆": "copper", "▯": "copper", "○": "quiet"}
 #: Ticks of the axis of a rule's choices, and how far the axis reaches beyond its ends.
@@ -81,7 +82,10 @@ def curve(
 
     `of` names the axis. Choices that are not steps of one scale (`is_steady` False) are points.
     """
-    said = [hover(one.words, f"chance of exceeding {chance(one.chance)}") for one in choices]
+    said = [
+        hover(one.words, say("chance of exceeding {chance}", chance=chance(one.chance)))
+        for one in choices
+    ]
     places, chances = list(range(len(choices))), [one.chance for one in choices]
     points = [Point(at, one.chance, words=said[at]) for at, one in enumerate(choices)]
     traces: list[Trace] = []
@@ -94,7 +98,7 @@ def curve(
     if answer.place is not None:
         found = points[answer.place]
         look: dict[str, Any] = {"colour": palette.copper, "symbol": "diamond", "size": 12}
-        traces.append(drawing.marks([found], name="the answer", **look))
+        traces.append(drawing.marks([found], name=say("the answer"), **look))
     shapes = [_level(answer.risk, palette=palette)]
     if answer.band is not None:
         low, high = answer.band
@@ -127,9 +131,18 @@ def curve(
 def curve_alt(choices: Sequence[Choice], answer: Answered, *, of: str) -> str:
     """Return a sentence that stands for the curve where it cannot be seen."""
     first, last = choices[0], choices[-1]
-    ends = f"{chance(first.chance)} ({first.words}) to {chance(last.chance)} ({last.words})"
-    found = "" if answer.place is None else f"; the answer: {choices[answer.place].words}"
-    return f"Chance of exceeding by {of}: {ends}{found}."
+    found = ""
+    if answer.place is not None:
+        found = say("; the answer: {rule}", rule=choices[answer.place].words)
+    return say(
+        "Chance of exceeding by {axis}: {low} ({first}) to {high} ({last}){answer}.",
+        axis=of,
+        low=chance(first.chance),
+        first=first.words,
+        high=chance(last.chance),
+        last=last.words,
+        answer=found,
+    )
 
 
 def _level(risk: float, *, palette: Palette) -> dict[str, Any]:
@@ -140,7 +153,7 @@ def _level(risk: float, *, palette: Palette) -> dict[str, Any]:
 
 def _risk_note(risk: float, *, palette: Palette) -> dict[str, Any]:
     place = {"yref": "y", "y": risk, "x": 0.01}
-    return drawing.note(f"risk asked, {risk:.0%}", colour=palette.copper, **place)
+    return drawing.note(say("risk asked, {risk:.0%}", risk=risk), colour=palette.copper, **place)
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,7 +221,9 @@ def frontier(
             ("rules", "chance", of, "dominated"),
             ((one.words, one.chance, one.gain, one.is_dominated) for one in spots),
         ),
-        xaxis=drawing.axis("chance of exceeding", range=list(across), tickformat=".0%", nticks=6),
+        xaxis=drawing.axis(
+            say("chance of exceeding"), range=list(across), tickformat=".0%", nticks=6
+        ),
         yaxis=drawing.axis(of, range=list(up), tickformat=",.3~s", nticks=6),
     )
 
@@ -216,9 +231,14 @@ def frontier(
 def frontier_alt(spots: Sequence[Spot], best: Spot | None, *, of: str) -> str:
     """Return a sentence that stands for the frontier where it cannot be seen."""
     kept = [one for one in spots if not one.is_dominated]
-    said = "; ".join(f"{one.words}: {one.gain:,.0f}, {chance(one.chance)}" for one in kept)
-    most = "" if best is None else f" Most at the risk asked: {best.words}."
-    return f"{of} against the chance of exceeding, forms that are not dominated: {said}.{most}"
+    said = say(
+        "{gain} against the chance of exceeding, forms that are not dominated: {forms}.",
+        gain=of,
+        forms="; ".join(f"{one.words}: {one.gain:,.0f}, {chance(one.chance)}" for one in kept),
+    )
+    if best is None:
+        return said
+    return f"{said} {say('Most at the risk asked: {rules}.', rules=best.words)}"
 
 
 def _names(spots: Sequence[Spot]) -> list[str]:
@@ -226,8 +246,13 @@ def _names(spots: Sequence[Spot]) -> list[str]:
 
 
 def _spot_words(one: Spot, of: str) -> str:
-    dominated = "dominated" if one.is_dominated else ""
-    return hover(one.words, f"chance {chance(one.chance)}", f"{of} {one.gain:,.0f}", dominated)
+    dominated = say("dominated") if one.is_dominated else ""
+    return hover(
+        one.words,
+        say("chance {chance}", chance=chance(one.chance)),
+        f"{of} {one.gain:,.0f}",
+        dominated,
+    )
 
 
 class _Sheet:
@@ -326,7 +351,7 @@ def _ends(lines: Mapping[str, Sequence[Spot]], *, spread: float) -> list[tuple[S
         else:
             groups.append((end, [name]))
     return [
-        (end, "all daily limits" if len(names) == len(lines) > 1 else ", ".join(names))
+        (end, say("all daily limits") if len(names) == len(lines) > 1 else ", ".join(names))
         for end, names in groups
     ]
 
@@ -334,4 +359,4 @@ def _ends(lines: Mapping[str, Sequence[Spot]], *, spread: float) -> list[tuple[S
 def _risk_above(risk: float, *, end: float, palette: Palette) -> dict[str, Any]:
     place: dict[str, Any] = {"xref": "x", "x": risk}
     place["xanchor"] = "right" if risk > _FAR * end else "left"
-    return drawing.note(f"risk asked, {risk:.0%}", colour=palette.copper, **place)
+    return drawing.note(say("risk asked, {risk:.0%}", risk=risk), colour=palette.copper, **place)

@@ -12,6 +12,7 @@ from analytics.data.importing import check, check_on, read_rows
 from analytics.data.snapshot import Snapshot
 from analytics.documents import form_layout
 from analytics.documents.form_layout import PARTS, head
+from dashboard.catalogue import say
 from dashboard.forms.placed import Cells, Placed, column_of, filled
 
 if TYPE_CHECKING:
@@ -73,13 +74,18 @@ class DayForm:
 
     @property
     def title(self) -> str:
-        """What the form is called in lists and as the source of its rows."""
-        return " ".join(one for one in (self.date, self.site) if one) or "no site and date yet"
+        """What the form is called, and its rows by; empty before it has a site or a date."""
+        return " ".join(one for one in (self.date, self.site) if one)
 
     @property
     def source(self) -> str:
         """Where its rows come from, as a batch says it: a name without the signs of a path."""
-        return f"keyed {self.title}".replace("/", "-").replace("\\", "-")
+        return f"keyed {self.title or 'form'}".replace("/", "-").replace("\\", "-")
+
+
+def title_words(form: DayForm) -> str:
+    """Return what a form is called, also before it has a site or a date."""
+    return form.title or say("no site and date yet")
 
 
 def to_json(form: DayForm) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from filelock import FileLock, Timeout
 from analytics import checksums
 from analytics.errors import BlackmouthError, StoreError
 from analytics.whole_files import replace_whole
+from dashboard.catalogue import phrase, say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -23,6 +24,9 @@ _NAME = re.compile(r"[0-9a-f]{12}")
 _LOCK = ".lock"
 _BY = "by"
 _LOCK_SECONDS = 10
+#: What pages say of a draft that is kept, and of a file that cannot be read.
+KEPT = phrase("Kept as a draft at {time} UTC. You may close the browser and go on later.")
+DAMAGED = phrase("The draft file {file} is damaged; it is left as it is.")
 
 
 class DraftChanged(BlackmouthError):  # noqa: N818 - reads as a sentence
@@ -52,7 +56,7 @@ class Draft:
     def by_words(self) -> str:
         """Return `` by NAME`` of who kept it last; empty where nobody logs in."""
         name = self.content.get(_BY)
-        return f" by {name}" if isinstance(name, str) and name else ""
+        return say(" by {who}", who=name) if isinstance(name, str) and name else ""
 
 
 def by(name: str | None) -> dict[str, str]:
@@ -86,10 +90,14 @@ def save(folder: Path, name: str, content: Mapping[str, Any], *, revision: int) 
             text = json.dumps(asdict(draft), ensure_ascii=False)
             replace_whole(path, checksums.sealed(text))
     except (OSError, Timeout) as error:
-        why = getattr(error, "strerror", None) or "another program holds the folder"
+        why = getattr(error, "strerror", None) or say("another program holds the folder")
         raise StoreError(
-            f"the draft could not be kept in {folder}: {why}; what you typed is still on this "
-            "page: free space or allow writing, then change any cell"
+            say(
+                "the draft could not be kept in {folder}: {why}; what you typed is still on this "
+                "page: free space or allow writing, then change any cell",
+                folder=folder,
+                why=why,
+            )
         ) from error
     return draft
 
@@ -102,13 +110,19 @@ def load(folder: Path, name: str) -> Draft:
         return Draft(name, int(found["revision"]), str(found["saved_utc"]), dict(found["content"]))
     except FileNotFoundError as error:
         raise StoreError(
-            f"there is no draft {name}: it was stored or dropped; begin a new form, or choose "
-            "another draft"
+            say(
+                "there is no draft {draft}: it was stored or dropped; begin a new form, or choose "
+                "another draft",
+                draft=name,
+            )
         ) from error
     except (OSError, ValueError, KeyError, TypeError, StoreError) as error:
         raise StoreError(
-            f"the draft {path} is damaged; it is left as it is: open it in a text editor to see "
-            "what was typed, then delete it"
+            say(
+                "the draft {file} is damaged; it is left as it is: open it in a text editor to see "
+                "what was typed, then delete it",
+                file=path,
+            )
         ) from error
 
 
@@ -143,13 +157,14 @@ def remove(folder: Path, name: str, *, revision: int) -> None:
                 raise DraftChanged(current)
             path.unlink()
     except (OSError, Timeout) as error:
-        raise StoreError(f"the draft {path} could not be removed: {error}") from error
+        words = phrase("the draft {file} could not be removed: {error}")
+        raise StoreError(say(words, file=path, error=error)) from error
 
 
 def _path(folder: Path, name: str) -> Path:
     """Return the file of a draft; a name from a link that is none must not leave the folder."""
     if not _NAME.fullmatch(name):
         raise StoreError(
-            "the link names no draft; begin a new form, or choose a draft from the list"
+            say("the link names no draft; begin a new form, or choose a draft from the list")
         )
     return folder / f"{name}.json"

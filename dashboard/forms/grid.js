@@ -34,14 +34,17 @@ function made(tag, given = {}, ...children) {
 // Texts that stay are not set anew: each change makes the browser lay out the page.
 function say(one, text) { if (one.textContent !== text) one.textContent = text; }
 
+// A text of the page with values in the place of its names in braces.
+function fill(text, named) { return text.replace(/\{(\w+)\}/g, (_, name) => named[name]); }
+
 // Why a text does not fit its column, by the rule of the schema; empty where it fits.
-function misfit(text, rule) {
+function misfit(text, rule, said) {
   if (!text) return "";
   const fits = !rule.pattern || new RegExp(`^(?:${rule.pattern})$`, rule.any_case ? "i" : "").test(text);
   const number = Number(text);
   const inside = !rule.is_number || ((rule.low == null || number >= rule.low)
     && (rule.high == null || number <= rule.high) && (!rule.is_whole || Number.isInteger(number)));
-  return fits && inside ? "" : `✗ allowed: ${rule.words}`;
+  return fits && inside ? "" : `✗ ${fill(said.allowed, { rule: rule.words })}`;
 }
 
 class Form {
@@ -49,6 +52,7 @@ class Form {
     this.key = data.key;
     this.most = data.most;
     this.doc = data.doc;
+    this.texts = data.said;
     this.seq = this.sent = this.acked = data.seq;
     this.revision = data.revision;
     this.parts = [];
@@ -108,7 +112,7 @@ class Form {
     if (spec.caption) this.root.append(made("p", { class: "bm-key-caption", text: spec.caption }));
     if (spec.is_fields) { this.addFields(part, lines[0] || {}); return; }
     const heads = spec.columns.map((column) => made("th", { scope: "col", text: column.head }));
-    if (spec.becomes) heads.push(made("th", { scope: "col", text: "becomes" }));
+    if (spec.becomes) heads.push(made("th", { scope: "col", text: this.texts.becomes }));
     part.body = made("tbody");
     const table = made("table", {}, made("caption", { text: spec.label }),
       made("thead", {}, made("tr", {}, made("th", { scope: "col", text: spec.noun }), ...heads)), part.body);
@@ -227,13 +231,13 @@ class Form {
   said() {
     const waits = this.seq > this.acked;
     if (this.root.dataset.waits !== String(waits)) this.root.dataset.waits = waits;
-    say(this.notice, this.refusal || this.trouble || (waits ? "Sending ..." : ""));
+    say(this.notice, this.refusal || this.trouble || (waits ? this.texts.sending : ""));
   }
 
   // Rules of a cell, and its words.
 
   judge(input) {
-    const faulty = misfit(input.value.trim(), input.at.column.rule) || input.fault;
+    const faulty = misfit(input.value.trim(), input.at.column.rule, this.texts) || input.fault;
     if (faulty && !input.hasAttribute("aria-invalid")) input.setAttribute("aria-invalid", "true");
     if (!faulty && input.hasAttribute("aria-invalid")) input.removeAttribute("aria-invalid");
     return faulty;
@@ -274,7 +278,7 @@ class Form {
     this.hint.said = said;
     this.hint.replaceChildren(made("b", { text: `${where}: ` }), made("span", { text: column.words }));
     if (faulty) this.hint.append(made("strong", { text: ` ${faulty}` }));
-    if (known.length) this.hint.append(" Known (Ctrl+Space): ", ...known.map(([code, words]) =>
+    if (known.length) this.hint.append(` ${this.texts.known} `, ...known.map(([code, words]) =>
       made("button", { type: "button", tabindex: "-1", "data-code": code, text: words ? `${code} · ${words}` : code })));
   }
 
@@ -339,7 +343,7 @@ class Form {
       case "Enter":
         if (fields) return this.nextField(part, place);
         if (part.rows[line].inputs.some((one) => one.value.trim())) return this.cell(part, line + 1, 0) || null;
-        this.refusal = "This line is empty: arrow down leaves it out, Escape goes on to the next part.";
+        this.refusal = this.texts.empty;
         this.said();
         return null;
       case "ArrowDown": return fields ? this.nextField(part, place) : this.cell(part, line + 1, place);
@@ -422,8 +426,8 @@ class Form {
     const wide = Math.max(...block.map((one) => one.length)), space = at.part.spec.columns.length - at.place;
     if (at.line + block.length > this.most || wide > space) {
       this.refusal = wide > space
-        ? `Nothing was pasted: the block is ${wide} columns wide and ${space} are left here.`
-        : `Nothing was pasted: ${block.length} lines are more than fit in ${this.most}. Give them to the page Data desk as a file.`;
+        ? fill(this.texts.wide, { wide, space })
+        : fill(this.texts.long, { lines: block.length, most: this.most });
       this.said();
       return;
     }

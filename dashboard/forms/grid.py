@@ -17,6 +17,7 @@ from streamlit.components.v2 import component
 from analytics.data.importing import TEXT_CEILING, cell_rule
 from analytics.data.schema import ColumnKind
 from analytics.documents.form_layout import head
+from dashboard.catalogue import phrase, say
 from dashboard.forms.placed import SIGNS, Cells, Placed, column_of, filled
 
 if TYPE_CHECKING:
@@ -26,11 +27,28 @@ if TYPE_CHECKING:
 
 #: Lines of a part at most; a longer block that is pasted is refused, not cut.
 LINES = 2_000
-KEYS = (
+KEYS = phrase(
     "Keys: Tab to the next cell, Enter to the next line, arrows to any cell, Ctrl+Space takes a "
     "known code, Escape goes on to the next part. A block copied from a spreadsheet can be pasted."
 )
-_NOT_KEPT = "Not kept as a draft: see the top of the page."
+_NOT_KEPT = phrase("Not kept as a draft: see the top of the page.")
+#: What the form says in the browser by itself, by the names that ``grid.js`` has for it.
+_SAID = {
+    "sending": phrase("Sending ..."),
+    "known": phrase("Known (Ctrl+Space):"),
+    "becomes": phrase("becomes"),
+    "allowed": phrase("allowed: {rule}"),
+    "empty": phrase(
+        "This line is empty: arrow down leaves it out, Escape goes on to the next part."
+    ),
+    "wide": phrase(
+        "Nothing was pasted: the block is {wide} columns wide and {space} are left here."
+    ),
+    "long": phrase(
+        "Nothing was pasted: {lines} lines are more than fit in {most}. Give them to the page Data "
+        "desk as a file."
+    ),
+}
 _FOLDER = Path(__file__).parent
 _TYPED = "typed"
 _KNOWN = 200
@@ -49,7 +67,7 @@ class Part:
     title: str
     columns: tuple[Column, ...]
     shown: tuple[Cells, ...]
-    noun: str = "Line"
+    noun: str
     caption: str = ""
     label: str = ""
     link: str = ""
@@ -132,7 +150,8 @@ def draw(grid: Grid, beside: Mapping[str, Beside], *, is_kept: bool = True) -> N
         "doc": grid.document,
         "revision": grid.revision,
         "seq": seq if isinstance(seq, int) else 0,
-        "trouble": "" if is_kept else _NOT_KEPT,
+        "trouble": "" if is_kept else say(_NOT_KEPT),
+        "said": {name: say(text) for name, text in _SAID.items()},
         "most": LINES,
         "parts": [_spec(part) for part in grid.parts],
         "lines": grid.typed(),
@@ -173,7 +192,7 @@ def _column(part: Part, column: Column) -> dict[str, Any]:
         "words": help_of(column),
         "known": [*part.known.get(column.name, named)][:_KNOWN],
         "width": 9 if column.kind in (ColumnKind.TEXT, ColumnKind.DATE) else 5,
-        "placeholder": "YYYY-MM-DD" if column.kind is ColumnKind.DATE else "",
+        "placeholder": say("YYYY-MM-DD") if column.kind is ColumnKind.DATE else "",
         "is_folded": column.name in part.folded,
         "rule": asdict(rule),
     }
@@ -195,9 +214,9 @@ def help_of(column: Column) -> str:
     """Return what a column means and may hold, in words."""
     parts = [
         column.meaning,
-        f"Allowed: {cell_rule(column).words}.",
-        "Must be filled." if column.filled else "Leave it empty where not recorded.",
+        say("Allowed: {allowed}.", allowed=cell_rule(column).words),
+        say("Must be filled.") if column.filled else say("Leave it empty where not recorded."),
     ]
     if column.default:
-        parts.append(f"Empty means {column.default}.")
+        parts.append(say("Empty means {value}.", value=column.default))
     return " ".join(parts)

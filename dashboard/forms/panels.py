@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.documents.form_layout import PARTS, head, interview_id
-from analytics.findings import number_of
 from analytics.people import Action
 from analytics.wording import numbers
 from dashboard import people, store_access
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.forms import day_form, drafts, grid, second_keying, work
 from dashboard.forms.grid import Beside
 from dashboard.forms.placed import beside, findings_table
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from dashboard.forms.second_keying import Difference
     from dashboard.forms.work import Work
 
-_LISTED = 30
+_LISTED, _LONGEST = 30, 60
 
 
 def begin_anew() -> None:
@@ -39,28 +39,30 @@ def draft_state(under_way: Work) -> None:
     elif under_way.elsewhere is not None:
         _told_of_elsewhere(under_way)
     elif under_way.saved_utc:
-        at = under_way.saved_utc[11:16]
-        st.caption(f"Kept as a draft at {at} UTC. You may close the browser and go on later.")
+        st.caption(say(drafts.KEPT, time=under_way.saved_utc[11:16]))
 
 
 def _told_of_elsewhere(under_way: Work) -> None:
     """Say that another tab changed the draft, and offer both ways on; nothing is overwritten."""
     newer = under_way.elsewhere.current if under_way.elsewhere else None
     if newer is None:
-        words = "This draft was stored or dropped in another tab. What you typed here is not kept."
-    else:
-        words = (
-            f"This draft was changed in another tab at {newer.saved_utc[11:16]} UTC. What you "
-            "typed here since is on this page only, and nothing was overwritten."
+        words = say(
+            "This draft was stored or dropped in another tab. What you typed here is not kept. "
+            "Choose how to go on:"
         )
-    st.warning(f"{words} Choose how to go on:")
+    else:
+        words = say(
+            "This draft was changed in another tab at {time} UTC. What you typed here since is on "
+            "this page only, and nothing was overwritten. Choose how to go on:",
+            time=newer.saved_utc[11:16],
+        )
+    st.warning(words)
     left, right, _ = st.columns([1, 1, 1])
-    left.button(
-        "Keep mine as a draft of its own", on_click=_keep_apart, key="keep-mine", width="stretch"
-    )
+    label = say("Keep mine as a draft of its own")
+    left.button(label, on_click=_keep_apart, key="keep-mine", width="stretch")
     if newer is not None:
         right.button(
-            "Go on with the other tab's form",
+            say("Go on with the other tab's form"),
             on_click=under_way.take,
             args=(newer,),
             key="take-newer",
@@ -87,9 +89,9 @@ def list_drafts(under_way: Work, folder: Path) -> None:
     found, unreadable = drafts.listed(folder)
     others = [one for one in found if one.name != under_way.name]
     for name in unreadable:
-        st.warning(numbers.plain(f"The draft file {name} is damaged; it is left as it is."))
+        st.warning(numbers.plain(say(drafts.DAMAGED, file=name)))
     people.offer(
-        "Printable blank form (PDF)",
+        say("Printable blank form (PDF)"),
         _blank_form,
         file_name="site_day_form.pdf",
         mime="application/pdf",
@@ -97,30 +99,36 @@ def list_drafts(under_way: Work, folder: Path) -> None:
     )
     if under_way.form.is_empty and not others:
         return
-    with st.expander(
-        f"Drafts to continue ({len(others)}), or a new form", expanded=under_way.form.is_empty
-    ):
+    title = say("Drafts to continue ({n}), or a new form", n=len(others))
+    with st.expander(title, expanded=under_way.form.is_empty):
         if not under_way.form.is_empty:
-            st.button("Begin a new form", on_click=begin_anew, key="begin-new")
+            st.button(say("Begin a new form"), on_click=begin_anew, key="begin-new")
         for one in others[:_LISTED]:
-            words, at = _draft_words(one), one.saved_utc[:16].replace("T", " ")
+            words = say(
+                "{form}, kept {time} UTC{by}",
+                form=_draft_words(one),
+                time=one.saved_utc[:16].replace("T", " "),
+                by=one.by_words,
+            )
             st.button(
-                numbers.plain(f"{words}, kept {at} UTC{one.by_words}"),
+                numbers.plain(words),
                 on_click=_go_on,
                 args=(one.name,),
                 key=f"draft-{one.name}",
             )
         if len(others) > _LISTED:
-            st.caption(f"and {len(others) - _LISTED} older ones in the store's folder desk/drafts")
+            more = len(others) - _LISTED
+            st.caption(say("and {n:,} older ones in the store's folder desk/drafts", n=more))
 
 
 def _draft_words(draft: drafts.Draft) -> str:
     try:
         form = day_form.from_json(draft.content.get("first") or {})
     except (TypeError, ValueError, AttributeError):
-        return f"draft {draft.name}"
-    title = form.title if len(form.title) <= 60 else f"{form.title[:57]}..."
-    return f"{title} ({number_of(sum(map(bool, form.boats)), 'boat')})"
+        return say("draft {draft}", draft=draft.name)
+    title = day_form.title_words(form)
+    boats = say_n(sum(map(bool, form.boats)), "{n} boat", "{n} boats")
+    return f"{title if len(title) <= _LONGEST else f'{title[: _LONGEST - 3]}...'} ({boats})"
 
 
 def _go_on(name: str) -> None:
@@ -148,7 +156,7 @@ def keyed_form(under_way: Work, checked: CheckedForm, snapshot: Snapshot) -> Non
         for name, part in PARTS.items():
             if marks[name].found:
                 st.subheader(part.title, anchor=False)
-                noun = "line" if part.lines else "site-day"
+                noun = phrase("line") if part.lines else phrase("site-day")
                 st.html(findings_table(list(marks[name].found), noun=noun))
 
 
@@ -183,9 +191,10 @@ def choice(under_way: Work, one: Difference, folder: Path) -> None:
     """Draw both texts of a difference to choose from, and keep the choice."""
     part = PARTS[one.part]
     line = one.boat or one.number
-    where = part.title if not part.lines else f"{part.title}, line {line}"
+    where = part.title if not part.lines else say("{part}, line {n}", part=part.title, n=line)
     if one.boat:
-        where = f"{part.title}, boat line {one.boat}, no. {one.number}"
+        of = {"part": part.title, "boat": one.boat, "n": one.number}
+        where = say("{part}, boat line {boat}, no. {n}", **of)
     texts = {second_keying.FIRST: one.first, second_keying.SECOND: one.second}
     chosen = under_way.chosen.get(one.address)
     key = f"choice-{under_way.generation}-{one.address}"
@@ -193,7 +202,7 @@ def choice(under_way: Work, one: Difference, folder: Path) -> None:
         numbers.plain(f"{where}: {head(part.column(one.column))}"),
         list(texts),
         index=list(texts).index(chosen) if chosen in texts else None,
-        format_func=lambda keying: f"{keying}: {numbers.plain(texts[keying] or '(empty)')}",
+        format_func=lambda keying: _text_words(keying, texts[keying]),
         horizontal=True,
         key=key,
     )
@@ -201,3 +210,10 @@ def choice(under_way: Work, one: Difference, folder: Path) -> None:
         under_way.chosen[one.address] = picked
         work.keep(under_way, folder)
         st.rerun()
+
+
+def _text_words(keying: str, text: str) -> str:
+    shown = numbers.plain(text or say("(empty)"))
+    if keying == second_keying.FIRST:
+        return say("first: {text}", text=shown)
+    return say("second: {text}", text=shown)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from analytics.documents.form_layout import LINE
 from analytics.findings import Finding, Severity
 from dashboard import html_tables
+from dashboard.catalogue import phrase, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
     from analytics.data.schema import Column
 
+_NOUN = phrase("line")
 #: Text of a cell by column; cells left empty are not there.
 Cells = dict[str, str]
 #: A mark for each severity, which stands with its word: never colour alone.
@@ -23,7 +25,12 @@ SIGNS = {Severity.ERROR: "✗", Severity.WARNING: "!", Severity.NOTE: "·"}
 _RANK = {severity: place for place, severity in enumerate(Severity)}
 _SHOWN = 20
 _LONGEST = 160
-_HEADS = ("Field", "Seen", "Allowed", "What to do")
+_HEADS = (phrase("Field"), phrase("Seen"), phrase("Allowed"), phrase("What to do"))
+_SEVERITIES = {
+    Severity.ERROR: phrase("error"),
+    Severity.WARNING: phrase("warning"),
+    Severity.NOTE: phrase("note"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +58,7 @@ def beside(found: Iterable[Placed], lines: Iterable[int]) -> dict[int, str]:
     at: dict[int, list[Placed]] = {}
     for one in found:
         at.setdefault(one.line, []).append(one)
-    words = dict.fromkeys(lines, "in order")
+    words = dict.fromkeys(lines, say("in order"))
     for line, some in at.items():
         worst = min((one.finding.severity for one in some), key=_RANK.__getitem__)
         fields = dict.fromkeys(one.field for one in some if one.finding.severity is worst)
@@ -74,9 +81,10 @@ def _seen(text: str) -> str:
     return text if text.isprintable() else repr(text)[1:-1]
 
 
-def findings_table(found: Sequence[Placed], *, noun: str = "line") -> Markup:
+def findings_table(found: Sequence[Placed], *, noun: str = _NOUN) -> Markup:
     """Return findings as a table: line, field, what was seen, what is allowed, what to do."""
-    heads = (noun.capitalize(), *_HEADS)
+    noun = say(noun)
+    heads = (f"{noun[:1].upper()}{noun[1:]}", *map(say, _HEADS))
     ordered = sorted(found, key=lambda one: (_RANK[one.finding.severity], one.line == 0, one.line))
     lines = [
         html_tables.line(
@@ -85,11 +93,11 @@ def findings_table(found: Sequence[Placed], *, noun: str = "line") -> Markup:
             if one.line
             else SIGNS[one.finding.severity],
             [one.field, _seen(one.finding.seen), one.finding.allowed, one.finding.advice],
-            below=html_tables.small(str(one.finding.severity)),
+            below=html_tables.small(say(_SEVERITIES[one.finding.severity])),
         )
         for one in ordered[:_SHOWN]
     ]
     if len(ordered) > _SHOWN:
-        more = f"and {len(ordered) - _SHOWN:,} more; correct these first"
+        more = say("and {n:,} more; correct these first", n=len(ordered) - _SHOWN)
         lines.append(html_tables.words_line(heads, more))
     return html_tables.table(heads, lines, kind="bm-findings")

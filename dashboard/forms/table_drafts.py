@@ -11,6 +11,7 @@ import streamlit as st
 from analytics.errors import StoreError
 from analytics.people import Action
 from dashboard import people
+from dashboard.catalogue import say
 from dashboard.forms import drafts, table_edit
 from dashboard.forms.drafts import DraftChanged
 from dashboard.forms.grid import KEYS, Grid, Part
@@ -77,12 +78,12 @@ def grid_of(editing: Editing, stored: pa.Table) -> Grid:
     name = editing.table
     part = Part(
         name,
-        "Rows",
+        say("Rows"),
         table_edit.columns_of(stored, name),
         tuple(editing.shown),
-        caption=KEYS,
-        label=f"{name}, one row a line",
-        noun="Row",
+        caption=say(KEYS),
+        label=say("{table}, one row a line", table=name),
+        noun=say("Row"),
     )
     key = f"table-{name}-{editing.generation}"
     return Grid(key, (part,), f"{name}-{editing.name}", editing.revision)
@@ -167,6 +168,10 @@ def _lines(found: Sequence[dict[str, Any]]) -> list[Cells]:
 
 def _not_an_edit(draft: Draft, table: str) -> StoreError:
     return StoreError(
-        f"the draft {draft.name} holds no edit of {table}; it is left as it is: open it in a text "
-        "editor to see what was typed"
+        say(
+            "the draft {draft} holds no edit of {table}; it is left as it is: open it in a text "
+            "editor to see what was typed",
+            draft=draft.name,
+            table=table,
+        )
     )

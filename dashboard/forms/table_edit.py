@@ -9,6 +9,7 @@ from analytics.data.importing import Incoming, check, read_rows
 from analytics.data.schema import TABLES, Column, ColumnKind
 from analytics.data.store import BATCH
 from analytics.findings import Severity
+from dashboard.catalogue import phrase, say
 from dashboard.forms.changes import Changes, Key, changes, text_of
 from dashboard.forms.placed import Cells, Placed, filled
 
@@ -22,14 +23,15 @@ if TYPE_CHECKING:
 
 #: The tables that are edited, with what each says.
 EDITED = {
-    "seasons": "Seasons: what is open, when, and under which rules",
-    "holidays": "Holidays: days that count with day 7 of the week",
-    "limits": "Limits: what a season may cost",
-    "release_rates": "Release rates: deaths after release",
-    "drop_off": "Drop-off: deaths of fish lost before the boat",
-    "areas": "Areas",
-    "sites": "Sites: where boats land",
+    "seasons": phrase("Seasons: what is open, when, and under which rules"),
+    "holidays": phrase("Holidays: days that count with day 7 of the week"),
+    "limits": phrase("Limits: what a season may cost"),
+    "release_rates": phrase("Release rates: deaths after release"),
+    "drop_off": phrase("Drop-off: deaths of fish lost before the boat"),
+    "areas": phrase("Areas"),
+    "sites": phrase("Sites: where boats land"),
 }
+_OWN = phrase("A column of your own, kept as it is.")
 
 
 def columns_of(table: pa.Table, name: str) -> tuple[Column, ...]:
@@ -38,10 +40,7 @@ def columns_of(table: pa.Table, name: str) -> tuple[Column, ...]:
     extra = (one for one in table.column_names if one not in known)
     return (
         *TABLES[name].columns,
-        *(
-            Column(name=one, kind=ColumnKind.TEXT, meaning="A column of your own, kept as it is.")
-            for one in extra
-        ),
+        *(Column(name=one, kind=ColumnKind.TEXT, meaning=say(_OWN)) for one in extra),
     )
 
 

@@ -12,6 +12,7 @@ from analytics.documents.form_layout import FIRST_FIELDS, LINE, PARTS
 from analytics.errors import StoreError
 from analytics.people import Action
 from dashboard import people
+from dashboard.catalogue import phrase, say
 from dashboard.forms import day_form, drafts, grid
 from dashboard.forms.day_form import DayForm
 from dashboard.forms.drafts import Draft, DraftChanged
@@ -26,11 +27,16 @@ if TYPE_CHECKING:
     Known = Sequence[tuple[str, str]]
 
 _KEY = "paper-form"
-_KEYS = (
+_KEYS = phrase(
     "Ctrl+Enter begins a fish of this boat, or the next one, Ctrl+Shift+Enter a line of another "
     "species; Escape then goes back to the boat."
 )
-_NOUNS = {"boats": "Boat", "fish": "Fish", "bycatch": "Other"}
+_NOUNS = {
+    "site_day": phrase("Line"),
+    "boats": phrase("Boat"),
+    "fish": phrase("Fish"),
+    "bycatch": phrase("Other"),
+}
 #: What is done with a form: keyed, keyed a second time, or both keyings compared.
 KEYING, SECOND, COMPARING = "keying", "second", "comparing"
 
@@ -91,8 +97,11 @@ class Work:
             chosen = {str(key): str(one) for key, one in (content.get("chosen") or {}).items()}
         except (TypeError, ValueError, AttributeError) as error:
             raise StoreError(
-                f"the draft {draft.name} holds no form; it is left as it is: open it in a text "
-                "editor to see what was typed"
+                say(
+                    "the draft {draft} holds no form; it is left as it is: open it in a text "
+                    "editor to see what was typed",
+                    draft=draft.name,
+                )
             ) from error
         stage = content.get("stage")
         self.name, self.revision, self.saved_utc = draft.name, draft.revision, draft.saved_utc
@@ -169,13 +178,13 @@ def grid_of(work: Work, known: Mapping[str, Known] | None = None) -> Grid:
                 f"{number} · {part.title}",
                 part.columns,
                 work.shown.lines(part.name),
-                caption=f"{grid.KEYS} {_KEYS}" if part.name == "boats" else "",
-                label=f"{part.title}, one a line",
-                noun=_NOUNS.get(part.name, "Line"),
+                caption=f"{say(grid.KEYS)} {say(_KEYS)}" if part.name == "boats" else "",
+                label=say("{part}, one a line", part=part.title),
+                noun=say(_NOUNS[part.name]),
                 link=LINE.name if LINE in part.columns else "",
                 is_fields=is_fields,
                 folded=tuple(name for name in names if is_fields and name not in FIRST_FIELDS),
-                fold="Fields that some designs need",
+                fold=say("Fields that some designs need"),
                 has_ids=part.name == "boats",
                 known=known or {},
             )

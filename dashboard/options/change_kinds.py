@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from analytics.documents.rules_in_words import TodaysRules
 from analytics.options.option import Change
+from dashboard.catalogue import phrase
 
 if TYPE_CHECKING:
     from analytics.options.baseline import Baseline
@@ -29,15 +30,15 @@ class ChangeKind(StrEnum):
 
 
 LABELS = {
-    ChangeKind.DATES: "Opening and closing",
-    ChangeKind.WEEKDAYS: "Days of the week",
-    ChangeKind.DAILY: "Daily limit",
-    ChangeKind.LENGTH: "Minimum length",
-    ChangeKind.MARKED: "Marked fish only",
-    ChangeKind.METHODS: "Fishing methods",
-    ChangeKind.DEATHS: "Deaths of released fish",
-    ChangeKind.EFFORT: "Effort",
-    ChangeKind.SPAN: "Date window",
+    ChangeKind.DATES: phrase("Opening and closing"),
+    ChangeKind.WEEKDAYS: phrase("Days of the week"),
+    ChangeKind.DAILY: phrase("Daily limit"),
+    ChangeKind.LENGTH: phrase("Minimum length"),
+    ChangeKind.MARKED: phrase("Marked fish only"),
+    ChangeKind.METHODS: phrase("Fishing methods"),
+    ChangeKind.DEATHS: phrase("Deaths of released fish"),
+    ChangeKind.EFFORT: phrase("Effort"),
+    ChangeKind.SPAN: phrase("Date window"),
 }
 #: Fields of a change that belong to each kind.
 FIELDS = {

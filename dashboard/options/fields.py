@@ -12,6 +12,7 @@ from analytics.options.option import AtLimit
 from analytics.options.option_checks import idle_areas
 from analytics.units import both_lengths
 from analytics.wording import numbers
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.options import option_sets
 from dashboard.options.change_kinds import LABELS, ChangeKind, kinds_of, only
 
@@ -22,12 +23,25 @@ if TYPE_CHECKING:
     from analytics.options.option import Change
     from dashboard.options.change_kinds import FormContext
 
-DAYS = {"1": "Mon", "2": "Tue", "3": "Wed", "4": "Thu", "5": "Fri", "6": "Sat", "7": "Sun"}
-AT_LIMIT = {
-    AtLimit.GO_ON: "go on fishing and release what they catch",
-    AtLimit.STOP: "stop and go home",
+DAYS = {
+    "1": phrase("Mon"),
+    "2": phrase("Tue"),
+    "3": phrase("Wed"),
+    "4": phrase("Thu"),
+    "5": phrase("Fri"),
+    "6": phrase("Sat"),
+    "7": phrase("Sun"),
 }
-MARKED = {"": "as today", "marked": "only marked fish", "all": "marked and unmarked fish"}
+AT_LIMIT = {
+    AtLimit.GO_ON: phrase("go on fishing and release what they catch"),
+    AtLimit.STOP: phrase("stop and go home"),
+}
+_AS_TODAY = phrase("as today")
+MARKED = {
+    "": _AS_TODAY,
+    "marked": phrase("only marked fish"),
+    "all": phrase("marked and unmarked fish"),
+}
 _MARKED = {None: "", True: "marked", False: "all"}
 #: What today's rule of a kind is called in `analytics.documents.rules_in_words.RULES`.
 RULES = {
@@ -37,8 +51,16 @@ RULES = {
     ChangeKind.LENGTH: "min_length",
     ChangeKind.MARKED: "marked",
 }
-WOUNDS = {"any": "any hook wound", "shallow": "shallow hooks", "deep": "deep hooks"}
-SIZES = {"sublegal": "sublegal fish", "legal": "legal fish", "any": "all fish"}
+WOUNDS = {
+    "any": phrase("any hook wound"),
+    "shallow": phrase("shallow hooks"),
+    "deep": phrase("deep hooks"),
+}
+SIZES = {
+    "sublegal": phrase("sublegal fish"),
+    "legal": phrase("legal fish"),
+    "any": phrase("all fish"),
+}
 
 
 def key(name: str) -> str:
@@ -80,9 +102,12 @@ def areas(chosen: Sequence[str], ground: FormContext, start: str) -> tuple[str, 
     seed(name, list(chosen))
 
     def said(one: str) -> str:
-        return ground.index.name(one) if one in known else f"{one} (not in this season)"
+        if one in known:
+            return ground.index.name(one)
+        return say("{area} (not in this season)", area=one)
 
-    found = st.multiselect("Where", options, key=name, format_func=said, placeholder="All areas")
+    label, every = say("Where"), say("All areas")
+    found = st.multiselect(label, options, key=name, format_func=said, placeholder=every)
     return tuple(one for one in options if one in found)
 
 
@@ -91,11 +116,11 @@ def kinds(chosen: Sequence[ChangeKind], start: str) -> list[ChangeKind]:
     name = key(f"{start}-kinds")
     seed(name, list(chosen))
     found = st.pills(
-        "What changes",
+        say("What changes"),
         list(ChangeKind),
         selection_mode="multi",
         key=name,
-        format_func=LABELS.__getitem__,
+        format_func=lambda one: say(LABELS[one]),
         wrap=True,
     )
     return [ChangeKind(one) for one in found or []]
@@ -114,7 +139,8 @@ def _today(kind: ChangeKind, change: Change, ground: FormContext) -> list[str]:
     """Return today's rule over the areas of a change, the areas named where it differs."""
     if kind not in RULES:
         return []
-    return [f"Today: {ground.today(change).words(RULES[kind], are_named=True)}."]
+    rule = ground.today(change).words(RULES[kind], are_named=True)
+    return [say("Today: {rule}.", rule=rule)]
 
 
 def _idle(kind: ChangeKind, change: Change, ground: FormContext) -> list[str]:
@@ -126,26 +152,26 @@ def _idle(kind: ChangeKind, change: Change, ground: FormContext) -> list[str]:
     if not same:
         return []
     names = join_words([ground.index.name(area) for area in same])
-    return [f"Nothing changes in {names}: it is today's rule there."]
+    return [say("Nothing changes in {areas}: it is today's rule there.", areas=names)]
 
 
 def _dates(change: Change, ground: FormContext, start: str) -> Change:
     close, reopen, open_ = st.columns(3)
     with close:
-        closed = _day("Closed from", change.close_from, ground, f"{start}-close")
+        closed = _day(say("Closed from"), change.close_from, ground, f"{start}-close")
     with reopen:
-        again = _day("Open again from", change.reopen_from, ground, f"{start}-reopen")
+        again = _day(say("Open again from"), change.reopen_from, ground, f"{start}-reopen")
     with open_:
-        longer = _day("Open longer, through", change.open_through, ground, f"{start}-open")
+        longer = _day(say("Open longer, through"), change.open_through, ground, f"{start}-open")
     return replace(change, close_from=closed, reopen_from=again, open_through=longer)
 
 
 def _span(change: Change, ground: FormContext, start: str) -> Change:
     left, right, _ = st.columns(3)
     with left:
-        first = _day("Changed from", change.first_day, ground, f"{start}-first")
+        first = _day(say("Changed from"), change.first_day, ground, f"{start}-first")
     with right:
-        last = _day("Changed through", change.last_day, ground, f"{start}-last")
+        last = _day(say("Changed through"), change.last_day, ground, f"{start}-last")
     return replace(change, first_day=first, last_day=last)
 
 
@@ -162,32 +188,39 @@ def _weekdays(change: Change, _: FormContext, start: str) -> Change:
     name = key(f"{start}-days")
     seed(name, [one for one in DAYS if one in change.open_weekdays])
     found = st.pills(
-        "Open on", list(DAYS), selection_mode="multi", key=name, format_func=DAYS.__getitem__
+        say("Open on"),
+        list(DAYS),
+        selection_mode="multi",
+        key=name,
+        format_func=lambda one: say(DAYS[one]),
     )
     if not found:
-        st.caption("No day is chosen, so the days stay as they are; to close, choose a day above.")
+        st.caption(
+            say("No day is chosen, so the days stay as they are; to close, choose a day above.")
+        )
     return replace(change, open_weekdays="".join(one for one in DAYS if one in (found or [])))
 
 
 def _daily(change: Change, ground: FormContext, start: str) -> Change:
     left, right = st.columns([1, 2])
     with left:
-        fish = _number("Fish a day", change.daily_limit_fish, f"{start}-fish", most=100)
+        fish = _number(say("Fish a day"), change.daily_limit_fish, f"{start}-fish", most=100)
     if fish is None:
         return replace(change, daily_limit_fish=None, at_limit=AtLimit.GO_ON)
     with right:
         name = key(f"{start}-at")
         seed(name, change.at_limit)
-        at = st.radio("Anglers with their limit", list(AT_LIMIT), key=name, format_func=_at_words)
+        label = say("Anglers with their limit")
+        at = st.radio(label, list(AT_LIMIT), key=name, format_func=_at_words)
     return replace(change, daily_limit_fish=int(fish), at_limit=AtLimit(at))
 
 
 def _at_words(one: AtLimit) -> str:
-    return AT_LIMIT[AtLimit(one)]
+    return say(AT_LIMIT[AtLimit(one)])
 
 
 def _number(
-    label: str, value: float | None, name: str, *, most: float, unsaid: str = "as today"
+    label: str, value: float | None, name: str, *, most: float, unsaid: str = ""
 ) -> float | None:
     """Draw a number that may be left out, which changes nothing; `most` is whole or not."""
     seed(key(name), value)
@@ -200,7 +233,7 @@ def _number(
         step=kind(1),
         format="%d" if kind is int else "%g",
         key=key(name),
-        placeholder=unsaid,
+        placeholder=unsaid or say(_AS_TODAY),
     )
 
 
@@ -208,7 +241,7 @@ def _length(change: Change, _: FormContext, start: str) -> Change:
     left, right = st.columns([1, 2], vertical_alignment="bottom")
     with left:
         name = f"{start}-mm"
-        value = _number("Minimum length in mm", change.min_length_mm, name, most=1500.0)
+        value = _number(say("Minimum length in mm"), change.min_length_mm, name, most=1500.0)
     if value:
         with right:
             st.caption(both_lengths(value))
@@ -219,7 +252,11 @@ def _marked(change: Change, _: FormContext, start: str) -> Change:
     name = key(f"{start}-marked")
     seed(name, _MARKED[change.mark_selective])
     found = st.radio(
-        "Anglers may keep", list(MARKED), key=name, format_func=MARKED.get, horizontal=True
+        say("Anglers may keep"),
+        list(MARKED),
+        key=name,
+        format_func=lambda one: say(MARKED[one]),
+        horizontal=True,
     )
     return replace(change, mark_selective={"marked": True, "all": False}.get(found or ""))
 
@@ -230,20 +267,22 @@ def _methods(change: Change, ground: FormContext, start: str) -> Change:
     known = [one for one in ground.baseline.methods if one]
     names = [*known, *(one for one in mix if one not in known)]
     if not names:
-        st.caption("No method was recorded in this season, so none can be changed.")
+        st.caption(say("No method was recorded in this season, so none can be changed."))
         return replace(change, method_mix=None)
     begun, shown = whole({at: mix.get(at, 0.0) for at in names}), {}
     for at, place in zip(names, st.columns(max(len(names), 2)), strict=False):
         with place:
             name = key(f"{start}-{at}")
             seed(name, begun[at])
-            shown[at] = int(st.slider(f"{at}, parts of trips", 0, 100, step=1, key=name))
+            label = say("{method}, parts of trips", method=at)
+            shown[at] = int(st.slider(label, 0, 100, step=1, key=name))
     total = sum(shown.values())
     if not total:
-        st.caption("All shares are 0, so the methods stay as they are.")
+        st.caption(say("All shares are 0, so the methods stay as they are."))
         return replace(change, method_mix=None)
     used = whole({at: value / total for at, value in shown.items()})
-    st.caption(f"Used: {', '.join(f'{at} {value} %' for at, value in used.items())} of trips.")
+    parts = ", ".join(f"{at} {value} %" for at, value in used.items())
+    st.caption(say("Used: {parts} of trips.", parts=parts))
     if shown == begun:
         return change
     if shown == whole({at: now.get(at, 0.0) for at in names}):
@@ -261,31 +300,39 @@ def whole(mix: Mapping[str, float]) -> dict[str, int]:
 
 
 #: The row of rates that the form begins with; without a rate it changes nothing.
-_ROW = {"size_class": "sublegal", "method": "any", "wound_class": "any"}
-_ROW |= {"source": "stated for this option"}
+ROW = {"size_class": "sublegal", "method": "any", "wound_class": "any"}
+ROW |= {"source": "stated for this option"}
 
 
 def _deaths(change: Change, ground: FormContext, start: str) -> Change:
-    given, *others = change.release_rates or (_ROW,)
+    given, *others = change.release_rates or (ROW,)
     row = dict[str, Any](given)
     sizes, methods, wounds, rates, errors = st.columns([2, 2, 2, 3, 3])
     with sizes:
-        size = _pick("Released", list(SIZES), row["size_class"], f"{start}-size", SIZES)
+        size = _pick(say("Released"), list(SIZES), row["size_class"], f"{start}-size", SIZES)
     with methods:
         known = ["any", *(one for one in ground.baseline.methods if one)]
-        said = {"any": "any method"} | {one: one for one in known[1:]}
-        method = _pick("By", known, row["method"], f"{start}-method", said)
+        said = {"any": phrase("any method")}
+        method = _pick(say("By"), known, row["method"], f"{start}-method", said)
     with wounds:
         hooked = row.get("wound_class") or "any"
-        wound = _pick("Hooked", list(WOUNDS), str(hooked), f"{start}-wound", WOUNDS)
+        wound = _pick(say("Hooked"), list(WOUNDS), str(hooked), f"{start}-wound", WOUNDS)
     row |= {"size_class": size, "method": method, "wound_class": wound}
     now = ground.today(change).rate(row)
     with rates:
-        rate = _percent_or_none("Die of it, %", row.get("rate_prop"), f"{start}-rate", f"now {now}")
+        label, unsaid = say("Die of it, %"), say("now {rate}", rate=now)
+        rate = _percent_or_none(label, row.get("rate_prop"), f"{start}-rate", unsaid)
     with errors:
-        error = percent("Standard error, %", float(row.get("rate_se") or 0), f"{start}-se", most=20)
+        label = say("Standard error, %")
+        error = percent(label, float(row.get("rate_se") or 0), f"{start}-se", most=20)
     if others:
-        st.caption(f"{len(others)} more rows of rates came with the option and hold too.")
+        st.caption(
+            say_n(
+                len(others),
+                "{n} more row of rates came with the option and holds too.",
+                "{n} more rows of rates came with the option and hold too.",
+            )
+        )
     if rate is None:
         return replace(change, release_rates=change.release_rates if others else ())
     rows: Any = (row | {"rate_prop": rate, "rate_se": error}, *others)
@@ -304,15 +351,16 @@ def _percent_or_none(label: str, part: Any, name: str, unsaid: str) -> float | N
 def _pick(label: str, options: list[str], value: str, name: str, said: dict[str, str]) -> str:
     options = options if value in options else [*options, value]
     seed(key(name), value)
-    return str(
-        st.selectbox(label, options, key=key(name), format_func=lambda one: said.get(one, one))
-    )
+
+    def words_of(one: str) -> str:
+        return say(said[one]) if one in said else one
+
+    return str(st.selectbox(label, options, key=key(name), format_func=words_of))
 
 
 def _effort(change: Change, _: FormContext, start: str) -> Change:
-    part = percent(
-        "Trips of an open day, % of today's", change.effort_factor, f"{start}-factor", most=200
-    )
+    label = say("Trips of an open day, % of today's")
+    part = percent(label, change.effort_factor, f"{start}-factor", most=200)
     return replace(change, effort_factor=part)
 
 

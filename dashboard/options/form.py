@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.options.option import Change, Option
+from dashboard.catalogue import phrase, say
 from dashboard.options import change_kinds, fields, option_sets
 from dashboard.options.change_kinds import ChangeKind, FormContext
 
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 #: Most changes of an option that the form adds; a file may have more, and they are shown.
 MOST_CHANGES = 4
 CHOSEN = "_set_chosen"
-ABOUT = (
+ABOUT = phrase(
     "Today's rules are always compared too. Each option says what it would change, from the day "
     "after the data end; a field left empty changes nothing."
 )
@@ -43,7 +44,7 @@ def _choose(found: OptionSet) -> int:
     key = fields.key("option")
     fields.seed(key, min(int(st.session_state.get(CHOSEN, 0)), n - 1))
     at = st.segmented_control(
-        "Option to change",
+        say("Option to change"),
         range(n),
         key=key,
         format_func=lambda one: f"{one + 1} · {found.options[one].name}",
@@ -56,12 +57,12 @@ def _choose(found: OptionSet) -> int:
 
 def _option(one: Option, ground: FormContext, *, at: int) -> Option:
     start = f"{at}"
-    name = fields.words("Name of the option", one.name, f"{start}-name")
+    name = fields.words(say("Name of the option"), one.name, f"{start}-name")
     changes = [
         _change(change, ground, start=f"{start}-{number}", number=number, of=len(one.changes))
         for number, change in enumerate(one.changes)
     ]
-    with st.expander("How anglers respond"):
+    with st.expander(say("How anglers respond")):
         response = _response(one, start)
     return replace(one, name=name, changes=tuple(changes), **response)  # type: ignore[arg-type]
 
@@ -69,7 +70,7 @@ def _option(one: Option, ground: FormContext, *, at: int) -> Option:
 def _change(change: Change, ground: FormContext, *, start: str, number: int, of: int) -> Change:
     """Draw a change: its areas, what it is about, and a row of widgets for each of that."""
     if of > 1:
-        st.markdown(f"**Change {number + 1}**")
+        st.markdown(say("**Change {n}**", n=number + 1))
     left, right = st.columns([1, 2])
     with left:
         areas = fields.areas(change.areas, ground, start)
@@ -86,23 +87,21 @@ def _change(change: Change, ground: FormContext, *, start: str, number: int, of:
 
 def _response(one: Option, start: str) -> dict[str, float]:
     st.caption(
-        "The data do not tell any of this: it is what you assume, and it is printed with the "
-        "answer."
+        say(
+            "The data do not tell any of this: it is what you assume, and it is printed with the "
+            "answer."
+        )
     )
     places = st.columns(3)
     with places[0]:
-        areas = fields.percent(
-            "Trips of closed days that go to open areas", one.to_other_areas_prop, f"{start}-areas"
-        )
+        label = say("Trips of closed days that go to open areas")
+        areas = fields.percent(label, one.to_other_areas_prop, f"{start}-areas")
     with places[1]:
-        days = fields.percent(
-            "Trips of closed days that go to open days of the same area and week",
-            one.to_other_days_prop,
-            f"{start}-days",
-        )
+        label = say("Trips of closed days that go to open days of the same area and week")
+        days = fields.percent(label, one.to_other_days_prop, f"{start}-days")
     with places[2]:
         elasticity = fields.slide(
-            "Per cent more trips for 1 % more fish kept per trip",
+            say("Per cent more trips for 1 % more fish kept per trip"),
             one.elasticity,
             f"{start}-elasticity",
             ends=(0.0, 2.0),
@@ -110,8 +109,12 @@ def _response(one: Option, start: str) -> dict[str, float]:
         )
     if areas + days > 1:
         st.warning(
-            f"More than all trips of closed days are moved ({100 * (areas + days):.0f} %): those "
-            f"to open days are taken as {100 * (1 - areas):.0f} %."
+            say(
+                "More than all trips of closed days are moved ({moved:.0f} %): those to open days "
+                "are taken as {days:.0f} %.",
+                moved=100 * (areas + days),
+                days=100 * (1 - areas),
+            )
         )
         days = round(1 - areas, 10)
     return {"to_other_areas_prop": areas, "to_other_days_prop": days, "elasticity": elasticity}
@@ -120,16 +123,16 @@ def _response(one: Option, start: str) -> dict[str, float]:
 def _buttons(made: OptionSet, at: int) -> None:
     one, n = made.options[at], len(made.options)
     with st.container(horizontal=True, key="option-buttons"):
-        if _pressed("Add an option", "add", is_shut=n >= option_sets.MOST):
-            turn(option_sets.added(made, Option(f"Option {n + 1}", (Change(),))), n)
-        if _pressed("Copy this option", "copy", is_shut=n >= option_sets.MOST):
+        if _pressed(say("Add an option"), "add", is_shut=n >= option_sets.MOST):
+            turn(option_sets.added(made, Option(say("Option {n}", n=n + 1), (Change(),))), n)
+        if _pressed(say("Copy this option"), "copy", is_shut=n >= option_sets.MOST):
             turn(option_sets.added(made, one), n)
-        if _pressed("Add a change to it", "more", is_shut=len(one.changes) >= MOST_CHANGES):
+        if _pressed(say("Add a change to it"), "more", is_shut=len(one.changes) >= MOST_CHANGES):
             turn(_with(made, at, replace(one, changes=(*one.changes, Change()))), at)
         is_bare = len(one.changes) < 2
-        if _pressed("Drop its last change", "less", is_shut=is_bare):
+        if _pressed(say("Drop its last change"), "less", is_shut=is_bare):
             turn(_with(made, at, replace(one, changes=one.changes[:-1])), at)
-        if _pressed("Remove this option", "remove", is_shut=n < 2):
+        if _pressed(say("Remove this option"), "remove", is_shut=n < 2):
             options = (*made.options[:at], *made.options[at + 1 :])
             turn(replace(made, options=options), max(at - 1, 0))
 

@@ -13,6 +13,7 @@ from analytics.options.option_file import write_options
 from analytics.options.report import HOW_FAR, HOW_FAR_HEADS, how_far
 from analytics.wording import numbers
 from dashboard import data, filters, html_tables, page_frame
+from dashboard.catalogue import phrase, say
 from dashboard.options import form, how_far_figures, option_sets
 
 if TYPE_CHECKING:
@@ -24,18 +25,18 @@ if TYPE_CHECKING:
 
 #: What may be asked for; the first is a question not put yet, so that nothing is worked out.
 FINDS = {
-    "": "Choose a rule",
-    Find.CLOSE: "latest closing date",
-    Find.DAILY_LIMIT: "largest daily limit",
-    Find.WEEKDAYS: "days of the week with most trips",
-    Find.MIN_LENGTH: "smallest minimum length",
-    Find.MARKED: "least share of days with marked fish only",
+    "": phrase("Choose a rule"),
+    Find.CLOSE: phrase("latest closing date"),
+    Find.DAILY_LIMIT: phrase("largest daily limit"),
+    Find.WEEKDAYS: phrase("days of the week with most trips"),
+    Find.MIN_LENGTH: phrase("smallest minimum length"),
+    Find.MARKED: phrase("least share of days with marked fish only"),
 }
 EVERY = "all"
 RISKS = ("0.1", "0.05", "0.2", "0.5")
 #: No option's changes stand beside the rule that is asked for.
 TODAY = ""
-SAID = {"solved": "the answers", "risk_curve": "the chance at each choice"}
+SAID = {"solved": phrase("the answers"), "risk_curve": phrase("the chance at each choice")}
 
 
 def draw(
@@ -44,27 +45,31 @@ def draw(
     """Draw the question and, where a rule is chosen, its answer."""
     places = st.columns(4)
     with places[0]:
-        find = filters.pick("What is the", [*FINDS], key="find", words=FINDS.__getitem__)
+        label = say("What is the")
+        find = filters.pick(label, [*FINDS], key="find", words=lambda one: say(FINDS[one]))
     ids = sorted(labels, key=lambda one: one != on.binding)
-    named = {**labels, EVERY: "all limits together"}
+    named = {**labels, EVERY: say("all limits together")}
     with places[1]:
         limit = filters.pick(
-            "that keeps within", [*ids, EVERY], key="keep", words=named.__getitem__
+            say("that keeps within"), [*ids, EVERY], key="keep", words=named.__getitem__
         )
     with places[2]:
         risk = filters.pick(
-            "but for a risk of", RISKS, key="risk", words=lambda one: f"{100 * float(one):g} %"
+            say("but for a risk of"), RISKS, key="risk", words=lambda one: f"{100 * float(one):g} %"
         )
     options = {one.name: one for one in st.session_state[option_sets.SET].options}
     with places[3]:
         beside = filters.pick(
-            "beside", [TODAY, *options], key="beside", words=lambda one: one or "today's rules"
+            say("beside"),
+            [TODAY, *options],
+            key="beside",
+            words=lambda one: one or say("today's rules"),
         )
     with st.container(key="how-far"):
         if find:
             solve = Solve(Find(find), float(risk), None if limit == EVERY else limit)
             first = options.get(beside, Option(TODAY))
-            _answer(choice, replace(first, name="How far", solve=solve), about, beside)
+            _answer(choice, replace(first, name=say("How far"), solve=solve), about, beside)
 
 
 def _answer(choice: Choice, option: Option, about: ReportContext, beside: str) -> None:
@@ -85,18 +90,20 @@ def _answer(choice: Choice, option: Option, about: ReportContext, beside: str) -
         if tables["risk_curve"].num_rows:
             how_far_figures.curve(tables["risk_curve"].to_pylist(), dict(one.asked))
         if one.asked["find"] in (Find.CLOSE, Find.DAILY_LIMIT) and tables["risk_curve"].num_rows:
-            how_far_figures.frontier(choice, text, option, beside or "today's rules")
+            how_far_figures.frontier(choice, text, option, beside or say("today's rules"))
         for name, said in SAID.items():
-            page_frame.download(said, tables[name], choice, f"options.{name}", is_every_area=True)
+            page_frame.download(
+                say(said), tables[name], choice, f"options.{name}", is_every_area=True
+            )
 
 
 def _make(one: HowFar, option: Option, beside: str) -> None:
     """Offer the answer as an option of the set."""
-    value, name = one.asked["value"], FINDS[one.asked["find"]]
+    value, name = one.asked["value"], say(FINDS[one.asked["find"]])
     found = st.session_state[option_sets.SET]
     if not value or len(found.options) >= option_sets.MOST:
         return
-    if st.button("Make this an option", key="press-how-far"):
+    if st.button(say("Make this an option"), key="press-how-far"):
         areas = tuple(one.asked["areas"].split(";"))
         named = f"{beside}, {name}" if beside else name
         made = replace(with_value(option, areas, value), name=named)

@@ -13,6 +13,7 @@ from analytics.options.report import GAINS, Points, value_words
 from analytics.rounding import chance
 from analytics.wording import numbers
 from dashboard import data, filters, page_frame
+from dashboard.catalogue import phrase, say
 from dashboard.charts import risk as drawn
 from dashboard.charts.risk import Answered, Choice, Spot
 from dashboard.options import form, option_sets
@@ -27,11 +28,11 @@ Row = dict[str, Any]
 
 #: Names of the axis of each rule's choices.
 _AXES = {
-    Find.CLOSE: "last open day",
-    Find.MARKED: "marked fish only from",
-    Find.DAILY_LIMIT: "daily limit, Chinook",
-    Find.MIN_LENGTH: "minimum length, mm",
-    Find.WEEKDAYS: "sets of days of the week, by angler trips",
+    Find.CLOSE: phrase("last open day"),
+    Find.MARKED: phrase("marked fish only from"),
+    Find.DAILY_LIMIT: phrase("daily limit, Chinook"),
+    Find.MIN_LENGTH: phrase("minimum length, mm"),
+    Find.WEEKDAYS: phrase("sets of days of the week, by angler trips"),
 }
 _FOLD = "frontier-fold"
 
@@ -39,6 +40,7 @@ _FOLD = "frontier-fold"
 def curve(rows: Sequence[Row], asked: Row) -> None:
     """Draw the chance at each choice of a rule; `asked` is the answer at the risk asked."""
     find = Find(asked["find"])
+    axis = say(_AXES[find])
     choices = [
         Choice(_tick(find, row), _words(find, row), row["prob"], row["prob_low"], row["prob_high"])
         for row in rows
@@ -47,12 +49,12 @@ def curve(rows: Sequence[Row], asked: Row) -> None:
     figure = drawn.curve(
         choices,
         answer,
-        of=_AXES[find],
+        of=axis,
         is_steady=find is not Find.WEEKDAYS,
         palette=page_frame.colours(),
     )
     title = _finding(choices, answer)
-    alt = f"{title}. {drawn.curve_alt(choices, answer, of=_AXES[find])}"
+    alt = f"{title}. {drawn.curve_alt(choices, answer, of=axis)}"
     page_frame.panel(title, figure, key="risk-curve", alt=alt)
     signs = drawn.CURVE_SIGNS if find is not Find.WEEKDAYS else drawn.CURVE_SIGNS[2:3]
     left_out = [] if answer.place is not None else ["◆"]
@@ -64,9 +66,9 @@ def curve(rows: Sequence[Row], asked: Row) -> None:
 def _tick(find: Find, row: Row) -> str:
     if find is Find.CLOSE:
         day = row["last_open_day"]
-        return "none" if day is None else numbers.day_words(day)
+        return say("none") if day is None else numbers.day_words(day)
     if find is Find.MARKED:
-        return numbers.day_words(date.fromisoformat(row["value"])) if row["value"] else "never"
+        return numbers.day_words(date.fromisoformat(row["value"])) if row["value"] else say("never")
     return "" if find is Find.WEEKDAYS else str(row["value"])
 
 
@@ -89,10 +91,12 @@ def _finding(choices: Sequence[Choice], answer: Answered) -> str:
     wanted = f"{100 * answer.risk:g} %"
     if answer.place is not None:
         found = choices[answer.place]
-        return f"The chance stays at or below {wanted} with: {found.words}"
+        return say(
+            "The chance stays at or below {risk} with: {rule}", risk=wanted, rule=found.words
+        )
     if all(one.chance > answer.risk for one in choices):
-        return f"No choice of this rule brings the chance down to {wanted}"
-    return f"The chance does not rise steadily: several stretches keep {wanted}"
+        return say("No choice of this rule brings the chance down to {risk}", risk=wanted)
+    return say("The chance does not rise steadily: several stretches keep {risk}", risk=wanted)
 
 
 def frontier(choice: Chosen, toml: str, option: Option, now: str) -> None:
@@ -104,18 +108,18 @@ def frontier(choice: Chosen, toml: str, option: Option, now: str) -> None:
     def drawn_() -> None:
         table = data.how_far(choice.index.card, toml, is_frontier=True)["frontier"]
         if not table.num_rows:
-            st.caption("There is no season ahead in which these rules would change anything.")
+            st.caption(say("There is no season ahead in which these rules would change anything."))
             return
         _points(Points(table.to_pylist()), option, now)
         page_frame.download(
-            "opportunity against risk", table, choice, "options.frontier", is_every_area=True
+            say("opportunity against risk"), table, choice, "options.frontier", is_every_area=True
         )
 
-    page_frame.folded("Opportunity against risk", _FOLD, drawn_)
+    page_frame.folded(say("Opportunity against risk"), _FOLD, drawn_)
 
 
 def _points(points: Points, option: Option, now: str) -> None:
-    gain = filters.switch("Opportunity", list(GAINS), key="gain", words=GAINS.__getitem__)
+    gain = filters.switch(say("Opportunity"), list(GAINS), key="gain", words=GAINS.__getitem__)
     asked = option.solve
     best = None if asked is None else points.best(gain, asked.risk)
     spots = [_spot(points, row, gain) for row in points.rows]
@@ -137,9 +141,15 @@ def _spot(points: Points, row: Mapping[str, Any], gain: str) -> Spot:
 
 def _figure(spots: Sequence[Spot], risk: float, best: Spot | None, gain: str, now: str) -> None:
     wanted = f"{100 * risk:g} %"
-    title = f"No point keeps the chance at or below {wanted}"
+    title = say("No point keeps the chance at or below {risk}", risk=wanted)
     if best is not None:
-        title = f"Most {GAINS[gain]} at a risk of {wanted}: {best.words} ({best.gain:,.0f})"
+        title = say(
+            "Most {gain} at a risk of {risk}: {rules} ({n:,.0f})",
+            gain=GAINS[gain],
+            risk=wanted,
+            rules=best.words,
+            n=best.gain,
+        )
     named = {"of": GAINS[gain]}
     figure = drawn.frontier(spots, risk, best, now=now, palette=page_frame.colours(), **named)
     alt = f"{title}. {drawn.frontier_alt(spots, best, **named)}"
@@ -160,12 +170,14 @@ def _make(points: Points, best: Mapping[str, Any] | None, option: Option, gain: 
     def said(at: int) -> str:
         row = free[at]
         words = points.words(row)
-        return f"{words}: chance {chance(row['prob'])}, {row[gain]:,.0f} {GAINS[gain]}"
+        known = {"rules": words, "chance": chance(row["prob"]), "n": row[gain]}
+        return say("{rules}: chance {chance}, {n:,.0f} {gain}", gain=GAINS[gain], **known)
 
     first = free.index(best) if best in free else 0
     places = range(len(free))
-    at = int(st.selectbox("A point to make an option", places, index=first, format_func=said))
-    if st.button("Make this point an option", key="press-point"):
+    label = say("A point to make an option")
+    at = int(st.selectbox(label, places, index=first, format_func=said))
+    if st.button(say("Make this point an option"), key="press-point"):
         name = points.words(free[at])
         made = replace(with_point(option, free[at]), name=f"{name[:1].upper()}{name[1:]}")
         form.turn(option_sets.added(found, made), len(found.options))

@@ -13,6 +13,7 @@ from analytics.errors import UsageError
 from analytics.options.option import Change, Option, OptionSet
 from analytics.options.option_file import from_link, read_options, to_link
 from dashboard import url_state
+from dashboard.catalogue import phrase, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -25,12 +26,12 @@ MOST = 10
 #: The choice in the link, and what is held beside it: the set itself, its link, the form's number.
 KEY = "set"
 SET, _LINKED, _FORM, _FILE = "_set", "_set_linked", "_set_form", "_set_file"
-TOO_LONG = "These options are too long for a link: save them as a file to pass them on."
-KEPT = "The file was not taken, and the options stay as they were:"
+TOO_LONG = phrase("These options are too long for a link: save them as a file to pass them on.")
+KEPT = phrase("The file was not taken, and the options stay as they were:")
 #: How long before the median date the first example closes, and, where no limit is reached with an
 #: even chance, how long before the planned close: our choice, no source.
 BEFORE, EARLY = timedelta(days=7), timedelta(days=14)
-STARTS_FROM = (
+STARTS_FROM = phrase(
     "The option to start from closes the areas of the limit that is reached first, a week before "
     "the day by which it is exceeded with a probability of 50 %, or at once where that day is "
     "nearer. Where no limit is likely to be exceeded it closes two weeks before the planned close."
@@ -58,7 +59,7 @@ def held(baseline: Baseline, first: FirstLimit | None = None) -> tuple[OptionSet
         found = from_link(asked[0])
     except UsageError as error:
         take(example(baseline, first))
-        return state[SET], [f"{error}; an example stands in its place"]
+        return state[SET], [say("{error}; an example stands in its place", error=error)]
     take(found)
     return state[SET], _over(found)
 
@@ -81,7 +82,7 @@ def hold(found: OptionSet) -> str:
             state[_LINKED] = ""
             why = str(error)
     elif not state.get(_LINKED):
-        why = TOO_LONG
+        why = say(TOO_LONG)
     state[SET], state[KEY] = found, state[_LINKED]
     return why
 
@@ -106,10 +107,10 @@ def uploaded(
     try:
         found = read_options(file.getvalue())
     except UsageError as error:
-        return [KEPT, *str(error).splitlines()]
+        return [say(KEPT), *str(error).splitlines()]
     faults = list(check(found))
     if faults:
-        return [KEPT, *faults]
+        return [say(KEPT), *faults]
     take(found)
     return _over(found)
 
@@ -119,8 +120,12 @@ def _over(found: OptionSet) -> list[str]:
     if n <= MOST:
         return []
     return [
-        f"{n} options were given and the first {MOST} are shown; the command "
-        "`blackmouth options` compares them all"
+        say(
+            "{n} options were given and the first {most} are shown; the command "
+            "`blackmouth options` compares them all",
+            n=n,
+            most=MOST,
+        )
     ]
 
 
@@ -131,7 +136,7 @@ def example(baseline: Baseline, first: FirstLimit | None = None) -> OptionSet:
     if first is not None and first.half is not None:
         close = first.half - BEFORE
     change = Change(areas=areas, close_from=max(close, first_day(baseline)))
-    return OptionSet("", (Option("Close early", (change,)),))
+    return OptionSet("", (Option(say("Close early"), (change,)),))
 
 
 def added(found: OptionSet, one: Option) -> OptionSet:
@@ -144,7 +149,7 @@ def named(found: OptionSet) -> OptionSet:
     seen: set[str] = set()
     options = []
     for number, one in enumerate(found.options, start=1):
-        start = one.name.strip() or f"Option {number}"
+        start = one.name.strip() or say("Option {n}", n=number)
         name, again = start, 1
         while name.casefold() in seen:
             again += 1

@@ -10,6 +10,7 @@ from analytics.options.report import risk_moved
 from analytics.rounding import DASH, chance
 from analytics.wording import numbers
 from analytics.wording.limits import day, is_by_now
+from dashboard.catalogue import phrase, say
 from dashboard.options import records
 
 if TYPE_CHECKING:
@@ -21,9 +22,12 @@ if TYPE_CHECKING:
     from analytics.wording.numbers import Measurement
     from dashboard.options.records import Answered
 
+    #: What is said of a change, and whether it begins with a verb of the option.
+    Said = tuple[str, bool]
+
 #: A change of a chance that is given: one point.
 POINT = 0.01
-MEANING = (
+MEANING = phrase(
     "Figures are totals of the whole season, so far and to come. All options are compared on the "
     "same draws of what may come, so a difference (in bold) is that of the rules alone; below each "
     "figure stands its interval. A limit is likely exceeded where its chance is 50 % or more; the "
@@ -31,7 +35,7 @@ MEANING = (
     "How a chance differs from today's is in percentage points, ± the standard error that the "
     "number of draws leaves in it (Monte-Carlo error); the error of the data is in the chances."
 )
-DOMINANCE = (
+DOMINANCE = phrase(
     "An option is dominated where another is at least as good on every count and better on one: "
     "more angler trips, more fish kept, fewer sublegal releases, fewer deaths, and a lower "
     "probability of exceeding each limit."
@@ -39,14 +43,14 @@ DOMINANCE = (
 _TRIPS, _KEPT, _DEATHS = "angler_trips", "kept_fish", "total_deaths_fish"
 #: Quantity, what is said of less and of more.
 _SAID = {
-    _DEATHS: ("saves about {} deaths", "costs about {} more deaths"),
-    _TRIPS: ("costs {} angler trips", "gives {} more angler trips"),
-    _KEPT: ("{} fewer Chinook are kept", "{} more Chinook are kept"),
+    _DEATHS: (phrase("saves about {n} deaths"), phrase("costs about {n} more deaths")),
+    _TRIPS: (phrase("costs {n} angler trips"), phrase("gives {n} more angler trips")),
+    _KEPT: (phrase("{n} fewer Chinook are kept"), phrase("{n} more Chinook are kept")),
 }
 _UNSURE = {
-    _DEATHS: "deaths show no clear change",
-    _TRIPS: "angler trips show no clear change",
-    _KEPT: "Chinook kept show no clear change",
+    _DEATHS: phrase("deaths show no clear change"),
+    _TRIPS: phrase("angler trips show no clear change"),
+    _KEPT: phrase("Chinook kept show no clear change"),
 }
 
 
@@ -61,27 +65,43 @@ def is_many(found: Answered) -> bool:
 
 def summary(found: Answered, area: str | None, index: BulletinIndex) -> str:
     """Return what many options come to: the fewest limits exceeded, the most deaths (Markdown)."""
-    where = "" if area is None else f" in {numbers.plain(index.name(area))}"
-    parts = []
-    likely = {name: found.likely(name) for name in found.changed}
-    of = max(of for _, of in likely.values())
-    if of:
-        least = min(n for n, _ in likely.values())
-        best = [numbers.plain(name) for name, (n, _) in likely.items() if n == least]
-        today, _ = found.likely(found.options[0])
-        named = f"**{best[0]}**" if len(best) == 1 else f"{len(best)} of them"
-        parts.append(f"the fewest limits are likely exceeded under {named}: {least} of {of}")
-        parts[-1] += f" (today {today})"
+    where = "" if area is None else say(" in {area}", area=numbers.plain(index.name(area)))
+    parts = [_fewest_limits(found)]
     moved = {name: found.difference(name, area, _DEATHS) for name in found.changed}
     saved = [name for name, one in moved.items() if one.high is not None and one.high < 0]
     if saved:
         most = min(saved, key=lambda name: moved[name].value or 0.0)
-        one = moved[most]
-        words = f"**{numbers.plain(most)}** saves the most deaths{where}, {signed(one)}"
-        parts.append(f"{words} ({signed_span(one)})")
+        parts.append(
+            say(
+                "**{option}** saves the most deaths{where}, {deaths} ({span})",
+                option=numbers.plain(most),
+                where=where,
+                deaths=signed(moved[most]),
+                span=signed_span(moved[most]),
+            )
+        )
     else:
-        parts.append(f"none clearly saves deaths{where}")
-    return f"Of {len(found.changed)} options: {'; '.join(parts)}."
+        parts.append(say("none clearly saves deaths{where}", where=where))
+    return say(
+        "Of {n} options: {parts}.", n=len(found.changed), parts="; ".join(filter(None, parts))
+    )
+
+
+def _fewest_limits(found: Answered) -> str:
+    """Return under which options the fewest limits are likely exceeded; empty where not known."""
+    likely = {name: found.likely(name) for name in found.changed}
+    of = max(of for _, of in likely.values())
+    if not of:
+        return ""
+    least = min(n for n, _ in likely.values())
+    best = [numbers.plain(name) for name, (n, _) in likely.items() if n == least]
+    return say(
+        "the fewest limits are likely exceeded under {options}: {least} of {of} (today {today})",
+        options=f"**{best[0]}**" if len(best) == 1 else say("{n} of them", n=len(best)),
+        least=least,
+        of=of,
+        today=found.likely(found.options[0])[0],
+    )
 
 
 def options_answer(
@@ -89,8 +109,8 @@ def options_answer(
 ) -> str:
     """Return a sentence on each option (Markdown)."""
     if not found.changed:
-        return "There is no option to compare; add one below."
-    where = "" if area is None else f" (in {numbers.plain(index.name(area))})"
+        return say("There is no option to compare; add one below.")
+    where = "" if area is None else say(" (in {area})", area=numbers.plain(index.name(area)))
     return "\n\n".join(_sentence(found, limits, name, area, where) for name in found.changed)
 
 
@@ -98,12 +118,12 @@ def dominated(found: Answered) -> str:
     """Return which options are dominated, and by which (Markdown)."""
     every = (cell for cells in found.assumptions.values() for cell in cells)
     if any(has_code(cell, "dominance_not_judged") for cell in every):
-        return "Which options are dominated is not known: a count of some option is missing."
-    named = [
-        f"**{numbers.plain(name)}**" + (f" (by {numbers.plain(by)})" if by else "")
-        for name, by in found.dominated.items()
-    ]
-    return f"Dominated options: {', '.join(named) if named else 'none'}."
+        return say("Which options are dominated is not known: a count of some option is missing.")
+    named = []
+    for name, by in found.dominated.items():
+        other = say(" (by {option})", option=numbers.plain(by)) if by else ""
+        named.append(f"**{numbers.plain(name)}**{other}")
+    return say("Dominated options: {options}.", options=", ".join(named) or say("none"))
 
 
 def _sentence(
@@ -111,42 +131,45 @@ def _sentence(
 ) -> str:
     start = f"**{numbers.plain(name)}**{where}"
     by = found.dominated.get(name)
-    tail = f" It is dominated on every count by {numbers.plain(by)}." if by else ""
+    tail = ""
+    if by:
+        tail = " " + say("It is dominated on every count by {option}.", option=numbers.plain(by))
     changes = {one: found.difference(name, area, one) for one in _SAID}
     level = found.figures[(name, area, _DEATHS)]["ci_level"]
     if all(records.is_nothing(one) for one in changes.values()):
-        return f"{start} changes nothing against today's rule.{tail}"
+        return say("{option} changes nothing against today's rule.", option=start) + tail
     deaths = _said(_DEATHS, changes[_DEATHS], level)
     trips = _said(_TRIPS, changes[_TRIPS])
-    kept = _said(_KEPT, changes[_KEPT])
-    both = f"{_joined(start, deaths, trips)}; {kept}"
-    return f"{both}; {_of_limits(found, limits, name)}.{tail}"
+    kept, _ = _said(_KEPT, changes[_KEPT])
+    return f"{_joined(start, deaths, trips)}; {kept}; {_of_limits(found, limits, name)}.{tail}"
 
 
-def _joined(start: str, deaths: str, trips: str) -> str:
+def _joined(start: str, deaths: Said, trips: Said) -> str:
     """Return the first two parts: those that begin with a verb follow the name of the option."""
-    if deaths.startswith(("saves", "costs")):
-        return f"{start} {deaths}" + (f" and {trips}" if _is_verb(trips) else f"; {trips}")
-    return f"{start}: {deaths}" + (f"; it {trips}" if _is_verb(trips) else f"; {trips}")
+    known = {"option": start, "deaths": deaths[0], "trips": trips[0]}
+    if deaths[1] and trips[1]:
+        return say("{option} {deaths} and {trips}", **known)
+    if deaths[1]:
+        return say("{option} {deaths}; {trips}", **known)
+    if trips[1]:
+        return say("{option}: {deaths}; it {trips}", **known)
+    return say("{option}: {deaths}; {trips}", **known)
 
 
-def _is_verb(words: str) -> bool:
-    return words.startswith(("costs", "gives"))
-
-
-def _said(name: str, one: Measurement, level: float | None = None) -> str:
+def _said(name: str, one: Measurement, level: float | None = None) -> Said:
     if one.value is None:
-        return f"what it does to {nouns([name])} cannot be given"
+        return say("what it does to {what} cannot be given", what=nouns([name])), False
     if records.is_nothing(one):
-        return f"{nouns([name])} stay as they are"
+        return say("{what} stay as they are", what=nouns([name])), False
     span = signed_span(one)
     named = "" if level is None else f"{numbers.level(level)} CI "
     if one.low is None or one.high is None or one.low <= 0 <= one.high:
-        return f"{_UNSURE[name]} ({signed(one)}{', ' + named + span if span else ''})"
+        shown = f"({signed(one)}{', ' + named + span if span else ''})"
+        return f"{say(_UNSURE[name])} {shown}", False
     less, more = _SAID[name]
     ends = sorted((abs(one.low), abs(one.high)))
     size = f"**{one.shown(abs(one.value))}** ({named}{one.shown(ends[0])}–{one.shown(ends[1])})"
-    return (less if one.value < 0 else more).format(size)
+    return say(less if one.value < 0 else more, n=size), name != _KEPT
 
 
 def signed(one: Measurement) -> str:
@@ -158,7 +181,7 @@ def signed_span(one: Measurement) -> str:
     """Return the interval of a difference, such as ``−470 to −180``; empty where it has none."""
     if one.low is None or one.high is None:
         return ""
-    return f"{_sign(one, one.low)} to {_sign(one, one.high)}"
+    return say("{low} to {high}", low=_sign(one, one.low), high=_sign(one, one.high))
 
 
 def _sign(one: Measurement, value: float) -> str:
@@ -170,24 +193,29 @@ def _of_limits(found: Answered, limits: Mapping[str, str], name: str) -> str:
     """Return how many limits are likely exceeded, the first one, and the worst rise of a chance."""
     n, of = found.likely(name)
     if not of:
-        return "no limit can be given"
+        return say("no limit can be given")
     today, _ = found.likely(found.options[0])
-    parts = [f"limits likely exceeded: **{n} of {of}** (today {today})"]
+    text = phrase("limits likely exceeded: **{n} of {of}** (today {today})")
+    parts = [say(text, n=n, of=of, today=today)]
     binding = found.reach.get((found.binding, name)) if found.binding else None
     if binding is not None and binding["prob_exceeded_by_close"] is not None:
-        what = (
-            f"the probability of exceeding the limit reached first, on {_named(limits, binding)},"
-        )
         before = found.reach.get((binding["limit_id"], found.options[0]))
-        parts.append(f"{what} {_chances(binding)}{_days(before, binding, found.through)}")
+        parts.append(
+            say(
+                "the probability of exceeding the limit reached first, on {limit}, {chances}{days}",
+                limit=_named(limits, binding),
+                chances=_chances(binding),
+                days=_days(before, binding, found.through),
+            )
+        )
     worst = found.worst(name)
     if (
         worst is not None
         and worst is not binding
         and worst["prob_exceeded_by_close_difference"] >= POINT
     ):
-        parts.append(f"the chance that rises most is that of {_named(limits, worst)}, ")
-        parts[-1] += _chances(worst).removeprefix("rises ")
+        text = phrase("the chance that rises most is that of {limit}, {chances}")
+        parts.append(say(text, limit=_named(limits, worst), chances=_from_to(worst)))
     return "; ".join(parts)
 
 
@@ -198,13 +226,19 @@ def _named(limits: Mapping[str, str], line: Line) -> str:
 def _chances(line: Line) -> str:
     """Return how a chance moves, such as ``falls from 64 % to 12 %``."""
     now, moved = line["prob_exceeded_by_close"], line["prob_exceeded_by_close_difference"]
-    before = None if moved is None else now - moved
-    if before is None:
-        return f"is **{chance(now)}**"
-    if abs(now - before) < POINT or chance(before) == chance(now):
-        return f"stays at **{chance(now)}**"
-    verb = "falls" if now < before else "rises"
-    return f"{verb} from {chance(before)} to **{chance(now)}** ({risk_moved(line)})"
+    if moved is None:
+        return say("is **{chance}**", chance=chance(now))
+    if abs(moved) < POINT or chance(now - moved) == chance(now):
+        return say("stays at **{chance}**", chance=chance(now))
+    if moved < 0:
+        return say("falls {chances}", chances=_from_to(line))
+    return say("rises {chances}", chances=_from_to(line))
+
+
+def _from_to(line: Line) -> str:
+    now, moved = line["prob_exceeded_by_close"], line["prob_exceeded_by_close_difference"]
+    known = {"before": chance(now - moved), "now": chance(now), "moved": risk_moved(line)}
+    return say("from {before} to **{now}** ({moved})", **known)
 
 
 def _days(today: Line | None, line: Line, through: date | None) -> str:
@@ -214,4 +248,4 @@ def _days(today: Line | None, line: Line, through: date | None) -> str:
         return ""
     if is_by_now(before, through) or is_by_now(now, through):
         return ""  # no day to come: the limit may be exceeded already
-    return f", and its day moves from {day(before)} to {day(now)}"
+    return say(", and its day moves from {before} to {now}", before=day(before), now=day(now))

@@ -9,6 +9,7 @@ from analytics.options.report import COUNTS, risk_moved
 from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, chance
 from dashboard import html_tables
+from dashboard.catalogue import phrase, say
 from dashboard.options import records, sentences
 from dashboard.released.records import head
 from dashboard.season_limits.table import reached
@@ -21,11 +22,17 @@ if TYPE_CHECKING:
     from analytics.wording.bulletin_index import BulletinIndex
     from dashboard.options.records import Answered, Line
 
-OF_LIMITS = ("Limits likely exceeded", "Probability of exceeding the limit reached first")
-HEADS = ("Option", *(QUANTITIES[name].label for name in COUNTS), *OF_LIMITS)
+OF_LIMITS = (
+    phrase("Limits likely exceeded"),
+    phrase("Probability of exceeding the limit reached first"),
+)
+HEADS = (phrase("Option"), *(QUANTITIES[name].label for name in COUNTS), *OF_LIMITS)
 LIMIT_HEADS = (
-    *("Option", "Total at the end", "Probability of exceeding", "Against today's rule"),
-    "Reached on",
+    phrase("Option"),
+    phrase("Total at the end"),
+    phrase("Probability of exceeding"),
+    phrase("Against today's rule"),
+    phrase("Reached on"),
 )
 
 
@@ -46,7 +53,7 @@ def decision(
     changed = defaultdict[str, list[str]](list)
     for one in rules:
         changed[one.option].append(_rule(one))
-    heads = HEADS if found.limits else HEADS[: -len(OF_LIMITS)]
+    heads = [say(one) for one in (HEADS if found.limits else HEADS[: -len(OF_LIMITS)])]
     lines: list[str] = []
     for area in areas:
         if len(areas) > 1 or area is not None:
@@ -73,7 +80,9 @@ def _line(
         inside += [_likely(found, name), _chance(found, labels, name)]
     is_first = name == found.options[0]
     by = found.dominated.get(name)
-    below = html_tables.small(*rules, f"▽ dominated on every count by {by}" if by else "")
+    below = html_tables.small(
+        *rules, say("▽ dominated on every count by {option}", option=by) if by else ""
+    )
     return html_tables.line(heads, name, inside, is_all=is_first, below=below)
 
 
@@ -93,8 +102,8 @@ def _figure(found: Answered, name: str, area: str | None, quantity: str, *, is_s
     moved = found.difference(name, area, quantity)
     above = "" if is_short else shown
     if records.is_nothing(moved):
-        return above + html_tables.bold("no change")
-    span = sentences.signed_span(moved) or "no interval"
+        return above + html_tables.bold(say("no change"))
+    span = sentences.signed_span(moved) or say("no interval")
     return above + html_tables.bold(sentences.signed(moved)) + html_tables.small(span)
 
 
@@ -102,8 +111,9 @@ def _likely(found: Answered, name: str) -> str:
     n, of = found.likely(name)
     if not of:
         return DASH
-    today = "" if name == found.options[0] else f"today {found.likely(found.options[0])[0]}"
-    return f"{n} of {of}" + html_tables.small(today)
+    before, _ = found.likely(found.options[0])
+    today = "" if name == found.options[0] else say("today {n}", n=before)
+    return say("{n} of {of}", n=n, of=of) + html_tables.small(today)
 
 
 def _chance(found: Answered, labels: Mapping[str, str], name: str) -> str:
@@ -126,32 +136,33 @@ def limits(
     one: str | None = None,
 ) -> str:
     """Return each limit, or `one` of them, under each option as HTML."""
-    known = passed or {}
+    known, heads = passed or {}, [*map(say, LIMIT_HEADS)]
     lines: list[str] = []
     for limit in found.limits if one is None else [one]:
-        lines += [html_tables.group(LIMIT_HEADS, labels.get(limit, limit))] * (one is None)
+        lines += [html_tables.group(heads, labels.get(limit, limit))] * (one is None)
         lines += [
             _limit_line(
                 name,
                 found.reach[(limit, name)],
                 _reached(found.reach[(limit, name)], through, known.get(limit)),
+                heads,
                 is_today=name == found.options[0],
             )
             for name in found.options
             if (limit, name) in found.reach
         ]
     kind = "bm-slim-limit" if one is not None and sentences.is_many(found) else ""
-    return html_tables.table(LIMIT_HEADS, lines, kind=kind) if lines else ""
+    return html_tables.table(heads, lines, kind=kind) if lines else ""
 
 
-def _limit_line(name: str, line: Line, days: str, *, is_today: bool) -> str:
+def _limit_line(name: str, line: Line, days: str, heads: Sequence[str], *, is_today: bool) -> str:
     inside = [
         html_tables.amount(records.total(line)),
         DASH if line["prob_exceeded_by_close"] is None else chance(line["prob_exceeded_by_close"]),
         DASH if is_today else risk_moved(line),
         days,
     ]
-    return html_tables.line(LIMIT_HEADS, name, inside, is_all=is_today)
+    return html_tables.line(heads, name, inside, is_all=is_today)
 
 
 def _reached(line: Line, through: date, passed: float | None) -> str:
@@ -159,6 +170,8 @@ def _reached(line: Line, through: date, passed: float | None) -> str:
     if line["prob_exceeded_by_close"] is None:
         return DASH
     if late is not None and late <= through:
-        surely = "" if passed is None else f"the chance that it is: {chance(passed)}"
-        return "exceeded already" + html_tables.small(surely)
+        surely = ""
+        if passed is not None:
+            surely = say("the chance that it is: {chance}", chance=chance(passed))
+        return say("exceeded already") + html_tables.small(surely)
     return reached(line, through, passed)

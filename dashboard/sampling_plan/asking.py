@@ -19,6 +19,7 @@ from analytics.settings import Paper
 from analytics.weeks import week_of
 from analytics.wording import numbers
 from dashboard import data, filters, url_state
+from dashboard.catalogue import phrase, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -31,12 +32,12 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 OBJECTIVES = {
-    Objective.WORST: "The least precise area first",
-    Objective.SUM: "All areas alike",
-    Objective.ALL_AREAS: "All areas together",
+    Objective.WORST: phrase("The least precise area first"),
+    Objective.SUM: phrase("All areas alike"),
+    Objective.ALL_AREAS: phrase("All areas together"),
 }
 #: What each objective means, for the reader who chooses.
-MEANINGS = (
+MEANINGS = phrase(
     "*The least precise area first*: the greatest relative error of any area is made least. "
     "*All areas alike*: the sum of squared relative errors of the areas is made least. *All areas "
     "together*: the figure of all areas is made most precise, whatever single areas get. Each is "
@@ -48,12 +49,13 @@ _ONE_WEEK, _TO_THE_END = "week", "end"
 _N_WEEKS = "sampling-plan-weeks"
 #: Seconds of planning after which it is said how far it is.
 _QUIET = 0.5
-_BY = {SHIFTS: "Number of shifts", TARGET: "Wanted precision"}
+_BY = {SHIFTS: phrase("Number of shifts"), TARGET: phrase("Wanted precision")}
 #: Wanted percent standard errors that can be chosen.
 _TARGETS = ("5", "10", "15", "20", "25", "30", "35", "40", "50")
 _FIRST_TARGET = "30"
 #: Half-widths of intervals that can be wanted, in points.
 _WIDTHS, _FIRST_WIDTH = ("3", "5", "7", "10", "15", "20"), "10"
+_PAPERS = {Paper.A4: phrase("A4"), Paper.LETTER: phrase("Letter")}
 _MOST_SHIFTS, _FIRST_SHIFTS, _FIRST_SEED = 2000, 24, 1
 
 
@@ -102,11 +104,11 @@ def ask(weeks: tuple[str, ...], sites: Mapping[str, str], *, shifts_now: int) ->
     """
     columns = st.columns([3, 3, 2, 2, 3], vertical_alignment="bottom")
     with columns[0]:
-        week = filters.pick("Week", weeks, key="week", words=_week_words)
+        week = filters.pick(say("Week"), weeks, key="week", words=_week_words)
     with columns[1]:
         through = _ask_through(weeks[weeks.index(week) :])
     with columns[2]:
-        by = filters.pick("Plan by", tuple(_BY), key="by", words=_BY.__getitem__)
+        by = filters.pick(say("Plan by"), tuple(_BY), key="by", words=lambda one: say(_BY[one]))
     with columns[3]:
         shifts, target = None, None
         if by == SHIFTS:
@@ -114,13 +116,14 @@ def ask(weeks: tuple[str, ...], sites: Mapping[str, str], *, shifts_now: int) ->
             shifts = _ask_shifts(shifts_now or _FIRST_SHIFTS, n_weeks)
         else:
             st.session_state.setdefault("target", st.query_params.get("target", _FIRST_TARGET))
-            target = filters.pick("PSE of every area", _TARGETS, key="target", words=_percent)
+            label = say("PSE of every area")
+            target = filters.pick(label, _TARGETS, key="target", words=_percent)
     with columns[4]:
         objective = filters.pick(
-            "Objective",
+            say("Objective"),
             tuple(map(str, OBJECTIVES)),
             key="objective",
-            words=lambda one: OBJECTIVES[Objective(one)],
+            words=lambda one: say(OBJECTIVES[Objective(one)]),
         )
     return Ask(week, through, shifts, target, objective, *_ask_bounds(sites))
 
@@ -128,12 +131,13 @@ def ask(weeks: tuple[str, ...], sites: Mapping[str, str], *, shifts_now: int) ->
 def _ask_shifts(a_week: int, n_weeks: int) -> int:
     """Draw the number of shifts and return it; for other weeks it begins anew with that of now."""
     if n_weeks == 1:
-        return _number("Shifts", "shifts", first=a_week, least=1, most=_MOST_SHIFTS)
+        return _number(say("Shifts"), "shifts", first=a_week, least=1, most=_MOST_SHIFTS)
     first = min(a_week * n_weeks, _MOST_SHIFTS)
     if st.session_state.setdefault(_N_WEEKS, n_weeks) != n_weeks:
         st.session_state[_N_WEEKS] = n_weeks
         st.session_state["all_shifts"] = first
-    return _number("Shifts of all weeks", "all_shifts", first=first, least=1, most=_MOST_SHIFTS)
+    label = say("Shifts of all weeks")
+    return _number(label, "all_shifts", first=first, least=1, most=_MOST_SHIFTS)
 
 
 def _ask_through(weeks: tuple[str, ...]) -> str:
@@ -142,26 +146,26 @@ def _ask_through(weeks: tuple[str, ...]) -> str:
 
     def said(choice: str) -> str:
         if choice == _ONE_WEEK:
-            return "this week only"
+            return say("this week only")
         if choice == _TO_THE_END:
-            return f"the planned close, {numbers.week_dates(weeks[-1])}"
+            return say("the planned close, {week}", week=numbers.week_dates(weeks[-1]))
         return _week_words(choice)
 
-    chosen = filters.pick("Through", known, key="through", words=said)
+    chosen = filters.pick(say("Through"), known, key="through", words=said)
     return {_ONE_WEEK: weeks[0], _TO_THE_END: weeks[-1]}.get(chosen, chosen)
 
 
 def _ask_bounds(sites: Mapping[str, str]) -> tuple[tuple[str, ...], str, float]:
     """Draw what bounds a plan: sites that nobody can visit, samplers as written, their hours."""
     is_asked = any(key in st.query_params for key in ("not_covered", "samplers"))
-    with st.expander("Sites that cannot be covered, samplers", expanded=is_asked):
+    with st.expander(say("Sites that cannot be covered, samplers"), expanded=is_asked):
         url_state.seed_many("not_covered", list(sites))
         lost = st.multiselect(
-            "Sites that nobody can visit",
+            say("Sites that nobody can visit"),
             list(sites),
             key="not_covered",
             format_func=lambda one: f"{sites[one]} ({one})",
-            placeholder="none",
+            placeholder=say("none"),
         )
         url_state.note("not_covered", lost)
         left, right = st.columns([9, 3])
@@ -169,19 +173,21 @@ def _ask_bounds(sites: Mapping[str, str]) -> tuple[tuple[str, ...], str, float]:
             key = "samplers"
             st.session_state.setdefault(key, st.query_params.get(key, ""))
             samplers = st.text_area(
-                "Samplers, one a line; none for anybody",
+                say("Samplers, one a line; none for anybody"),
                 key=key,
                 height=110,
                 placeholder=" | ".join(FIELDS),
-                help="Only the name must be there: Ada | SOR KET | Tue Wed | 4 | 38 | 2 | 1. Hours "
-                "are of the week; travel is to and fro, a shift; rest days are of the week. A CSV "
-                "table pasted with its first line (sampler, areas, days_off, …) is read, too.",
+                help=say(
+                    "Only the name must be there: Ada | SOR KET | Tue Wed | 4 | 38 | 2 | 1. Hours "
+                    "are of the week; travel is to and fro, a shift; rest days are of the week. A "
+                    "CSV table pasted with its first line (sampler, areas, days_off, …) is read, "
+                    "too."
+                ),
             )
             url_state.note(key, samplers)
         with right:
-            hours = _number(
-                "Hours of a shift", "shift_hours", first=int(SHIFT_HOURS), least=1, most=13
-            )
+            label, first = say("Hours of a shift"), int(SHIFT_HOURS)
+            hours = _number(label, "shift_hours", first=first, least=1, most=13)
     return tuple(lost), samplers, float(hours)
 
 
@@ -189,7 +195,7 @@ def pick_week(plans: Sequence[Plan]) -> Plan:
     """Draw the choice of one of several planned weeks and return its plan."""
     with st.columns([4, 8])[0]:
         by_week = {one.week: one for one in plans}
-        week = filters.pick("Look at", tuple(by_week), key="look", words=_week_words)
+        week = filters.pick(say("Look at"), tuple(by_week), key="look", words=_week_words)
     return by_week[week]
 
 
@@ -197,7 +203,12 @@ def ask_half_width() -> float:
     """Draw the choice of a wanted interval and return its half-width, 0 to 1."""
     st.session_state.setdefault("width", st.query_params.get("width", _FIRST_WIDTH))
     with st.columns([3, 9])[0]:
-        width = filters.pick("Wanted interval", _WIDTHS, key="width", words="± {} points".format)
+        width = filters.pick(
+            say("Wanted interval"),
+            _WIDTHS,
+            key="width",
+            words=lambda one: say("± {points} points", points=one),
+        )
     return int(width) / 100
 
 
@@ -205,10 +216,11 @@ def ask_draw() -> Draw:
     """Draw what a schedule depends on and return what is chosen."""
     left, right, _ = st.columns([3, 3, 6])
     with left:
-        seed = _number("Seed of the draw", "seed", first=_FIRST_SEED, least=0, most=MOST_SEED)
+        seed = _number(say("Seed of the draw"), "seed", first=_FIRST_SEED, least=0, most=MOST_SEED)
     with right:
         sizes = tuple(map(str, Paper))
-        paper = filters.pick("Paper of the sheets", sizes, key="paper", words=str.title)
+        label = say("Paper of the sheets")
+        paper = filters.pick(label, sizes, key="paper", words=lambda one: say(_PAPERS[Paper(one)]))
     return Draw(seed, paper)
 
 
@@ -233,19 +245,24 @@ def plans_of(card: BulletinMetadata, asked: Ask, path: str) -> tuple[Plan, ...]:
         If there is no plan for it, with what is allowed; or the bulletin has no draws.
     """
     source = _source(card, path)
-    return _week_by_week("Planning", source, asked, lambda key: _plan(source, key))
+    doing = phrase("Planning {week} …")
+    return _week_by_week(doing, source, asked, lambda key: _plan(source, key))
 
 
 def _week_by_week(
     doing: str, source: tuple[str, ...], asked: Ask, make: Callable[[str], T]
 ) -> tuple[T, ...]:
     """Return what is made of each week by its key, with a bar where several take long."""
-    shares = _divided(source, asked.key)
+    with st.spinner(say("Reading the season so far …")):
+        _ready(source)
+    with st.spinner(say("Dividing the shifts between weeks …")):
+        shares = _divided(source, asked.key)
     begun, found, bar = perf_counter(), [], st.empty()
     for done, (week, shifts) in enumerate(shares):
         if len(shares) > 1 and perf_counter() - begun > _QUIET:
-            bar.progress(done / len(shares), f"{doing} {week} …")
-        found.append(make(asked.of_week(week, shifts).key))
+            bar.progress(done / len(shares), say(doing, week=week))
+        with st.spinner(say(doing, week=week)):
+            found.append(make(asked.of_week(week, shifts).key))
     bar.empty()
     return tuple(found)
 
@@ -271,21 +288,23 @@ def _card(source: tuple[str, ...]) -> BulletinMetadata:
     return next(one for one in data.kept_bulletins(Path(folder))[0] if one.bulletin == bulletin)
 
 
-@st.cache_resource(max_entries=2, show_spinner="Reading the season so far …")
+@st.cache_resource(max_entries=2, show_spinner=False)
 def _ready(source: tuple[str, ...]) -> ReadySeason | None:
     """Return the season of a bulletin, which every plan of it starts from."""
     card = _card(source)
     on = data.view("inputs", card)
     if on is None:
         raise UsageError(
-            "the bulletin holds no simulations of the weeks to come, so no week can be planned; "
-            "make it anew on the page New bulletin"
+            say(
+                "the bulletin holds no simulations of the weeks to come, so no week can be "
+                "planned; make it anew on the page New bulletin"
+            )
         )
     snapshot = Store(source[0]).snapshot(as_of=card.version)
     return ready_season(snapshot, season=card.season, known=(on.baseline, on.limits))
 
 
-@st.cache_data(max_entries=24, show_spinner="Dividing the shifts between weeks …")
+@st.cache_data(max_entries=24, show_spinner=False)
 def _divided(source: tuple[str, ...], key: str) -> list[tuple[str, int | None]]:
     """Return the weeks to plan with the shifts of each; none where a target is planned for."""
     ready, asked = _ready(source), Ask.of_key(key)
@@ -295,7 +314,7 @@ def _divided(source: tuple[str, ...], key: str) -> list[tuple[str, int | None]]:
     return [(one.week, one.shifts) for one in ready.divided(requests)]
 
 
-@st.cache_resource(max_entries=64, show_spinner="Planning the week …")
+@st.cache_resource(max_entries=64, show_spinner=False)
 def _plan(source: tuple[str, ...], key: str) -> Plan:
     """Return the plan of one week."""
     ready, asked = _ready(source), Ask.of_key(key)
@@ -315,10 +334,11 @@ def schedules_of(card: BulletinMetadata, asked: Ask, path: str, seed: int) -> tu
         If the samplers cannot do one, with what is allowed; and as `plans_of`.
     """
     source = _source(card, path)
-    return _week_by_week("Drawing", source, asked, lambda key: _drawn(source, key, seed))
+    doing = phrase("Drawing {week} …")
+    return _week_by_week(doing, source, asked, lambda key: _drawn(source, key, seed))
 
 
-@st.cache_resource(max_entries=64, show_spinner="Drawing the schedule …")
+@st.cache_resource(max_entries=64, show_spinner=False)
 def _drawn(source: tuple[str, ...], key: str, seed: int) -> Schedule:
     plan, asked = _plan(source, key), Ask.of_key(key)
     samplers = _request(asked, plan.week).samplers

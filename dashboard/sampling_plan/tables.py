@@ -15,6 +15,7 @@ from analytics.rounding import DASH
 from analytics.wording import numbers
 from analytics.wording.numbers import Measurement, NumberKind
 from dashboard import html_tables
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.charts.forest import ForestRow
 from dashboard.sampling_plan.words import (
     STANDINGS,
@@ -37,9 +38,9 @@ if TYPE_CHECKING:
 
 #: Hues of the figure with their words.
 NAMES = (
-    ("sea", "this plan"),
-    ("copper", "as in the last sampled week"),
-    ("bar", "its own standard error"),
+    ("sea", phrase("this plan")),
+    ("copper", phrase("as in the last sampled week")),
+    ("bar", phrase("its own standard error")),
 )
 
 
@@ -50,21 +51,25 @@ def forest_rows(rows: Sequence[Expected], name: Callable[[str], str]) -> list[Fo
         label = area_words(one.area, name)
         share = NumberKind.SHARE
         planned = Measurement(one.pse_planned, one.pse_low, one.pse_high, share)
-        n = numbers.count(one.site_days_planned, "site-day")
-        found.append(ForestRow(label, planned, words=f"planned, {n}"))
+        words = say("planned, {site_days}", site_days=_site_days(one.site_days_planned))
+        found.append(ForestRow(label, planned, words=words))
         if one.pse_now is not None:
-            n = numbers.count(one.site_days_now, "site-day")
-            words = f"as in the last sampled week, {n}"
+            n = _site_days(one.site_days_now)
+            words = say("as in the last sampled week, {site_days}", site_days=n)
             found.append(
                 ForestRow(label, Measurement(one.pse_now, sort=share), hue="copper", words=words)
             )
     return found
 
 
+def _site_days(n: int) -> str:
+    return say_n(n, "{n} site-day", "{n} site-days")
+
+
 def precision(plan: Plan, name: Callable[[str], str]) -> Markup:
     """Return planned and present precision by area and quantity."""
     names = quantities_of(plan)
-    heads = ("Area", *(QUANTITIES[one].label for one in names), "Site-days now, planned")
+    heads = (say("Area"), *(QUANTITIES[one].label for one in names), say("Site-days now, planned"))
     by_place = {(one.area, one.quantity): one for one in plan.expected}
     lines = []
     for area in dict.fromkeys(one.area for one in plan.expected):
@@ -79,13 +84,19 @@ def precision(plan: Plan, name: Callable[[str], str]) -> Markup:
 def _precision_cell(one: Expected | None) -> str:
     if one is None or one.pse_planned is None:
         return DASH
-    now = f"now {pse_words(one.pse_now)}" if one.pse_now is not None else ""
+    now = say("now {pse}", pse=pse_words(one.pse_now)) if one.pse_now is not None else ""
     return pse_words(one.pse_planned) + html_tables.small(now)
 
 
 def allocation(plan: Plan, name: Callable[[str], str]) -> Markup:
     """Return where the shifts go, beside the last sampled week and the even spread, by area."""
-    heads = ("Area", "Planned", "Even spread", "Last sampled week", "Site-days in the frame")
+    heads = (
+        say("Area"),
+        say("Planned"),
+        say("Even spread"),
+        say("Last sampled week"),
+        say("Site-days in the frame"),
+    )
     counts: tuple[Callable[[PlannedStratum], int], ...] = (
         lambda one: one.n_site_days,
         lambda one: one.n_even * one.sites_a_day,
@@ -116,10 +127,10 @@ def _by_area(
 def weeks(plans: Sequence[Plan], name: Callable[[str], str]) -> Markup:
     """Return several weeks, a line a week: shifts, the worst area, all areas together."""
     heads = (
-        "Week",
-        "Shifts",
-        "Least precise area",
-        *(f"All areas: {label_of(one)}" for one in ALLOCATED_FOR),
+        say("Week"),
+        say("Shifts"),
+        say("Least precise area"),
+        *(say("All areas: {quantity}", quantity=label_of(one)) for one in ALLOCATED_FOR),
     )
     lines = []
     for plan in plans:
@@ -148,32 +159,45 @@ def curve_lines(plan: Plan, area: str | None, quantity: str) -> list[dict[str, f
 
 def boats_and_fish(needs: Sequence[SampleNeed], name: Callable[[str], str]) -> Markup:
     """Return boats to interview for the wanted interval of the sublegal share, by area."""
-    heads = ("Area", "Share expected", "Usual boats", "Boats needed", "Site-days needed")
+    heads = (
+        say("Area"),
+        say("Share expected"),
+        say("Usual boats"),
+        say("Boats needed"),
+        say("Site-days needed"),
+    )
     lines = []
     for one in needs:
         if one.quantity != SHARE:
             continue
         width = one.half_width_planned
-        points = "" if width is None else f"± {100 * width:.0f} points with this plan"
-        needed = DASH
-        if one.boats_needed is not None:
-            fish = numbers.count(one.fish_needed or 0, "fish").removesuffix("s")
-            effect = f", design effect {one.design_effect:.1f}" if one.design_effect else ""
-            needed = f"{one.boats_needed:,}" + html_tables.small(f"{fish}{effect}")
+        points = ""
+        if width is not None:
+            points = say("± {points:.0f} points with this plan", points=100 * width)
+        at = say_n(one.site_days, "at {n} site-day", "at {n} site-days")
+        over = say("over the frame")
         cells = [
             pse_words(one.expected) + html_tables.small(points),
-            f"{one.boats_planned:,}"
-            + html_tables.small(f"at {numbers.count(one.site_days, 'site-day')}"),
-            needed,
-            "over the frame" if one.site_days_needed is None else f"{one.site_days_needed:,}",
+            f"{one.boats_planned:,}" + html_tables.small(at),
+            _boats_needed(one),
+            over if one.site_days_needed is None else f"{one.site_days_needed:,}",
         ]
         lines.append(html_tables.line(heads, name(one.area), cells))
     return html_tables.table(heads, lines)
 
 
+def _boats_needed(one: SampleNeed) -> str:
+    if one.boats_needed is None:
+        return DASH
+    words = say_n(one.fish_needed or 0, "{n} fish", "{n} fish")
+    if one.design_effect:
+        words += say(", design effect {effect:.1f}", effect=one.design_effect)
+    return f"{one.boats_needed:,}" + html_tables.small(words)
+
+
 def call(plan: Plan, name: Callable[[str], str]) -> Markup:
     """Return where the shifts go that serve the call best, beside the plan, by area."""
-    heads = ("Area", "This plan", "For the call")
+    heads = (say("Area"), say("This plan"), say("For the call"))
     best = dict(zip(plan.strata, plan.decision.n if plan.decision else (), strict=False))
     return _by_area(
         plan,
@@ -190,7 +214,7 @@ def schedule(
     holidays: Mapping[date, str],
 ) -> Markup:
     """Return the planned shifts by date; a holiday, by its name, says with which days it stands."""
-    heads = ("Date", "Site", "Area", "Sampler", "Chance to be drawn")
+    heads = (say("Date"), say("Site"), say("Area"), say("Sampler"), say("Chance to be drawn"))
     area_of = {site: one.area for one, _ in drawn.strata for site in one.sites}
     lines = [
         html_tables.line(
@@ -216,7 +240,7 @@ def reserve(
     holidays: Mapping[date, str],
 ) -> Markup:
     """Return the reserve of a week in its order, by stratum."""
-    heads = ("Stratum", "Order", "Site", "Date")
+    heads = (say("Stratum"), say("Order"), say("Site"), say("Date"))
     lines = []
     for stratum, found in drawn.strata:
         where = f"{name(stratum.area)}, {stratum.weekdays}"
@@ -233,7 +257,14 @@ def reserve(
 
 def progress(shifts: pd.DataFrame, site_names: Mapping[str, str]) -> Markup:
     """Return the planned shifts of a season, the newest first, without the reserve."""
-    heads = ("Date", "Site", "State", "Boats counted", "Boats of other visits", "Why")
+    heads = (
+        say("Date"),
+        say("Site"),
+        say("State"),
+        say("Boats counted"),
+        say("Boats of other visits"),
+        say("Why"),
+    )
     rows = shifts[shifts["standing"] != Standing.RESERVE].iloc[::-1]
     lines = [
         html_tables.line(
@@ -241,7 +272,7 @@ def progress(shifts: pd.DataFrame, site_names: Mapping[str, str]) -> Markup:
             f"{one['date']:%a} {numbers.day_words(one['date'].date())}",
             [
                 f"{site_names.get(one['site']) or one['site']} ({one['site']})",
-                STANDINGS[one["standing"]],
+                say(STANDINGS[one["standing"]]),
                 DASH if pd.isna(one["boats_returned"]) else f"{one['boats_returned']:.0f}",
                 DASH if pd.isna(one["usual_boats"]) else f"{one['usual_boats']:.1f}",
                 sentences(one["reason"]) if isinstance(one["reason"], str) else "",

@@ -14,6 +14,7 @@ from analytics.planning.schedule import drawn_for_samplers
 from analytics.quantities import QUANTITIES
 from analytics.rounding import chance, percent
 from analytics.wording import numbers
+from dashboard.catalogue import phrase, say, say_n
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -24,16 +25,15 @@ if TYPE_CHECKING:
     from analytics.planning.sample_sizes import SampleNeed
     from analytics.planning.schedule import Schedule
 
-PSE = "percent standard error (PSE)"
 #: What the page is first about: all areas together, this quantity.
 FIRST = "encounter_fish"
 STANDINGS = {
-    Standing.DONE: "done",
-    Standing.AHEAD: "ahead",
-    Standing.NOT_SEEN: "day over, no count in the store",
-    Standing.MISSED: "missed",
-    Standing.REPLACED: "replaced from the reserve",
-    Standing.RESERVE: "reserve",
+    Standing.DONE: phrase("done"),
+    Standing.AHEAD: phrase("ahead"),
+    Standing.NOT_SEEN: phrase("day over, no count in the store"),
+    Standing.MISSED: phrase("missed"),
+    Standing.REPLACED: phrase("replaced from the reserve"),
+    Standing.RESERVE: phrase("reserve"),
 }
 #: p below which a difference is called clear (common practice).
 _CLEAR = 0.05
@@ -42,19 +42,19 @@ _SETTLED = 0.01
 _NAMED = 2
 #: Why a shift was missed, for whoever records it.
 CAUSES = {
-    Cause.SAMPLER_MISSING: "The sampler cannot go, another one can",
-    Cause.NOBODY_FREE: "Nobody can go",
-    Cause.SITE_CLOSED: "The site is closed",
-    Cause.STORM_NOT_SEEN: "Storm; whether boats came back is not known",
-    Cause.STORM_EMPTY: "Storm; it is known that no boat came back",
+    Cause.SAMPLER_MISSING: phrase("The sampler cannot go, another one can"),
+    Cause.NOBODY_FREE: phrase("Nobody can go"),
+    Cause.SITE_CLOSED: phrase("The site is closed"),
+    Cause.STORM_NOT_SEEN: phrase("Storm; whether boats came back is not known"),
+    Cause.STORM_EMPTY: phrase("Storm; it is known that no boat came back"),
 }
-HOW_TO_RECORD = (
+HOW_TO_RECORD = phrase(
     "A shift is done once its count of boats is in the store: there is nothing to tick. A missed "
     "one is recorded with its reason. Its place goes to the next of the reserve only where every "
     "date of its stratum is still ahead, or to a reserve site of the same date; else it is left "
     "out. Nobody chooses the replacement."
 )
-NO_CORRECTION = (
+NO_CORRECTION = phrase(
     "The estimates correct only site-days whose boats were counted and nobody was interviewed: "
     "they count by their boats. A shift that was missed altogether has no count and no "
     "correction; it leaves the sample."
@@ -68,7 +68,7 @@ def pse_words(part: float | None) -> str:
 
 def area_words(area: str | None, name: Callable[[str], str]) -> str:
     """Return an area by its name, or that all are meant."""
-    return "All areas" if area is None else name(area)
+    return say("All areas") if area is None else name(area)
 
 
 def quantities_of(plan: Plan) -> list[str]:
@@ -92,30 +92,48 @@ def first_row(plan: Plan) -> Expected | None:
 
 def answer(plan: Plan, name: Callable[[str], str]) -> str:
     """Return what a plan brings, in a sentence (Markdown)."""
-    shifts = numbers.count(plan.n_site_days, "shift")
-    week = f"week {plan.week} ({numbers.week_dates(plan.week)})"
+    shifts = shifts_words(plan.n_site_days)
+    week = say("week {week} ({dates})", week=plan.week, dates=numbers.week_dates(plan.week))
     one = first_row(plan)
     if one is None:
-        return (
-            f"**{shifts}** in {week}. What precision they bring cannot be given: no site-day so "
-            "far says how site-days differ."
+        return say(
+            "**{shifts}** in {week}. What precision they bring cannot be given: no site-day so "
+            "far says how site-days differ.",
+            shifts=shifts,
+            week=week,
         )
-    where = "all areas" if one.area is None else name(one.area)
-    what = f"{label_of(one.quantity)} in {where}"
-    limits = ""
-    if one.pse_low is not None and one.pse_high is not None:
-        limits = f" ({pse_words(one.pse_low)} to {pse_words(one.pse_high)})"
-    now = "" if one.pse_now is None else f"; as in the last sampled week, {pse_words(one.pse_now)}"
+    what = say("{quantity} in all areas", quantity=label_of(one.quantity))
+    if one.area is not None:
+        what = say("{quantity} in {area}", quantity=label_of(one.quantity), area=name(one.area))
+    known = {"shifts": shifts, "week": week, "what": numbers.plain(what)}
+    known |= {"pse": pse_words(one.pse_planned), "beside": _beside(one)}
     by_area = _by_area(plan)
-    if not by_area:
-        return (
-            f"**{shifts}** in {week} bring {numbers.plain(what)} to a {PSE} of "
-            f"**{pse_words(one.pse_planned)}**{limits}{now}."
+    if by_area:
+        return say(
+            "**{shifts}** in {week} bring {by_area}. For {what} the PSE is then {pse}{beside}.",
+            by_area=by_area,
+            **known,
         )
-    return (
-        f"**{shifts}** in {week} bring {by_area}. For {numbers.plain(what)} the PSE is then "
-        f"{pse_words(one.pse_planned)}{limits}{now}."
+    return say(
+        "**{shifts}** in {week} bring {what} to a percent standard error (PSE) of "
+        "**{pse}**{beside}.",
+        **known,
     )
+
+
+def shifts_words(n: int) -> str:
+    """Return a number of shifts with its noun."""
+    return say_n(n, "{n} shift", "{n} shifts")
+
+
+def _beside(one: Expected) -> str:
+    """Return what stands beside a planned precision: its ends, and that of the last week."""
+    words = ""
+    if one.pse_low is not None and one.pse_high is not None:
+        words = say(" ({low} to {high})", low=pse_words(one.pse_low), high=pse_words(one.pse_high))
+    if one.pse_now is not None:
+        words += say("; as in the last sampled week, {pse}", pse=pse_words(one.pse_now))
+    return words
 
 
 def worst_row(plans: Sequence[Plan]) -> Expected | None:
@@ -131,41 +149,51 @@ def worst_row(plans: Sequence[Plan]) -> Expected | None:
 
 def weeks_answer(plans: Sequence[Plan], name: Callable[[str], str]) -> str:
     """Return what the plans of several weeks bring together, in a sentence (Markdown)."""
-    total = numbers.count(sum(one.n_site_days for one in plans), "shift")
     first, last = (numbers.week_dates(one.week) for one in (plans[0], plans[-1]))
-    head = f"**{total}** in {len(plans)} weeks ({first}, to {last})"
+    head = say(
+        "**{shifts}** in {weeks} weeks ({first}, to {last})",
+        shifts=shifts_words(sum(one.n_site_days for one in plans)),
+        weeks=len(plans),
+        first=first,
+        last=last,
+    )
     worst = worst_row(plans)
     if worst is None:
-        return f"{head}. What precision they bring cannot be given."
-    what = join_words([label_of(one) for one in ALLOCATED_FOR])
+        return say("{shifts}. What precision they bring cannot be given.", shifts=head)
     week = next(one.week for one in plans if worst in one.expected)
-    area = numbers.plain(name(worst.area or ""))
-    return (
-        f"{head} bring {what} of every area in every week to a {PSE} of "
-        f"**{pse_words(worst.pse_planned)}** or better; least precise is {area} in "
-        f"{numbers.week_dates(week)}."
+    return say(
+        "{shifts} bring {what} of every area in every week to a percent standard error (PSE) of "
+        "**{pse}** or better; least precise is {area} in {week}.",
+        shifts=head,
+        what=join_words([label_of(one) for one in ALLOCATED_FOR]),
+        pse=pse_words(worst.pse_planned),
+        area=numbers.plain(name(worst.area or "")),
+        week=numbers.week_dates(week),
     )
 
 
 def files_words(plans: Sequence[Plan]) -> str:
     """Return what the files of a plan of several weeks hold."""
     shifts = sum(one.n_site_days for one in plans)
-    return (
-        f"The files hold all {len(plans)} weeks. The sheets of {shifts} shifts are some "
-        f"{4 * shifts:,} pages: those of the week that is looked at are made sooner. Each week is "
-        "stored by itself once it is the next."
+    return say(
+        "The files hold all {weeks} weeks. The sheets of {shifts} shifts are some {pages:,} pages: "
+        "those of the week that is looked at are made sooner. Each week is stored by itself once "
+        "it is the next.",
+        weeks=len(plans),
+        shifts=shifts,
+        pages=4 * shifts,
     )
 
 
 def store_words(plan: Plan, plans: Sequence[Plan]) -> str:
     """Return what the button says that stores a week's schedule."""
     if len(plans) == 1:
-        return "Store this schedule"
-    return f"Store the schedule of {numbers.week_dates(plan.week)}"
+        return say("Store this schedule")
+    return say("Store the schedule of {week}", week=numbers.week_dates(plan.week))
 
 
 #: Beside the weeks of a plan.
-LATER = "Later weeks rest on simulations further ahead: plan them anew as weeks come in."
+LATER = phrase("Later weeks rest on simulations further ahead: plan them anew as weeks come in.")
 
 
 def _by_area(plan: Plan) -> str:
@@ -178,13 +206,16 @@ def _by_area(plan: Plan) -> str:
     planned = [one.pse_planned for one in rows]
     if not rows or None in planned:
         return ""
-    what = join_words([label_of(one) for one in asked])
-    words = f"{what} of every area to a {PSE} of **{_worst(planned)}** or better"
-    others = (
-        ("shifts as in the last sampled week", [one.pse_now for one in rows]),
-        ("as many spread evenly", [one.pse_even for one in rows]),
+    words = say(
+        "{what} of every area to a percent standard error (PSE) of **{pse}** or better",
+        what=join_words([label_of(one) for one in asked]),
+        pse=_worst(planned),
     )
-    known = [f"{how}, {_worst(parts)}" for how, parts in others if None not in parts]
+    others = (
+        (phrase("shifts as in the last sampled week, {pse}"), [one.pse_now for one in rows]),
+        (phrase("as many spread evenly, {pse}"), [one.pse_even for one in rows]),
+    )
+    known = [say(text, pse=_worst(parts)) for text, parts in others if None not in parts]
     return f"{words} ({'; '.join(known)})" if known else words
 
 
@@ -196,40 +227,54 @@ def precision_finding(rows: Sequence[Expected], name: Callable[[str], str]) -> s
     """Return the finding over the figure of one quantity."""
     known = [one for one in rows if one.pse_planned is not None and one.area is not None]
     if not known:
-        return "No precision can be given for any area"
+        return say("No precision can be given for any area")
     best = min(known, key=lambda one: one.pse_planned or 0.0)
     worst = max(known, key=lambda one: one.pse_planned or 0.0)
     if best is worst:
-        return f"{area_words(best.area, name)}: PSE {pse_words(best.pse_planned)}"
-    return (
-        f"Most precise in {area_words(best.area, name)} ({pse_words(best.pse_planned)}), least in "
-        f"{area_words(worst.area, name)} ({pse_words(worst.pse_planned)})"
+        area = area_words(best.area, name)
+        return say("{area}: PSE {pse}", area=area, pse=pse_words(best.pse_planned))
+    return say(
+        "Most precise in {best} ({best_pse}), least in {worst} ({worst_pse})",
+        best=area_words(best.area, name),
+        best_pse=pse_words(best.pse_planned),
+        worst=area_words(worst.area, name),
+        worst_pse=pse_words(worst.pse_planned),
     )
 
 
 def allocation_finding(plan: Plan, name: Callable[[str], str]) -> str:
     """Return where more shifts go than evenly, and what the even spread would lose (Markdown)."""
     more, fewer = _moved(plan, name, 1), _moved(plan, name, -1)
-    words = (
-        f"Beside an even spread, more go to {more} and fewer to {fewer}: one more helps most where "
-        "site-days differ most and the frame is large."
-        if more and fewer
-        else "Shifts are spread evenly over areas and day groups."
-    )
+    words = say("Shifts are spread evenly over areas and day groups.")
+    if more and fewer:
+        words = say(
+            "Beside an even spread, more go to {more} and fewer to {fewer}: one more helps most "
+            "where site-days differ most and the frame is large.",
+            more=more,
+            fewer=fewer,
+        )
     one = first_row(plan)
     if one is None or one.pse_even is None or one.pse_planned is None:
         return words
     even, planned = pse_words(one.pse_even), pse_words(one.pse_planned)
-    what = label_of(one.quantity)
-    where = area_words(one.area, name)
     if even == planned:
         return words
     loss = one.pse_even / one.pse_planned - 1
-    side = "more" if loss > 0 else "less"
-    return (
-        f"{words} An even spread of as many shifts would bring {what}, {where}, to a PSE of {even} "
-        f"in place of {planned}: {percent(abs(loss))} {side}."
-    )
+    known = {"what": label_of(one.quantity), "area": area_words(one.area, name)}
+    known |= {"even": even, "planned": planned, "part": percent(abs(loss))}
+    if loss > 0:
+        beside = say(
+            "An even spread of as many shifts would bring {what}, {area}, to a PSE of {even} in "
+            "place of {planned}: {part} more.",
+            **known,
+        )
+    else:
+        beside = say(
+            "An even spread of as many shifts would bring {what}, {area}, to a PSE of {even} in "
+            "place of {planned}: {part} less.",
+            **known,
+        )
+    return f"{words} {beside}"
 
 
 def _moved(plan: Plan, name: Callable[[str], str], sign: int) -> str:
@@ -238,15 +283,20 @@ def _moved(plan: Plan, name: Callable[[str], str], sign: int) -> str:
     moved = sorted((pair for pair in gains if sign * pair[0] > 0), key=lambda pair: -sign * pair[0])
     return join_words(
         [
-            f"{numbers.plain(name(one.area))} {one.weekdays} ({one.n_site_days}, not "
-            f"{one.n_site_days - gain})"
+            say(
+                "{area} {days} ({n}, not {even})",
+                area=numbers.plain(name(one.area)),
+                days=one.weekdays,
+                n=one.n_site_days,
+                even=one.n_site_days - gain,
+            )
             for gain, one in moved[:_NAMED]
         ]
     )
 
 
 #: How planned precision is to be read.
-HOW_TO_READ = (
+HOW_TO_READ = phrase(
     "The PSE of a plan is what as many site-days, drawn at random, are expected to bring: from how "
     "site-days of the season differed so far and how many fish are expected in that week. Bars "
     "show the standard error of the PSE itself, which rests on few site-days. *As in the last "
@@ -258,10 +308,15 @@ HOW_TO_READ = (
 def curve_finding(lines: Sequence[Mapping[str, float]], where: str, quantity: str) -> str:
     """Return what the first and the last of a curve's site-days bring, in a sentence."""
     first, last = lines[0], lines[-1]
-    return (
-        f"{QUANTITIES[quantity].label}, {where}: from {first['site_days']:.0f} to "
-        f"{last['site_days']:.0f} site-days in all, the PSE goes from {pse_words(first['pse'])} to "
-        f"{pse_words(last['pse'])}"
+    return say(
+        "{quantity}, {area}: from {few:.0f} to {many:.0f} site-days in all, the PSE goes from "
+        "{before} to {after}",
+        quantity=QUANTITIES[quantity].label,
+        area=where,
+        few=first["site_days"],
+        many=last["site_days"],
+        before=pse_words(first["pse"]),
+        after=pse_words(last["pse"]),
     )
 
 
@@ -270,26 +325,39 @@ def call_words(plan: Plan, name: Callable[[str], str]) -> str:
     one = plan.decision
     if one is None:
         return ""
-    where, what = join_words([*map(name, one.areas)]), join_words([*map(label_of, one.quantities)])
-    words = (
-        f"Limit {numbers.plain(one.limit_id)} is reached first: {one.fish:,.0f} fish of {what} in "
-        f"{numbers.plain(where)}. That it is exceeded has a chance of {chance(one.chance)}. "
+    words = say(
+        "Limit {limit} is reached first: {fish:,.0f} fish of {what} in {area}. That it is exceeded "
+        "has a chance of {chance}.",
+        limit=numbers.plain(one.limit_id),
+        fish=one.fish,
+        what=join_words([*map(label_of, one.quantities)]),
+        area=numbers.plain(join_words([*map(name, one.areas)])),
+        chance=chance(one.chance),
     )
     if is_settled(plan):
-        return (
-            f"{words}The call is settled: the chance of a wrong one is {chance(one.wrong_now)} "
-            "before the week is sampled, and no shift need be placed for it."
+        call = say(
+            "The call is settled: the chance of a wrong one is {now} before the week is sampled, "
+            "and no shift need be placed for it.",
+            now=chance(one.wrong_now),
         )
+        return f"{words} {call}"
     now, planned, best = map(call_chance, (one.wrong_now, one.wrong_planned, one.wrong_decision))
     if planned == best:
-        return (
-            f"{words}The chance of the wrong call is {now} today and {planned} after this plan; "
-            "the shifts that serve the call best would leave it there."
+        call = say(
+            "The chance of the wrong call is {now} today and {planned} after this plan; the shifts "
+            "that serve the call best would leave it there.",
+            now=now,
+            planned=planned,
         )
-    return (
-        f"{words}The chance of the wrong call is {now} today, {planned} after this plan and "
-        f"**{best}** after the same number of shifts placed for the call alone."
-    )
+    else:
+        call = say(
+            "The chance of the wrong call is {now} today, {planned} after this plan and **{best}** "
+            "after the same number of shifts placed for the call alone.",
+            now=now,
+            planned=planned,
+            best=best,
+        )
+    return f"{words} {call}"
 
 
 def needs_finding(needs: Sequence[SampleNeed], name: Callable[[str], str]) -> str:
@@ -297,7 +365,6 @@ def needs_finding(needs: Sequence[SampleNeed], name: Callable[[str], str]) -> st
     mine = [one for one in needs if one.quantity == SHARE]
     if not mine:
         return ""
-    points = f"± {100 * mine[0].half_width:g} points"
     good, short, out = (
         [numbers.plain(name(one.area)) for one in mine if at(one)]
         for at in (
@@ -308,12 +375,17 @@ def needs_finding(needs: Sequence[SampleNeed], name: Callable[[str], str]) -> st
     )
     said = []
     if good:
-        said.append(f"the boats usually interviewed do in {join_words(good)}")
+        said.append(say("the boats usually interviewed do in {areas}", areas=join_words(good)))
     if short:
-        said.append(f"more of the boats that return must be interviewed in {join_words(short)}")
+        text = phrase("more of the boats that return must be interviewed in {areas}")
+        said.append(say(text, areas=join_words(short)))
     if out:
-        said.append(f"only more site-days do in {join_words(out)}")
-    return f"For a 95 % interval of {points} of the sublegal share, {'; '.join(said)}."
+        said.append(say("only more site-days do in {areas}", areas=join_words(out)))
+    return say(
+        "For a 95 % interval of ± {points:g} points of the sublegal share, {needs}.",
+        points=100 * mine[0].half_width,
+        needs="; ".join(said),
+    )
 
 
 def is_settled(plan: Plan) -> bool:
@@ -328,8 +400,12 @@ def call_chance(part: float) -> str:
 
 def schedule_words(drawn: Schedule) -> str:
     """Return how a schedule was drawn, in a sentence."""
-    n = numbers.count(len(drawn.planned), "shift")
-    words = f"{n} drawn at random by seed {drawn.seed}; the rest of each stratum is its reserve."
+    words = say_n(
+        len(drawn.planned),
+        "{n} shift drawn at random by seed {seed}; the rest of each stratum is its reserve.",
+        "{n} shifts drawn at random by seed {seed}; the rest of each stratum is its reserve.",
+        seed=drawn.seed,
+    )
     if drawn.assigned:
         said = sentences(drawn_for_samplers(drawn))
         words += f" {said[:1].upper()}{said[1:]}."
@@ -341,9 +417,14 @@ def progress_words(found: Progress) -> str:
     n = {one: found.count(one) for one in Standing}
     drawn = sum(n.values()) - n[Standing.RESERVE]
     if not drawn:
-        return "No schedule of this season is in the store yet."
-    parts = [f"{n[one]} {STANDINGS[one]}" for one in STANDINGS if n[one] and one != "reserve"]
-    return f"Of {numbers.count(drawn, 'planned shift')}: {', '.join(parts)}."
+        return say("No schedule of this season is in the store yet.")
+    shown = [one for one in STANDINGS if n[one] and one is not Standing.RESERVE]
+    return say_n(
+        drawn,
+        "Of {n} planned shift: {parts}.",
+        "Of {n} planned shifts: {parts}.",
+        parts=", ".join(f"{n[one]} {say(STANDINGS[one])}" for one in shown),
+    )
 
 
 def busyness_words(busy: Busyness, n_lost: int) -> str:
@@ -351,24 +432,26 @@ def busyness_words(busy: Busyness, n_lost: int) -> str:
     if not n_lost:
         return ""
     if busy.missed is None or busy.done is None:
-        return (
+        lacking = say(
             "Whether busy places and days were missed cannot be said: earlier counts of boats are "
-            f"lacking. {NO_CORRECTION}"
+            "lacking."
         )
-    missed, done = (f"{one:.1f}" for one in (busy.missed, busy.done))
-    words = (
-        f"Where shifts were missed, other visits of the same site and day group counted {missed} "
-        f"boats on average; where they were done, {done}."
+        return f"{lacking} {say(NO_CORRECTION)}"
+    words = say(
+        "Where shifts were missed, other visits of the same site and day group counted "
+        "{missed:.1f} boats on average; where they were done, {done:.1f}.",
+        missed=busy.missed,
+        done=busy.done,
     )
     if busy.chance is None:
-        words += " There are too few of either to tell this from chance."
+        sure = say("There are too few of either to tell this from chance.")
     elif busy.chance > _CLEAR:
-        words += f" So great a difference comes about by chance ({percent(busy.chance)})."
+        sure = say("So great a difference comes about by chance ({p}).", p=percent(busy.chance))
     elif busy.missed > busy.done:
-        words += " The busy ones were missed: totals are too low."
+        sure = say("The busy ones were missed: totals are too low.")
     else:
-        words += " The quiet ones were missed: totals are too high."
-    return f"{words} {NO_CORRECTION}"
+        sure = say("The quiet ones were missed: totals are too high.")
+    return f"{words} {sure} {say(NO_CORRECTION)}"
 
 
 def shift_words(one: Mapping[Any, Any], sites: Mapping[str, str]) -> str:
@@ -381,21 +464,22 @@ def shift_words(one: Mapping[Any, Any], sites: Mapping[str, str]) -> str:
 def outcome_words(outcome: Outcome) -> str:
     """Return what followed from a missed shift."""
     if outcome.action is Action.COUNT_ZERO:
-        return (
+        return say(
             "Nothing is missed: that no boat came back is a count. Key the site-day with 0 boats "
             "on the page Paper forms, and the shift is done."
         )
     if outcome.action is Action.ANOTHER_SAMPLER:
-        return (
+        return say(
             "Recorded. The same site-day stays planned without a name: send another sampler there, "
             "on that day."
         )
     if outcome.action is Action.RESERVE:
-        return (
-            f"Recorded as replaced. {outcome.replacement}, the next of the reserve, is planned in "
-            "its place: print its sheet, or load the calendar again."
+        return say(
+            "Recorded as replaced. {shift}, the next of the reserve, is planned in its place: "
+            "print its sheet, or load the calendar again.",
+            shift=outcome.replacement,
         )
-    return (
+    return say(
         "Recorded as missed. No site-day of the reserve may take its place by the rule, so the "
         "sample of its stratum is smaller by one."
     )

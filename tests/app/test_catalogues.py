@@ -7,6 +7,7 @@ import html
 import json
 import re
 from contextvars import copy_context
+from datetime import date
 from functools import cache
 from pathlib import Path
 from urllib.parse import parse_qsl
@@ -15,9 +16,18 @@ import pyarrow as pa
 import pytest
 
 import analytics
+from analytics import Store
 from analytics.bulletin.archive import TABLE_SCHEMAS
+from analytics.data.importing import cell_rule
+from analytics.data.schema import TABLES
+from analytics.documents import form_layout
+from analytics.options.option import Change, Option, OptionSet
+from analytics.options.option_file import to_link
+from analytics.planning import samplers
 from dashboard import catalogue, store_access
+from dashboard.options import fields
 from tests import catalogues
+from tests.app.grids import given_to, typed_into
 from tests.app.sample_bulletin import NOW, make
 
 INVENTED = "xx"
@@ -25,6 +35,9 @@ OPEN, SHUT = catalogues.MARKS.split("{}")
 #: Where words stand in what a page draws: fields of elements, and of figures.
 FIELDS = {"body", "label", "help", "options", "placeholder", "alt", "text", "spec"}
 IN_FIGURES = {"text", "hovertext", "ticktext", "title"}
+IN_FORMS = {"title", "noun", "caption", "label", "fold", "words", "head", "placeholder", "trouble"}
+#: Of a form: what it says by itself, and words and faults beside its lines, by name or number.
+BY_NAME = {"said", "checks", "faults"}
 WORD = re.compile(r"[^\W\d_]{3,}")
 #: English of other rooms, said the same on pages, in commands and in documents.
 SHARED = [
@@ -66,21 +79,23 @@ def strings(message):
             if hasattr(one, "ListFields"):
                 yield from strings(one)
             elif isinstance(one, str) and field.name == "spec":
-                yield from in_figure(json.loads(one))
+                yield from worded(json.loads(one), IN_FIGURES)
+            elif isinstance(one, str) and field.name == "json":
+                yield from worded(json.loads(one), IN_FORMS)
             elif isinstance(one, str) and field.name in FIELDS:
                 yield one
 
 
-def in_figure(part, key=""):
-    """Yield the words of a figure."""
+def worded(part, names, key=""):
+    """Yield the words of a figure, or of a form to key."""
     if isinstance(part, dict):
         for name, one in part.items():
             if name not in ("template", "meta"):
-                yield from in_figure(one, name)
+                yield from worded(one, names, key if key in BY_NAME else name)
     elif isinstance(part, list):
         for one in part:
-            yield from in_figure(one, key)
-    elif isinstance(part, str) and key in IN_FIGURES:
+            yield from worded(one, names, key)
+    elif isinstance(part, str) and key in names | BY_NAME:
         yield part
 
 
@@ -150,18 +165,113 @@ def test_a_page_says_its_texts_in_the_language_of_the_link(opener, translated, l
     assert not [said for said in drawn(open_page(**choices)._tree) if OPEN in said]
 
 
+def in_language(run, script):
+    """Run a page again: what its widgets hold is put into words outside of any run."""
+    context = copy_context()
+    context.run(catalogue.read_in, script, INVENTED)
+    return context.run(run)
+
+
 @pytest.mark.parametrize("script", ["new_bulletin", "data_desk"])
 def test_a_page_of_a_store_says_its_texts_in_that_language(
     opener, translated, published, monkeypatch, script
 ):
     monkeypatch.setenv(store_access.STORE_VARIABLE, str(published))
     page = opener("app.py")(folder=published / "bulletins", lang=INVENTED)
-    # What a widget of the page before holds is put into words outside of any run.
-    context = copy_context()
-    context.run(catalogue.read_in, "today", INVENTED)
-    page = context.run(page.switch_page(f"app_pages/{script}.py").run)
+    page = in_language(page.switch_page(f"app_pages/{script}.py").run, "today")
     assert not page.exception
     assert left(page, ALIKE) == []
+
+
+#: A change of every kind, and an answer in which each option has few words.
+CHANGE = Change(
+    close_from=date(2036, 3, 3),
+    reopen_from=date(2036, 3, 17),
+    open_weekdays="567",
+    daily_limit_fish=1,
+    min_length_mm=580.5,
+    mark_selective=True,
+    method_mix={"mooching": 0.25, "trolling": 0.75},
+    release_rates=(fields.ROW | {"rate_prop": 0.1, "rate_se": 0.02},),
+    effort_factor=0.5,
+    first_day=date(2036, 2, 4),
+)
+FEW = OptionSet("", (Option("Uno", (CHANGE, Change(("A1",))), elasticity=0.4),))
+MANY = OptionSet("", tuple(Option(f"Uno{n}", (Change(daily_limit_fish=n),)) for n in range(4)))
+#: What documents and the command say of options, too.
+OF_OPTIONS = ("options/report.py", "options/solved_words.py", "documents/rules_in_words.py")
+COMPARED = [
+    {},
+    {"set": to_link(FEW), "find": "daily_limit", "keep": "S-1", "risk": "0.5"},
+    {"set": to_link(MANY), "find": "weekdays", "area": "A1"},
+]
+
+
+@pytest.mark.parametrize("choices", COMPARED)
+def test_options_are_compared_in_that_language(opener, translated, choices):
+    open_page = opener("app_pages/compare_rules.py")
+    page = open_page(lang=INVENTED, **choices)
+    assert not page.exception
+    folder = Path(analytics.__file__).parent
+    known = [(folder / name).read_text("utf-8") for name in OF_OPTIONS]
+    assert left(page, " ".join([ALIKE, "Uno TOML", *known])) == []
+
+
+#: Pages on the demo store, with links that show their parts.
+ON_DEMO = ["sampling_plan?through=2036-W09&all_shifts=60"]
+
+
+@pytest.mark.parametrize("link", ON_DEMO)
+def test_a_page_on_the_demo_says_its_texts_in_that_language(
+    opener, translated, demo_store, monkeypatch, link
+):
+    monkeypatch.setenv(store_access.STORE_VARIABLE, str(demo_store))
+    script, _, query = link.partition("?")
+    open_page = opener(f"app_pages/{script}.py")
+    page = open_page(folder=demo_store / "bulletins", lang=INVENTED, **dict(parse_qsl(query)))
+    assert not page.exception
+    assert left(page, " ".join([ALIKE, *samplers.FIELDS]) + names_of(Store(demo_store))) == []
+
+
+def names_of(store):
+    """Return the names of places and days of a store, and the names of its samplers."""
+    tables = [store.read(name) for name in ("areas", "sites", "holidays", "planned_site_days")]
+    columns = [one for table in tables for one in table.columns if one.type == pa.string()]
+    return str([column.unique().to_pylist() for column in columns])
+
+
+def words_of_columns():
+    """Return what tables and columns are called and mean, as the dictionary and forms say it."""
+    parts = [*form_layout.PARTS.values()]
+    columns = [one for some in [*TABLES.values(), *parts] for one in some.columns]
+    said = [f"{one.meaning} {form_layout.head(one)} {cell_rule(one).words}" for one in columns]
+    said += [one.title for one in parts] + [one.meaning for one in TABLES.values()]
+    return " ".join(said)
+
+
+#: Pages to key rows in: what is typed into which part.
+TYPED = [
+    ("small_tables?table=holidays", "holidays", {0: {"date": ""}, 5: {"date": "2031-02-18"}}),
+    ("small_tables?table=limits", "limits", {0: {"limit_fish": "many"}}),
+    ("paper_forms", "site_day", {0: {"site": "r1", "date": "2031-01-14"}}),
+    ("paper_forms", "boats", {0: {"anglers": "two"}}),
+]
+
+
+@pytest.mark.parametrize("typed", TYPED)
+def test_a_page_to_key_rows_in_says_its_texts_in_that_language(
+    opener, translated, published, monkeypatch, typed
+):
+    monkeypatch.setenv(store_access.STORE_VARIABLE, str(published))
+    link, part, lines = typed
+    script, _, query = link.partition("?")
+    page = opener(f"app_pages/{script}.py")(lang=INVENTED, **dict(parse_qsl(query)))
+    known = ALIKE + words_of_columns()
+    assert left(page, known) == []
+    typed_into(page, given_to(page)["key"], part, lines)
+    in_language(page.run, script)
+    assert not page.exception
+    assert left(page, known) == []
 
 
 def test_a_translation_with_other_names_or_braces_is_left_out(tmp_path, monkeypatch):

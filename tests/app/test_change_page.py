@@ -171,7 +171,7 @@ def test_release_rates_of_a_link_stand_in_the_form(open_change):
     one = OptionSet("", (Option("x", (Change(release_rates=(RATE, other)),)),))
     page = open_change(set=to_link(one))
     assert link_of(page) == one
-    assert "1 more rows of rates" in plain(words_of(page))
+    assert "1 more row of rates" in plain(words_of(page))
     page = widget(page.number_input, "-rate").set_value(20.0).run()
     assert link_of(page).options[0].changes[0].release_rates[0]["rate_prop"] == 0.2
     assert link_of(page).options[0].changes[0].release_rates[1] == other
