@@ -76,6 +76,11 @@ def quantity_of(name: str) -> Quantity:
     return QUANTITIES[name] if name in QUANTITIES else BESIDE_MODELS[name]
 
 
+def label_of(name: str) -> str:
+    """Return what people call a quantity of the result table; one not known as it stands."""
+    return QUANTITIES[name].label if name in QUANTITIES else name
+
+
 class Status(StrEnum):
     """What stands behind an estimate; the strongest reservation wins."""
 

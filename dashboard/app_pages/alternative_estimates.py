@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.quantities import QUANTITIES
+from analytics.quantities import label_of
 from analytics.wording import numbers
 from analytics.wording import week as sentences
 from analytics.wording.week import bases_apart_in_season, fish_words
@@ -50,7 +50,7 @@ SPLITS = {
 
 def _body(chosen: Chosen, ways: Ways) -> None:
     choice = chosen.choice
-    quantity = filters.switch(say("Figure"), FIGURES, key="show", words=_label)
+    quantity = filters.switch(say("Figure"), FIGURES, key="show", words=label_of)
     lead(bases.estimates_answer(choice.index, ways, areas=choice.domains, quantity=quantity))
     st.caption(say(ASSUMED))
     for words in bases.why_not(choice.index):
@@ -73,7 +73,7 @@ def _figures(choice: Choice, ways: Ways, *, quantity: str) -> None:
     ]
     if not drawn:
         return
-    st.header(say("{quantity}, the season so far", quantity=_label(quantity)), anchor=False)
+    st.header(say("{quantity}, the season so far", quantity=label_of(quantity)), anchor=False)
     signs = list(chart.SIGNS)
     signs += [forest.CUT] if any(chart.is_cut(found) for _, found in drawn) else []
     first = 1 if drawn[0][0] is None or len(drawn) == 1 else len(drawn)
@@ -244,10 +244,6 @@ def _reports(choice: Choice) -> None:
     page_frame.download(
         say("the table of reports"), choice.index.bulletin.heaping, choice, "heaping"
     )
-
-
-def _label(quantity: str) -> str:
-    return QUANTITIES[quantity].label
 
 
 draw_page(

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from analytics.quantities import label_of
 from analytics.wording import accuracy, numbers
 from dashboard import notices, page_frame
 from dashboard.catalogue import phrase, say
@@ -55,7 +56,7 @@ def _past(choice: Choice, found: Standings) -> None:
 def _panel(
     choice: Choice, area: str | None, quantity: str, dots: Sequence[dotted.ForestRow]
 ) -> None:
-    title = f"{panels.label_of(quantity)}, {head(choice.index, area)}"
+    title = f"{label_of(quantity)}, {head(choice.index, area)}"
     figure = dotted.figure(dots, palette=colours(), guide=1.0)
     said = dotted.description(dots, of=say("Expected over final, {title}", title=title))
     key = f"season-did-{quantity}-{area or 'all'}"

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.quantities import QUANTITIES
+from analytics.quantities import label_of
 from analytics.wording import numbers
 from analytics.wording import week as sentences
 from dashboard import filters, page_frame
@@ -81,7 +81,7 @@ def _season(choice: Choice, moves: Sequence[Move], found: Sequence[SeasonEffect]
 def _quantity(choice: Choice, moves: Sequence[Move], *, before: str) -> None:
     """Draw the areas and weeks of one quantity, which the reader chooses."""
     st.header(say("By area and week"), anchor=False)
-    quantity = filters.switch(say("Figure"), FIGURES, key="show", words=_label)
+    quantity = filters.switch(say("Figure"), FIGURES, key="show", words=label_of)
     st.markdown(
         moved.revisions_answer(
             choice.index, moves, areas=choice.areas, quantity=quantity, before=before
@@ -112,7 +112,7 @@ def _figure(choice: Choice, mine: Sequence[Move], *, quantity: str) -> None:
     st.markdown(
         say(
             "**{quantity}, the most important in {scale}**",
-            quantity=numbers.plain(_label(quantity)),
+            quantity=numbers.plain(label_of(quantity)),
             scale=numbers.plain(most),
         )
     )
@@ -120,7 +120,7 @@ def _figure(choice: Choice, mine: Sequence[Move], *, quantity: str) -> None:
     signs += [chart.STEPS] if chart.span(drawn).is_log else []
     page_frame.signs(signs)
     figure = chart.dumbbells(drawn, index=choice.index, palette=colours())
-    words = chart.description(drawn, index=choice.index, label=_label(quantity))
+    words = chart.description(drawn, index=choice.index, label=label_of(quantity))
     page_frame.chart(figure, key="moved-chart", alt=words)
     many = sum(move.kind == moved.REVISED for move in mine)
     if many > len(drawn):
@@ -148,10 +148,6 @@ def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequen
     if others:
         with st.expander(say("How many weekly figures of each quantity were revised")):
             st.html(others)
-
-
-def _label(quantity: str) -> str:
-    return QUANTITIES[quantity].label
 
 
 draw_page(

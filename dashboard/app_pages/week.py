@@ -8,7 +8,7 @@ import streamlit as st
 
 from analytics.bulletin.notes import notes
 from analytics.errors import StoreError
-from analytics.quantities import QUANTITIES
+from analytics.quantities import label_of
 from analytics.wording import bulletin_index, marks, numbers, reasons
 from analytics.wording import week as sentences
 from analytics.wording.week import bases_apart_in_week, fish_words
@@ -103,7 +103,7 @@ def _against_past(choice: Choice, rates: Rates) -> None:
 
 def _trends(choice: Choice) -> None:
     st.header(say("Weekly trend"), anchor=False)
-    quantity = filters.switch(say("Figure"), TREND, key="show", words=_label)
+    quantity = filters.switch(say("Figure"), TREND, key="show", words=label_of)
     scale = filters.switch(
         say("Scale"), tuple(SCALES), key="scale", words=lambda one: say(SCALES[one])
     )
@@ -126,9 +126,9 @@ def _trends(choice: Choice) -> None:
         names=names,
         palette=colours(),
     )
-    title = series.moves_title(words, label=_label(quantity))
+    title = series.moves_title(words, label=label_of(quantity))
     said = [
-        marks.trend_description(line, weeks=index.axis, area=names[area], label=_label(quantity))
+        marks.trend_description(line, weeks=index.axis, area=names[area], label=label_of(quantity))
         for area, line in lines.items()
     ]
     page_frame.panel(title, figure, key="trend-areas", alt=" ".join([f"{title}.", *said]))
@@ -142,14 +142,14 @@ def _trends(choice: Choice) -> None:
 
 def _heat_map(choice: Choice) -> None:
     st.header(say("Rates by area and week"), anchor=False)
-    quantity = filters.switch(say("Map"), HEAT, key="map", words=_label)
+    quantity = filters.switch(say("Map"), HEAT, key="map", words=label_of)
     index, shown = choice.index, choice.shown
     cells = {(area, week): index.row(area, week, quantity) for area in shown for week in index.axis}
     title = heat.title(
         {area: index.row(area, choice.week, quantity) for area in shown},
         week=choice.week,
         names={area: index.name(area) for area in shown},
-        label=_label(quantity),
+        label=label_of(quantity),
     )
     figure = heat.heat(
         cells,
@@ -202,10 +202,6 @@ def _line(choice: Choice, area: str, quantity: str) -> list[Row | None]:
 
 def _marks(lines: Iterable[Iterable[Row | None]]) -> list[marks.Mark]:
     return marks.legend(row for line in lines for row in line)
-
-
-def _label(quantity: str) -> str:
-    return QUANTITIES[quantity].label
 
 
 draw_page(phrase("This week"), "week", view="rates", body=_body, with_week=True)

@@ -193,11 +193,6 @@ def backtest_panels(
     return [one for one in found if one[2]]
 
 
-def label_of(quantity: str) -> str:
-    """Return a quantity for people; one that is not known as it stands."""
-    return QUANTITIES[quantity].label if quantity in QUANTITIES else quantity
-
-
 def assumed(choice: Choice, found: Standings, title: str) -> None:
     """Draw, folded, what every number ahead rests on; nothing where the bulletin keeps none."""
     if not found.assumed:
