@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analytics.arrays import Floats, Ints
+    from analytics.estimates.season_survey import SeasonSurvey
     from analytics.options.baseline import Baseline, Limit
     from analytics.planning.allocation import Bounded
     from analytics.planning.planned_variance import PlannedVariance
@@ -56,7 +57,9 @@ class LimitCall:
         return float((self.total > self.limit.fish).mean())
 
 
-def first_limit(baseline: Baseline, limits: Sequence[Limit], week: str) -> LimitCall | None:
+def first_limit(
+    survey: SeasonSurvey, baseline: Baseline, limits: Sequence[Limit], week: str
+) -> LimitCall | None:
     """Return the limit reached first of those whose call is open, with its draws; None without one.
 
     It is the one most likely exceeded; at a tie, the one of which most is used at the close. Where
@@ -65,7 +68,7 @@ def first_limit(baseline: Baseline, limits: Sequence[Limit], week: str) -> Limit
     names = {name for one in limits for name in one.quantities if name in baseline.to_date}
     if not names or week not in baseline.weeks:
         return None
-    ahead, at = ahead_of(baseline, tuple(sorted(names))), baseline.weeks.index(week)
+    ahead, at = ahead_of(survey, baseline, names), baseline.weeks.index(week)
     calls = []
     for one in limits:
         areas = tuple(area for area in one.areas if area in baseline.areas)

@@ -150,7 +150,7 @@ def make_plan(
     """
     problem, whole, notes = problem_of(survey, baseline, request)
     every = problem.every
-    found = first_limit(baseline, limits, request.week)
+    found = first_limit(survey, baseline, limits, request.week)
     call = _figures_of_call(survey, whole, baseline, found, request.week)
     if request.shifts is None:
         n, kept = _for_target(problem)
@@ -187,7 +187,7 @@ def problem_of(
 ) -> tuple[Problem, tuple[PlannedStratum, ...], list[str]]:
     """Return what is to be allocated in a week, all its strata, and notes on sites left out."""
     whole, strata, notes = _strata(survey.snapshot, survey.design.season, request)
-    draws = draws_of_week(baseline, request.week, PROMISED)
+    draws = draws_of_week(survey, baseline, request.week, PROMISED)
     # Relative errors are those of the whole frame: a site left out changes what can be drawn alone.
     every = planned_variance(survey, whole, draws, PROMISED)
     return _problem(strata, every, request), whole, notes
@@ -195,7 +195,7 @@ def problem_of(
 
 def _of_share(every: PlannedVariance, n: Ints) -> dict[str, dict[str, float]]:
     """Return the expected sublegal share by area, and the df behind its planned error."""
-    error = every.pse_error(n)
+    df = every.known_df(n)
     mine = [
         (area, at)
         for at, (area, name) in enumerate(zip(every.area, every.quantity, strict=True))
@@ -203,7 +203,7 @@ def _of_share(every: PlannedVariance, n: Ints) -> dict[str, dict[str, float]]:
     ]
     return {
         "expected": {area: float(every.expected[at]) for area, at in mine},
-        "df": {area: float(0.5 / error[at] ** 2) for area, at in mine if error[at] > 0},
+        "df": {area: float(df[at]) for area, at in mine if df[at] > 0},
     }
 
 
@@ -373,7 +373,7 @@ def _figures_of_call(
     is_own = own in survey.analyses and len(survey.analyses[own].measures) == 1
     is_own = is_own and own in QUANTITIES and own not in RATIOS
     quantity = own if is_own else STAND_IN
-    draws = draws_of_week(baseline, week, (quantity,))
+    draws = draws_of_week(survey, baseline, week, (quantity,))
     figures = planned_variance(survey, strata, draws, (quantity,))
     return figures.of(np.array([area is not None for area in figures.area]))
 

@@ -26,13 +26,17 @@ if TYPE_CHECKING:
     from analytics.planning.week_ahead import WeekDraws
 
 
+#: Most relative variance of cells about the variance function that is believed (our choice).
+_MOST_SCATTER = 2.0
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class PlannedVariance:
     """The relative variance ``Σ_h gain_hk/n_h - constant_k`` of K figures over H strata.
 
     - `area` (K,): area fished of each figure, None for all; `quantity` (K,).
-    - `gain`, `df` (H, K): and degrees of freedom behind each s². `constant`, `expected` (K,): the
-      expected figure.
+    - `gain`, `df` (H, K): and degrees of freedom behind each s². `scatter` (H, K): relative
+      variance of the week's own s² about it. `constant`, `expected` (K,): the expected figure.
     - `known` (K,): there is a variance and an expected figure above 0.
     """
 
@@ -40,6 +44,7 @@ class PlannedVariance:
     quantity: tuple[str, ...]
     gain: Floats
     df: Floats
+    scatter: Floats
     constant: Floats
     expected: Floats
     known: Bools
@@ -51,18 +56,27 @@ class PlannedVariance:
         return np.where(usable, np.sqrt(np.maximum(np.where(usable, found, 0.0), 0.0)), np.nan)
 
     def pse_error(self, n: Ints | Floats) -> Floats:
-        r"""Return the relative standard error of each planned PSE, ``√(2/D)/2``, shape (K,).
+        """Return how far, relative to it, each PSE reached may lie off the planned one, (K,).
 
-        D are the degrees of freedom of the variance (Satterthwaite 1946; from memory), of prior
-        and own variances together: what is not known of s² alone, not of the week's fish.
+        Half the relative standard error of the variance: what is not known of each s², and how the
+        week's own will differ from it. What the week's fish do to the total comes on top.
         """
-        n = np.maximum(np.asarray(n, dtype=np.float64), 1)[:, None]
-        parts = self.gain / n
-        below = (parts**2 / np.maximum(self.df, 1.0)).sum(axis=0)
-        d = np.divide(
-            parts.sum(axis=0) ** 2, below, out=np.full(len(below), np.nan), where=below > 0
-        )
-        return np.asarray(np.sqrt(2 / d) / 2)
+        return np.asarray(np.sqrt(self._relative_variance(n, self.scatter)) / 2)
+
+    def known_df(self, n: Ints | Floats) -> Floats:
+        """Return the degrees of freedom behind each planned variance, (K,).
+
+        Satterthwaite 1946 (from memory), of prior and own variances together.
+        """
+        none = np.zeros_like(self.scatter)
+        return np.asarray(2 / self._relative_variance(n, none))
+
+    def _relative_variance(self, n: Ints | Floats, scatter: Floats) -> Floats:
+        """Return the relative variance of each sum ``Σ_h gain_hk/n_h``; NaN where it is 0."""
+        parts = self.gain / np.maximum(np.asarray(n, dtype=np.float64), 1)[:, None]
+        above = (parts**2 * (2 / np.maximum(self.df, 1.0) + scatter)).sum(axis=0)
+        whole = parts.sum(axis=0) ** 2
+        return np.divide(above, whole, out=np.full(len(whole), np.nan), where=above > 0)
 
     def of(self, rows: Bools | Ints) -> PlannedVariance:
         """Return some figures."""
@@ -72,6 +86,7 @@ class PlannedVariance:
             tuple(self.quantity[one] for one in rows),
             self.gain[:, rows],
             self.df[:, rows],
+            self.scatter[:, rows],
             self.constant[rows],
             self.expected[rows],
             self.known[rows],
@@ -81,6 +96,18 @@ class PlannedVariance:
 def two_stage_terms(frame: Floats, variance: Floats, within: Floats) -> tuple[Floats, Floats]:
     """Return A and C of ``V(n) = A/n - C``: ``N² s²`` and ``N (s² - w)``, shape (H,) each."""
     return frame**2 * variance, frame * (variance - within)
+
+
+def week_scatter(prior_df: float, frame: Floats) -> Floats:
+    """Return the relative variance of the s² of one week about what is expected of it, (H,).
+
+    Variances of cells follow the variance function as a scaled inverse chi-square of `prior_df`
+    degrees of freedom, whose relative variance is ``2/(d0 - 4)`` (what `prior_df` is estimated
+    from), and the week has `frame` units to have a variance of.
+    """
+    cells = 2 / np.maximum(prior_df - 4, 2 / _MOST_SCATTER)
+    found: Floats = (1 + cells) * (1 + 2 / np.maximum(frame - 1, 1)) - 1
+    return found
 
 
 def planned_variance(
@@ -96,7 +123,7 @@ def planned_variance(
         for by_area in (True, False)
         for block in _blocks(survey, strata, draws, quantity, by_area=by_area)
     ]
-    area, quantity, terms, constants, dfs, expected = zip(*blocks, strict=True)
+    area, quantity, terms, constants, dfs, scatters, expected = zip(*blocks, strict=True)
     value = np.array(expected)
     gain, constant = np.stack(terms, axis=1), np.array(constants)
     known = (value > 0) & np.isfinite(constant) & (gain.sum(axis=0) > 0)
@@ -106,13 +133,14 @@ def planned_variance(
         quantity=quantity,
         gain=np.where(known, gain / square, 0.0),
         df=np.stack(dfs, axis=1),
+        scatter=np.stack(scatters, axis=1),
         constant=np.where(known, constant / square, 0.0),
         expected=value,
         known=known,
     )
 
 
-_Block = tuple["str | None", str, "Floats", float, "Floats", float]
+_Block = tuple["str | None", str, "Floats", float, "Floats", "Floats", float]
 
 
 def _blocks(
@@ -123,7 +151,7 @@ def _blocks(
     *,
     by_area: bool,
 ) -> Iterator[_Block]:
-    """Yield area, quantity, A by stratum, C, degrees of freedom and the expected figure."""
+    """Yield area, quantity, A by stratum, C, degrees of freedom, scatter, the expected figure."""
     design, size = survey.design, len(survey.design.areas)
     total = RATIOS.get(quantity, (quantity, quantity))[1]
     code = np.array([design.areas.index(one) for one in draws.areas])
@@ -148,12 +176,14 @@ def _blocks(
         units = _units_of(survey, quantity, by_area=by_area, ratio=ratio)
     group = np.array([one.day_group for one in strata])
     row = np.array([_row_of(units, *one) for one in zip(place, group, strict=True)])
+    scatter = week_scatter(float(np.nan_to_num(units.function.df[0])), frame)
     for at, (area, key) in enumerate(zip(areas, keys, strict=True)):
         is_home = (place + 1 == key) | (key == 0)
         variance, within, df = _cells(units, row, int(key), is_home, mean)
         terms, constant = two_stage_terms(frame, variance, within)
         square = float(scale[at]) ** 2 or 1.0
-        yield area, quantity, terms / square, constant.sum() / square, df, float(expected[at])
+        value = float(expected[at])
+        yield area, quantity, terms / square, constant.sum() / square, df, scatter, value
 
 
 def _units_of(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,13 +18,14 @@ from analytics.survey.design import DAY_SITE
 from analytics.weeks import week_start
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from datetime import date
 
     import pandas as pd
 
     from analytics.arrays import Floats
     from analytics.data.snapshot import Snapshot
+    from analytics.estimates.season_survey import SeasonSurvey
     from analytics.options.baseline import Baseline
 
 #: Sites a day of design ``day_site`` where no week says how many (our choice, no source): with one
@@ -60,13 +60,17 @@ class WeekDraws:
         return float(self.expected(quantity).sum())
 
 
-@lru_cache(maxsize=3)  # those of a season, for every week that is planned
-def ahead_of(baseline: Baseline, quantities: tuple[str, ...]) -> Mapping[str, Any]:
-    """Return the draws of every week to come, as `options.compare.ahead_by_week`."""
-    return ahead_by_week(baseline, quantities)
+def ahead_of(
+    survey: SeasonSurvey, baseline: Baseline, quantities: Iterable[str]
+) -> Mapping[str, Floats]:
+    """Return the draws of every week to come, as `ahead_by_week`, made once for a season."""
+    names = tuple(sorted(quantities))
+    return survey.once(("draws ahead", baseline, names), lambda: ahead_by_week(baseline, names))
 
 
-def draws_of_week(baseline: Baseline, week: str, quantities: Sequence[str]) -> WeekDraws:
+def draws_of_week(
+    survey: SeasonSurvey, baseline: Baseline, week: str, quantities: Sequence[str]
+) -> WeekDraws:
     """Return the draws of a week; `quantities` are totals that a baseline has, or ratios of them.
 
     Raises `UsageError` where the week is none of those to come.
@@ -81,7 +85,7 @@ def draws_of_week(baseline: Baseline, week: str, quantities: Sequence[str]) -> W
     at = baseline.weeks.index(week)
     totals = {
         name: np.nan_to_num(found[:, at].T.astype(np.float64))
-        for name, found in ahead_of(baseline, tuple(sorted(names))).items()
+        for name, found in ahead_of(survey, baseline, names).items()
     }
     return WeekDraws(baseline.areas, totals, _day_shares(baseline, week))
 
