@@ -11,6 +11,9 @@ Variances add up as their figures do where samples are independent (it is given 
 the variance of a withheld figure; and a total of what cannot be negative is no less than its
 standard error (all of it in one unit of a sample).
 
+The difference of two publications of a figure is attacked as a figure of its own, where few boats
+came, went or were corrected between them (it is given which): it has to stay a fifth unsure, too.
+
 Whether a figure is safe is decided by witnesses: what anyone could take for the figures, keeping to
 all that is known, with this one a fifth above or below. One witness serves many figures. Where none
 is found the range itself is, by linear programming.
@@ -253,6 +256,8 @@ class Attack:
         self.truth: list[float] = []
         self.places: dict[Key, list[tuple[int, list[int | None]]]] = {}
         self.withheld: dict[int, tuple[int, Key]] = {}
+        #: The unknown of each figure of each publication.
+        self.heard: list[dict[Key, int]] = []
         #: Each with the publication that first gave it.
         self.equations: dict[frozenset[tuple[int, float]], int] = {}
         self.at_least: dict[frozenset[tuple[int, float]], int] = {}
@@ -266,6 +271,7 @@ class Attack:
         """Take in one publication; `truths` of every total, those not shown included."""
         self.week += 1
         mine = self._unknowns(truths)
+        self.heard.append(mine)
         cells = zip(figures.index, figures["estimate"], figures["status"], strict=True)
         for key, estimate, status in cells:
             if key[2] not in TOTALS:
@@ -361,6 +367,27 @@ class Attack:
                 truth = self.truth[place]
                 low, high = (truth + part.farthest(way * goal)[at] for way in (-1.0, 1.0))
                 found.append(Found(place, *self.withheld[place], truth, low, high))
+        return found
+
+    def differences(self, pairs: Iterable[tuple[int, int]]) -> list[Found]:
+        """Return what is left of differences of two unknowns, those that are not safe.
+
+        `pairs`: places of an earlier and of a later publication's figure of one domain.
+        """
+        found, parts = [], list(self.system().parts())
+        for then, now in pairs:
+            size = self.truth[now] - self.truth[then]
+            ends = []
+            for way in (-1.0, 1.0):
+                end = 0.0
+                for part in parts:
+                    goal = way * (1.0 * (part.place == now) - 1.0 * (part.place == then))
+                    end += goal @ part.farthest(goal) if goal.any() else 0.0
+                ends.append(end)
+            key = next(key for key, place in self.heard[-1].items() if place == now)
+            one = Found(now, self.week, key, abs(size), abs(size) - ends[0], abs(size) + ends[1])
+            if not one.is_safe:
+                found.append(one)
         return found
 
     def without_witness(self) -> list[int]:

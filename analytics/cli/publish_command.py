@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -17,7 +17,9 @@ from analytics.cli.terminal import (
     write_files,
     written_at,
 )
-from analytics.errors import UsageError
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 @click.command(
@@ -39,15 +41,12 @@ def publish(*, store: Path, season: str | None, through: str | None, out: Path) 
 
     A figure that rests on one or two interviewed boats is withheld, and others with it, so that
     none follows from sums, ratios or earlier publications; figures with a percent standard error
-    over 50 are not published, those over 30 are marked. The store remembers what went out. Figures
-    stand on what interviews report. The same data through the same week give the same files.
+    over 50 are not published, those over 30 are marked. A figure of an area and week that went out
+    is revised once late or corrected forms of three boats change it, and goes out as it was until
+    then. The store remembers what went out. Figures stand on what interviews report. The same data
+    through the same week give the same files.
     """
-    require_room_for(out)
-    if out.resolve().is_relative_to(Path(store).resolve()):
-        raise UsageError(
-            f"the folder {out} lies in the store at {store}; allowed: a folder outside it, since "
-            "what is published is there for everybody and the store is not"
-        )
+    require_room_for(out, is_public=True)
 
     from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
     from analytics.publishing.publish import publish as published  # noqa: PLC0415
@@ -62,8 +61,8 @@ def publish(*, store: Path, season: str | None, through: str | None, out: Path) 
     write_files(made.files(), out)
     about, domains = made.about, len(made.publication.domains)
     lost = (
-        f" ({made.n_withheld / max(domains, 1):.0%}; {made.weight:.0f} boats behind them, any "
-        f"protection costs {made.bound:.0f} at least)"
+        f" ({100 * made.n_withheld / max(domains, 1):.0f} %; {made.weight:.0f} boats behind them, "
+        f"any protection costs {made.bound:.0f} at least)"
         if made.n_withheld
         else ""
     )
@@ -73,3 +72,8 @@ def publish(*, store: Path, season: str | None, through: str | None, out: Path) 
         f"{made.n_withheld} withheld{lost}; {about['figures']['not_published']} of "
         f"{about['figures']['all']} figures not published for their error"
     )
+    if made.n_kept:
+        say(
+            f"{made.n_kept} figures of an area and week as they went out before: what has changed "
+            "them since is of one or two boats, and goes out with more"
+        )

@@ -126,22 +126,26 @@ def require_folder_of(path: Path) -> None:
     _require_no_store(folder)
 
 
-def require_room_for(folder: Path) -> None:
-    """Refuse a folder (`UsageError`) that could not be made or written, before long work starts."""
+def require_room_for(folder: Path, *, is_public: bool = False) -> None:
+    """Refuse a folder (`UsageError`) that could not be made or written, before long work starts.
+
+    `is_public`: for everybody to read, and thus not even in the desk of a store.
+    """
     path = folder.absolute()
     there = next(one for one in (path, *path.parents) if one.exists())
     if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
         raise UsageError(f"the folder {folder} cannot be written; name another")
-    _require_no_store(path)
+    _require_no_store(path, has_desk=not is_public)
 
 
-def _require_no_store(folder: Path) -> None:
+def _require_no_store(folder: Path, *, has_desk: bool = True) -> None:
     """Refuse a folder in a store: `verify` would find foreign files there, and fail.
 
     The desk of a store is allowed: it holds work under way, such as the steps of a bulletin.
     """
-    for one in (folder, *folder.parents):
-        is_desk = folder.is_relative_to(one / DESK)
+    path = folder.resolve()
+    for one in (path, *path.parents):
+        is_desk = has_desk and path.is_relative_to(one / DESK)
         if (one / EVENTS / DELTA_LOG).is_dir() and not is_desk:
             raise UsageError(f"{one} is a store, which holds its own files; name another folder")
 

@@ -41,6 +41,10 @@ FIGURE_SCHEMA = pa.schema(
     ]
 )
 LEVEL = 0.95
+#: What a row is made of, the numbers that go with its estimate, and the quantities that are shares.
+_SIZED = ("estimate", "se", "ci_low", "ci_high")
+_USED = (*DOMAIN_COLUMNS, "quantity", "unit", *_SIZED, "ci_level", "status")
+_SHARES = ("sublegal_prop",)
 #: Numbers are written to this many places, so that sums hold to the last one but rounding.
 _PLACES = 6
 
@@ -60,21 +64,53 @@ _CLASSES = {
 }
 
 
-def figures(season: SeasonSurvey, publication: Publication) -> pa.Table:
-    """Return the rows of a publication in `FIGURE_SCHEMA`, sorted by area, week and quantity."""
-    shown = dict(zip(publication.domains, publication.shown.tolist(), strict=True))
-    by_domain: dict[Domain, dict[str, Row]] = {}
+def rows_by_domain(season: SeasonSurvey) -> dict[Domain, dict[str, Row]]:
+    """Return the result rows of the published quantities by domain, sorted by area and week."""
+    found: dict[Domain, dict[str, Row]] = {}
     for by in LEVELS:
         for row in result_rows(season, by=by, level=LEVEL, quantities=PUBLISHED):
-            by_domain.setdefault((row["area"], row["week"]), {})[row["quantity"]] = row
-    order = sorted(by_domain, key=lambda one: (one[0] or "", one[1] or ""))
+            mine = {key: row[key] for key in _USED}
+            found.setdefault((row["area"], row["week"]), {})[row["quantity"]] = mine
+    return {one: found[one] for one in sorted(found, key=lambda one: (one[0] or "", one[1] or ""))}
+
+
+def figures(rows: Mapping[Domain, Mapping[str, Row]], publication: Publication) -> pa.Table:
+    """Return the rows of a publication in `FIGURE_SCHEMA`."""
+    shown = dict(zip(publication.domains, publication.shown.tolist(), strict=True))
     found: list[Row] = []
-    for one in order:
-        rows = by_domain[one]
+    for one, mine in rows.items():
         # What the totals do not know does not go out.
-        is_empty = all(row["estimate"] is None for row in rows.values())
-        found += _public(rows, is_shown=shown.get(one, is_empty))
+        is_empty = all(row["estimate"] is None for row in mine.values())
+        found += _public(mine, is_shown=shown.get(one, is_empty))
     return pa.Table.from_pylist(found, schema=FIGURE_SCHEMA)
+
+
+def moved(
+    rows: Mapping[str, Row], now: Mapping[str, float], then: Mapping[str, float]
+) -> dict[str, Row]:
+    """Return the rows of a domain whose totals are `now` what goes out and were estimated `then`.
+
+    Errors and intervals keep their size relative to the estimate: the totals differ by what few
+    boats add to some parts, and the sample is all but the same.
+    """
+    found = {}
+    for name, row in rows.items():
+        above, *below = RATIOS.get(name, (name,))
+        totals = (above, *below)
+        if row["estimate"] is None or all(now[one] == then[one] for one in totals):
+            found[name] = row
+            continue
+        new: dict[str, float | None] = dict.fromkeys(_SIZED)
+        under = now[below[0]] if below else 1.0
+        if now[above] > 0 and under > 0 and all(then[one] > 0 for one in totals):
+            factor = now[above] / then[above] / (under / then[below[0]] if below else 1.0)
+            new = {key: None if row[key] is None else row[key] * factor for key in _SIZED}
+            if name in _SHARES:
+                new["ci_high"] = None if new["ci_high"] is None else min(new["ci_high"], 1.0)
+        elif under > 0:
+            new["estimate"] = now[above] / under
+        found[name] = {**row, **new}
+    return found
 
 
 def _public(rows: Mapping[str, Row], *, is_shown: bool) -> Iterator[Row]:

@@ -8,13 +8,15 @@ the season, in every publication.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.sparse import csr_array
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
+
+    import pyarrow as pa
 
     from analytics.arrays import Bools, Floats, Ints
 
@@ -26,6 +28,28 @@ Domain = tuple[str | None, str | None]
 FEWEST_BOATS = 3
 #: Relative difference under which a figure was not revised.
 _ALIKE = 1e-9
+
+
+def are_alike(one: Floats, other: Floats) -> bool:
+    """Whether figures are the same but for rounding."""
+    return np.allclose(one, other, rtol=_ALIKE, atol=0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CellState:
+    """What the figures of an area and week stand on, and how they go out.
+
+    Parameters
+    ----------
+    boats : pyarrow.Table
+        One row a boat that counts: ``sample_id``, its numbers ``y0``, ``y1``, … by atom, null where
+        it gave none, and what its site-day adds to the figure, ``c0``, ``c1``, ….
+    rows : list of dict
+        Result rows of the published quantities.
+    """
+
+    boats: pa.Table
+    rows: list[dict[str, Any]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,6 +67,9 @@ class Publication:
         Interviewed boats that a domain rests on, donors' boats where it is imputed.
     shown : ndarray of bool, shape (D,)
         Domains whose figures went out.
+    states : mapping of (area, week) to CellState, optional
+        Figures of an area and week that no publication before had so; None: an older program
+        published and kept none.
     """
 
     season: str
@@ -51,6 +78,7 @@ class Publication:
     values: Floats
     boats: Ints
     shown: Bools
+    states: Mapping[Domain, CellState] | None = None
 
     @property
     def is_sensitive(self) -> Bools:
@@ -65,7 +93,7 @@ class Publication:
             (self.season, self.through, self.domains)
             == (other.season, other.through, other.domains)
             and np.array_equal(self.boats, other.boats)
-            and np.allclose(self.values, other.values, rtol=_ALIKE, atol=0)
+            and are_alike(self.values, other.values)
         )
 
 
@@ -125,7 +153,7 @@ def _unknown(
     """Return the unknown of a domain's figures, a new one where they were revised."""
     mine = found.setdefault(domain, [])
     for one in mine:
-        if np.allclose(values[one], row, rtol=_ALIKE, atol=0):
+        if are_alike(values[one], row):
             return one
     mine.append(len(values))
     values.append(np.asarray(row, dtype=float))

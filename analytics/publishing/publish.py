@@ -13,22 +13,24 @@ from analytics.data.calendar import season_days
 from analytics.estimates.season_survey import prepare_survey
 from analytics.precision import CAUTION_OVER, WITHHELD_OVER
 from analytics.publishing import record
-from analytics.publishing.figures import LEVEL, PUBLISHED, figures
-from analytics.publishing.knowledge import FEWEST_BOATS, knowledge
+from analytics.publishing.figures import LEVEL, PUBLISHED, figures, moved, rows_by_domain
+from analytics.publishing.knowledge import FEWEST_BOATS, CellState, knowledge
+from analytics.publishing.late_forms import keep_published
 from analytics.publishing.published_files import ABOUT_FILE, FIGURES_FILE
 from analytics.publishing.suppression import PROTECTION, choose
-from analytics.publishing.totals import totals_of
+from analytics.publishing.totals import NO_BOATS, boats_behind, named_totals, totals_of
 from analytics.quantities import QUANTITIES, Status
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     import pyarrow as pa
 
     from analytics.data.snapshot import Snapshot
     from analytics.data.store import Store
     from analytics.estimates.season_survey import SeasonSurvey
-    from analytics.publishing.knowledge import Publication
+    from analytics.publishing.figures import Row
+    from analytics.publishing.knowledge import Domain, Publication
 
 #: Version of the names in `ABOUT_FILE`.
 ABOUT_VERSION = 1
@@ -49,8 +51,9 @@ class Published:
     about : dict
         Season, rules, quantities and counts, ready for JSON.
     publication : Publication
-    n_sensitive, n_withheld : int
-        Domains on too few boats, and those withheld with them.
+    n_sensitive, n_withheld, n_kept : int
+        Domains on too few boats, those withheld with them, and areas and weeks as they went out
+        before, since late forms of one or two boats change them.
     weight, bound : float
         What is lost, and what the best choice loses at least; as of `suppression.choose`.
     """
@@ -60,6 +63,7 @@ class Published:
     publication: Publication
     n_sensitive: int
     n_withheld: int
+    n_kept: int
     weight: float
     bound: float
 
@@ -110,7 +114,14 @@ def publish(
 
 def published_of(season: SeasonSurvey, before: list[Publication]) -> Published:
     """Return what goes out of a season after some publications, without remembering it."""
-    totals = totals_of(season)
+    estimated, rows = totals_of(season), rows_by_domain(season)
+    boats = boats_behind(season)
+    states = {
+        one: CellState(boats.get(one, NO_BOATS), list(rows.get(one, {}).values()))
+        for one in estimated.domains
+        if None not in one
+    }
+    totals, kept = keep_published(replace(estimated, states=states), before)
     # What went out once goes out again as it was.
     same = next((one for one in reversed(before) if one.is_same(totals)), None)
     earlier = before[: before.index(same)] if same else before
@@ -119,16 +130,36 @@ def published_of(season: SeasonSurvey, before: list[Publication]) -> Published:
     chosen = choose(known, weight)
     withheld = ~same.shown if same else chosen.withheld
     publication = replace(totals, shown=~withheld)
-    table = figures(season, publication)
+    table = figures(_going_out(rows, estimated, totals, kept), publication)
     return Published(
         figures=table,
         about=_about(season, table),
         publication=publication,
         n_sensitive=int(totals.is_sensitive.sum()),
         n_withheld=int(withheld.sum()),
+        n_kept=len(kept),
         weight=float(weight[withheld].sum()),
         bound=min(chosen.bound, chosen.weight),
     )
+
+
+def _going_out(
+    rows: Mapping[Domain, Mapping[str, Row]],
+    estimated: Publication,
+    totals: Publication,
+    kept: Mapping[Domain, CellState | None],
+) -> dict[Domain, Mapping[str, Row]]:
+    """Return the rows of a season, kept ones as they went out and sums as they follow from them."""
+    found = dict(rows)
+    for domain, state in kept.items():
+        if state is not None:
+            found[domain] = {row["quantity"]: row for row in state.rows}
+    then = dict(zip(estimated.domains, estimated.values, strict=True))
+    for domain, values in zip(totals.domains, totals.values, strict=True):
+        if kept and None in domain and domain in found and domain in then:
+            now, was = named_totals(values), named_totals(then[domain])
+            found[domain] = moved(found[domain], now, was)
+    return dict(sorted(found.items(), key=lambda one: (one[0][0] or "", one[0][1] or "")))
 
 
 def _about(season: SeasonSurvey, table: pa.Table) -> dict[str, Any]:

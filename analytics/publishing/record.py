@@ -7,25 +7,32 @@ refused.
 
 from __future__ import annotations
 
+import base64
+import io
 import json
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 from filelock import FileLock, Timeout
 
 from analytics import checksums
 from analytics.data.store import LAST_PUBLISHED, last_published, name_published, sent
 from analytics.errors import StoreError
-from analytics.publishing.knowledge import Publication
+from analytics.publishing.knowledge import CellState, Publication
 from analytics.store_layout import PUBLISHED
 from analytics.whole_files import replace_whole
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping
     from pathlib import Path
 
-_VERSION = 1
+    from analytics.publishing.knowledge import Domain
+
+#: Version of a file; files of version 1 say nothing of the boats behind figures.
+_VERSION, _WITHOUT_BOATS = 2, 1
 _LOCK, _LOCK_SECONDS = "lock", 600.0
 _RESTORE = (
     "what went out earlier has to be known before more is published: restore the file from a copy "
@@ -94,6 +101,7 @@ def keep(store: Path, publication: Publication, before: Iterable[Publication]) -
         "values": publication.values.tolist(),
         "boats": publication.boats.tolist(),
         "shown": publication.shown.tolist(),
+        "states": _packed(publication.states),
     }
     data = json.dumps(content).encode()
     last = max((int(name[:6]) for name in names), default=0)
@@ -116,10 +124,10 @@ def _content(path: Path) -> dict[str, Any]:
         version = content["version"]
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise StoreError(f"{path} cannot be read: {error}; {_RESTORE}") from error
-    if version != _VERSION:
+    if version not in (_VERSION, _WITHOUT_BOATS):
         raise StoreError(
-            f"{path} was kept by a newer program (version {version}; this one reads {_VERSION}): "
-            "update the program"
+            f"{path} was kept by a newer program (version {version}; this one reads up to "
+            f"{_VERSION}): update the program"
         )
     return content
 
@@ -134,4 +142,32 @@ def _publication(content: dict[str, Any]) -> Publication:
         values=np.array(content["values"], dtype=float).reshape(size, -1),
         boats=np.array(content["boats"], dtype=np.int64).reshape(size),
         shown=np.array(content["shown"], dtype=bool).reshape(size),
+        states=_states(content.get("states")),
     )
+
+
+def _packed(states: Mapping[Domain, CellState] | None) -> dict[str, Any] | None:
+    """Return states as JSON holds them: their boats as one Parquet file in base 64."""
+    if not states:
+        return None if states is None else {"domains": [], "rows": [], "n_boats": [], "boats": ""}
+    file = io.BytesIO()
+    pq.write_table(pa.concat_tables([one.boats for one in states.values()]), file)
+    return {
+        "domains": list(states),
+        "rows": [one.rows for one in states.values()],
+        "n_boats": [one.boats.num_rows for one in states.values()],
+        "boats": base64.b64encode(file.getvalue()).decode(),
+    }
+
+
+def _states(packed: dict[str, Any] | None) -> dict[Domain, CellState] | None:
+    if not packed or not packed["domains"]:
+        return None if packed is None else {}
+    found: dict[Domain, CellState] = {}
+    at, boats = 0, pq.read_table(io.BytesIO(base64.b64decode(packed["boats"])))
+    for (area, week), rows, n_boats in zip(
+        packed["domains"], packed["rows"], packed["n_boats"], strict=True
+    ):
+        found[area, week] = CellState(boats.slice(at, n_boats), rows)
+        at += n_boats
+    return found

@@ -49,7 +49,8 @@ def draw(shown: Published) -> None:
         "boats say stands for all boats. **Likely between** is the interval that would hold the "
         f"true figure in {percent(about['ci_level'])} of such samples.\n\n"
         f"**{words.WITHHELD.capitalize()}.** No figure rests on one or two boats, and none can be "
-        "worked out from the others. Some figures on more boats are withheld for that.\n\n"
+        "worked out from the others. Some figures on more boats are withheld for that. A figure of "
+        "an area and week is revised once late forms of three boats have come in.\n\n"
         f"**{words.CARE}**: the standard error is over {about['pse_marked_over']:.0f} % of the "
         f"figure. Over {about['pse_not_published_over']:.0f} % it is not shown."
     )

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 
+import pyarrow as pa
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as some
 
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
-from analytics.publishing.publish import published_of
-from tests.publication_attack import Attack, read
-from tests.simulation.test_publication_attack import truths_of
+from tests.simulation.test_publication_attack import Publishing
 from tests.sizes import n_sized
 from tests.tables import MONDAY, SiteDay, interview, survey
 
@@ -52,32 +51,36 @@ def tables_of(days):
     return survey(list(unique.values()), sites=SITES)
 
 
-def without_last_interview(snapshot):
-    """Return a season whose last interview has not come in yet."""
-    rows = snapshot["interviews"]
-    return Snapshot.of(dict(snapshot.tables) | {"interviews": rows.slice(0, len(rows) - 1)})
+def without(snapshot, late, corrected):
+    """Return a season some of whose interviews have not come in yet, one site-day as first told."""
+    rows, days = snapshot["interviews"], snapshot["site_days"].to_pylist()
+    missing = {one % len(rows) for one in late}
+    kept = [at not in missing or len(rows) == 1 for at in range(len(rows))]
+    if corrected:
+        days[corrected % len(days)]["boats_returned"] += 1
+    changed = {"interviews": rows.filter(pa.array(kept)), "site_days": pa.Table.from_pylist(days)}
+    return Snapshot.of(dict(snapshot.tables) | changed)
 
 
-def attacked(days):
-    """Publish week by week, and the last week once more when late data came.
+def attacked(days, late, corrected):
+    """Publish week by week while forms come late, and the last week once more with all of them.
 
-    Returns the withheld figures that are not safe, and how many were withheld.
+    Returns the withheld figures that are not safe, and how all was published.
     """
     whole = tables_of(days)
-    early = without_last_interview(whole)
+    early = without(whole, late, corrected)
     starts = [MONDAY + dt.timedelta(days=7 * at) for at in range(WEEKS)]
     weeks = [f"{one:%G-W%V}" for one in starts]
-    before, unsafe, attack = [], [], Attack()
-    for snapshot, week in [*((early, week) for week in weeks), (whole, weeks[-1])]:
-        prepared = prepare_survey(snapshot, season="2030-31", through=week)
-        made = published_of(prepared, before)
-        before.append(made.publication)
-        unsafe += attack.unsafe(read(made.files()), *truths_of(prepared))
-    return unsafe, len(attack.targets)
+    some_late = without(whole, late[1:], 0)
+    unsafe, publishing = [], Publishing()
+    data = [early, early, some_late, whole]
+    for snapshot, week in zip(data, [*weeks, weeks[-1]], strict=True):
+        unsafe += publishing.publish(prepare_survey(snapshot, season="2030-31", through=week))[1]
+    return unsafe, publishing
 
 
 def test_no_withheld_figure_follows(record_property):
-    n_withheld = []
+    n_withheld, n_kept = [], []
 
     @settings(
         max_examples=FEW,
@@ -85,17 +88,20 @@ def test_no_withheld_figure_follows(record_property):
         derandomize=True,
         suppress_health_check=[HealthCheck.too_slow],  # a busy machine is no fault of a store
     )
-    @given(season())
-    def attack(days):
-        unsafe, withheld = attacked(days)
+    @given(season(), some.lists(some.integers(0, 99), min_size=1, max_size=5), some.integers(0, 9))
+    def attack(days, late, corrected):
+        unsafe, publishing = attacked(days, late, corrected)
         assert not unsafe
-        n_withheld.append(withheld)
+        n_withheld.append(len(publishing.attack.targets))
+        n_kept.append(publishing.n_kept)
 
     attack()
     assert sum(n_withheld)
+    assert sum(n_kept)
     record_property(
         "random seasons with late data",
         f"{len(n_withheld)} seasons of {WEEKS} weeks, {sum(n_withheld)} figures withheld in "
         f"{sum(n > 0 for n in n_withheld)} of them, sums of the season so far included: all at "
-        "least ±20 %, or as unsure as before",
+        f"least ±20 %, or as unsure as before; {sum(n_kept)} figures of an area and week kept in "
+        f"{sum(n > 0 for n in n_kept)} seasons, no difference on one or two boats follows",
     )

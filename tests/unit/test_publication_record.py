@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from analytics import checksums
 from analytics.cli.publish_command import publish
-from analytics.data.store import LAST_PUBLISHED, Store, last_published, verify_store
+from analytics.data.store import LAST_PUBLISHED, Store, last_published, name_published, verify_store
 from analytics.errors import StoreError, UsageError
 from analytics.publishing import record
 from analytics.publishing.knowledge import Publication
@@ -102,7 +104,29 @@ def test_a_store_of_an_older_program_names_its_newest_publication_when_it_publis
     assert last_published(store) == files_of(store)[-1].name
 
 
-def test_nothing_is_published_into_the_store(store):
-    done = CliRunner().invoke(publish, ["--store", str(store), "--out", str(store / "public")])
+@pytest.mark.parametrize("inside", ["public", "desk/public", "../other/../s/public", "."])
+def test_nothing_is_published_into_the_store(store, inside, monkeypatch):
+    (store.parent / "other").mkdir()
+    for place in (store / inside, store.parent / "link" / inside):
+        (store.parent / "link").unlink(missing_ok=True)
+        (store.parent / "link").symlink_to(store)
+        done = CliRunner().invoke(publish, ["--store", str(store), "--out", str(place)])
+        assert isinstance(done.exception, UsageError)
+    monkeypatch.chdir(store)
+    done = CliRunner().invoke(publish, ["--store", str(store), "--out", inside])
     assert isinstance(done.exception, UsageError)
-    assert not (store / "public").exists()
+    assert not list(store.rglob("figures.csv"))
+
+
+def test_what_an_older_program_published_is_read_and_says_nothing_of_boats(store):
+    file = files_of(store)[-1]
+    content = json.loads(file.read_bytes())
+    del content["states"]
+    data = json.dumps(content | {"version": 1}).encode()
+    file.unlink()
+    name = f"{file.name[:6]}-{checksums.digits_of(data)}.json"
+    (store / PUBLISHED / name).write_bytes(data)
+    name_published(store, name)
+    found = record.publications(store, "2030-31")
+    assert [one.states for one in found] == [None, None, None]
+    assert found[-1].is_same(publication(3.0))
