@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.publishing.knowledge import Domain
     from analytics.survey.reduction import Analysis
-    from analytics.survey.unit_totals import UnitTotals
 
 #: Totals from which every published total follows; each is 0 or more and adds up over areas and
 #: weeks. Fish released is sublegal ones and the others, encounters is kept and released ones.
@@ -112,8 +111,9 @@ def _boats_of(
     season: SeasonSurvey, drawn: DesignEstimator, analysis: Analysis
 ) -> dict[Domain, int]:
     """Count the boats of an analysis by domain, each once, those of donors included."""
-    cells, form, counting = _counting(season, drawn, analysis)
-    fine, cell, code = form.domains, form.cell[counting], form.code[counting]
+    form, counting = _counting(season, drawn, analysis)
+    cells, fine = form.cells, form.domains
+    cell, code = form.cell[counting], form.code[counting]
     area_key, week_key = np.divmod(code, fine.n_weeks + 1)
     found: dict[Domain, int] = {}
     for by_area, by_week in LEVELS:
@@ -126,13 +126,13 @@ def _boats_of(
 
 def _counting(
     season: SeasonSurvey, drawn: DesignEstimator, analysis: Analysis
-) -> tuple[UnitTotals, LinearForm, Ints]:
-    """Return an analysis by area and week: its cells, their form, and its pairs with boats."""
+) -> tuple[LinearForm, Ints]:
+    """Return the totals of an analysis by area and week, and which of their pairs have boats."""
     design = season.design
     moments = drawn.reduction.moments(analysis)
     plan, cells, _ = unit_cells(design, moments, plans=drawn.plans, by_area=True)
     form = LinearForm.of(design, plan, cells, Domains(True, True, len(design.weeks)))
-    return cells, form, np.flatnonzero(cells.n[form.cell] > 0)
+    return form, np.flatnonzero(cells.n[form.cell] > 0)
 
 
 def _once(code: Ints, cell: Ints, n: Floats) -> dict[int, int]:
@@ -152,10 +152,10 @@ def boats_behind(season: SeasonSurvey) -> dict[Domain, pa.Table]:
     for at, name in enumerate(_FROM):
         part = pd.DataFrame(np.zeros((0, 2), dtype=np.int64), columns=names).assign(adds=0.0)
         if drawn.has_responses(season.analyses[name]):
-            cells, form, counting = _counting(season, drawn, season.analyses[name])
+            form, counting = _counting(season, drawn, season.analyses[name])
             cell = form.cell[counting]
-            adds = form.weight[counting] * cells.total[cell, 0]
-            part = pd.DataFrame({"unit": cells.unit[cell], "code": form.code[counting]})
+            adds = form.weight[counting] * form.cells.total[cell, 0]
+            part = pd.DataFrame({"unit": form.cells.unit[cell], "code": form.code[counting]})
             part = part.assign(adds=adds)
         weighed = weighed.merge(part.rename(columns={"adds": f"c{at}"}), "outer", names)
     weighed["key"] = weighed["code"] // (fine.n_weeks + 1)
