@@ -9,7 +9,8 @@ numbers came, went or were corrected between them, and where there are none on t
 another weight. On one or two boats the figure of an area and week goes out as it did before, and
 with it those of that week that rest on the same boats with other weights: what a site-day adds to
 its areas belongs together. Sums of areas and weeks are sums of what goes out. Every difference of
-two publications is then a sum of differences that each rest on `FEWEST_BOATS` or more.
+two publications is then a sum of differences that each rest on `FEWEST_BOATS` or more. What did not
+change goes out with the interval that it had.
 """
 
 from __future__ import annotations
@@ -45,13 +46,13 @@ def are_alike(one: Floats, other: Floats) -> bool:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CellState:
-    """What the figures of an area and week stand on, and how they go out.
+    """What the figures of a domain stand on, and how they went out.
 
     Parameters
     ----------
     boats : pyarrow.Table
-        One row a boat that counts: ``sample_id``, its numbers ``y0``, ``y1``, … by atom, null where
-        it gave none, and what its site-day adds to the figure, ``c0``, ``c1``, ….
+        Of an area and week, one row a boat that counts: ``sample_id``, its numbers ``y0``, ``y1``,
+        … by atom, null where it gave none, and what its site-day adds to the figure, ``c0``, ….
     rows : list of dict
         Result rows of the published quantities.
     """
@@ -75,9 +76,9 @@ class Publication:
         Interviewed boats that a domain rests on, donors' boats where it is imputed.
     shown : ndarray of bool, shape (D,)
         Domains whose figures went out.
-    states : mapping of (area, week) to CellState, optional
-        Figures of an area and week that no publication before had so; None: an older program
-        published and kept none.
+    states : mapping of (area or None, week or None) to CellState, optional
+        Of domains whose figures no publication before had so; None: an older program published and
+        kept none.
     """
 
     season: str
@@ -231,7 +232,7 @@ class _Version:
 
 def keep_published(
     now: Publication, before: Sequence[Publication]
-) -> tuple[Publication, dict[Domain, CellState | None]]:
+) -> tuple[Publication, dict[Domain, CellState], int]:
     """Return a publication with figures as they went out where few boats changed them.
 
     Parameters
@@ -244,9 +245,9 @@ def keep_published(
 
     Returns
     -------
-    Publication, dict of (area, week) to CellState or None
-        With the states that are new in it, and the figures that are kept as they went out; None
-        where there was none.
+    Publication, dict of (area or None, week or None) to CellState, int
+        With the domains that go out as they did before, unchanged ones too, and how many areas and
+        weeks are kept.
     """
     states = now.states or {}
     cells = {
@@ -256,34 +257,36 @@ def keep_published(
     }
     nothing = _Version(np.zeros(now.values.shape[1]), 0, None, is_there=False)
     kept: dict[Domain, _Version] = {}
-    fresh: dict[Domain, CellState] = {}
     of_weights: dict[Domain, _Version] = {}
-    for domain, versions in _versions(before, nothing, cells).items():
+    went_out = _versions(before, nothing, now.domains)
+    for domain, versions in went_out.items():
         mine = cells.get(domain, nothing)
-        if (domain[1] or "") > now.through:
+        if None in domain or (domain[1] or "") > now.through:
             continue
         is_new = not any(one.is_same(mine) for one in versions)
         differ = [_difference(mine, one) for one in versions] if is_new else []
         if any(one.n_boats < FEWEST_BOATS for one in differ):
             kept[domain] = versions[-1]
-        elif is_new and mine.state is not None:
-            fresh[domain] = mine.state
         if differ and differ[-1].is_of_weights:
             of_weights[domain] = versions[-1]
     # What one site-day adds to its areas belongs together: here all of it waits.
     waiting = {week for _, week in kept}
     kept |= {domain: one for domain, one in of_weights.items() if domain[1] in waiting}
-    fresh = {domain: one for domain, one in fresh.items() if domain not in kept}
-    made = replace(_with(now, cells, kept, nothing), states=fresh)
-    return made, {domain: one.state for domain, one in kept.items()}
+    made = _with(now, cells, kept, nothing)
+    old: dict[Domain, CellState] = {}
+    for domain, values in zip(made.domains, made.values, strict=True):
+        for one in went_out.get(domain, ()):
+            if one.is_there and one.state is not None and are_alike(one.values, values):
+                old[domain] = one.state
+    return made, old, len(kept)
 
 
 def _versions(
-    before: Sequence[Publication], nothing: _Version, cells: Iterable[Domain]
+    before: Sequence[Publication], nothing: _Version, domains: Iterable[Domain]
 ) -> dict[Domain, list[_Version]]:
-    """Return the versions of each area and week that went out, the one that was last at the end."""
-    earlier = [one for published in before for one in published.domains if None not in one]
-    found: dict[Domain, list[_Version]] = {one: [] for one in (*cells, *earlier)}
+    """Return the versions of each domain that went out, the one that was last at the end."""
+    earlier = [one for published in before for one in published.domains]
+    found: dict[Domain, list[_Version]] = {one: [] for one in (*domains, *earlier)}
     for published in before:
         if published.states is None:
             continue

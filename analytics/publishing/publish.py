@@ -120,7 +120,8 @@ def published_of(season: SeasonSurvey, before: list[Publication]) -> Published:
         for one in estimated.domains
         if None not in one
     }
-    totals, kept = keep_published(replace(estimated, states=states), before)
+    totals, old, n_kept = keep_published(replace(estimated, states=states), before)
+    rows = _going_out(rows, estimated, totals, old)
     # What went out once goes out again as it was.
     same = next((one for one in reversed(before) if one.is_same(totals)), None)
     earlier = before[: before.index(same)] if same else before
@@ -128,36 +129,39 @@ def published_of(season: SeasonSurvey, before: list[Publication]) -> Published:
     weight = np.asarray(1.0 + totals.boats, dtype=np.float64)
     chosen = choose(known, weight)
     withheld = ~same.shown if same else chosen.withheld
-    publication = replace(totals, shown=~withheld)
-    table = figures(_going_out(rows, estimated, totals, kept), publication)
+    states = {
+        one: CellState(boats.get(one, NO_BOATS), list(rows.get(one, {}).values()))
+        for one in totals.domains
+        if one not in old
+    }
+    publication = replace(totals, shown=~withheld, states=states)
+    table = figures(rows, publication)
     return Published(
         figures=table,
         about=_about(season, table),
         publication=publication,
         n_sensitive=int(totals.is_sensitive.sum()),
         n_withheld=int(withheld.sum()),
-        n_kept=len(kept),
+        n_kept=n_kept,
         weight=float(weight[withheld].sum()),
         bound=min(chosen.bound, chosen.weight),
     )
 
 
 def _going_out(
-    rows: Mapping[Domain, Mapping[str, Row]],
+    rows: Mapping[Domain, dict[str, Row]],
     estimated: Publication,
     totals: Publication,
-    kept: Mapping[Domain, CellState | None],
-) -> dict[Domain, Mapping[str, Row]]:
-    """Return the rows of a season, kept ones as they went out and sums as they follow from them."""
+    old: Mapping[Domain, CellState],
+) -> dict[Domain, dict[str, Row]]:
+    """Return the rows of a season, old ones as they went out and sums as they follow from them."""
     found = dict(rows)
-    for domain, state in kept.items():
-        if state is not None:
-            found[domain] = {row["quantity"]: row for row in state.rows}
     then = dict(zip(estimated.domains, estimated.values, strict=True))
     for domain, values in zip(totals.domains, totals.values, strict=True):
-        if kept and None in domain and domain in found and domain in then:
-            now, was = named_totals(values), named_totals(then[domain])
-            found[domain] = moved(found[domain], now, was)
+        if domain in old and old[domain].rows:
+            found[domain] = {row["quantity"]: row for row in old[domain].rows}
+        elif domain in found and domain in then:
+            found[domain] = moved(found[domain], named_totals(values), named_totals(then[domain]))
     return dict(sorted(found.items(), key=lambda one: (one[0][0] or "", one[0][1] or "")))
 
 

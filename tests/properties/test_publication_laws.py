@@ -54,7 +54,7 @@ def tables_of(days):
 def without(snapshot, late, corrected):
     """Return a season some of whose interviews have not come in yet, one site-day as first told."""
     rows, days = snapshot["interviews"], snapshot["site_days"].to_pylist()
-    missing = {one % len(rows) for one in late}
+    missing = {one % max(len(rows), 1) for one in late}
     kept = [at not in missing or len(rows) == 1 for at in range(len(rows))]
     if corrected:
         days[corrected % len(days)]["boats_returned"] += 1

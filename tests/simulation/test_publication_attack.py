@@ -127,7 +127,7 @@ class Publishing:
 
     def __init__(self) -> None:
         self.before, self.attack = [], Attack()
-        self.errors: dict[Key, list[tuple[float, Error]]] = {}
+        self.errors: dict[tuple[str, str], list[tuple[list[float], dict[Key, Error]]]] = {}
         self.data: list[tuple[Data, Publication]] = []
         #: For each publication the data that each figure of an area and week stands on.
         self.stands_on: list[dict[tuple[str, str], int]] = []
@@ -155,13 +155,19 @@ class Publishing:
                 found[key] = row["estimate"]
                 if row["se"] is not None and row["ci_low"] is not None:
                     errors[key] = (row["se"], row["ci_low"], row["ci_high"])
-        for key, value in totals.items():
-            if key in errors and abs(value - was[key]) > 1e-9 * abs(value):
-                mine, factor = errors.pop(key), value / was[key] if was[key] else 0.0
-                old = [one for went, one in self.errors.get(key, ()) if went == value]
-                errors |= {key: old[0] if old else tuple(factor * one for one in mine)}
-        for key, one in errors.items():
-            self.errors.setdefault(key, []).append((totals.get(key, found[key]), one))
+        cells = {key[:2]: [totals[(*key[:2], name)] for name in TOTALS] for key in totals}
+        for cell, values in cells.items():
+            keys = [(*cell, name) for name in TOTALS]
+            went = self.errors.setdefault(cell, [])
+            same = [one for old, one in went if np.allclose(old, values, rtol=1e-9, atol=0)]
+            mine = {key: errors.pop(key) for key in keys if key in errors}
+            for key, error in mine.items():  # a sum of kept parts: its errors move with it
+                if abs(totals[key] - was[key]) > 1e-9 * abs(was[key]):
+                    factor = totals[key] / was[key] if was[key] else 0.0
+                    mine[key] = tuple(factor * one for one in error)
+            # What did not change has the interval that it had.
+            errors |= same[-1] if same else mine
+            went.append((values, same[-1] if same else mine))
         return found | totals, errors
 
     def pairs(self, season, publication) -> list[tuple[int, int]]:
@@ -300,7 +306,7 @@ def test_the_attack_finds_a_planted_fault(thin_season, monkeypatch, name):
 
 
 def test_the_attack_finds_late_forms_that_are_published_at_once(demo_tables, monkeypatch):
-    monkeypatch.setattr(publish, "keep_published", lambda now, before: (now, {}))
+    monkeypatch.setattr(publish, "keep_published", lambda now, before: (now, {}, 0))
     assert publish_with_late_forms(demo_tables)[1]
 
 

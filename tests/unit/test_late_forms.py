@@ -55,7 +55,7 @@ def test_two_late_forms_wait_and_a_third_lets_all_of_them_out():
     made = publish_all(*(through(season(*forms[:n])) for n in range(4)))
     assert [one.n_kept for one in made] == [0, 1, 1, 0]
     for later in made[1:3]:
-        assert rows_of(later, "A", WEEK) == rows_of(made[0], "A", WEEK)
+        assert later.files() == made[0].files()
     newest = made[3].publication
     place = newest.domains.index(("A", WEEK))
     whole = totals_of(through(season(*forms)))
@@ -115,4 +115,4 @@ def test_the_record_remembers_the_boats_behind_what_went_out(tmp_path):
         assert again.files() == mine.files()
         assert again.n_kept == mine.n_kept
         before.append(mine.publication)
-    assert [len(one.states) for one in record.publications(path, "2030-31")] == [1, 1]
+    assert [len(one.states) for one in record.publications(path, "2030-31")] == [4, 4]
