@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from analytics.bulletin.second_process import SecondProcess
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.findings import Finding
 
 
 def make_bulletin(
@@ -202,24 +203,29 @@ def parts_of(request: Request, progress: Callable[[str], None]) -> dict[str, Cal
 def _parts(
     prepared: SeasonSurvey, level: float, kept: Kept, progress: Callable[[str], None]
 ) -> dict[str, Callable[[], Any]]:
-    """Return the parts of a bulletin that do not need each other, long ones first."""
+    """Return the parts of a bulletin that do not need each other, first what others wait for."""
 
-    def step(words: str, make: Callable[..., Any]) -> Callable[[], Any]:
+    def step(words: str, make: Callable[[], Any]) -> Callable[[], Any]:
         def begun() -> Any:
             progress(words)
-            return make(prepared, level=level)
+            return make()
 
         return begun
 
-    parts: dict[str, Callable[[], Any]] = {
-        "past": partial(tested_seasons, prepared, kept=kept, progress=progress),
-        "alternatives": step("making alternative estimates", alternative_estimates),
-        "released": step("following the fish that went back", released_tables),
-        "other": step("estimating on the other basis", _other_rows),
+    def of(make: Callable[..., Any]) -> Callable[[], Any]:
+        return partial(make, prepared, level=level)
+
+    responses = {
+        one: partial(response_rows, prepared, one, level=level, progress=progress) for one in OTHERS
     }
-    for one in OTHERS:
-        parts[one] = partial(response_rows, prepared, one, level=level, progress=progress)
-    return parts
+    return {
+        "past": partial(tested_seasons, prepared, kept=kept, progress=progress),
+        **responses,
+        "alternatives": step("making alternative estimates", of(alternative_estimates)),
+        "released": step("following the fish that went back", of(released_tables)),
+        "other": step("estimating on the other basis", of(_other_rows)),
+        "findings": step("looking through the sample", partial(_findings, prepared)),
+    }
 
 
 def _made(
@@ -231,10 +237,12 @@ def _made(
         progress("estimating by " + " and ".join(by))
         rows += result_rows(prepared, by=by, level=level)
     rates = rate_tables(prepared, level=level, progress=progress, others=parts.__getitem__)
-    alternatives, tested = parts["alternatives"], parts["past"]
+    tested = parts["past"]
     outlook = limit_tables(
         prepared, rates, level=level, progress=progress, rows=rows, tested=tested
     )
+    alternatives, released, other = parts["alternatives"], parts["released"], parts["other"]
+    before, after = parts["findings"]
     progress("writing the bulletin")
     weekly = [row for row in rows if row["week"] is not None]
     days = season_days(snapshot, prepared.design.season)
@@ -244,24 +252,16 @@ def _made(
         changes=week_changes(
             weekly, weeks=list(prepared.design.weeks), open_days=_open(days), level=level
         ),
-        findings=findings.to_arrow(
-            [
-                *sampling_findings(prepared),
-                *convenience_findings(snapshot, prepared.design),
-                *alternatives.findings,
-                *row_warnings(snapshot, prepared.design),
-                *rate_findings(prepared),
-            ]
-        ),
+        findings=findings.to_arrow([*before, *alternatives.findings, *after]),
         strata=strata_table(prepared),
         areas=snapshot["areas"].select(AREA_SCHEMA.names),
-        other_basis=parts["other"],
+        other_basis=other,
         alternative_estimates=alternatives.rows,
         coverage=alternatives.coverage,
         heaping=alternatives.heaping,
         variance_budget=alternatives.variance_budget,
         area_covariance=alternatives.area_covariance,
-        released=parts["released"],
+        released=released,
         rates=rates,
         outlook=outlook,
         places=place_tables(snapshot, prepared.design.season),
@@ -275,6 +275,13 @@ def _other_rows(prepared: SeasonSurvey, *, level: float) -> pa.Table:
         return to_arrow([])
     season = replace(prepared, basis=other)
     return to_arrow([row for by in LEVELS for row in result_rows(season, by=by, level=level)])
+
+
+def _findings(prepared: SeasonSurvey) -> tuple[list[Finding], list[Finding]]:
+    """Return the findings that stand before those of alternative estimates, and after."""
+    snapshot, design = prepared.snapshot, prepared.design
+    first = [*sampling_findings(prepared), *convenience_findings(snapshot, design)]
+    return first, [*row_warnings(snapshot, design), *rate_findings(prepared)]
 
 
 def _open(days: pd.DataFrame) -> dict[tuple[str | None, str], int]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import logsumexp, stdtrit
+from scipy.special import stdtrit
 
 from analytics.catch_rates.index import AreaIndex, area_index
 from analytics.catch_rates.model_selection import Candidate, CandidateResult
@@ -360,7 +360,7 @@ def _strength(
     if not mine.any():
         return {"n_past": 0, "reason": coded("no_index_by_week")}
     value = dict(zip(now.number[mine].tolist(), series.value[mine].tolist(), strict=True))
-    log_now = float(logsumexp(series.value[mine]))
+    log_now = _log_sum(series.value[mine])
     # The slope of the log of a sum in each log: its share of the sum.
     share = np.exp(series.value[mine] - log_now)
     se = float(np.sqrt(np.maximum(share @ series.cov[np.ix_(mine, mine)] @ share, 0.0)))
@@ -395,4 +395,11 @@ def _gap(value: dict[int, float], one: SeasonIndex, area: str | None) -> float |
     both = [week for week in value if math.isfinite(other.get(week, math.nan))]
     if not both:
         return None
-    return float(logsumexp([value[week] for week in both]) - logsumexp([other[w] for w in both]))
+    mine, theirs = (np.array([each[week] for week in both]) for each in (value, other))
+    return _log_sum(mine) - _log_sum(theirs)
+
+
+def _log_sum(logs: Floats) -> float:
+    """Return the log of a sum of some numbers from their logs, which may be large."""
+    most = logs.max()
+    return float(most + np.log(np.exp(logs - most).sum()))

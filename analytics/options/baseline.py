@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import zlib
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -197,16 +198,21 @@ def beta_draws(mean: float, se: float | None, normal: Floats) -> Floats:
 
 def beta_quantiles(first: float, second: float, normal: Floats) -> Floats:
     """Return the quantile of a beta distribution of two shapes at each normal number, (D,)."""
+    found: Floats = np.interp(normal, _NODES, _at_nodes(first, second)).astype(np.float32)
+    return found
+
+
+@lru_cache(maxsize=256)
+def _at_nodes(first: float, second: float) -> Floats:
+    """Return the quantile of a beta distribution at each of `_NODES`; rates come often."""
     low = _NODES <= 0
     # The upper half from the other side, where chances near 1 lose no digits.
-    at = np.concatenate(
+    return np.concatenate(
         [
             betaincinv(first, second, ndtr(_NODES[low])),
             1 - betaincinv(second, first, ndtr(-_NODES[~low])),
         ]
     )
-    found: Floats = np.interp(normal, _NODES, at).astype(np.float32)
-    return found
 
 
 def common_random_numbers(normal: Mapping[str, Floats], key: str, n_draws: int) -> Floats:
