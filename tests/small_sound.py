@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from analytics.simulation.demo_scenario import demo_sound
-from analytics.simulation.scenario import Opening, Season, Sound
+from analytics.simulation.scenario import Opening, Season, Sound, demo_sound
 
 
 def small_sound() -> Sound:

@@ -16,7 +16,6 @@ import pyarrow.parquet as pq
 from analytics.data.schema import TABLES
 from analytics.errors import UsageError
 from analytics.simulation.calendar_frame import reference_tables, season_frame, table_of
-from analytics.simulation.demo_scenario import demo_sound
 from analytics.simulation.fishery import simulate_population
 from analytics.simulation.measured_fish import fish_table, held_fish_csv
 from analytics.simulation.on_water import (
@@ -35,6 +34,7 @@ from analytics.simulation.rates_and_limits import (
     rate_tables,
 )
 from analytics.simulation.sampling import SampleOptions, draw_sample, plan_week
+from analytics.simulation.scenario import demo_sound
 from analytics.simulation.shores import outlines_geojson
 from analytics.simulation.truth import trend_rows, truth_rows
 

@@ -11,7 +11,6 @@ import pyarrow.compute as pc
 import pytest
 
 from analytics.simulation.calendar_frame import season_frame
-from analytics.simulation.demo_scenario import demo_sound
 from analytics.simulation.fishery import simulate_population
 from analytics.simulation.sampling import (
     SampleOptions,
@@ -20,6 +19,7 @@ from analytics.simulation.sampling import (
     draw_units,
     rank_within,
 )
+from analytics.simulation.scenario import demo_sound
 from tests.small_sound import small_sound
 
 SOUND = small_sound()

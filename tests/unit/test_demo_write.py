@@ -19,7 +19,7 @@ from analytics.errors import UsageError
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.findings import Severity
 from analytics.simulation.calendar_frame import reference_tables
-from analytics.simulation.demo_scenario import demo_sound
+from analytics.simulation.scenario import demo_sound
 from analytics.simulation.write import write_demo
 
 COMMITTED = Path(__file__).parents[2] / "demo_parquet"
