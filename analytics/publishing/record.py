@@ -83,11 +83,11 @@ def one_at_a_time(store: Path) -> Iterator[None]:
 def keep(store: Path, publication: Publication, before: Iterable[Publication]) -> None:
     """Add a publication to those `before` it; its file is there whole or not at all.
 
-    One that went out before as it is needs no second file.
+    One that went out before as it is needs no second file, unless an older program kept it.
     """
     folder = store / PUBLISHED
     names = _names(folder)
-    if any(one.is_same(publication) for one in before):
+    if any(one.is_same(publication) and one.states is not None for one in before):
         if last_published(store) != names[-1]:
             name_published(store, names[-1])  # an older program wrote it
         return
