@@ -7,9 +7,11 @@ import json
 import math
 import shutil
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from scipy.stats import chi2, norm
 
 from analytics.bulletin import archive
 from analytics.bulletin.build import bulletin_of, make_bulletin
@@ -17,7 +19,12 @@ from analytics.codes import has_code, parse
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
 from analytics.errors import StoreError, UsageError
-from analytics.estimates.estimate import LEVELS, estimate_snapshot, week_changes
+from analytics.estimates.estimate import (
+    LEVELS,
+    estimate_snapshot,
+    week_changes,
+    wrong_sign_chances,
+)
 from analytics.result_table import RESULT_SCHEMA, to_arrow
 from tests.tables import MONDAY, SiteDay, interview, survey
 
@@ -228,12 +235,12 @@ def change(before, after, days=(7, 7)):
 
 def test_a_change_of_a_total_is_a_ratio_with_its_interval():
     (found,) = change(
-        result("2031-W02", "kept_fish", 100.0, 10.0), result("2031-W03", "kept_fish", 200.0, 20.0)
+        result("2031-W02", "kept_fish", 100.0, 10.0), result("2031-W03", "kept_fish", 250.0, 20.0)
     )
-    assert found["change"] == 2
+    assert found["change"] == 2.5
     # Down: the later week's lower side with the earlier week's upper side.
-    assert found["ci_low"] == pytest.approx(2 * math.exp(-math.hypot(0.2, 0.3)))
-    assert found["ci_high"] == pytest.approx(2 * math.exp(math.hypot(0.3, 0.2)))
+    assert found["ci_low"] == pytest.approx(2.5 * math.exp(-math.hypot(0.2, 0.3)))
+    assert found["ci_high"] == pytest.approx(2.5 * math.exp(math.hypot(0.3, 0.2)))
     assert (found["form"], found["direction"]) == ("ratio", "up")
 
 
@@ -247,17 +254,79 @@ def test_the_sides_of_both_weeks_make_those_of_a_change():
     assert found["direction"] == "no_clear_change"
 
 
-@pytest.mark.parametrize(("z", "word"), [(2.25, "no_clear_change"), (2.4, "up")])
-def test_a_word_needs_more_than_changes_that_share_weeks_show_by_luck(z, word):
-    # By q = 1.5 chi-square of 2/3 degrees of freedom, 4.4198, the sign is wrong with a chance of
-    # .080 and .035; by chi-square of 1, as if changes were independent, of .048 at z = 2.25.
-    step = z * 0.3 * math.sqrt(2) / 1.959964
-    (found,) = change(
-        result("2031-W02", "kept_fish", 100.0, 10.0, (0.3, 0.3)),
-        result("2031-W03", "kept_fish", 100.0 * math.exp(step), 20.0, (0.3, 0.3)),
-    )
-    assert found["ci_low"] > 1
+@pytest.mark.parametrize(
+    ("quantity", "z", "word"),
+    [
+        ("kept_fish", 2.7, "no_clear_change"),
+        ("kept_fish", 2.8, "up"),
+        ("release_deaths_fish", -2.8, "down"),
+        ("encounters_per_angler_hour", 3.9, "no_clear_change"),
+        ("encounters_per_angler_hour", 4.1, "up"),
+        ("sublegal_prop", 3.9, "no_clear_change"),
+        ("sublegal_prop", -4.1, "down"),
+    ],
+)
+def test_a_word_needs_more_than_an_interval_that_excludes_no_change(quantity, z, word):
+    step = z * 0.05 * math.sqrt(2) / 1.959964
+    is_share = quantity == "sublegal_prop"
+    later = 0.5 + step if is_share else 0.5 * math.exp(step)
+    pair = (("2031-W02", 0.5), ("2031-W03", later))
+    (found,) = change(*[result(week, quantity, one, 0.02, (0.05, 0.05)) for week, one in pair])
+    nothing = 0 if is_share else 1
+    assert found["ci_low"] > nothing or found["ci_high"] < nothing
     assert found["direction"] == word
+
+
+def test_the_side_that_faces_no_change_tells_the_error():
+    # The sides that look away from no change are as wide as they like.
+    (found,) = change(
+        result("2031-W02", "kept_fish", 100.0, 10.0, (3.0, 0.3)),
+        result("2031-W03", "kept_fish", 250.0, 20.0, (0.3, 3.0)),
+    )
+    assert found["direction"] == "up"
+
+
+def test_what_a_season_shows_of_its_changes_lets_words_be_said():
+    # At 3/4 of an error ``Φ(-z 3/5)`` is 1/20 at z = 2.741, at 0.45 at z = 4.008.
+    for usual, z in ((0.75, 2.7415), (0.45, 4.0085)):
+        found = wrong_sign_chances(np.array([-0.2 * z]), np.full(1, 0.2), usual=usual)
+        assert found == pytest.approx(0.05, abs=2e-4)
+    # Of 15 changes luck passes 53.346 in 1 of 10,000 seasons: 1.5 chi-square of 10 degrees of
+    # freedom. 14 changes of 3.2 errors show τ² = (14 3.2² + 2.2² - 53.346)/15 = 6.3237.
+    change = np.array([*[0.64] * 14, 0.44])
+    found = wrong_sign_chances(change, np.full(15, 0.2), usual=0.45)
+    shown = (14 * 3.2**2 + 2.2**2 - 1.5 * chi2.isf(1e-4, 10)) / 15
+    assert found[-1] == pytest.approx(norm.sf(2.2 * math.sqrt(shown / (1 + shown))))
+    assert found[-1] < 0.05 < wrong_sign_chances(change[-1:], np.full(1, 0.2), usual=0.45)[0]
+
+
+def words(spread):
+    """Return the words of 400 seasons of 28 changes and how many are wrong, by chance and interval.
+
+    Errors of a season are 20 % smaller or larger than they are said to be.
+    """
+    rng, found = np.random.default_rng(19), []
+    for _ in range(400):
+        error = np.exp(rng.normal(0, 0.3, 28))
+        true = rng.normal(0, spread * error)
+        seen = true + error * rng.choice([0.8, 1.2]) * rng.standard_normal(28)
+        is_clear = np.abs(seen) > 1.96 * error
+        said = is_clear & (wrong_sign_chances(seen, error, usual=0.45) <= 0.05)
+        wrong = np.sign(seen) != np.sign(true)
+        found.append([one.sum() for one in (said, said & wrong, is_clear, is_clear & wrong)])
+    return np.sum(found, axis=0)
+
+
+def test_words_of_the_wrong_sign_are_few_whether_much_changes_or_little(monkeypatch):
+    said, wrong, clear, _ = words(3.0)
+    assert said > 0.8 * clear
+    assert wrong < 0.03 * said
+    _, wrong, clear, by_interval = words(0.5)
+    assert by_interval > 0.15 * clear
+    assert wrong < 0.05 * by_interval
+    # Planted: the season's spread by a proof that one in four seasons passes by luck.
+    monkeypatch.setattr("analytics.estimates.estimate._LUCK", 0.25)
+    assert words(0.5)[1] > 6 * max(wrong, 1)
 
 
 def test_a_change_of_a_share_is_a_difference():
