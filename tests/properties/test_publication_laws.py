@@ -58,7 +58,10 @@ def without(snapshot, late, corrected):
     kept = [at not in missing or len(rows) == 1 for at in range(len(rows))]
     if corrected:
         days[corrected % len(days)]["boats_returned"] += 1
-    changed = {"interviews": rows.filter(pa.array(kept)), "site_days": pa.Table.from_pylist(days)}
+    changed = {
+        "interviews": rows.filter(pa.array(kept, pa.bool_())),
+        "site_days": pa.Table.from_pylist(days),
+    }
     return Snapshot.of(dict(snapshot.tables) | changed)
 
 
