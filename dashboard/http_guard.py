@@ -74,7 +74,10 @@ _WORDS = {
     403: b"log in with a role that may have this file",
     404: b"not found",
     405: b"nothing is taken in here",
+    431: b"the head of the request is too large",
 }
+#: Bytes of the head of the public's requests; h11 counts only heads that come in parts.
+_MOST_HEAD = 16_384
 
 
 class Guard:
@@ -117,6 +120,8 @@ def refused(scope: Message, path: str) -> int | None:
         return 404
     if is_public and scope["method"] not in _ASKING:
         return 405  # nothing is taken in from the public
+    if is_public and sum(len(part) for one in scope["headers"] for part in one) > _MOST_HEAD:
+        return 431
     needed = [action for start, action in GUARDED.items() if path.startswith(start)]
     # The browser asks before it uploads, without a cookie; that says nothing.
     if not needed or scope["method"] == "OPTIONS":

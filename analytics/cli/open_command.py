@@ -46,6 +46,7 @@ _PUBLIC_SERVER = {
     "--ws": "websockets-sansio",
     "--ws-max-size": "65536",
     "--ws-per-message-deflate": "false",
+    "--http": "h11",
     "--h11-max-incomplete-event-size": "16384",
     "--limit-concurrency": "4000",
     "--timeout-keep-alive": "10",

@@ -233,15 +233,17 @@ def test_what_is_too_large_is_refused(served):
                 await asyncio.wait_for(stream.recv(), 60)
             return closed.value.rcvd.code
 
-    async def long_head():
+    async def long_head(end):
         reader, writer = await asyncio.open_connection("127.0.0.1", port)
-        writer.write(b"GET / HTTP/1.1\r\nHost: x\r\nMuch: " + bytes(100_000))
+        head = b"GET / HTTP/1.1\r\nHost: x\r\nConnection: close\r\nMuch: "
+        writer.write(head + b"a" * 20_000 + end)
         said = await asyncio.wait_for(reader.read(), 60)
         writer.close()
         return said.split(b" ")[1]
 
     assert run_apart(long_message()) == 1009
-    assert run_apart(long_head()) == b"400"
+    assert run_apart(long_head(b"")) == b"400"
+    assert run_apart(long_head(b"\r\n\r\n")) == b"431"
     with pytest.raises(HTTPError) as refused:
         answer(port, "/_stcore/host-config", data=b"x" * 100)
     refused.value.close()
