@@ -6,6 +6,7 @@ deliver, since it failed or was ended, the first one makes itself and meets any 
 
 from __future__ import annotations
 
+import gc
 import importlib
 import os
 import pickle
@@ -188,6 +189,7 @@ def _take(folder: Path, name: str) -> bool:
 
 def serve() -> None:
     """Be the second process: make the parts of ``sys.argv[1]`` in the folder ``sys.argv[2]``."""
+    gc.set_threshold(50_000, 20, 20)  # as of commands: rows that are made stay
     maker, place = sys.argv[1:3]
     module, _, name = maker.partition(":")
     parts_of = getattr(importlib.import_module(module), name)
