@@ -23,9 +23,10 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
-#: Bytes of a store's interviews below which to start a process costs more than it saves; some
-#: 7,000 interviews (seen).
-LEAST_BYTES = 100_000
+#: Bytes of a store's interviews below which to start a process costs more than it saves, some 7,000
+#: interviews, and above which two would hold too much memory, some million (seen: 1 GiB at 200,000
+#: and 3.3 GiB at 2,000,000 where one needs 2.2).
+LEAST_BYTES, MOST_BYTES = 100_000, 10_000_000
 #: What makes the parts of a bulletin.
 BULLETIN = "analytics.bulletin.build:parts_of"
 _ROOT = Path(__file__).resolve().parents[2]
@@ -42,14 +43,14 @@ def second_process(store: Path, maker: str = BULLETIN) -> Iterator[SecondProcess
     Parameters
     ----------
     store : pathlib.Path
-        A small one is not worth a process.
+        A small one is not worth a process, and of a very large one two would need much memory.
     maker : str
         As of `SecondProcess`.
     """
     second = None
     with suppress(OSError):
-        files = (store / "interviews").glob("*.parquet")
-        if _n_processors() > 1 and sum(one.stat().st_size for one in files) >= LEAST_BYTES:
+        size = sum(one.stat().st_size for one in (store / "interviews").glob("*.parquet"))
+        if _n_processors() > 1 and LEAST_BYTES <= size <= MOST_BYTES:
             second = SecondProcess(maker)
     try:
         yield second

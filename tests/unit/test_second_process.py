@@ -102,12 +102,21 @@ def test_it_ends_when_all_is_made_and_its_folder_goes(second):
     assert not folder.exists()
 
 
-@pytest.mark.parametrize(("processors", "least"), [(1, 0), (2, 10**9)])
-def test_none_is_started_where_it_would_not_help(tmp_path, monkeypatch, processors, least):
+@pytest.mark.parametrize(
+    ("processors", "between", "is_started"),
+    [
+        (1, (0, 10**9), False),
+        (2, (10**9, 10**9), False),
+        (2, (0, 1), False),
+        (2, (0, 10**9), True),
+    ],
+)
+def test_one_is_started_only_where_it_helps(tmp_path, monkeypatch, processors, between, is_started):
     monkeypatch.setattr(tested, "_n_processors", lambda: processors)
-    monkeypatch.setattr(tested, "LEAST_BYTES", least)
+    for name, size in zip(("LEAST_BYTES", "MOST_BYTES"), between, strict=True):
+        monkeypatch.setattr(tested, name, size)
     with second_process(filled(Store(tmp_path / "store")).path) as found:
-        assert found is None
+        assert (found is not None) == is_started
 
 
 def test_where_no_process_can_be_started_none_is(tmp_path, monkeypatch):
