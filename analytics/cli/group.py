@@ -18,7 +18,7 @@ from analytics.cli.options_command import options
 from analytics.cli.plan_command import plan
 from analytics.cli.publish_command import publish
 from analytics.cli.result_commands import bulletin, demo, estimate, revisions, scenarios
-from analytics.cli.terminal import examples, say, show_findings
+from analytics.cli.terminal import FULL, examples, say, show_findings
 from analytics.cli.upkeep_commands import maintain, verify
 from analytics.errors import BlackmouthError, DataRejected, UsageError
 
@@ -95,7 +95,8 @@ def main(args: Sequence[str] | None = None) -> None:
         status = DONE
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
-        status = _told(f"{name}{error.strerror or error}", REFUSED)
+        advice = "; make room there and run the command again" * (error.errno in FULL)
+        status = _told(f"{name}{error.strerror or error}{advice}", REFUSED)
     except (click.Abort, KeyboardInterrupt) as interrupt:
         status = _told(str(interrupt) or "interrupted", INTERRUPTED)
     gc.freeze()  # the end need not look for circles once more: that takes a fifth of a second

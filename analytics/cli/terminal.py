@@ -66,7 +66,7 @@ def out_table(what: str) -> Callable[[Command], Command]:
 
 
 #: A full disk is no wrong use of a command.
-_FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 
 
 class Interrupted(click.Abort):
@@ -156,7 +156,7 @@ def written_at(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        if error.errno in _FULL:
+        if error.errno in FULL:
             raise
         raise UsageError(
             f"{path} cannot be written: {error.strerror or error}; name another"

@@ -45,6 +45,8 @@ _TOGETHER = (
 )
 #: Branches of one program; beyond it the best choice so far is taken, which is as safe.
 _BRANCHES = 100_000
+#: Status of a program that nothing solves.
+_INFEASIBLE = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,7 +86,13 @@ def choose(known: Knowledge, weight: Floats) -> Choice:
     game = _Game.of(known)
     cuts = game.single_sums()
     for rounds in range(1, 10_000):
-        withheld, bound = _solve(costs, low, high, cuts)
+        solved = _solve(costs, low, high, cuts)
+        if solved is None:
+            # By rounding no choice keeps to every row: nothing goes out that is not known already.
+            mine = (high > 0)[known.variable]
+            bound = float(costs @ low)
+            return Choice(mine, float(weight[mine].sum()), bound, rounds)
+        withheld, bound = solved
         found = game.cuts(withheld)
         if not found:
             mine = withheld[known.variable]
@@ -97,8 +105,10 @@ def choose(known: Knowledge, weight: Floats) -> Choice:
 _Cut = dict[int, float]
 
 
-def _solve(costs: Floats, low: Floats, high: Floats, cuts: list[_Cut]) -> tuple[Bools, float]:
-    """Return the cheapest choice that keeps to some rows, and a bound to its cost."""
+def _solve(
+    costs: Floats, low: Floats, high: Floats, cuts: list[_Cut]
+) -> tuple[Bools, float] | None:
+    """Return the cheapest choice that keeps to some rows and a bound to its cost; None if none."""
     rows = [LinearConstraint(_rows(cuts, len(costs)), lb=0.0)] if cuts else []
     done = milp(
         costs,
@@ -107,6 +117,8 @@ def _solve(costs: Floats, low: Floats, high: Floats, cuts: list[_Cut]) -> tuple[
         constraints=rows,
         options={"mip_rel_gap": 0.0, "node_limit": _BRANCHES},
     )
+    if done.status == _INFEASIBLE:
+        return None
     if done.x is None:
         raise BlackmouthError(f"figures to withhold could not be chosen: {done.message}")
     return done.x > 0.5, float(done.mip_dual_bound)

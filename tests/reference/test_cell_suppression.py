@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from analytics.publishing import suppression
 from analytics.publishing.knowledge import Publication, knowledge
 from analytics.publishing.suppression import choose
 from tests.publication_attack import range_of
@@ -37,6 +38,16 @@ def test_the_printed_cells_are_hidden():
     assert hidden == HIDDEN
     assert found.weight == pytest.approx(59)
     assert found.bound == pytest.approx(59, rel=1e-4)
+
+
+def test_nothing_goes_out_where_no_choice_keeps_to_every_row(monkeypatch):
+    table = publication()
+    monkeypatch.setattr(suppression._Game, "single_sums", lambda game: [{0: -1.0}])
+    low = knowledge(table, [])
+    low.is_sensitive[0] = True
+    found = choose(low, table.values[:, 0])
+    assert found.withheld.all()
+    assert found.bound <= found.weight
 
 
 def test_the_printed_range_is_what_is_left():
