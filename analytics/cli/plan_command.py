@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from analytics.planning.sample_sizes import SampleNeed
     from analytics.planning.samplers import Sampler
 
-_OBJECTIVES = ("worst", "sum", "all_areas")
+_OBJECTIVES = ("sum", "worst", "all_areas")
 #: Heads of the columns of the precision in the terminal.
 _SHORT = {
     "angler_trips": "trips",
@@ -88,8 +88,9 @@ _SHORT = {
     type=click.Choice(_OBJECTIVES),
     default=_OBJECTIVES[0],
     show_default=True,
-    help="What --shifts makes least: the worst relative error of the figures by area, the sum of "
-    "their squares, or that of all areas together.",
+    help="What --shifts makes least: the sum of squared relative errors of the figures by area, "
+    "the worst of them, or that of all areas together. In simulated seasons 'worst' left its worst "
+    "figure no better than an even spread does: see the document sampling_plan.",
 )
 @click.option(
     "--quantity",
@@ -140,6 +141,12 @@ _SHORT = {
     "0.1 for ± 10 points at 95 %.",
 )
 @click.option(
+    "--all-sheets",
+    is_flag=True,
+    help="With --through: sheets.pdf of every week. Without it the first alone has one, since the "
+    "others are planned anew when they come.",
+)
+@click.option(
     "--paper",
     type=click.Choice(tuple(map(str, Paper))),
     default=str(Paper.A4),
@@ -162,6 +169,7 @@ def plan(
     shift_hours: float,
     not_covered: tuple[str, ...],
     half_width: float,
+    all_sheets: bool,
     paper: str,
     out: Path,
 ) -> None:
@@ -200,9 +208,9 @@ def plan(
         plans = {out / one.week: one for one in found}
         for line in _weeks_lines(found, snapshot):
             click.echo(line)
-    for folder, one in plans.items():
-        who = asked(one.week).samplers
-        _draw(one, snapshot, folder, store, seed=seed, who=who, half_width=half_width, paper=paper)
+    for at, (folder, one) in enumerate(plans.items()):
+        who, sheets = asked(one.week).samplers, paper if all_sheets or at == 0 else None
+        _draw(one, snapshot, folder, store, seed=seed, who=who, half_width=half_width, paper=sheets)
 
 
 def _draw(
@@ -214,7 +222,7 @@ def _draw(
     seed: int,
     who: tuple[Sampler, ...],
     half_width: float,
-    paper: str,
+    paper: str | None,
 ) -> None:
     """Draw the schedule of a week, write its files and say what they bring."""
     from analytics.codes import sentences  # noqa: PLC0415 - keeps --help quick
@@ -238,7 +246,8 @@ def _draw(
         say(sentences(drawn_for_samplers(schedule)))
     if beside:
         say(sentences(beside))
-    say(f"planned_site_days.csv, expected.csv, sample_sizes.csv, sheets.pdf, schedule.ics in {out}")
+    sheets = "" if paper is None else "sheets.pdf, "
+    say(f"planned_site_days.csv, expected.csv, sample_sizes.csv, {sheets}schedule.ics in {out}")
     say(f"next: blackmouth import {out / 'planned_site_days.csv'} --store {store}")
 
 
@@ -311,9 +320,9 @@ def _write(
     snapshot: Snapshot,
     out: Path,
     *,
-    paper: str,
+    paper: str | None,
 ) -> None:
-    """Make every file first, then write them."""
+    """Make every file first, then write them; without a paper there are no sheets."""
     from analytics.documents.shifts import (  # noqa: PLC0415 - keeps --help quick
         schedule_ics,
         sheets_pdf,
@@ -330,10 +339,9 @@ def _write(
         holidays=snapshot["holidays"].to_pylist(),
     )
     zone = zone_of_environment()
-    files = {
-        "sheets.pdf": sheets_pdf(shifts, paper=paper),
-        "schedule.ics": schedule_ics(shifts, made=datetime.now(UTC), zone=zone),
-    }
+    files = {"schedule.ics": schedule_ics(shifts, made=datetime.now(UTC), zone=zone)}
+    if paper is not None:
+        files["sheets.pdf"] = sheets_pdf(shifts, paper=paper)
     with written_at(out):
         out.mkdir(parents=True, exist_ok=True)
     write_table(drawn, out / "planned_site_days.csv")
@@ -357,12 +365,18 @@ def _summary(made: Plan, snapshot: Snapshot) -> list[str]:
         return names.get(area, area)
 
     head = f"Season {made.season}, week {made.week}: {made.n_site_days} site-days"
-    lines = [head, f"  {'stratum':<34}{'frame':>6}{'last':>6}{'even':>6}{'plan':>6}"]
+    lines = [
+        head,
+        f"  {'stratum':<34}{'frame':>6}{'last':>6}{'even':>6}{'plan':>6}{'one more':>10}",
+    ]
     lines += [
         f"  {area_name(one.area) + ', ' + one.weekdays:<34}{one.frame_size * one.sites_a_day:>6}"
         f"{one.n_now:>6}{one.n_even * one.sites_a_day:>6}{one.n_site_days:>6}"
+        f"{'-' if one.one_more is None else f'{-100 * one.one_more:.0f} %':>10}"
         for one in made.strata
     ]
+    if any(one.one_more is not None for one in made.strata):
+        lines.append("  one more: what one unit more there would do to the PSE of its area")
     codes = [made.rule, *made.notes]
     lines += [*_precision_lines(made, area_name), ""]
     if made.decision is not None:

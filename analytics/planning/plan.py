@@ -72,7 +72,8 @@ class Expected:
     """What a plan promises of one area fished (None: all areas) and quantity.
 
     PSEs are proportions; None where they cannot be given. `pse_low` and `pse_high` are the planned
-    one less and plus its own standard error; `pse_even` is that of as many shifts spread evenly.
+    one less and plus how far the PSE reached may lie off it (one standard error); `pse_even` is
+    that of as many shifts spread evenly.
     """
 
     area: str | None

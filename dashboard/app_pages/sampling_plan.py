@@ -274,27 +274,22 @@ def _schedule(
     with st.expander(say("The reserve, in its order")):
         st.html(tables.reserve(drawn, sites, name, holidays))
     st.caption(say(_SAFETY))
-    _files(plans, every, snapshot, drawing.paper)
-    if len(plans) > 1:
-        st.markdown(words.files_words(plans))
-        file_name = f"plan.{plan.season}.{plan.week}.sheets.pdf"
-        people.offer(
-            say("Sheets of {week} (PDF)", week=numbers.week_dates(plan.week)),
-            lambda: _sheets([drawn], snapshot, drawing.paper),
-            file_name=file_name,
-            mime="application/pdf",
-            key="plan-week-sheets.pdf",
-        )
+    _files(plan, plans, every, snapshot, drawing.paper)
     _keep(plan, plans, drawn, snapshot)
 
 
 def _files(
-    plans: Sequence[Plan], every: Sequence[Schedule], snapshot: Snapshot, paper: str
+    plan: Plan,
+    plans: Sequence[Plan],
+    every: Sequence[Schedule],
+    snapshot: Snapshot,
+    paper: str,
 ) -> None:
-    """Offer the files of a plan: each holds all its weeks."""
-    stem = f"plan.{plans[0].season}.{plans[0].week}"
+    """Offer the files of a plan: each holds all its weeks, the sheets that of `plan` alone."""
+    stem = of_week = f"plan.{plan.season}.{plan.week}"
     if len(plans) > 1:
-        stem += f"-{plans[-1].week}"
+        stem = f"plan.{plan.season}.{plans[0].week}-{plans[-1].week}"
+    drawn = every[list(plans).index(plan)]
     made: dict[str, tuple[str, str, Callable[[], bytes]]] = {
         "planned_site_days.csv": (
             say("Schedule (CSV)"),
@@ -310,17 +305,25 @@ def _files(
         "sheets.pdf": (
             say("Sheets (PDF)"),
             "application/pdf",
-            lambda: _sheets(every, snapshot, paper),
+            lambda: _sheets([drawn], snapshot, paper),
         ),
     }
     with st.container(key="downloads"):
         for column, (file_name, (label, mime, make)) in zip(
             st.columns(len(made)), made.items(), strict=True
         ):
+            name = f"{of_week if file_name == 'sheets.pdf' else stem}.{file_name}"
             with column:
-                people.offer(
-                    label, make, file_name=f"{stem}.{file_name}", mime=mime, key=f"plan-{file_name}"
-                )
+                people.offer(label, make, file_name=name, mime=mime, key=f"plan-{file_name}")
+    if len(plans) > 1:
+        st.markdown(words.files_words(plans))
+        people.offer(
+            say("Sheets of all weeks (PDF)"),
+            lambda: _sheets(every, snapshot, paper),
+            file_name=f"{stem}.sheets.pdf",
+            mime="application/pdf",
+            key="plan-all-sheets.pdf",
+        )
 
 
 def _planned(every: Sequence[Schedule]) -> pa.Table:

@@ -32,7 +32,7 @@ RESIDUAL_SIGNS = (
 RESIDUAL_HUES = {"┈": "quiet"}
 PRECISION_SIGNS = (
     ("━", phrase("PSE with so many site-days in all")),
-    ("▒", phrase("its own standard error")),
+    ("▒", phrase("how far the PSE reached may lie off it")),
     ("●", phrase("this plan")),
 )
 PRECISION_HUES = {"●": "copper"}

@@ -11,7 +11,7 @@ from analytics.planning.make_plan import ALLOCATED_FOR
 from analytics.planning.progress import Standing
 from analytics.planning.sample_sizes import SHARE
 from analytics.quantities import QUANTITIES
-from analytics.rounding import DASH
+from analytics.rounding import DASH, percent
 from analytics.wording import numbers
 from analytics.wording.numbers import Measurement, NumberKind
 from dashboard import html_tables
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 NAMES = (
     ("sea", phrase("this plan")),
     ("copper", phrase("as in the last sampled week")),
-    ("bar", phrase("its own standard error")),
+    ("bar", phrase("how far the PSE reached may lie off it")),
 )
 
 
@@ -96,6 +96,7 @@ def allocation(plan: Plan, name: Callable[[str], str]) -> Markup:
         say("Even spread"),
         say("Last sampled week"),
         say("Site-days in the frame"),
+        say("One more lowers the PSE by"),
     )
     counts: tuple[Callable[[PlannedStratum], int], ...] = (
         lambda one: one.n_site_days,
@@ -103,7 +104,13 @@ def allocation(plan: Plan, name: Callable[[str], str]) -> Markup:
         lambda one: one.n_now,
         lambda one: len(one.dates) * len(one.sites),
     )
-    return _by_area(plan, heads, counts, name)
+    return _by_area(plan, heads, counts, name, more=_one_more)
+
+
+def _one_more(mine: Sequence[PlannedStratum]) -> str:
+    """Return by what part one unit more in each group of days lowers the PSE of their area."""
+    known = [(one.weekdays, one.one_more) for one in mine if one.one_more is not None]
+    return ", ".join(f"{days} {percent(part)}" for days, part in known) or DASH
 
 
 def _by_area(
@@ -111,8 +118,13 @@ def _by_area(
     heads: Sequence[str],
     counts: Sequence[Callable[[PlannedStratum], int]],
     name: Callable[[str], str],
+    *,
+    more: Callable[[Sequence[PlannedStratum]], str] | None = None,
 ) -> Markup:
-    """Return a line an area: a number in all, and below it that of each group of days."""
+    """Return a line an area: a number in all, and below it that of each group of days.
+
+    `more` gives a last cell.
+    """
     lines = []
     for area in dict.fromkeys(one.area for one in plan.strata):
         mine = [one for one in plan.strata if one.area == area]
@@ -120,6 +132,8 @@ def _by_area(
         for count in counts:
             parts = [f"{one.weekdays} {count(one)}" for one in mine]
             cells.append(f"{sum(map(count, mine))}" + html_tables.small(", ".join(parts)))
+        if more is not None:
+            cells.append(more(mine))
         lines.append(html_tables.line(heads, name(area), cells))
     return html_tables.table(heads, lines)
 

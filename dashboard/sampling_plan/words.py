@@ -176,9 +176,9 @@ def files_words(plans: Sequence[Plan]) -> str:
     """Return what the files of a plan of several weeks hold."""
     shifts = sum(one.n_site_days for one in plans)
     return say(
-        "The files hold all {weeks} weeks. The sheets of {shifts} shifts are some {pages:,} pages: "
-        "those of the week that is looked at are made sooner. Each week is stored by itself once "
-        "it is the next.",
+        "The files hold all {weeks} weeks, the sheets the week that is looked at: those of all "
+        "{shifts} shifts are some {pages:,} pages, and later weeks are planned anew as they come. "
+        "Each week is stored by itself once it is the next.",
         weeks=len(plans),
         shifts=shifts,
         pages=4 * shifts,
@@ -299,9 +299,11 @@ def _moved(plan: Plan, name: Callable[[str], str], sign: int) -> str:
 HOW_TO_READ = phrase(
     "The PSE of a plan is what as many site-days, drawn at random, are expected to bring: from how "
     "site-days of the season differed so far and how many fish are expected in that week. Bars "
-    "show the standard error of the PSE itself, which rests on few site-days. *As in the last "
-    "sampled week* is the same formula at the site-days of that week, so that both differ by "
-    "effort alone."
+    "show how far the PSE reached may lie off it: two thirds of weeks are to fall within. It rests "
+    "on few site-days, and each week has a spread of its own. *As in the last sampled week* is the "
+    "same formula at the site-days of that week, so that both differ by effort alone. *One more "
+    "lowers the PSE by* is, relative to it, what one site-day more (a day more, where days are "
+    "drawn first) would do to Chinook kept in the area."
 )
 
 

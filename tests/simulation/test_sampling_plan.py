@@ -41,10 +41,12 @@ if TYPE_CHECKING:
     from analytics.simulation.scenario import Sound
 
 SEED, N_PLANS, N_REDRAWS = 67, n_sized(4, 44), n_sized(200, 400)
+#: Plans of the demo's sound, whose areas differ more: each takes four times as long.
+N_WIDE = n_sized(2, 48)
 QUANTITIES = ("kept_fish", "encounter_fish")
 CAPACITY = 10
-#: Last sampled week of each plan, in turn; the season has nine.
-LAST_WEEKS = (3, 4, 6, 7)
+#: Last sampled week of each plan, in turn: the small season has nine, the demo's more.
+LAST_WEEKS = {"small": (3, 4, 6, 7), "demo": (4, 7, 10, 13)}
 N_SEASONS = n_sized(4_000, 40_000)
 _N_ALL = len(QUANTITIES)
 #: What each objective makes least, of PSEs by area and then of all areas together.
@@ -71,11 +73,11 @@ class Case:
     week: str
 
 
-def sampled_season(number: int) -> Case:
-    sound, frame, reference = seasons.place("small")
+def sampled_season(number: int, name: str = "small") -> Case:
+    sound, frame, reference = seasons.place(name)
     rng = np.random.default_rng([SEED, number])
     population = simulate_population(sound, frame, rng=rng)
-    at = LAST_WEEKS[number % len(LAST_WEEKS)]
+    at = LAST_WEEKS[name][number % len(LAST_WEEKS[name])]
     last, week = frame.weeks[at], frame.weeks[at + 1]
     sample = draw_sample(sound, population, rng=rng, options=seasons.SAMPLE, through=last)
     survey = prepare_survey(Snapshot.of({**reference, **sample.tables}), season=seasons.SEASON)
@@ -167,7 +169,8 @@ def ratios(case: Case, plan: Plan, rng: np.random.Generator) -> pd.DataFrame:
     areas = [one.area for one in case.sound.areas]
     names = [(area, name) for name in QUANTITIES for area in areas]
     names += [(None, name) for name in QUANTITIES]
-    promised = {(one.area, one.quantity): one.pse_planned for one in plan.expected}
+    rows_of = {(one.area, one.quantity): one for one in plan.expected}
+    promised = {key: one.pse_planned for key, one in rows_of.items()}
     rows = []
     for at, key in enumerate(names):
         mean, spread = estimate[:, at].mean(), estimate[:, at].std(ddof=1)
@@ -179,6 +182,7 @@ def ratios(case: Case, plan: Plan, rng: np.random.Generator) -> pd.DataFrame:
                     "area": key[0] or "all",
                     "quantity": key[1],
                     "planned": promised[key],
+                    "is_within": rows_of[key].pse_low < spread / mean < rows_of[key].pse_high,
                     "kept_word": spread / mean / promised[key],
                     "reported_over_reached": reported / (spread / mean),
                     "error_ratio": float(np.sqrt(variance[:, at].mean())) / spread,
@@ -258,10 +262,23 @@ def several(numbers: range) -> pd.DataFrame:
     return pd.concat([one_plan(number) for number in numbers], ignore_index=True)
 
 
+def several_wide(numbers: range) -> pd.DataFrame:
+    found = [margins(sampled_season(number, "demo"), number) for number in numbers]
+    return pd.concat(found, ignore_index=True)
+
+
+def in_processes(make: Callable[[range], pd.DataFrame], n: int) -> pd.DataFrame:
+    return seasons.in_processes(make, n, seasons.default_processes() if IS_FULL else 1)
+
+
 @pytest.fixture(scope="module")
 def plans() -> pd.DataFrame:
-    processes = seasons.default_processes() if IS_FULL else 1
-    return seasons.in_processes(several, N_PLANS, processes)
+    return in_processes(several, N_PLANS)
+
+
+@pytest.fixture(scope="module")
+def wide_plans() -> pd.DataFrame:
+    return in_processes(several_wide, N_WIDE)
 
 
 def by_plan(plans: pd.DataFrame, fault: str, column: str) -> pd.Series:
@@ -318,21 +335,38 @@ def margin_words(margin: pd.Series) -> str:
 
 
 @pytest.mark.parametrize("objective", Objective)
-def test_the_best_plan_against_the_even_spread(plans, objective, record_property):
+@pytest.mark.parametrize("sound", ["plans", "wide_plans"])
+def test_the_best_plan_against_the_even_spread(sound, objective, request, record_property):
     """Each objective by what it makes least, and by the worst figure, which a reader sees first.
 
-    The margin is reported, whatever it is; it is that of the true PSEs, without redraws.
+    The margin is reported, whatever it is; it is that of the true PSEs, without redraws. A plan
+    that clearly loses more than 5 % of its own measure is a fault.
     """
-    mine = plans[plans["fault"] == str(objective)]
+    found = request.getfixturevalue(sound)
+    mine = found[found["fault"] == str(objective)]
+    where = "" if sound == "plans" else "the demo's sound, "
     for measure in dict.fromkeys((objective, Objective.WORST)):
         margin = mine[f"optimal {measure}"] / mine[f"even {measure}"] - 1
         record_property(
-            f"plan for {FOR[objective]}: {FOR[measure]} reached, against as many site-days spread "
-            "evenly",
+            f"{where}plan for {FOR[objective]}: {FOR[measure]} reached, against as many site-days "
+            "spread evenly",
             margin_words(margin),
         )
         if measure is objective:
-            assert margin.mean() < 0.05 + (0 if IS_FULL else 3.3 * margin.sem())
+            # On the demo's sound the margin of the worst figure is known to a few points alone.
+            free = 0 if IS_FULL and sound == "plans" else (1.6 if IS_FULL else 3.3)
+            assert margin.mean() < 0.05 + free * margin.sem()
+
+
+def test_the_reach_of_a_planned_pse_holds_what_is_said(plans, record_property):
+    """Two thirds of PSEs are to be reached within one standard error, as a page shows it."""
+    mine = plans[plans["fault"] == ""]
+    within = mine.groupby("number")["is_within"].mean()
+    record_property(
+        "PSEs reached within the error of the planned one",
+        f"{within.mean():.0%} (± {within.sem():.0%}) of {len(mine)}; 68 % were it exact",
+    )
+    assert abs(within.mean() - 0.68) < 0.12 + (0 if IS_FULL else 3.3 * within.sem())
 
 
 # Calls: unlike areas, of which one says most of the rest of the season.
@@ -386,7 +420,7 @@ def test_the_decision_plan_makes_fewer_wrong_calls(record_property):
     record_property(
         f"wrong calls in {N_SEASONS:,} seasons: unseen, even spread, decision plan",
         f"{nothing.mean():.1%}, {spread.mean():.1%}, {best.mean():.1%}; wrong by one alone "
-        f"{only_even} and {only_best}, McNemar p {p:.1g}",
+        f"{only_even} and {only_best}, McNemar p {f'{p:.1g}' if p else 'under 1e-300'}",
     )
     assert best.mean() < spread.mean()
     assert p < 0.01
