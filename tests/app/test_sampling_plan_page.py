@@ -106,6 +106,7 @@ def test_several_weeks_share_their_shifts_and_each_can_be_looked_at(store, open_
     assert "**80 shifts** in 3 weeks" in said
     assert "in week 2036-W09" in said
     assert "The files hold all 3 weeks" in said
+    assert "Sheets of all weeks (PDF)" in [one.proto.label for one in page.get("download_button")]
     assert {one.label for one in page.button} >= {"Store the schedule of 25 Feb – 2 Mar 2036"}
     page.selectbox(key="through").set_value("end").run()
     assert page.number_input(key="all_shifts").value == 36 * 11

@@ -324,6 +324,10 @@ def assert_weeks_are_written(run, asked, folder, *, first: str) -> None:
     assert folders[0] == first
     assert all(one in said for one in folders)
     assert all((folder / one / "planned_site_days.csv").is_file() for one in folders)
+    assert [(folder / one / "sheets.pdf").is_file() for one in folders[:2]] == [True, False]
+    last = ("--through", folders[1], "--all-sheets", "--target-pse", 0.9)
+    assert run(*asked, folder, *last)[0] == 0
+    assert all((folder / one / "sheets.pdf").is_file() for one in folders[:2])
 
 
 def bytes_but_the_time(folder) -> dict[str, bytes]:
