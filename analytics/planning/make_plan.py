@@ -398,9 +398,9 @@ def _notes_of_even(problem: Problem, n: Ints, spread: Ints, kept: Bools) -> list
     elif (spread > 0)[problem.bounds.high > 0].all():
         figures = problem.figures
         planned, plain = (float(np.nanmax(figures.pse(one))) for one in (n, spread))
-        notes.append(
-            coded("plan_beside_even", planned=f"{100 * planned:.1f}", even=f"{100 * plain:.1f}")
-        )
+        is_all = problem.request.objective is Objective.ALL_AREAS
+        name = "plan_all_beside_even" if is_all else "plan_beside_even"
+        notes.append(coded(name, planned=f"{100 * planned:.1f}", even=f"{100 * plain:.1f}"))
     if problem.request.target_pse is not None and (n == problem.bounds.low).all():
         notes.append(coded("plan_target_at_least"))
     return notes

@@ -42,7 +42,7 @@ MEANINGS = phrase(
     "precise area first*: the greatest relative error of any area is made least. *All areas "
     "together*: the figure of all areas is made most precise, whatever single areas get. Each is "
     "for kept fish and encounters at once. In simulated seasons the last made its figure more "
-    "precise than an even spread does; the first two came out about as the even spread, since "
+    "precise than an even spread does; *All areas alike* came out about as the even spread, since "
     "single weeks differ so much, and *The least precise area first* left that area no better. "
     "*Methods and cautions* has the numbers, under *Sampling plan*."
 )
