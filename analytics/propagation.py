@@ -43,6 +43,17 @@ def weighted_sum(
     return value, survey, survey + rates
 
 
+def power_mean(x: ArrayLike, *, intercept: float, slope: float, residual_sd: float) -> Floats:
+    """Return the mean of what goes as a power of `x`, from a line through natural logarithms.
+
+    The exponential of a mean logarithm is under the mean, so it is turned back with ``exp(s²/2)``,
+    s the residual sd of the logarithms (Sprugel 1983, Correcting for bias in log-transformed
+    allometric equations, Ecology 64; from memory).
+    """
+    scale = np.exp(intercept + residual_sd**2 / 2)
+    return np.asarray(scale * np.asarray(x, dtype=np.float64) ** slope)
+
+
 def apportion(of_all: Floats, known: Floats, with_trait: Floats) -> tuple[Floats, Floats, Bools]:
     r"""Return the fish with a trait, ``A B/C``, and its gradient ``(B/C, -A B/C², A/C)``.
 

@@ -93,6 +93,11 @@ def length_words(mm: float, unit: Length = Length.MM) -> str:
     return _shown(mm, unit)
 
 
+def length_number(mm: float, unit: Length = Length.MM) -> str:
+    """Return a length in a unit that is said elsewhere, such as ``559``, ``55.9`` or ``22``."""
+    return _number(amount(mm, unit), unit)
+
+
 def weight_words(g: float, unit: Weight = Weight.G) -> str:
     """Return a weight in a unit, such as ``2,150 g``, ``2.15 kg`` or ``4.7 lb``."""
     return _shown(g, unit)
@@ -147,6 +152,10 @@ def _shown(value: float, unit: Length | Weight) -> str:
 
 
 def _with_unit(value: float, unit: Length | Weight) -> str:
+    return f"{_number(value, unit)}\u00a0{unit}"
+
+
+def _number(value: float, unit: Length | Weight) -> str:
     digits = _SIZES[unit][1]
     number = f"{value:,.{digits}f}"
-    return f"{number.rstrip('0').rstrip('.') if digits else number}\u00a0{unit}"
+    return number.rstrip("0").rstrip(".") if digits else number

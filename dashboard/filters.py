@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, TypeVar
 
 import streamlit as st
 
+from analytics.units import DEFAULT_UNITS, Units, read_units
 from analytics.wording import numbers
 from dashboard import data, html_tables, url_state
-from dashboard.catalogue import say
+from dashboard.catalogue import phrase, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -158,6 +159,38 @@ def span(weeks: Sequence[str]) -> str | None:
     def words(one: str) -> str:
         return say("The season so far") if one == _SEASON else f"{one} · {numbers.week_dates(one)}"
 
-    with st.columns([2, 3])[0]:
-        chosen = pick(say("Time"), [_SEASON, *weeks], key="span", words=words)
+    chosen = pick(say("Time"), [_SEASON, *weeks], key="span", words=words)
     return None if chosen == _SEASON else chosen
+
+
+#: Choices of units that a page offers; a link may hold any other.
+UNITS = ("in.lb.dmy", "in.lb.mdy", "cm.kg.dmy", "cm.kg.ymd", "mm.g.dmy")
+_ORDERS = {
+    "dmy": phrase("day month"),
+    "mdy": phrase("month day"),
+    "ymd": phrase("year-month-day"),
+}
+
+
+def pick_units(first: str = DEFAULT_UNITS.code) -> Units:
+    """Draw the choice of units, which the link keeps for all pages; `first` goes without saying."""
+    asked = st.session_state.get("units") or st.query_params.get("units", "")
+    options = list(dict.fromkeys([first, *UNITS]))
+    if asked and asked not in options and read_units(asked):
+        options.append(asked)
+    url_state.seed("units", options)
+    code = st.selectbox(say("Units"), options, key="units", format_func=_units_words)
+    url_state.note("units", code, is_unsaid=code == first)
+    return read_units(code) or DEFAULT_UNITS
+
+
+def units() -> Units:
+    """Return the units that the link has for all pages."""
+    asked = url_state.noted().get("units", [""])[-1]
+    return read_units(asked) or DEFAULT_UNITS
+
+
+def _units_words(code: str) -> str:
+    found = read_units(code) or DEFAULT_UNITS
+    length = say("inches") if found.length == "in" else str(found.length)
+    return f"{length}, {found.weight}, {say(_ORDERS[found.dates])}"

@@ -26,6 +26,7 @@ from analytics.data.schema import (
     TOTAL_PER_FORK,
 )
 from analytics.intervals import t_quantile, wilson
+from analytics.propagation import power_mean
 from analytics.result_table import texts
 
 if TYPE_CHECKING:
@@ -118,10 +119,8 @@ class Conversion:
     def predict(self, given: ArrayLike) -> Floats:
         """Return the mean of the target at some lengths in mm.
 
-        The power form is turned back with ``exp(s²/2)``, s the residual sd of the logarithms, since
-        the exponential of a mean logarithm is under the mean (Sprugel 1983, Correcting for bias in
-        log-transformed allometric equations, Ecology 64; from memory). A condition factor gives ``W
-        = K L³/100``, g and cm.
+        The power form is turned back by `power_mean`. A condition factor gives ``W = K L³/100``, g
+        and cm.
         """
         x = np.asarray(given, dtype=np.float64)
         fit = self.regression
@@ -129,8 +128,8 @@ class Conversion:
             factor = math.nan if self.factor is None else self.factor
             return factor * (x if self.target == TOTAL else (x / _MM_PER_CM) ** 3 / 100)
         if self.form is Form.POWER:
-            scale = math.exp(fit.intercept + fit.residual_sd**2 / 2)
-            return np.asarray(scale * x**fit.slope)
+            of = {"intercept": fit.intercept, "slope": fit.slope, "residual_sd": fit.residual_sd}
+            return power_mean(x, **of)
         return fit.intercept + fit.slope * x
 
 

@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.errors import BlackmouthError
-from analytics.units import DEFAULT_UNITS, read_units
 from analytics.wording import numbers
 from analytics.wording.bulletin_index import monday
-from dashboard import catalogue, data, notices, page_frame, url_state
+from dashboard import catalogue, data, filters, notices, page_frame, url_state
 from dashboard.catalogue import say
 from dashboard.charts import area_map, recent
 from dashboard.local_waters import facts as local
@@ -31,8 +30,6 @@ if TYPE_CHECKING:
     from dashboard.local_waters.text import Words
 
 PAGE = "local_waters"
-#: Choices of units that are offered; a link may hold any other.
-UNITS = ("in.lb.dmy", "in.lb.mdy", "cm.kg.dmy", "cm.kg.ymd", "mm.g.dmy")
 _LANGUAGES = {"en": "English", "es": "Español"}
 _MAP, _MAP_HEIGHT = "local-map", 340
 #: What the map was pressed for; the select box takes it up before it is drawn.
@@ -129,10 +126,6 @@ def _card(cards: Sequence[BulletinMetadata]) -> BulletinMetadata:
 
 def _reader() -> Words:
     """Draw the choices of language and units, folded, and return the words of the page."""
-    asked = st.session_state.get("units") or st.query_params.get("units", "")
-    options = list(UNITS)
-    if asked and asked not in options and read_units(asked):
-        options.append(asked)
     languages = catalogue.languages(PAGE)
     catalogue.read_in(PAGE, st.session_state.get("lang") or st.query_params.get("lang", ""))
     with st.expander(say("Language and units")):
@@ -144,26 +137,7 @@ def _reader() -> Words:
             format_func=lambda one: _LANGUAGES.get(one, one),
         )
         url_state.note("lang", language, is_unsaid=language == catalogue.ENGLISH)
-        url_state.seed("units", options)
-        code = st.selectbox(
-            say("Units"),
-            options,
-            key="units",
-            format_func=_units_words,
-        )
-        url_state.note("units", code, is_unsaid=code == UNITS[0])
-    return text.Words(language, read_units(code) or DEFAULT_UNITS)
-
-
-def _units_words(code: str) -> str:
-    units = read_units(code) or DEFAULT_UNITS
-    orders = {
-        "dmy": say("day month"),
-        "mdy": say("month day"),
-        "ymd": say("year-month-day"),
-    }
-    length = say("inches") if units.length == "in" else str(units.length)
-    return f"{length}, {units.weight}, {orders[units.dates]}"
+        return text.Words(language, filters.pick_units(filters.UNITS[0]))
 
 
 def _area(words: Words, index: BulletinIndex) -> str | None:

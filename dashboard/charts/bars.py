@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import accumulate
 from typing import TYPE_CHECKING, Any
 
+from analytics.units import Length, amount, length_number, length_words
 from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing
 
@@ -36,20 +37,26 @@ TAIL, LEAST_SHOWN = 0.01, 12
 
 
 def lengths(
-    bins: Sequence[Line], *, rules: Sequence[float], span: tuple[float, float], palette: Palette
+    bins: Sequence[Line],
+    *,
+    rules: Sequence[float],
+    span: tuple[float, float],
+    palette: Palette,
+    unit: Length = Length.MM,
 ) -> Figure:
     """Draw fish by length, the clipped ones below.
 
     Each bin has ``bin_low_mm``, ``bin_mm``, ``fish`` and ``marked``; `rules` are legal minimum
-    lengths in millimetres, empty where none is known; `span` are the ends of the length axis.
+    lengths in millimetres, empty where none is known; `span` are the ends of the length axis, in
+    millimetres, too; the axis is in `unit`.
     """
-    lines = (drawing.across(one, colour=palette.ink, width=1.8) for one in rules)
+    lines = (drawing.across(amount(one, unit), colour=palette.ink, width=1.8) for one in rules)
     how: dict[str, Any] = {
         "colours": palette.sea,
-        "words": [_bar_words(one) for one in bins],
-        "width": [0.88 * one["bin_mm"] for one in bins],
+        "words": [_bar_words(one, unit) for one in bins],
+        "width": [0.88 * amount(one["bin_mm"], unit) for one in bins],
     }
-    middles = [one["bin_low_mm"] + one["bin_mm"] / 2 for one in bins]
+    middles = [amount(one["bin_low_mm"] + one["bin_mm"] / 2, unit) for one in bins]
     clipped = [one["marked"] for one in bins]
     others = [one["fish"] - one["marked"] for one in bins]
     return drawing.figure(
@@ -60,7 +67,12 @@ def lengths(
         barmode="stack",
         bargap=0.12,
         shapes=[one | {"layer": "above"} for one in lines],
-        xaxis=drawing.axis(say("total length, mm"), range=list(span), nticks=6, showgrid=False),
+        xaxis=drawing.axis(
+            say("total length, {unit}", unit=unit),
+            range=[amount(end, unit) for end in span],
+            nticks=6,
+            showgrid=False,
+        ),
         yaxis=drawing.axis(say("fish"), rangemode="tozero", nticks=5),
     )
 
@@ -81,11 +93,10 @@ def _bars(
     return drawing.trace("bar", x=x, y=y, width=width, marker=marker, **how)
 
 
-def _bar_words(one: Line) -> str:
-    low, high = one["bin_low_mm"], one["bin_low_mm"] + one["bin_mm"]
-    words = say(
-        "<b>{low:,.0f} to under {high:,.0f} mm</b><br>{fish:,} fish", low=low, high=high, **one
-    )
+def _bar_words(one: Line, unit: Length) -> str:
+    low = length_number(one["bin_low_mm"], unit)
+    high = length_words(one["bin_low_mm"] + one["bin_mm"], unit)
+    words = say("<b>{low} to under {high}</b><br>{fish:,} fish", low=low, high=high, **one)
     words += say("<br>{marked:,} with the adipose fin clipped", **one)
     if one["converted"]:
         words += say("<br>{converted:,} with the total length calculated from another", **one)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from analytics.units import Length, amount, length_words
 from analytics.wording import numbers
 from analytics.wording.numbers import NumberKind
 from dashboard.catalogue import phrase, say
@@ -38,15 +39,18 @@ PRECISION_SIGNS = (
 PRECISION_HUES = {"●": "copper"}
 
 
-def legal(lines: Sequence[Line], *, palette: Palette) -> Figure:
+def legal(lines: Sequence[Line], *, palette: Palette, unit: Length = Length.MM) -> Figure:
     """Draw the share of the fish met that would be legal at each minimum length.
 
     `lines` are those of the table of legal shares of one domain that have a share, by length.
     """
-    known = [one for one in lines if one["ci_low"] is not None and one["ci_high"] is not None]
-    run = [(one["min_length_mm"], one["ci_low"], one["ci_high"]) for one in known]
-    lengths = [one["min_length_mm"] for one in lines]
-    words = [_legal_words(one) for one in lines]
+    lengths = [amount(one["min_length_mm"], unit) for one in lines]
+    run = [
+        (at, one["ci_low"], one["ci_high"])
+        for at, one in zip(lengths, lines, strict=True)
+        if one["ci_low"] is not None and one["ci_high"] is not None
+    ]
+    words = [_legal_words(one, unit) for one in lines]
     shares = [one["share"] for one in lines]
     every = zip(lengths, shares, words, lines, strict=True)
     rules = [Point(at, share, words=said) for at, share, said, one in every if one["is_rule"]]
@@ -59,17 +63,20 @@ def legal(lines: Sequence[Line], *, palette: Palette) -> Figure:
         palette=palette,
         height=230,
         margin=(52, 12, 8, 44),
-        xaxis=drawing.axis(say("minimum total length, mm"), nticks=6, showgrid=False),
+        xaxis=drawing.axis(
+            say("minimum total length, {unit}", unit=unit), nticks=6, showgrid=False
+        ),
         yaxis={"range": [0, 1], "tickformat": ".0%", "nticks": 5},
     )
 
 
-def _legal_words(one: Line) -> str:
+def _legal_words(one: Line, unit: Length) -> str:
     share = numbers.of_line(one, "share", NumberKind.SHARE)
+    length = length_words(one["min_length_mm"], unit)
     if one["is_rule"]:
-        head = say("minimum {min_length_mm:,.0f} mm, in force", **one)
+        head = say("minimum {length}, in force", length=length)
     else:
-        head = say("minimum {min_length_mm:,.0f} mm", **one)
+        head = say("minimum {length}", length=length)
     return f"<b>{head}</b><br>{share.figure()}"
 
 

@@ -10,8 +10,9 @@ import streamlit as st
 from analytics.catch_limits import join_words
 from analytics.options.option import AtLimit
 from analytics.options.option_checks import idle_areas
-from analytics.units import both_lengths
+from analytics.units import MM_AN_INCH, Length, amount, at_least, both_lengths
 from analytics.wording import numbers
+from dashboard import filters
 from dashboard.catalogue import phrase, say, say_n
 from dashboard.options import option_sets
 from dashboard.options.change_kinds import LABELS, ChangeKind, kinds_of, only
@@ -238,14 +239,25 @@ def _number(
 
 
 def _length(change: Change, _: FormContext, start: str) -> Change:
+    unit, now = filters.units().length, change.min_length_mm
     left, right = st.columns([1, 2], vertical_alignment="bottom")
     with left:
-        name = f"{start}-mm"
-        value = _number(say("Minimum length in mm"), change.min_length_mm, name, most=1500.0)
-    if value:
+        name, label = f"{start}-{unit}", say("Minimum length in {unit}", unit=unit)
+        begun = None if now is None else at_least(now, unit)
+        shown = _number(label, begun, name, most=float(round(amount(1500.0, unit))))
+    if shown != begun:
+        now = None if shown is None else _in_mm(shown, unit)
+    if now:
         with right:
-            st.caption(both_lengths(value))
-    return replace(change, min_length_mm=value)
+            st.caption(both_lengths(now, unit))
+    return replace(change, min_length_mm=now)
+
+
+def _in_mm(length: float, unit: Length) -> float:
+    """Return a length as rules have it: inches in whole mm, so that 22 in is 559 mm."""
+    if unit is Length.IN:
+        return float(round(length * MM_AN_INCH))
+    return length * 10 if unit is Length.CM else length
 
 
 def _marked(change: Change, _: FormContext, start: str) -> Change:

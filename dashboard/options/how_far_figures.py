@@ -11,6 +11,7 @@ import streamlit as st
 from analytics.options.option import Find, with_point
 from analytics.options.report import GAINS, Points, value_words
 from analytics.rounding import chance
+from analytics.units import at_least
 from analytics.wording import numbers
 from dashboard import data, filters, page_frame
 from dashboard.catalogue import phrase, say
@@ -31,7 +32,7 @@ _AXES = {
     Find.CLOSE: phrase("last open day"),
     Find.MARKED: phrase("marked fish only from"),
     Find.DAILY_LIMIT: phrase("daily limit, Chinook"),
-    Find.MIN_LENGTH: phrase("minimum length, mm"),
+    Find.MIN_LENGTH: phrase("minimum length, {unit}"),
     Find.WEEKDAYS: phrase("sets of days of the week, by angler trips"),
 }
 _FOLD = "frontier-fold"
@@ -40,7 +41,7 @@ _FOLD = "frontier-fold"
 def curve(rows: Sequence[Row], asked: Row) -> None:
     """Draw the chance at each choice of a rule; `asked` is the answer at the risk asked."""
     find = Find(asked["find"])
-    axis = say(_AXES[find])
+    axis = say(_AXES[find], unit=filters.units().length)
     choices = [
         Choice(_tick(find, row), _words(find, row), row["prob"], row["prob_low"], row["prob_high"])
         for row in rows
@@ -69,6 +70,8 @@ def _tick(find: Find, row: Row) -> str:
         return say("none") if day is None else numbers.day_words(day)
     if find is Find.MARKED:
         return numbers.day_words(date.fromisoformat(row["value"])) if row["value"] else say("never")
+    if find is Find.MIN_LENGTH:
+        return f"{at_least(float(row['value']), filters.units().length):g}"
     return "" if find is Find.WEEKDAYS else str(row["value"])
 
 

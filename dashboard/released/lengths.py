@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.codes import sentences
+from analytics.propagation import power_mean
 from analytics.rounding import DASH
-from analytics.units import both_lengths
+from analytics.units import Length, Units, both_lengths, length_number, length_words, weight_words
 from analytics.wording import numbers
 from analytics.wording.numbers import NumberKind
 from dashboard import filters, html_tables, page_frame
@@ -33,7 +34,7 @@ SOURCES = {
 BY_AREA = phrase(
     "Test fishing by area; each panel has its own scale. Choose an area to see fish kept there too."
 )
-_HEADS = (phrase("Total length, mm"), phrase("Test fishing"), phrase("Dockside"))
+_HEADS = (phrase("Test fishing"), phrase("Dockside"))
 _SHARE_HEADS = (
     phrase("Minimum length"),
     phrase("Share that would be legal"),
@@ -91,14 +92,29 @@ def span(released: Released) -> tuple[float, float]:
     return (min(lows) - 10, max(ends) + 10) if lows else (0.0, 1000.0)
 
 
-def legal_answer(index: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
+def mean_weight(released: Released, mm: float) -> float | None:
+    """Return the mean weight of fish of a total length, g, by the fish weighed; None without."""
+    weighed = ("weight_g", "total_length_mm", "power")
+    for line in released.lines["conversions"]:
+        if (line["target"], line["given"], line["form"]) == weighed:
+            of = {name: line[name] for name in ("intercept", "slope", "residual_sd")}
+            return None if None in of.values() else float(power_mean(mm, **of))
+    return None
+
+
+def legal_answer(
+    index: BulletinIndex,
+    released: Released,
+    areas: Sequence[str | None],
+    unit: Length = Length.MM,
+) -> str:
     """Return which share of the fish met is legal, in sentences (Markdown)."""
     if not released.lines["lengths"] and not released.lines["legal_share"]:
         return say("There are no lengths to show: no fish was measured this season.")
-    return "\n\n".join(_answer_of(index, released, area) for area in areas)
+    return "\n\n".join(_answer_of(index, released, area, unit) for area in areas)
 
 
-def _answer_of(index: BulletinIndex, released: Released, area: str | None) -> str:
+def _answer_of(index: BulletinIndex, released: Released, area: str | None, unit: Length) -> str:
     place, lines = start(index, area), shares(released, area)
     rule = next((one for one in lines if one["is_rule"]), None)
     if rule is None or rule["share"] is None:
@@ -113,15 +129,15 @@ def _answer_of(index: BulletinIndex, released: Released, area: str | None) -> st
         where=place,
         share=share.words,
         n_fish=rule["n_fish"],
-        length=both_lengths(rule["min_length_mm"]),
+        length=both_lengths(rule["min_length_mm"], unit),
         range=numbers.plain(share.bracket(rule["ci_level"])),
     )
     others = [_near(lines, rule["min_length_mm"] + off) for off in (-AWAY_MM, AWAY_MM)]
     parts = [
         say(
-            "{share} at {length:,.0f} mm",
+            "{share} at {length}",
             share=share_of(one).words,
-            length=one["min_length_mm"],
+            length=length_words(one["min_length_mm"], unit),
         )
         for one in others
         if one is not None and one is not rule
@@ -149,16 +165,23 @@ def share_of(line: Line) -> Measurement:
     return numbers.of_line(line, "share", NumberKind.SHARE)
 
 
-def table(test: Sequence[Line], dockside: Sequence[Line]) -> str:
-    """Return fish by length as an HTML table."""
+def table(test: Sequence[Line], dockside: Sequence[Line], released: Released, units: Units) -> str:
+    """Return fish by length as an HTML table, with their mean weight where fish were weighed."""
+    heads = [say("Total length, {unit}", unit=units.length), *map(say, _HEADS)]
+    if mean_weight(released, 1.0) is not None:
+        heads.append(say("Weight in the middle, about"))
     by_low = [{one["bin_low_mm"]: one for one in found} for found in (test, dockside)]
     lines = []
     for low in sorted({*by_low[0], *by_low[1]}):
         ones = [found.get(low) for found in by_low]
         width = next(one["bin_mm"] for one in ones if one)
-        name = say("{low:,.0f} to under {high:,.0f}", low=low, high=low + width)
-        lines.append(html_tables.line(_HEADS, name, [_count(one) for one in ones]))
-    return html_tables.table(_HEADS, lines)
+        ends = (length_number(end, units.length) for end in (low, low + width))
+        name = say("{low} to under {high}", **dict(zip(("low", "high"), ends, strict=True)))
+        cells = [_count(one) for one in ones]
+        weight = mean_weight(released, low + width / 2)
+        cells += [] if weight is None else [weight_words(weight, units.weight)]
+        lines.append(html_tables.line(heads, name, cells))
+    return html_tables.table(heads, lines)
 
 
 def _count(one: Line | None) -> str:
@@ -168,21 +191,21 @@ def _count(one: Line | None) -> str:
     return f"{one['fish']:,}" + html_tables.small(marked)
 
 
-def curve_words(lines: Sequence[Line], *, place: str) -> str:
+def curve_words(lines: Sequence[Line], *, place: str, unit: Length = Length.MM) -> str:
     """Return a sentence that stands for a figure of legal shares where it cannot be seen."""
     first, last = lines[0], lines[-1]
     return say(
         "Share of the fish met in test fishing that would be legal, {where}: from {first} at "
-        "{low:,.0f} mm to {last} at {high:,.0f} mm.",
+        "{low} to {last} at {high}.",
         where=place,
         first=share_of(first).figure(),
-        low=first["min_length_mm"],
+        low=length_words(first["min_length_mm"], unit),
         last=share_of(last).figure(),
-        high=last["min_length_mm"],
+        high=length_words(last["min_length_mm"], unit),
     )
 
 
-def shares_table(lines: Sequence[Line], *, head: str) -> str:
+def shares_table(lines: Sequence[Line], *, head: str, unit: Length = Length.MM) -> str:
     """Return the legal share at some minimum lengths as an HTML table, the rule among them."""
     parts = [html_tables.group(_SHARE_HEADS, head)]
     rule = next((one["min_length_mm"] for one in lines if one["is_rule"]), None)
@@ -190,7 +213,7 @@ def shares_table(lines: Sequence[Line], *, head: str) -> str:
         length = one["min_length_mm"]
         if not (one["is_rule"] or _is_shown(length, rule)):
             continue
-        name = "–" if length is None else both_lengths(length)
+        name = "–" if length is None else both_lengths(length, unit)
         name += say(", the minimum in force") if one["is_rule"] else ""
         measured = DASH
         if one["n_legal"] is not None and one["n_fish"] is not None:
@@ -207,7 +230,9 @@ def _is_shown(length: float | None, rule: float | None) -> bool:
     return rule is None or abs(length - rule) <= REACH_MM
 
 
-def histogram_words(found: Sequence[Line], *, source: str, place: str) -> str:
+def histogram_words(
+    found: Sequence[Line], *, source: str, place: str, unit: Length = Length.MM
+) -> str:
     """Return a sentence that stands for a figure of lengths where it cannot be seen."""
     if not found:
         named = {"source": say(SOURCES[source]), "where": place}
@@ -215,18 +240,17 @@ def histogram_words(found: Sequence[Line], *, source: str, place: str) -> str:
     most = max(found, key=lambda one: one["fish"])
     low, high = most["bin_low_mm"], most["bin_low_mm"] + most["bin_mm"]
     return say(
-        "{source}, {where}: {all:,} fish by length, most ({most:,}) from {low:,.0f} to under "
-        "{high:,.0f} mm.",
+        "{source}, {where}: {all:,} fish by length, most ({most:,}) from {low} to under {high}.",
         source=say(SOURCES[source]),
         where=place,
         all=sum(one["fish"] for one in found),
         most=most["fish"],
-        low=low,
-        high=high,
+        low=length_number(low, unit),
+        high=length_words(high, unit),
     )
 
 
-def histogram_title(found: Sequence[Line], *, source: str) -> str:
+def histogram_title(found: Sequence[Line], *, source: str, unit: Length = Length.MM) -> str:
     """Return the finding of a figure of lengths: where most of the fish are."""
     count = sum(one["fish"] for one in found)
     known = {"source": say(SOURCES[source]), "n": count}
@@ -235,23 +259,23 @@ def histogram_title(found: Sequence[Line], *, source: str) -> str:
     most = max(found, key=lambda one: one["fish"])
     low = most["bin_low_mm"]
     return say(
-        "{source}, {n:,} measured, most from {low:,.0f} to under {high:,.0f} mm",
-        low=low,
-        high=low + most["bin_mm"],
+        "{source}, {n:,} measured, most from {low} to under {high}",
+        low=length_number(low, unit),
+        high=length_words(low + most["bin_mm"], unit),
         **known,
     )
 
 
-def curve_title(lines: Sequence[Line], *, where: str) -> str:
+def curve_title(lines: Sequence[Line], *, where: str, unit: Length = Length.MM) -> str:
     """Return the finding of a figure of legal shares: the share at the minimum in force."""
     rule = next((one for one in lines if one["is_rule"]), None)
     if rule is None:
         return say("{where}: share legal by minimum length", where=where)
     return say(
-        "{where}: {share} of fish met are legal at {length:,.0f} mm, the minimum in force",
+        "{where}: {share} of fish met are legal at {length}, the minimum in force",
         where=where,
         share=share_of(rule).words,
-        length=rule["min_length_mm"],
+        length=length_words(rule["min_length_mm"], unit),
     )
 
 
@@ -299,48 +323,61 @@ def _conversion(line: Line) -> str:
 
 def draw(choice: Choice, released: Released) -> None:
     """Draw fish by length with the legal line, and the legal share at other lines."""
-    page_frame.lead(legal_answer(choice.index, released, choice.domains))
+    top = st.container()
+    left, right, _ = st.columns([2, 1, 2])
+    with right:
+        units = filters.pick_units()
+    with top:
+        page_frame.lead(legal_answer(choice.index, released, choice.domains, units.length))
     if released.lines["lengths"]:
-        week = filters.span(weeks(released))
+        with left:
+            week = filters.span(weeks(released))
         name = say("the season so far") if week is None else when(choice.index, week)
         st.header(say("Fish by length, {when}", when=name), anchor=False)
         page_frame.signs(bar_charts.SIGNS, bar_charts.HUES)
         for area in choice.domains:
-            _draw_sources(choice, released, area, week=week)
-        _draw_areas(choice, released, week=week)
+            _draw_sources(choice, released, area, week=week, units=units)
+        _draw_areas(choice, released, week=week, unit=units.length)
         page_frame.downloads(choice, lengths=say("the lengths"))
     if released.lines["legal_share"]:
-        _draw_legal(choice, released)
+        _draw_legal(choice, released, units.length)
     for words in conversion_words(released):
         st.caption(numbers.plain(words))
     page_frame.downloads(choice, conversions=say("the conversions"))
 
 
 def _draw_sources(
-    choice: Choice, released: Released, area: str | None, *, week: str | None
+    choice: Choice, released: Released, area: str | None, *, week: str | None, units: Units
 ) -> None:
     found = {source: bins(released, area, source=source, week=week) for source in SOURCES}
     st.markdown(f"**{numbers.plain(head(choice.index, area))}**")
     for place, (source, lines) in zip(st.columns(2), found.items(), strict=True):
         with place:
-            st.markdown(f"**{numbers.plain(histogram_title(lines, source=source))}**")
-            _draw_bars(choice, released, area, lines, source=source)
+            title = histogram_title(lines, source=source, unit=units.length)
+            st.markdown(f"**{numbers.plain(title)}**")
+            _draw_bars(choice, released, area, lines, source=source, unit=units.length)
     if any(found.values()):
         with st.expander(say("The numbers, {area}", area=numbers.plain(choice.index.name(area)))):
-            st.html(table(found["test_fishing"], found["dockside"]))
+            st.html(table(found["test_fishing"], found["dockside"], released, units))
 
 
 def _draw_bars(
-    choice: Choice, released: Released, area: str | None, lines: Sequence[Line], *, source: str
+    choice: Choice,
+    released: Released,
+    area: str | None,
+    lines: Sequence[Line],
+    *,
+    source: str,
+    unit: Length,
 ) -> None:
     if lines:
-        limits, ends = rules(released, area), span(released)
-        figure = bar_charts.lengths(lines, rules=limits, span=ends, palette=page_frame.colours())
-        alt = histogram_words(lines, source=source, place=choice.index.name(area))
+        limits, ends, palette = rules(released, area), span(released), page_frame.colours()
+        figure = bar_charts.lengths(lines, rules=limits, span=ends, palette=palette, unit=unit)
+        alt = histogram_words(lines, source=source, place=choice.index.name(area), unit=unit)
         page_frame.chart(figure, key=f"released-lengths-{source}-{area or 'all'}", alt=alt)
 
 
-def _draw_areas(choice: Choice, released: Released, *, week: str | None) -> None:
+def _draw_areas(choice: Choice, released: Released, *, week: str | None, unit: Length) -> None:
     source, areas = "test_fishing", [] if choice.areas else choice.index.areas
     every = {area: bins(released, area, source=source, week=week) for area in areas}
     found = {area: lines for area, lines in every.items() if lines}
@@ -352,12 +389,12 @@ def _draw_areas(choice: Choice, released: Released, *, week: str | None) -> None
         count = sum(one["fish"] for one in found[area])
         name = numbers.plain(choice.index.name(area))
         st.markdown(say("**{area}**, {n:,} measured", area=name, n=count))
-        _draw_bars(choice, released, area, found[area], source=source)
+        _draw_bars(choice, released, area, found[area], source=source, unit=unit)
 
     page_frame.grid(list(found), panel)
 
 
-def _draw_legal(choice: Choice, released: Released) -> None:
+def _draw_legal(choice: Choice, released: Released, unit: Length) -> None:
     st.header(say("Share that would be legal at other minimum lengths"), anchor=False)
     lines = {area: shares(released, area) for area in choice.domains}
     known = {area: [one for one in of if one["share"] is not None] for area, of in lines.items()}
@@ -365,10 +402,10 @@ def _draw_legal(choice: Choice, released: Released) -> None:
     if plotted:
         page_frame.signs(curves.LEGAL_SIGNS, curves.LEGAL_HUES)
     for area, of in plotted.items():
-        figure = curves.legal(of, palette=page_frame.colours())
-        alt = curve_words(of, place=choice.index.name(area))
+        figure = curves.legal(of, unit=unit, palette=page_frame.colours())
+        alt = curve_words(of, place=choice.index.name(area), unit=unit)
         key = f"released-legal-{area or 'all'}"
-        said = curve_title(of, where=head(choice.index, area))
+        said = curve_title(of, where=head(choice.index, area), unit=unit)
         page_frame.panel(said, figure, key=key, alt=alt)
     st.caption(say(ONLY_MET))
     for area, of in lines.items():
@@ -380,5 +417,5 @@ def _draw_legal(choice: Choice, released: Released) -> None:
         words = next((one["reason"] for one in of if one["is_rule"]), "")
         if words:
             st.caption(say("At the minimum in force: {words}.", words=numbers.plain(words)))
-        st.html(shares_table(of, head=name))
+        st.html(shares_table(of, head=name, unit=unit))
     page_frame.downloads(choice, legal_share=say("the legal shares"))

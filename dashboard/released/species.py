@@ -144,7 +144,8 @@ def draw(choice: Choice, released: Released) -> None:
         page_frame.lead(species_answer(index, released, choice.domains, week=None))
         return
     place = st.container()
-    week = filters.span(weeks(released))
+    with st.columns([2, 3])[0]:
+        week = filters.span(weeks(released))
     with place:
         page_frame.lead(species_answer(index, released, choice.domains, week=week))
     found = {area: rows for area in shown if (rows := forest_rows(released, area, week))}

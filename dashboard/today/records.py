@@ -15,13 +15,14 @@ from analytics.units import day_words
 from analytics.wording import limits, numbers, regulations
 from analytics.wording.regulations import OpenState
 from analytics.wording.week import EFFORT, Topic, key_points, span
-from dashboard import people, store_access
+from dashboard import filters, people, store_access
 from dashboard.catalogue import phrase, say, say_n
 from dashboard.pages import link_to
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from analytics.units import Units
     from analytics.wording.limits import Line, Standings
     from analytics.wording.regulations import AreaRules
     from dashboard.filters import Choice
@@ -126,14 +127,17 @@ def area_lines(choice: Choice, kept: Kept) -> tuple[list[AreaLine], str]:
         return [], ""
     every = regulations.rules_by_area(choice.index)
     found = {area: rules for area, rules in every.items() if area in (choice.areas or every)}
-    kept_by = {area: _keep(rules) for area, rules in found.items()}
+    units = filters.units()
+    kept_by = {area: _keep(rules, units) for area, rules in found.items()}
     given = [words for words in kept_by.values() if words]
     common = [one for one in (given[0] if len(given) > 1 else []) if all(one in w for w in given)]
     lines = [
         AreaLine(
             area=choice.index.name(area),
             is_open=rules.is_open,
-            times=regulations.open_words(rules) if kept_by[area] else regulations.rule_words(rules),
+            times=regulations.open_words(rules, units)
+            if kept_by[area]
+            else regulations.rule_words(rules, units),
             rules=", ".join(one for one in kept_by[area] if one not in common),
             link=link_to("local_waters", {**kept, "area": [area]}),
         )
@@ -142,16 +146,16 @@ def area_lines(choice: Choice, kept: Kept) -> tuple[list[AreaLine], str]:
     return lines, ", ".join(common)
 
 
-def _keep(rules: AreaRules) -> list[str]:
+def _keep(rules: AreaRules, units: Units) -> list[str]:
     """Return what may be kept; nothing where there are no rules or the season is over."""
     if rules.opening is None or rules.state is OpenState.OVER:
         return []
-    return regulations.keep_words(rules.opening)
+    return regulations.keep_words(rules.opening, units)
 
 
 def said_for(choice: Choice) -> str:
     """Return the day that the rules are said for, in words."""
-    return regulations.said_for_words(regulations.day_said_for(choice.index))
+    return regulations.said_for_words(regulations.day_said_for(choice.index), filters.units())
 
 
 # Key points, and the facts beside them.
@@ -190,11 +194,12 @@ def _close(choice: Choice, found: Standings) -> str:
     if not known:
         return say("The bulletin names no planned close.")
     last, now = max(known), regulations.day_said_for(choice.index)
-    when = day_words(last)
+    order = filters.units().dates
+    when = day_words(last, order)
     if last < now or not choice.index.card.preliminary:
         return say("The season is over; its last day was {day}.", day=when)
     first = min(end for end in known if end >= now)
-    start = day_words(now, with_year=False)
+    start = day_words(now, order, with_year=False)
     days = say_n((last - now).days, "{n} day", "{n} days")
     if first == last:
         return say("**{days}** from {start} to {end}.", days=days, start=start, end=when)
@@ -203,7 +208,7 @@ def _close(choice: Choice, found: Standings) -> str:
         days=days,
         start=start,
         end=when,
-        first=day_words(first, with_year=False),
+        first=day_words(first, order, with_year=False),
     )
 
 

@@ -213,6 +213,16 @@ def test_a_field_that_is_touched_changes_that_alone(open_change, kind):
     assert change_kinds.kinds_of(replace(Change(), **changed)) == [kind]
 
 
+def test_a_minimum_length_is_given_in_the_unit_of_the_link(open_change):
+    asked = OptionSet("", (Option("x", (Change(min_length_mm=559.0),)),))
+    page = open_change(set=to_link(asked), units="in.lb.dmy")
+    assert widget(page.number_input, "-in").value == 22.0
+    assert link_of(page) == asked
+    assert "22 in (55.9 cm)" in plain(words_of(page))
+    page = widget(page.number_input, "-in").set_value(23.0).run()
+    assert link_of(page).options[0].changes[0].min_length_mm == 584.0
+
+
 def test_a_rate_that_is_not_given_changes_nothing_and_one_that_is_stands_beside(open_change):
     page = open_change(set=to_link(OptionSet("", (Option("x", (Change(),)),))))
     page = widget(page.get("button_group"), "-kinds").set_value([ChangeKind.DEATHS]).run()

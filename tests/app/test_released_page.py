@@ -552,6 +552,36 @@ def test_the_legal_share_is_told_at_other_lines(open_released):
     assert "a stated condition factor of 1.2" in words
 
 
+def length_axes(page):
+    """Return the names of the axes of lengths of a page's figures."""
+    drawn = [json.loads(one.proto.spec)["layout"]["xaxis"] for one in page.get("plotly_chart")]
+    return {one["title"]["text"] for one in drawn}
+
+
+def test_lengths_are_in_the_units_of_the_link_and_of_the_choice(open_released):
+    page = open_released(part="lengths", units="in.lb.dmy")
+    words = plain(words_of(page))
+    assert "it would be 69 % at 20.5 in and 8.3 % at 23.6 in" in words
+    assert "most from 19.7 to under 20.5 in" in words
+    assert "22 in (55.9 cm), the minimum in force" in words
+    assert length_axes(page) == {"total length, in", "minimum total length, in"}
+    page.selectbox("units").set_value("cm.kg.dmy").run()
+    assert page.query_params["units"] in ("cm.kg.dmy", ["cm.kg.dmy"])
+    assert "69 % at 52 cm" in plain(words_of(page))
+    assert length_axes(page) == {"total length, cm", "minimum total length, cm"}
+
+
+def test_weights_stand_beside_lengths_where_fish_were_weighed(open_released, index, tmp_path):
+    assert "Weight in the middle" not in words_of(open_released(part="lengths"))
+    power = {"target": "weight_g", "given": "total_length_mm", "form": "power", "season": "2035-36"}
+    power |= {"n_fish": 90, "intercept": -11.5, "slope": 3.0, "residual_sd": 0.2, "source": ""}
+    archive.save(tmp_path, with_tables(index, conversions=[power]).bulletin)
+    # 510 mm: exp(-11.5 + 0.02) x 510^3 = 1,371 g by hand.
+    for units, weight in (("mm.g.dmy", "1,371 g"), ("in.lb.dmy", "3 lb"), ("cm.kg.dmy", "1.37 kg")):
+        words = plain(words_of(open_released(folder=tmp_path, part="lengths", units=units)))
+        assert f"data-label='Weight in the middle, about'>{weight}</td>" in words
+
+
 def test_species_are_ranked_and_followed(open_released, released):
     assert released_species.names(released)[:2] == ["dogfish", "flatfish"]
     page = open_released(part="species", species=sample_released.ODD)

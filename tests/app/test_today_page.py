@@ -99,6 +99,9 @@ def test_rules_of_every_area_are_said_once(open_today):
     choices = words_of(open_today(area=["A1", "A2"]))
     assert choices.count("at least 559 mm (22 in)") == 1
     assert "Everywhere 2 a day, at least 559 mm (22 in)" in choices
+    chosen = words_of(open_today(area=["A1", "A2"], units="cm.kg.ymd"))
+    assert "at least 55.9 cm (22 in)" in chosen.replace("\u00a0", " ")
+    assert "Open where, on Monday 2036-02-11" in chosen
 
 
 def test_the_key_points_are_those_of_the_documents(open_today):
