@@ -6,7 +6,7 @@ import streamlit as st
 
 from analytics.palette import palette
 from dashboard import catalogue, login, url_state
-from dashboard.page_frame import tab_title
+from dashboard.page_frame import give_tool_words, tab_title
 from dashboard.pages import pages, start
 from dashboard.style import is_dark, sheet, tools
 
@@ -20,3 +20,4 @@ page = st.navigation(pages(), position="top")
 start(page)
 tab_title(page.title)
 page.run()
+give_tool_words()

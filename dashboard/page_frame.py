@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import html
+import json
 from dataclasses import dataclass
 from functools import partial, wraps
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -12,7 +14,7 @@ from analytics.errors import BlackmouthError
 from analytics.palette import palette
 from analytics.people import Action
 from analytics.wording import numbers
-from dashboard import data, filters, html_tables, notices, people, url_state
+from dashboard import catalogue, data, filters, html_tables, notices, people, url_state
 from dashboard.catalogue import phrase, say
 from dashboard.catch_rates.records import has_tables
 from dashboard.charts import forest
@@ -148,6 +150,33 @@ def panel(title: str, figure: go.Figure, *, key: str, alt: str) -> None:
     """Draw a figure under its title, which is as it stands in the data and escaped here."""
     st.markdown(f"**{numbers.plain(title)}**")
     chart(figure, key=key, alt=alt)
+
+
+def tool_words() -> dict[str, str]:
+    """Return what the script of the pages says, by its English."""
+    return {
+        "Save this figure as {kind}": say("Save this figure as {kind}"),
+        "Save the data of this figure as CSV": say("Save the data of this figure as CSV"),
+        "Find in the table": say("Find in the table"),
+        "The date was left incomplete and is not taken: the field is empty.": say(
+            "The date was left incomplete and is not taken: the field is empty."
+        ),
+        "The date was left incomplete and is not taken: {kind} still counts.": say(
+            "The date was left incomplete and is not taken: {kind} still counts."
+        ),
+        "Fill in every part of it, or empty every part.": say(
+            "Fill in every part of it, or empty every part."
+        ),
+    }
+
+
+def give_tool_words() -> None:
+    """Give the script of the pages its words in another language than English, unseen."""
+    language = url_state.language()
+    if language != catalogue.ENGLISH:
+        words = html.escape(json.dumps(tool_words(), ensure_ascii=False))
+        lang = html.escape(language)
+        st.html(f"<div class='bm-words' data-lang='{lang}' data-words='{words}'></div>")
 
 
 def reading(*paragraphs: str) -> None:

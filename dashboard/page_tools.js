@@ -31,11 +31,21 @@
     document.querySelector("[data-testid=stMain]")?.scrollTo(0, 0);
   });
 
+  /* A system that turns light or dark while a page is open: the server draws it anew in the new
+     colours. Paper is light for a moment only. */
+  const night = matchMedia("(prefers-color-scheme: dark)");
+  let isNight = night.matches;
+  night.addEventListener("change", () => setTimeout(() => {
+    if (night.matches === isNight || matchMedia("print").matches) return;
+    isNight = night.matches;
+    dispatchEvent(new PopStateEvent("popstate"));
+  }, 500));
+
   /* Words in the reader's language, where the page gives some: by their English. */
   let said = {};
   const say = (text, value = "") => (said[text] ?? text).replace("{kind}", value);
   const takeWords = () => {
-    const mark = document.querySelector(".bm-words");
+    const mark = document.querySelector(".bm-words[data-words]");
     const language = mark?.dataset.lang ?? "en";
     if (document.documentElement.lang === language) return;
     document.documentElement.lang = language;
@@ -56,9 +66,10 @@
     const note = document.createElement("p");
     note.className = "bm-care bm-date";
     note.setAttribute("role", "alert");
-    note.textContent = "The date was left incomplete and is not taken: "
-      + (isEmpty ? "the field is empty." : `${shown} still counts.`)
-      + " Fill in every part of it, or empty every part.";
+    const fill = "Fill in every part of it, or empty every part.";
+    const left = isEmpty ? "The date was left incomplete and is not taken: the field is empty."
+      : "The date was left incomplete and is not taken: {kind} still counts.";
+    note.textContent = `${say(left, shown)} ${say(fill)}`;
     field.append(note);
   };
   document.addEventListener("focusin", (event) =>

@@ -74,10 +74,14 @@ def read_in_language(page: str = "") -> None:
 
     What runs without the page calls it: the menu, a part that is drawn alone, a step.
     """
+    catalogue.read_in(page or st.session_state.get(_PAGE, catalogue.FRAME), language())
+
+
+def language() -> str:
+    """Return the language of the link, English if it names none."""
     state = st.session_state
     asked = state[_NOTED] if _NOTED in state else _query()
-    language = asked.get("lang", [catalogue.ENGLISH])[-1]
-    catalogue.read_in(page or state.get(_PAGE, catalogue.FRAME), language)
+    return asked.get("lang", [catalogue.ENGLISH])[-1]
 
 
 def seed(key: str, options: Sequence[str]) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from html import escape
 from typing import TYPE_CHECKING
@@ -53,8 +52,6 @@ def draw() -> None:
         where, how = st.columns([3, 2])
         with how:
             words = _reader()
-    if words.language != catalogue.ENGLISH:
-        st.html(_tool_words(words))
     with top:
         st.title(say("Local waters"))
         if os.environ.get(notices.DEMO_VARIABLE) == "1":
@@ -103,12 +100,6 @@ def _archive(words: Words) -> tuple[Path | None, Sequence[BulletinMetadata]]:
         st.markdown(text.nothing())
         return None, []
     return folder, cards
-
-
-def _tool_words(words: Words) -> str:
-    """Return the words that the script of the pages takes, as a mark that nobody sees."""
-    given = escape(json.dumps(text.tool_words(), ensure_ascii=False))
-    return f"<div class='bm-words' data-lang='{words.language}' data-words='{given}'></div>"
 
 
 def _card(cards: Sequence[BulletinMetadata]) -> BulletinMetadata:

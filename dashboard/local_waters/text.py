@@ -362,12 +362,3 @@ def unmet(wishes: Sequence[tuple[str, str | None]]) -> str:
         "fields.",
         asked="; ".join(asked),
     )
-
-
-def tool_words() -> dict[str, str]:
-    """Return what the tools of figures and tables are called, by their English."""
-    return {
-        "Save this figure as {kind}": say("Save this figure as {kind}", kind="{kind}"),
-        "Save the data of this figure as CSV": say("Save the data of this figure as CSV"),
-        "Find in the table": say("Find in the table"),
-    }

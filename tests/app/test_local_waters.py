@@ -22,7 +22,8 @@ from dashboard.catch_rates import records
 from dashboard.charts import area_map
 from dashboard.charts.area_map import NONE, SURE, UNSURE, MapArea
 from dashboard.local_waters import facts
-from dashboard.local_waters.text import Words, limit_lines, tool_words
+from dashboard.local_waters.text import Words, limit_lines
+from dashboard.page_frame import tool_words
 from tests import catalogues
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import AREAS, NOW, for_the_public, make
@@ -183,8 +184,8 @@ def test_every_state_of_a_limit_has_words():
 # The catalogue.
 
 
-def messages():
-    with io.BytesIO(catalogues.template("local_waters").encode()) as file:
+def messages(name="local_waters"):
+    with io.BytesIO(catalogues.template(name).encode()) as file:
         return {one.id for one in read_po(file) if one.id}
 
 
@@ -195,8 +196,8 @@ def in_spanish(call, *given):
     return context.run(call, *given)
 
 
-def translations():
-    with (catalogue.FOLDER / "local_waters.es.po").open("rb") as file:
+def translations(name="local_waters"):
+    with (catalogue.FOLDER / f"{name}.es.po").open("rb") as file:
         return {one.id: one for one in read_po(file) if one.id}
 
 
@@ -204,7 +205,9 @@ def test_every_message_is_translated_with_the_same_places_and_none_is_left_over(
     texts, known = messages(), translations()
     assert len(texts) > 70
     assert set(texts) == set(known)
-    for text, one in known.items():
+    shared = translations("frame")
+    assert set(shared) <= messages("frame")
+    for text, one in (known | shared).items():
         assert one.string.strip()
         assert "fuzzy" not in one.flags
         assert sorted(PLACEHOLDER.findall(text)) == sorted(PLACEHOLDER.findall(one.string)), text
@@ -251,8 +254,12 @@ def test_what_is_wrong_is_said_in_the_language(open_waters, tmp_path):
 def test_the_tools_of_the_page_have_their_words_in_the_language():
     given = in_spanish(tool_words)
     script = (ROOT / "dashboard" / "page_tools.js").read_text("utf-8")
-    asked = re.findall(r"dataset\.say = ([^;]*);", script)
-    known = {one for part in asked for one in re.findall(r'"([^"]*[a-z][^"]* [^"]*)"', part)}
+    asked = re.findall(r"dataset\.say = ([^;]*);|const (?:fill|left) = ([^;]*);", script)
+    known = {
+        one
+        for part in map("".join, asked)
+        for one in re.findall(r'"([^"]*[a-z][^"]* [^"]*)"', part)
+    }
     assert known == set(given)
     assert not set(given) & set(given.values())
     assert all("{kind}" in given[one] for one in given if "{kind}" in one)

@@ -11,7 +11,9 @@ from xml.etree import ElementTree as ET
 
 import pypdf
 import pytest
+from PIL import ImageColor
 
+from analytics.palette import DARK, LIGHT
 from analytics.wording.bulletin_index import index_bulletin
 from dashboard import page_frame
 from tests.app.sample_bulletin import CHOSEN, NOW, make
@@ -237,3 +239,18 @@ def test_a_long_table_is_searched(visit):
     assert any("sublegal" in one for one in shown)
     field.fill("")
     assert sum(one.is_visible() for one in rows.all()) == whole
+
+
+INKS = """() => [...document.querySelectorAll('svg.main-svg text')]
+  .map(one => getComputedStyle(one).fill)"""
+
+
+def test_figures_follow_a_system_that_turns_dark_and_the_link_stays(visit):
+    page = visit().open("area=A1", page="season_limits", charts=screens.SEASON_CHARTS)
+    link = page.url
+    day, night = (f"rgb{ImageColor.getrgb(one.ink)}" for one in (LIGHT, DARK))
+    assert day in page.evaluate(INKS)
+    page.emulate_media(color_scheme="dark")
+    page.wait_for_function(f"ink => ({INKS})().includes(ink)", arg=night)
+    page.wait_for_function(f"ink => !({INKS})().includes(ink)", arg=day)
+    assert page.url == link
