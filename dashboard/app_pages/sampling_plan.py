@@ -190,7 +190,7 @@ def _curve(plan: Plan, quantity: str, name: Callable[[str], str]) -> None:
     rows = [one for one in plan.expected if (one.area, one.quantity) == (area, quantity)]
     here = next((one.pse_planned for one in rows), None)
     point = None if here is None else {"site_days": plan.n_site_days, "pse": here}
-    title = words.curve_finding(lines, words.area_words(area, name), quantity)
+    title = words.curve_finding(lines, words.where_words(area, name), quantity)
     page_frame.signs(curves.PRECISION_SIGNS, curves.PRECISION_HUES)
     page_frame.panel(
         title,

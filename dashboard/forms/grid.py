@@ -52,6 +52,8 @@ _SAID = {
 _FOLDER = Path(__file__).parent
 _TYPED = "typed"
 _KNOWN = 200
+#: Letters that a cell of a kind of column shows, where that is not 5.
+_WIDTHS = {ColumnKind.TEXT: 9, ColumnKind.DATE: 11}
 _FLAG_WORDS = (("yes", ""), ("no", ""))
 
 
@@ -191,7 +193,7 @@ def _column(part: Part, column: Column) -> dict[str, Any]:
         "label": f"{words[:1].upper()}{words[1:]}",
         "words": help_of(column),
         "known": [*part.known.get(column.name, named)][:_KNOWN],
-        "width": 9 if column.kind in (ColumnKind.TEXT, ColumnKind.DATE) else 5,
+        "width": _WIDTHS.get(column.kind, 5),
         "placeholder": say("YYYY-MM-DD") if column.kind is ColumnKind.DATE else "",
         "is_folded": column.name in part.folded,
         "rule": asdict(rule),

@@ -105,7 +105,7 @@ def ask(weeks: tuple[str, ...], sites: Mapping[str, str], *, shifts_now: int) ->
 
     `sites`: names of the landing sites by code.
     """
-    columns = st.columns([3, 3, 2, 2, 3], vertical_alignment="bottom")
+    columns = st.columns([6, 6, 5, 4, 6], vertical_alignment="bottom")
     with columns[0]:
         week = filters.pick(say("Week"), weeks, key="week", words=_week_words)
     with columns[1]:

@@ -71,6 +71,11 @@ def area_words(area: str | None, name: Callable[[str], str]) -> str:
     return say("All areas") if area is None else name(area)
 
 
+def where_words(area: str | None, name: Callable[[str], str]) -> str:
+    """Return an area by its name within a sentence, or that all are meant."""
+    return say("all areas") if area is None else name(area)
+
+
 def quantities_of(plan: Plan) -> list[str]:
     """Return the quantities that a plan says something of, what it is judged by first."""
     names = dict.fromkeys(one.quantity for one in plan.expected)
@@ -260,7 +265,7 @@ def allocation_finding(plan: Plan, name: Callable[[str], str]) -> str:
     if even == planned:
         return words
     loss = one.pse_even / one.pse_planned - 1
-    known = {"what": label_of(one.quantity), "area": area_words(one.area, name)}
+    known = {"what": label_of(one.quantity), "area": where_words(one.area, name)}
     known |= {"even": even, "planned": planned, "part": percent(abs(loss))}
     if loss > 0:
         beside = say(
@@ -328,8 +333,8 @@ def call_words(plan: Plan, name: Callable[[str], str]) -> str:
     if one is None:
         return ""
     words = say(
-        "Limit {limit} is reached first: {fish:,.0f} fish of {what} in {area}. That it is exceeded "
-        "has a chance of {chance}.",
+        "The call is on the limit likeliest to be exceeded that is not certain yet, {limit}: "
+        "{fish:,.0f} fish of {what} in {area}. That it is exceeded has a chance of {chance}.",
         limit=numbers.plain(one.limit_id),
         fish=one.fish,
         what=join_words([*map(label_of, one.quantities)]),
