@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from datetime import date, timedelta
@@ -221,6 +222,13 @@ def test_a_minimum_length_is_given_in_the_unit_of_the_link(open_change):
     assert "22 in (55.9 cm)" in plain(words_of(page))
     page = widget(page.number_input, "-in").set_value(23.0).run()
     assert link_of(page).options[0].changes[0].min_length_mm == 584.0
+
+
+def test_how_far_a_minimum_length_may_go_is_drawn_in_the_unit_of_the_link(open_change):
+    page = open_change(find="min_length", keep="S-1", risk="0.5", units="in.lb.dmy")
+    drawn = [json.loads(one.proto.spec)["layout"]["xaxis"] for one in page.get("plotly_chart")]
+    (axis,) = [one for one in drawn if "minimum length, in" in str(one.get("title"))]
+    assert 0 < min(map(float, axis["ticktext"])) < max(map(float, axis["ticktext"])) < 60
 
 
 def test_a_rate_that_is_not_given_changes_nothing_and_one_that_is_stands_beside(open_change):
