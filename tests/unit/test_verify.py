@@ -123,6 +123,19 @@ def test_a_kill_between_a_step_and_its_sums_leaves_a_sound_store(copy):
     assert not verify_store(copy).seen
 
 
+@pytest.mark.parametrize("name", ["SHA256SUMS", "PUBLISHED"])
+def test_a_draft_that_a_kill_left_after_a_step_is_no_fault(copy, name):
+    draft = copy / "_batches" / f"{name}.44df5925.tmp"
+    draft.write_text("half")
+    found = verify_store(copy)
+    assert found.is_sound
+    assert f"_batches/{draft.name}" in {one.file for one in found.seen}
+    maintain_store(Store(copy))
+    maintain_store(Store(copy))
+    assert not draft.exists()
+    assert not verify_store(copy).seen
+
+
 def test_a_damaged_bulletin_is_refused(copy):
     file = copy / "bulletins" / "one" / "rows.parquet"
     content = bytearray(file.read_bytes())

@@ -46,6 +46,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 LEFTOVER, REPLACED, WITHOUT_SUM = "file_leftover", "file_replaced", "file_without_sum"
+#: Drafts of files beside the history, which a kill may leave when a step has ended already.
+_OF_DRAFT = re.compile(r"(SHA256SUMS|PUBLISHED)\.[0-9a-f]{8}\.tmp")
 FAULTS = (DAMAGED, MISSING, FOREIGN)
 #: Folders that are judged apart: what went out has the hash of its content in its files' names.
 _ELSEWHERE = (DESK, PUBLISHED)
@@ -227,7 +229,7 @@ def _events(store: Path, record: Record, begun: set[str], there: list[str]) -> I
             yield Seen("", file)
         elif sums is None:
             yield Seen(WITHOUT_SUM, file)
-        elif name in active or (begun and _OF_DELTA.fullmatch(name)):
+        elif _OF_DRAFT.fullmatch(name) or name in active or (begun and _OF_DELTA.fullmatch(name)):
             yield Seen(LEFTOVER, file)
         elif re.fullmatch(r"_delta_log/\d{20}\.json", name):
             # At most one is not in the sums yet: reading the record has made sure of that.
