@@ -76,7 +76,8 @@ class PlannedVariance:
         parts = self.gain / np.maximum(np.asarray(n, dtype=np.float64), 1)[:, None]
         above = (parts**2 * (2 / np.maximum(self.df, 1.0) + scatter)).sum(axis=0)
         whole = parts.sum(axis=0) ** 2
-        return np.divide(above, whole, out=np.full(len(whole), np.nan), where=above > 0)
+        found: Floats = np.divide(above, whole, out=np.full(len(whole), np.nan), where=above > 0)
+        return found
 
     def of(self, rows: Bools | Ints) -> PlannedVariance:
         """Return some figures."""
