@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     import pandas as pd
+    from numpy.typing import NDArray
 
     from analytics.arrays import Floats
     from analytics.data.snapshot import Snapshot
@@ -62,7 +63,7 @@ class WeekDraws:
 
 def ahead_of(
     survey: SeasonSurvey, baseline: Baseline, quantities: Iterable[str]
-) -> Mapping[str, Floats]:
+) -> Mapping[str, NDArray[np.float32]]:
     """Return the draws of every week to come, as `ahead_by_week`, made once for a season."""
     names = tuple(sorted(quantities))
     return survey.once(("draws ahead", baseline, names), lambda: ahead_by_week(baseline, names))

@@ -128,7 +128,7 @@ def _by_area(
     lines = []
     for area in dict.fromkeys(one.area for one in plan.strata):
         mine = [one for one in plan.strata if one.area == area]
-        cells = []
+        cells: list[str] = []
         for count in counts:
             parts = [f"{one.weekdays} {count(one)}" for one in mine]
             cells.append(f"{sum(map(count, mine))}" + html_tables.small(", ".join(parts)))

@@ -227,17 +227,20 @@ class Sample:
         )
 
     def to_date(self, week, rng, n_draws):
-        """Return draws (D, A) of the totals of some weeks, lognormal with the sample's errors."""
+        """Return draws (D, A) of the totals of some weeks, lognormal with the sample's errors.
+
+        Each area has Student's t with its own degrees of freedom, as the product's draws.
+        """
         total, cov = self.total[:, :week].sum(axis=1), self.cov[:, :week].sum(axis=1)
         parts = np.zeros((3, 4))
         parts[0, 1] = parts[2, 3] = parts[1, 2] = 1.0
         parts[1, 3] = -1.0
-        df = float((self.n[:, :week] - 1).clip(0).sum())
-        tail = tail_draws(df, rng=rng, n_draws=n_draws)
+        df = (self.n[:, :week] - 1).clip(0).sum(axis=(1, 2)).astype(float)
         drawn = np.empty((n_draws, N_AREAS, 3))
         for area in range(N_AREAS):
             mean = parts @ total[area]
             log_cov = log_covariance(mean, parts @ cov[area] @ parts.T)
+            tail = tail_draws(float(df[area]), rng=rng, n_draws=n_draws)
             drawn[:, area] = scaled_exp(
                 normal_draws(log_cov, rng=rng, n_draws=n_draws, tail=tail), mean
             )
