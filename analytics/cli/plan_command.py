@@ -90,7 +90,8 @@ _SHORT = {
     show_default=True,
     help="What --shifts makes least: the sum of squared relative errors of the figures by area, "
     "the worst of them, or that of all areas together. In simulated seasons 'worst' left its worst "
-    "figure no better than an even spread does: see the document sampling_plan.",
+    "figure no better, and in one sound worse, than an even spread does: see the document "
+    "sampling_plan.",
 )
 @click.option(
     "--quantity",

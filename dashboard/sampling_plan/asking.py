@@ -43,8 +43,8 @@ MEANINGS = phrase(
     "together*: the figure of all areas is made most precise, whatever single areas get. Each is "
     "for kept fish and encounters at once. In simulated seasons the last made its figure more "
     "precise than an even spread does; *All areas alike* came out about as the even spread, since "
-    "single weeks differ so much, and *The least precise area first* left that area no better. "
-    "*Methods and cautions* has the numbers, under *Sampling plan*."
+    "single weeks differ so much, and *The least precise area first* left that area no better, and "
+    "in one sound worse. *Methods and cautions* has the numbers, under *Sampling plan*."
 )
 SHIFTS, TARGET = "shifts", "target"
 #: What the link says of a week alone, and of all weeks to come.
