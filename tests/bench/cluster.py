@@ -14,12 +14,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pyarrow as pa
 
-from analytics.data.schema import TABLES
-from analytics.data.store import Counts, Store, connected, history, rows
+from analytics import Store, import_files
+from analytics.data.store import connected
 from analytics.estimates.estimate import estimate
-from tests.bench.big_tables import big_tables, site_days_of
+from tests.bench.imports import write_folder
 from tests.bench.processes import apart, forget_peak, peak_mib
 from tests.bench.runs import Clock, Part, Run, in_turns
 from tests.clusters import processes
@@ -29,8 +28,6 @@ if TYPE_CHECKING:
 
 HERE, FAR = "estimate in one process (baseline)", "with two workers, all processes"
 ITSELF, WORKERS = "of these, the process itself", "of these, the workers"
-#: Interviews that are made and stored at a time.
-PIECE = 1_000_000
 _NOTE = "The scheduler runs besides. Peak memory is of the process, and of the larger worker."
 
 
@@ -44,9 +41,9 @@ def part(*, n_interviews: int, turns: int) -> Part:
     """
     with tempfile.TemporaryDirectory() as folder:
         store = Path(folder) / "store"
-        n_site_days = store_in_pieces(store, n_interviews)
+        n_site_days = store_of(store, n_interviews)
         small = Path(folder) / "small"
-        store_in_pieces(small, 20_000)
+        store_of(small, 20_000)
         with processes(Path(folder), n_workers=2) as found:
             words = (str(store), str(small), found.address, str(turns))
             said = apart("tests.bench.cluster", *words)
@@ -55,34 +52,12 @@ def part(*, n_interviews: int, turns: int) -> Part:
     return Part(f"cluster, {n_interviews:,}", sizes, runs, (FAR, ITSELF), _NOTE)
 
 
-def store_in_pieces(path: Path, n_interviews: int) -> int:
-    """Store a season of any size piece by piece, as one batch; return its number of site-days."""
-    n_site_days, batch, n_done = site_days_of(n_interviews), "b0001-pieces", 0
-    interviewed = np.zeros(n_site_days, dtype=np.int64)
-    store, seed = Store(path), 0
-    with store._writing():
-        season = big_tables(n_interviews=1, n_site_days=n_site_days)
-        while n_done < n_interviews:
-            n, seed = min(PIECE, n_interviews - n_done), seed + 1
-            some = big_tables(n_interviews=n, n_site_days=n_site_days, seed=seed)["interviews"]
-            ids = np.char.mod("I%09d", np.arange(n_done, n_done + n))
-            _append(store, "interviews", some.set_column(0, "interview_id", pa.array(ids)), batch)
-            unit = np.char.lstrip(some["sample_id"].to_numpy().astype(str), "S").astype(int)
-            interviewed += np.bincount(unit, minlength=n_site_days)
-            n_done += n
-        days = season["site_days"]
-        at = days.column_names.index("boats_returned")
-        season["site_days"] = days.set_column(at, "boats_returned", pa.array(interviewed + 3))
-        for name in season.keys() - {"interviews"}:
-            _append(store, name, season[name], batch)
-        counts = {name: Counts(new=len(table)) for name, table in season.items()}
-        counts["interviews"] = Counts(new=n_interviews)
-        store._append_event(1, batch, history.IMPORTED, counts, ())
+def store_of(path: Path, n_interviews: int) -> int:
+    """Store a season of any size, read from files part by part; return its number of site-days."""
+    with tempfile.TemporaryDirectory() as folder:
+        n_site_days = write_folder(Path(folder), n_interviews, "parquet")
+        import_files(Store(path), folder)
     return n_site_days
-
-
-def _append(store: Store, name: str, table: pa.Table, batch: str) -> None:
-    store._append_rows(name, rows.pack(table, table=TABLES[name]), batch)
 
 
 def measure(store: Path, small: Path, address: str, *, turns: int) -> dict[str, Any]:
