@@ -400,6 +400,5 @@ def _gap(value: dict[int, float], one: SeasonIndex, area: str | None) -> float |
 
 
 def _log_sum(logs: Floats) -> float:
-    """Return the log of a sum of some numbers from their logs, which may be large."""
-    most = logs.max()
-    return float(most + np.log(np.exp(logs - most).sum()))
+    """Return the log of a sum of some numbers from their logs."""
+    return float(np.logaddexp.reduce(logs))

@@ -108,7 +108,7 @@ def _of_fish(file: Path, level: float) -> tuple[pa.Table, pa.Table, HookingMorta
 def _of_groups(file: Path, level: float) -> tuple[pa.Table, pa.Table, HookingMortality, int]:
     """Return the same of a file with one row a group of a trial, whose fish have no model."""
     from analytics.data.schema import TABLES  # noqa: PLC0415
-    from analytics.fish.held_files import read_rows  # noqa: PLC0415
+    from analytics.fish.held_files import rows_of_file  # noqa: PLC0415
     from analytics.models.holding_survival import HookingMortality  # noqa: PLC0415
     from analytics.released.holding_trials import (  # noqa: PLC0415
         held_groups,
@@ -116,7 +116,7 @@ def _of_groups(file: Path, level: float) -> tuple[pa.Table, pa.Table, HookingMor
         survival_of_groups,
     )
 
-    data, warnings = read_rows(file, TABLES["holding_trials"])
+    data, warnings = rows_of_file(file, TABLES["holding_trials"])
     show_findings(warnings)
     groups = held_groups(data)
     hooked = [one for one in groups if not one.is_control]

@@ -113,6 +113,11 @@ class SeasonSurvey:
     whole: SeasonSurvey | None = None
     _made: dict[object, Any] = field(default_factory=dict)
 
+    @property
+    def design_estimator(self) -> DesignEstimator:
+        """The estimator that follows the sampling design; every prepared season has one."""
+        return next(one for one in self.estimators if isinstance(one, DesignEstimator))
+
     def reduced(self, measures: Mapping[str, Measure], analyses: Sequence[Analysis]) -> Reduction:
         """Return the sums of further analyses by site-day and area fished."""
         whole = self.whole or self

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 
 
 def read_held(path: Path) -> tuple[HeldFish, list[Finding]]:
-    """Read held fish, in the columns of `data.schema.HELD_FISH`; it raises as `read_rows`."""
-    data, findings = read_rows(path, HELD_FISH)
+    """Read held fish, in the columns of `data.schema.HELD_FISH`; it raises as `rows_of_file`."""
+    data, findings = rows_of_file(path, HELD_FISH)
     columns = {name: data[name].to_pylist() for name in HELD_FISH.arrow_schema.names}
     lengths = [np.nan if one is None else one for one in columns["total_length_mm"]]
     trials = [ONE_TRIAL if one is None else one for one in columns["trial_id"]]
@@ -48,10 +48,10 @@ def held_table(path: Path) -> Table:
     except (pa.ArrowException, OSError):
         return HELD_FISH  # reading it says what is wrong
     heads = {name.strip() for name in names}
-    return TABLES["holding_trials"] if {"held"} <= heads and "held_id" not in heads else HELD_FISH
+    return TABLES["holding_trials"] if "held" in heads and "held_id" not in heads else HELD_FISH
 
 
-def read_rows(path: Path, table: Table) -> tuple[pa.Table, list[Finding]]:
+def rows_of_file(path: Path, table: Table) -> tuple[pa.Table, list[Finding]]:
     """Read a table of held fish or of holding trials from a CSV or Parquet file, and check it.
 
     Raises

@@ -20,7 +20,6 @@ from analytics.quantities import QUANTITIES, Status
 from analytics.settings import FishBasis
 from analytics.survey.domain_totals import joint_area_totals
 from analytics.survey.domains import Domains
-from analytics.survey.estimators import DesignEstimator
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -31,6 +30,7 @@ if TYPE_CHECKING:
     from analytics.fish.composition_sample import CompositionSample
     from analytics.options.baseline import Limit
     from analytics.survey.domain_totals import DomainTotals
+    from analytics.survey.estimators import DesignEstimator
     from analytics.survey.reduction import Analysis
 
     ClassSpreadRows = Mapping[tuple[str | None, str], dict[str, Any]]
@@ -52,7 +52,7 @@ def class_covariance(season: SeasonSurvey, rows: ClassSpreadRows) -> Floats:
     sample of fish is there: the survey's part follows that of kept and released fish.
     """
     design, n = season.design, len(CLASS_NAMES)
-    estimator = design_estimator(season)
+    estimator = season.design_estimator
     domains = Domains(by_area=True, by_week=False, n_weeks=len(design.weeks))
     totals = estimator.totals(mark_analysis(), domains)
     area = np.array([domains.cell(int(code))[0] for code in totals.code], dtype=np.int64)
@@ -199,7 +199,7 @@ def death_variance(season: SeasonSurvey, codes: Sequence[int], fates: tuple[str,
     plan = season.deaths
     order = list(plan.measures)
     domains = Domains(by_area=True, by_week=False, n_weeks=len(season.design.weeks))
-    totals = design_estimator(season).totals(plan.analysis, domains)
+    totals = season.design_estimator.totals(plan.analysis, domains)
     slopes = [one for group in plan.groups for one in fish_of_group(group, totals.total, order)[1]]
     area = [domains.cell(int(code))[0] for code in totals.code]
     maps = {code: np.stack([one[area.index(code)] for one in slopes]) for code in codes}
@@ -249,13 +249,8 @@ def _mapped(
 
 def _joint(season: SeasonSurvey, analysis: Analysis) -> tuple[Floats, Floats]:
     """Return the totals of every area, shape (A, K), and their covariance, areas' too."""
-    moments = design_estimator(season).reduction.moments(analysis)
+    moments = season.design_estimator.reduction.moments(analysis)
     return joint_area_totals(season.design, moments, plans=season.plans)
-
-
-def design_estimator(season: SeasonSurvey) -> DesignEstimator:
-    """Return the estimator of a season that follows its sampling design."""
-    return next(one for one in season.estimators if isinstance(one, DesignEstimator))
 
 
 #: Totals of deaths, and kept fish, which die too: any of them may be summed with one error.

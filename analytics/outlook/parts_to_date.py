@@ -15,7 +15,7 @@ from analytics.fish.mark_composition import mark_analysis, mark_measures, marked
 from analytics.models.lognormal_draws import log_covariance, normal_draws, scaled_exp
 from analytics.moderated_intervals import design_effect, has_spread
 from analytics.options.baseline import PARTS, beta_draws
-from analytics.outlook.limit_totals import CLASS_NAMES, design_estimator
+from analytics.outlook.limit_totals import CLASS_NAMES
 from analytics.survey.domain_totals import combined_ratio, joint_area_totals
 from analytics.survey.domains import Domains
 from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure
@@ -102,7 +102,7 @@ def _methods(snapshot: Snapshot, design: Design) -> list[str | None]:
 
 def _measures(season: SeasonSurvey, methods: list[str | None]) -> dict[str, Measure]:
     """Return every part by method, then fish hooked deep and releases of boats counting them."""
-    estimator = design_estimator(season)
+    estimator = season.design_estimator
     has = [estimator.has_responses(season.analyses[one]) for one in PART_QUANTITIES]
     columns = [text if one else "0" for text, one in zip(_COLUMNS, has, strict=True)]
     if season.deaths.unsized:
@@ -224,7 +224,7 @@ def _marks_interviewed(season: SeasonSurvey) -> tuple[Floats, float]:
     ``1 - n/N``. Second, the degrees of freedom of the design effect, ``(Σ T)²/Σ (T²/df)`` over
     areas with T fish (Satterthwaite); infinite where it is none.
     """
-    design, estimator = season.design, design_estimator(season)
+    design, estimator = season.design, season.design_estimator
     domains = Domains(by_area=True, by_week=False, n_weeks=len(design.weeks))
     totals = estimator.totals(mark_analysis(), domains)
     borrowed = borrowed_marks(season, estimator, domains, totals)

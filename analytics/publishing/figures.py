@@ -9,7 +9,7 @@ import pyarrow as pa
 
 from analytics.estimates.estimate import LEVELS, result_rows
 from analytics.precision import Precision, mark_of, pse_of
-from analytics.quantities import QUANTITIES, RATIOS, Status
+from analytics.quantities import QUANTITIES, RATIOS, QuantityKind, Status
 from analytics.result_table import DOMAIN_COLUMNS, numbers, texts
 
 if TYPE_CHECKING:
@@ -41,10 +41,9 @@ FIGURE_SCHEMA = pa.schema(
     ]
 )
 LEVEL = 0.95
-#: What a row is made of, the numbers that go with its estimate, and the quantities that are shares.
+#: The numbers that go with an estimate, and what a row is made of.
 _SIZED = ("estimate", "se", "ci_low", "ci_high")
 _USED = (*DOMAIN_COLUMNS, "quantity", "unit", *_SIZED, "ci_level", "status")
-_SHARES = ("sublegal_prop",)
 #: Numbers are written to this many places, so that sums hold to the last one but rounding.
 _PLACES = 6
 
@@ -105,7 +104,7 @@ def moved(
         if now[above] > 0 and under > 0 and all(then[one] > 0 for one in totals):
             factor = now[above] / then[above] / (under / then[below[0]] if below else 1.0)
             new = {key: None if row[key] is None else row[key] * factor for key in _SIZED}
-            if name in _SHARES:
+            if QUANTITIES[name].kind is QuantityKind.SHARE:
                 new["ci_high"] = None if new["ci_high"] is None else min(new["ci_high"], 1.0)
         elif under > 0:
             new["estimate"] = now[above] / under

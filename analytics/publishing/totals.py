@@ -12,13 +12,13 @@ from analytics.data import query
 from analytics.publishing.knowledge import Publication
 from analytics.survey.domain_totals import unit_cells
 from analytics.survey.domains import Domains, LinearForm
-from analytics.survey.estimators import DesignEstimator
 from analytics.survey.reduction import catch_measures
 
 if TYPE_CHECKING:
     from analytics.arrays import Floats, Ints
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.publishing.knowledge import Domain
+    from analytics.survey.estimators import DesignEstimator
     from analytics.survey.reduction import Analysis
 
 #: Totals from which every published total follows; each is 0 or more and adds up over areas and
@@ -48,7 +48,7 @@ def totals_of(season: SeasonSurvey) -> Publication:
     Totals of areas whose sites were never sampled are among them: no row shows them, and a reader
     could take them from the sums.
     """
-    drawn = _drawn(season)
+    drawn = season.design_estimator
     found: dict[Domain, list[float]] = {}
     for by_area, by_week in LEVELS:
         domains = Domains(by_area, by_week, len(season.design.weeks))
@@ -83,10 +83,6 @@ def named_totals(values: Floats) -> dict[str, float]:
     found = dict(zip(ATOMS, values.tolist(), strict=True))
     found["released_fish"] = found["released_sublegal_fish"] + found["released_other_fish"]
     return found | {"encounter_fish": found["kept_fish"] + found["released_fish"]}
-
-
-def _drawn(season: SeasonSurvey) -> DesignEstimator:
-    return next(one for one in season.estimators if isinstance(one, DesignEstimator))
 
 
 def _named(season: SeasonSurvey, domains: Domains, code: int) -> Domain:
@@ -145,7 +141,7 @@ def _once(code: Ints, cell: Ints, n: Floats) -> dict[int, int]:
 
 def boats_behind(season: SeasonSurvey) -> dict[Domain, pa.Table]:
     """Return the boats behind every area and week, donors' boats too, as of `CellState.boats`."""
-    drawn, design = _drawn(season), season.design
+    drawn, design = season.design_estimator, season.design
     fine = Domains(True, True, len(design.weeks))
     names = ["unit", "code"]
     weighed = pd.DataFrame(np.zeros((0, 2), dtype=np.int64), columns=names)

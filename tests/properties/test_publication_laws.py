@@ -52,7 +52,7 @@ def tables_of(days):
 
 
 def without(snapshot, late, corrected):
-    """Return a season some of whose interviews have not come in yet, one site-day as first told."""
+    """Return a season some of whose interviews have not come in yet, one site-day as it was."""
     rows, days = snapshot["interviews"], snapshot["site_days"].to_pylist()
     missing = {one % max(len(rows), 1) for one in late}
     kept = [at not in missing or len(rows) == 1 for at in range(len(rows))]
