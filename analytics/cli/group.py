@@ -74,6 +74,8 @@ def main(args: Sequence[str] | None = None) -> None:
     """Run the command line and exit with its status; no error of a user ends in a traceback."""
     # Commands make many rows that stay: to look through them often for circles frees nothing.
     gc.set_threshold(50_000, 20, 20)
+    # Matrices are small: a second thread of linear algebra waits more than it works.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # A home that cannot be written is no news to whoever wants a document.
     logging.getLogger("matplotlib").setLevel(logging.ERROR)
     _replace_closed_streams()

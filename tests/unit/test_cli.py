@@ -554,6 +554,21 @@ def test_help_explains_each_command_quickly(run: Run) -> None:
     assert "LOADED []" in done.stdout
 
 
+def test_commands_calculate_small_matrices_in_one_thread() -> None:
+    script = """
+        import os, sys
+        os.environ.pop("OPENBLAS_NUM_THREADS", None)
+        from analytics.cli import main
+        try:
+            main(["--version"])
+        except SystemExit:
+            import numpy
+            from threadpoolctl import threadpool_info
+            print(*(one["num_threads"] for one in threadpool_info() if one["user_api"] == "blas"))
+    """
+    assert python(script).stdout.split()[-1] == "1"
+
+
 def test_the_demo_can_be_imported(tmp_path: Path, run: Run) -> None:
     assert run("demo", "--out", tmp_path / "demo", "--seed", "3")[0] == 0
     store = tmp_path / "store"
