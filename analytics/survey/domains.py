@@ -78,26 +78,26 @@ def psu_weights(design: Design, plan: StratumTreatment, domains: Domains) -> Psu
     """Direct weights N_h in the unit's own week, and the weights with which it imputes others."""
     stratum, week = design.units.stratum, design.units.week
     frame = design.strata.n_frame
-    unit = [np.flatnonzero(plan.active & (week < design.n_weeks_estimated))]
-    key = [domains.week_key(week[unit[0]])]
-    weight = [frame[stratum[unit[0]]]]
-    active_in = np.where(plan.active, stratum, -1)
-    for borrowing in plan.borrowings:
-        if not borrowing.is_imputation:
-            continue
-        donors = np.flatnonzero(np.isin(active_in, borrowing.donors))
-        unit.append(donors)
-        target = np.full(len(donors), design.strata.week[borrowing.stratum])
-        key.append(domains.week_key(target))
-        weight.append(frame[borrowing.stratum] * plan.n_active[stratum[donors]] / len(donors))
-    n_direct, all_keys = len(unit[0]), np.concatenate(key)
-    width = int(all_keys.max(initial=0)) + 1
-    codes, place = np.unique(np.concatenate(unit) * width + all_keys, return_inverse=True)
+    direct = np.flatnonzero(plan.active & (week < design.n_weeks_estimated))
+    some = [one for one in plan.borrowings if one.is_imputation]
+    filled = np.array([one.stratum for one in some], dtype=np.int64)
+    of = np.repeat(np.arange(len(some)), [len(one.donors) for one in some])
+    active = np.flatnonzero(plan.active)
+    active = active[np.argsort(stratum[active], kind="stable")]
+    row, at = equal_pairs(np.array([d for one in some for d in one.donors], dtype=np.int64), stratum[active])
+    of, donors = of[row], active[at]
+    n_donors = np.bincount(of, minlength=len(some))
+    shared = frame[filled][of] * plan.n_active[stratum[donors]] / n_donors[of]
+    unit = np.concatenate([direct, donors])
+    key = domains.week_key(np.concatenate([week[direct], design.strata.week[filled][of]]))
+    weight = np.concatenate([frame[stratum[direct]], shared])
+    width = int(key.max(initial=0)) + 1
+    codes, place = np.unique(unit * width + key, return_inverse=True)
     return PsuWeights(
         unit=codes // width,
         week_key=codes % width,
-        weight=add_at(place, np.concatenate(weight), len(codes)),
-        is_imputation=np.bincount(place[:n_direct], minlength=len(codes)) == 0,
+        weight=add_at(place, weight, len(codes)),
+        is_imputation=np.bincount(place[: len(direct)], minlength=len(codes)) == 0,
     )
 
 
