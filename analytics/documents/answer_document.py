@@ -362,5 +362,6 @@ def _dominated(answer: Answer) -> list[Block]:
 def _assumptions(answer: Answer) -> list[Block]:
     found = [blocks.heading("Assumptions")]
     for name, words in answer.assumed().items():
-        found += [blocks.text(f"Of {name}:"), blocks.bullets(words, is_markdown=False)]
+        head = blocks.text(f"Of {name}:", stays_with_next=True)
+        found += [head, blocks.bullets(words, is_markdown=False)]
     return found

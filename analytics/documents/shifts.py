@@ -43,8 +43,8 @@ _DO = (
 _MISSED = (
     "Say so at once: another sampler takes the same site and day.",
     "Nobody can go: the site-day is left out, or its place goes to the next of the reserve by the "
-    "rule on the last page. Never choose another day or another ramp that suits better: counts of "
-    "days that suit are not those of all days.",
+    "rule that stands with the reserve list. Never choose another day or another ramp that suits "
+    "better: counts of days that suit are not those of all days.",
     "Storm or closed ramp: if it is known that no boat came back, send the form with 0 boats. If "
     "it is not known, send it with the reason and without a number.",
 )

@@ -10,7 +10,9 @@ import numpy as np
 import pypdf
 import pytest
 
-from analytics.documents.answer_document import ComparedOptions
+from analytics.documents import blocks
+from analytics.documents.answer_document import ComparedOptions, answer_document
+from analytics.documents.blocks import as_pdf
 from analytics.documents.files import ANSWER_FILES, answer_files
 from analytics.documents.rules_in_words import AS_TODAY, RuleLine, rule_lines
 from analytics.options.baseline import Limit
@@ -60,6 +62,23 @@ def test_the_figure_has_its_zero_line_and_its_words(compared):
     assert "line at zero" in alt
     assert "angler trips −810 (−1,190 to −510)" in alt
     assert page.count(b"<svg") == 1
+
+
+def test_no_page_ends_with_a_heading_or_what_heads_a_list(compared):
+    """Lines before the assumptions move them down the page, over its end."""
+    document = answer_document(compared)
+    heads = [block.get("text") for block in document.blocks]
+    last = document.blocks[heads.index("Assumptions") :]
+    ends, begins = [], set()
+    for lines in range(34, 52):
+        moved = [blocks.text("A line.") for _ in range(lines)]
+        pdf = as_pdf(replace(document, blocks=[*moved, *last], pictures={}))
+        texts = [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages]
+        bodies = [text.split("From bulletin")[0].strip().splitlines() for text in texts]
+        ends += [body[-1] for body in bodies]
+        begins |= {body[0] for body in bodies}
+    assert "Assumptions" in begins
+    assert not [one for one in ends if one == "Assumptions" or one.startswith("Of ")]
 
 
 def test_the_same_answer_gives_the_same_bytes(compared):
