@@ -84,7 +84,8 @@ def psu_weights(design: Design, plan: StratumTreatment, domains: Domains) -> Psu
     of = np.repeat(np.arange(len(some)), [len(one.donors) for one in some])
     active = np.flatnonzero(plan.active)
     active = active[np.argsort(stratum[active], kind="stable")]
-    row, at = equal_pairs(np.array([d for one in some for d in one.donors], dtype=np.int64), stratum[active])
+    donors_of = np.array([one for each in some for one in each.donors], dtype=np.int64)
+    row, at = equal_pairs(donors_of, stratum[active])
     of, donors = of[row], active[at]
     n_donors = np.bincount(of, minlength=len(some))
     shared = frame[filled][of] * plan.n_active[stratum[donors]] / n_donors[of]
