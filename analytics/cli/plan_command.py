@@ -90,8 +90,8 @@ _SHORT = {
     show_default=True,
     help="What --shifts makes least: the sum of squared relative errors of the figures by area, "
     "the worst of them, or that of all areas together. In simulated seasons 'worst' left its worst "
-    "figure no better, and in one sound worse, than an even spread does: see the document "
-    "sampling_plan.",
+    "figure no better, and in one of two fisheries worse, than an even spread does: see the "
+    "document sampling_plan.",
 )
 @click.option(
     "--quantity",
@@ -286,7 +286,7 @@ def _samplers(path: Path | None, week: str, shift_hours: float) -> tuple[Sampler
     from analytics.planning.samplers import samplers_of  # noqa: PLC0415 - keeps --help quick
 
     if path is None:
-        return ()
+        return samplers_of("", week=week, shift_hours=shift_hours)  # hours are refused all the same
     try:
         text = path.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
@@ -411,12 +411,14 @@ def _limit_words(decision: DecisionPlan, area_name: Callable[[str], str]) -> str
     """Return the limit of the call in words: its fish, of what, and where."""
     from analytics.catch_limits import join_words  # noqa: PLC0415 - keeps --help quick
     from analytics.quantities import QUANTITIES  # noqa: PLC0415
+    from analytics.rounding import chance  # noqa: PLC0415
 
     what = join_words([QUANTITIES[one].label for one in decision.quantities])
     where = join_words([area_name(one) for one in decision.areas])
     return (
-        f"Limit reached first: {decision.limit_id}, {decision.fish:,.0f} fish of {what} in "
-        f"{where}; the draws put the chance that it is exceeded at {100 * decision.chance:.0f} %."
+        "Call on the limit likeliest to be exceeded that is not certain yet: "
+        f"{decision.limit_id}, {decision.fish:,.0f} fish of {what} in {where}; that it is exceeded "
+        f"has a chance of {chance(decision.chance)} by the draws."
     )
 
 

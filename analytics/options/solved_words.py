@@ -41,6 +41,18 @@ def _chance(part: float | None) -> str:
     return DASH if part is None else rounding.chance(part)
 
 
+def _beside_next(row: Row) -> tuple[str, str]:
+    """Return the chance at an answer and one step further, to a tenth where whole percents mislead.
+
+    They do where both read alike, and where the second, over the risk, reads as the risk itself.
+    """
+    after = None if row["find"] == Find.WEEKDAYS else row["prob_next"]
+    passing, later = _chance(row["prob"]), _chance(after)
+    if after is not None and later in (passing, percent(row["risk"])):
+        passing, later = (f"{number(100 * one, place=-1)}{PERCENT}" for one in (row["prob"], after))
+    return passing, later
+
+
 def value_words(find: str, value: str | None, last_open: date | None = None) -> str:
     """Return a value of a rule in words, such as ``open through 3 March 2036``."""
     if value is None:
@@ -112,10 +124,7 @@ def answer(row: Row, limit: Callable[[str], str], where: Callable[[Sequence[str]
     part = "" if share is None else f", {number(100 * share, place=0)}{PERCENT} of the open days"
     after = row["prob_next"]
     is_step = after is not None and row["find"] != Find.WEEKDAYS
-    if is_step and _chance(after) == passing:
-        passing, later = (f"{number(100 * one, place=-1)}{PERCENT}" for one in (row["prob"], after))
-    else:
-        later = _chance(after)
+    passing, later = _beside_next(row)
     step = "one more open day" if row["find"] in (Find.CLOSE, Find.MARKED) else "one step further"
     beyond = f"; {step} and it would be {later}" if is_step else ""
     return f"{start}{value}{part}. The chance is then {passing}{beyond}."
@@ -141,13 +150,14 @@ def lines(rows: Sequence[Row]) -> list[list[str]]:
         value = value_words(row["find"], row["value"], row["last_open_day"])
         if row["value"] is None:
             value = "none is enough" if is_known else sentences(row["reason"])
+        passing, later = _beside_next(row)
         found.append(
             [
                 percent(row["risk"]),
                 value,
                 band(row),
-                _chance(row["prob"]) if is_known else DASH,
-                DASH if row["find"] == Find.WEEKDAYS else _chance(row["prob_next"]),
+                passing,
+                later,
                 count_words(row["angler_trips"]),
                 count_words(row["kept_fish"]),
             ]

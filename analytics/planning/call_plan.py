@@ -19,6 +19,7 @@ from analytics.planning.decision import (
 )
 from analytics.planning.plan import DecisionPlan
 from analytics.planning.week_ahead import ahead_of
+from analytics.rounding import chance
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -136,7 +137,7 @@ def decision_plan(
         name = "call_not_settled" if nothing else "call_settled"
         code = coded(name, limit=limit_id, **dict(zip(names, parts, strict=True)))
     else:
-        code = coded("call_is_certain", limit=limit_id, chance=f"{100 * found.chance:.0f}")
+        code = coded("call_is_certain", limit=limit_id, chance=chance(found.chance))
     far = max(abs(one.loss - by) for one, by in zip(by_draws, losses, strict=True)) > _FAR_APART
     apart = [coded("call_ways_differ")] if far else []
     stands_in = set(figures.quantity) == {STAND_IN} and set(found.limit.quantities) != {STAND_IN}

@@ -31,6 +31,7 @@ from analytics.planning.week_ahead import (
     unit_of,
 )
 from analytics.quantities import QUANTITIES, RATIOS
+from analytics.rounding import percent
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -162,7 +163,7 @@ def make_plan(
         n, kept, said = _for_shifts(problem, request.shifts, found, call)
         notes += said
     budget = float((problem.bounds.cost * n).sum())
-    spread = _even(problem, budget)
+    spread = _even(problem.bounds, budget)
     notes += _notes_of_even(problem, n, spread, kept)
     within = _kept_bounds(problem.bounds, kept)
     decision = None
@@ -233,14 +234,12 @@ def even_plan(snapshot: Snapshot, *, season: str, request: PlanRequest) -> Plan:
         )
     bounds = _bounds(strata, request.samplers)
     _require_room(strata, bounds, request.shifts)
-    low = np.where(kept_strata(np.ones(len(strata)), bounds, request.shifts), bounds.low, 0)
-    more = least_sum(
-        np.where(low > 0, bounds.high, 0).astype(float) ** 2,
-        Bounded(low, np.where(low > 0, bounds.high, 0), bounds.cost, bounds.caps),
-        request.shifts,
-    )
-    n_of = zip(strata, more.tolist(), strict=True)
-    chosen = tuple(replace(one, n=n, n_even=n) for one, n in n_of)
+    kept = kept_strata(np.ones(len(strata)), bounds, request.shifts)
+    within = _kept_bounds(bounds, kept)
+    n = least_sum(within.high.astype(np.float64) ** 2, within, request.shifts)
+    notes += _notes_of_lost(strata, n, kept)
+    n_of = zip(strata, n.tolist(), _even(bounds, request.shifts).tolist(), strict=True)
+    chosen = tuple(replace(one, n=units, n_even=plain) for one, units, plain in n_of)
     expected = tuple(
         Expected(area, name, unit_of(name), 0, sum(o.n_site_days for o in mine), None, None)
         for name in PROMISED
@@ -309,17 +308,17 @@ def _for_target(problem: Problem) -> tuple[Ints, Bools]:
     found = least_cost(problem.figures.gain, problem.figures.constant, goal, bounds)
     if found is None:
         best = problem.figures.pse(bounds.high)
+        figures = zip(problem.figures.area, problem.figures.quantity, best, strict=True)
         out = [
-            f"{name} of {area or 'all areas'} ({best[at]:.1%})"
-            for at, (area, name) in enumerate(
-                zip(problem.figures.area, problem.figures.quantity, strict=True)
-            )
-            if best[at] > target
+            f"{QUANTITIES[name].label} in {area or 'all areas'} ({percent(one, digits=1)})"
+            for area, name, one in sorted(figures, key=lambda figure: -figure[2])
+            if one > target
         ]
+        least = percent(np.ceil(1000 * best.max()) / 1000, digits=1)
         raise UsageError(
-            f"a target PSE of {target:.1%} is out of reach in {problem.request.week} even with all "
-            f"{problem.most} site-days: {'; '.join(out[:4])}; give a target of "
-            f"{best.max():.1%} or more, or --shifts"
+            f"a target PSE of {percent(target, digits=1)} is out of reach in "
+            f"{problem.request.week} even with all {problem.most} site-days: "
+            f"{'; '.join(out[:4])}; give a target of {least} or more, or a number of shifts"
         )
     return found, problem.bounds.high > 0
 
@@ -335,7 +334,7 @@ def _for_shifts(
     if found is None or call is None or not kept.all():
         return n, kept, []
     area = call_area(found, call, n)
-    floor = np.where([one.area == area for one in problem.strata], _even(problem, shifts), 0)
+    floor = np.where([one.area == area for one in problem.strata], _even(problem.bounds, shifts), 0)
     low = np.maximum(bounds.low, floor)
     if area is None or (low <= n).all() or (bounds.cost * low).sum() > shifts:
         return n, kept, []
@@ -353,11 +352,10 @@ def _worth(problem: Problem) -> Floats:
     return np.asarray((share / np.maximum(share.sum(axis=0), 1e-300)).mean(axis=1))
 
 
-def _even(problem: Problem, budget: float) -> Ints:
+def _even(bounds: Bounded, budget: float) -> Ints:
     """Return as many site-days spread evenly: units of the mean cost, a round over the strata."""
-    cost = problem.bounds.cost
-    n = even(problem.bounds.high, int(budget // cost.min()))
-    while (cost * n).sum() > budget:
+    n = even(bounds.high, int(budget // bounds.cost.min()))
+    while (bounds.cost * n).sum() > budget:
         n[int(np.flatnonzero(n == n.max())[-1])] -= 1
     return n
 
@@ -382,20 +380,19 @@ def _figures_of_call(
     return figures.of(np.array([area is not None for area in figures.area]))
 
 
+def _notes_of_lost(strata: Sequence[PlannedStratum], n: Ints, kept: Bools) -> list[str]:
+    """Return, as codes, which areas get no figure, and which strata of the others no site-day."""
+    lost = [one for one, stays in zip(strata, kept, strict=True) if one.frame_size and not stays]
+    met = {one.area for one, units in zip(strata, n, strict=True) if units}
+    without = sorted({one.area for one in lost} - met)
+    places = [f"{one.area}:{one.week} {one.weekdays}" for one in lost if one.area in met]
+    notes = [coded("plan_without_figure", areas=without)] if without else []
+    return notes + ([coded("plan_filled", stratum_of=places)] if places else [])
+
+
 def _notes_of_even(problem: Problem, n: Ints, spread: Ints, kept: Bools) -> list[str]:
-    notes = []
-    strata = zip(problem.strata, kept, strict=True)
-    lost = [one for one, is_kept in strata if one.frame_size and not is_kept]
-    if lost:
-        met = {one.area for one, units in zip(problem.strata, n, strict=True) if units}
-        without = sorted({one.area for one in lost} - met)
-        if without:
-            notes.append(coded("plan_without_figure", areas=without))
-        filled = [one for one in lost if one.area not in without]
-        if filled:
-            places = [f"{one.area}:{one.week} {one.weekdays}" for one in filled]
-            notes.append(coded("plan_filled", stratum_of=places))
-    elif (spread > 0)[problem.bounds.high > 0].all():
+    notes = _notes_of_lost(problem.strata, n, kept)
+    if not notes and (n != spread).any() and (spread > 0)[problem.bounds.high > 0].all():
         figures = problem.figures
         planned, plain = (float(np.nanmax(figures.pse(one))) for one in (n, spread))
         is_all = problem.request.objective is Objective.ALL_AREAS

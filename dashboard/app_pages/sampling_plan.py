@@ -50,7 +50,9 @@ if TYPE_CHECKING:
 
 _NO_BULLETIN = phrase(
     "A plan rests on the newest bulletin: on how site-days differed so far, and on what is to "
-    "come. Make one on the page *New bulletin* first."
+    "come. Make one on the page *New bulletin* first. Before the first week of a season is sampled "
+    "there is none: the command `blackmouth plan --week WEEK --shifts N` then spreads shifts by "
+    "the frame, and promises no precision."
 )
 #: All areas together, as the link says it.
 ALL = "all"

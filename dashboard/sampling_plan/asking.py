@@ -44,7 +44,7 @@ MEANINGS = phrase(
     "for kept fish and encounters at once. In simulated seasons the last made its figure more "
     "precise than an even spread does; *All areas alike* came out about as the even spread, since "
     "single weeks differ so much, and *The least precise area first* left that area no better, and "
-    "in one sound worse. *Methods and cautions* has the numbers, under *Sampling plan*."
+    "in one of two fisheries worse. *Methods and cautions* has the numbers, under *Sampling plan*."
 )
 SHIFTS, TARGET = "shifts", "target"
 #: What the link says of a week alone, and of all weeks to come.

@@ -351,15 +351,17 @@ def call_words(plan: Plan, name: Callable[[str], str]) -> str:
     now, planned, best = map(call_chance, (one.wrong_now, one.wrong_planned, one.wrong_decision))
     if planned == best:
         call = say(
-            "The chance of the wrong call is {now} today and {planned} after this plan; the shifts "
-            "that serve the call best would leave it there.",
+            "By a normal law with the mean and variance of the draws, the chance of the wrong call "
+            "is {now} today and {planned} after this plan; the shifts that serve the call best "
+            "would leave it there.",
             now=now,
             planned=planned,
         )
     else:
         call = say(
-            "The chance of the wrong call is {now} today, {planned} after this plan and **{best}** "
-            "after the same number of shifts placed for the call alone.",
+            "By a normal law with the mean and variance of the draws, the chance of the wrong call "
+            "is {now} today, {planned} after this plan and **{best}** after the same number of "
+            "shifts placed for the call alone.",
             now=now,
             planned=planned,
             best=best,

@@ -33,7 +33,8 @@ from analytics.options.option_file import InvalidOptionsError, read_options, wri
 from analytics.options.rule_choices import ChoiceScale
 from analytics.options.season_projection import SeasonProjector
 from analytics.options.solve import Question, solved_options
-from analytics.options.solved_words import unanswered
+from analytics.options.solved_words import answer, lines, unanswered
+from analytics.rounding import DASH
 from tests.season_cases import THROUGH, small_baseline
 
 few = settings(max_examples=25, deadline=None)
@@ -269,6 +270,24 @@ def test_answers_at_other_risks_come_along_and_never_go_back():
     assert [row["risk"] for row in rows] == [0.05, 0.10, 0.15, 0.20, 0.50]
     days = [row["last_open_day"] for row in rows]
     assert days == sorted(days)
+
+
+@pytest.mark.parametrize(
+    ("prob", "after", "said"),
+    [
+        (0.0440, 0.0505, ("4.4", "5.1")),  # 5 % would read as the risk that is kept
+        (0.0460, 0.0505, ("4.6", "5.1")),
+        (0.0440, 0.0630, ("4", "6")),
+        (0.0440, None, ("4", DASH)),
+    ],
+)
+def test_one_step_further_never_reads_as_the_risk_that_it_is_over(prob, after, said):
+    row = row_of(base(), asked(risk=0.05), held(middle(base())))
+    row |= {"prob": prob, "prob_next": after}
+    (line,) = lines([row])
+    assert [cell.split("\u00a0")[0] for cell in line[3:5]] == list(said)
+    if after is not None:
+        assert all(f"{number}\u00a0%" in answer(row, str, ", ".join) for number in said)
 
 
 def test_ends_are_told():

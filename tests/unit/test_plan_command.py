@@ -19,6 +19,7 @@ from analytics.errors import UsageError
 from analytics.estimates.season_survey import prepare_survey
 from analytics.options.baseline import Limit
 from analytics.outlook.projection import project_from
+from analytics.planning.allocation import even
 from analytics.planning.make_plan import ALLOCATED_FOR, Objective, PlanRequest, make_plan
 from analytics.planning.plan import expected_of as expected_table_of
 from analytics.planning.samplers import Sampler
@@ -76,12 +77,11 @@ def test_shifts_are_spent_within_bounds_and_more_never_promise_less(known):
         assert all(min(2, one.frame_size) <= one.n <= one.frame_size for one in plan.strata)
     promised = [worst(one) for one in plans]
     assert promised == sorted(promised, reverse=True)
-    even = plans[1]
+    middle = plans[1]
     spread = max(
-        one.pse_even for one in even.expected if one.area and one.quantity in ALLOCATED_FOR
+        one.pse_even for one in middle.expected if one.area and one.quantity in ALLOCATED_FOR
     )
-    assert worst(even) <= spread + 1e-9
-    assert has_code(";".join(even.notes), "plan_beside_even") or even.notes
+    assert worst(middle) <= spread + 1e-9
 
 
 def test_a_target_takes_the_fewest_shifts(known):
@@ -89,8 +89,13 @@ def test_a_target_takes_the_fewest_shifts(known):
     plan = planned(known, target_pse=target)
     assert worst(plan) <= target
     assert plan.n_site_days <= 20
-    with pytest.raises(UsageError, match="out of reach"):
+    with pytest.raises(UsageError, match="out of reach") as refused:
         planned(known, target_pse=0.001)
+    # The worst figure comes first, and the target that is named can be reached.
+    said = [float(one) for one in re.findall(r"([\d.]+)\u00a0%", str(refused.value))]
+    assert said[1:-1] == sorted(said[1:-1], reverse=True)
+    assert said[-1] >= said[1]
+    assert planned(known, target_pse=said[-1] / 100).n_site_days
     assert has_code(planned(known, target_pse=0.99).notes[-2], "plan_target_at_least")
 
 
@@ -101,6 +106,15 @@ def test_all_areas_together_do_at_least_as_well_by_their_own_measure(known):
         return sum(one.pse_planned**2 for one in mine)
 
     assert of_all(Objective.ALL_AREAS) <= of_all(Objective.WORST) + 1e-12
+
+
+def test_a_plan_that_is_the_even_spread_is_not_compared_with_it(known):
+    least = planned(known, shifts=2 * len(planned(known, shifts=20).strata))
+    assert [one.n for one in least.strata] == [one.n_even for one in least.strata]
+    assert not any(has_code(one, "plan_beside_even") for one in least.notes)
+    more = planned(known, shifts=20)
+    assert [one.n for one in more.strata] != [one.n_even for one in more.strata]
+    assert any(has_code(one, "plan_beside_even") for one in more.notes)
 
 
 def test_none_or_two_and_the_areas_without_a_figure_are_named(known):
@@ -143,6 +157,11 @@ def test_a_season_without_a_sample_promises_nothing(tables):
     assert plan.n_site_days == 15
     assert has_code(plan.rule, "plan_no_history")
     assert {one.pse_planned for one in plan.expected} == {None}
+    high = np.array([one.frame_size for one in plan.strata])
+    assert [one.n_even for one in plan.strata] == even(high, 15).tolist()
+    # With too few for two a stratum, those that get none are named here too.
+    few = plan_week(snapshot, PlanRequest(tables[1], shifts=3), season=seasons.SEASON)
+    assert any(has_code(one, "plan_without_figure") for one in few.notes)
     with pytest.raises(UsageError, match="give --shifts"):
         plan_week(snapshot, PlanRequest(tables[1], target_pse=0.3), season=seasons.SEASON)
 
@@ -317,6 +336,16 @@ def test_the_call_floors_its_area_or_says_why_not(known):
     assert any(has_code(one, "call_by_encounters") for one in stands_in.notes)
 
 
+def test_a_call_that_is_certain_is_never_said_to_be_0_or_100_percent(known):
+    survey, baseline, week = known
+    for fish in (1.0, 1e9):
+        limits = [Limit("one", baseline.areas, ("kept_fish",), fish)]
+        decision = make_plan(survey, baseline, limits, PlanRequest(week, shifts=18)).decision
+        assert decision is not None
+        code = next(one for one in parse(decision.notes[0]) if one.name == "call_is_certain")
+        assert dict(code.arguments)["chance"] in (("under 1\u00a0%",), ("over 99\u00a0%",))
+
+
 def assert_weeks_are_written(run, asked, folder, *, first: str) -> None:
     status, said, _ = run(*asked, folder, "--through", "end", "--target-pse", 0.9)
     assert status == 0
@@ -378,6 +407,7 @@ def test_the_command_writes_a_plan_that_can_be_imported(tables, tmp_path, capsys
     assert run(*asked, "--shifts", 9, "--season", "1999-00")[0] == 2
     assert run(*asked, "--shifts", 9, "--half-width", 0.6)[0] == 2
     assert run(*asked, "--shifts", 9, "--paper", "a0")[0] == 2
+    assert run(*asked, "--shifts", 9, "--shift-hours", 30)[0] == 2
     assert_weeks_are_written(run, asked[:-1], tmp_path / "weeks", first=tables[1])
     assert run(*asked, "--shifts", 15, "--through", "1999-W01")[0] == 2
     who = tmp_path / "samplers.csv"
