@@ -385,11 +385,14 @@ _MOST_WRONG = 0.05
 #: Variance of a sum of squared changes, each of which shares a week with the next, over that of
 #: independent ones: ``1 + 2 (1/2)²``, since such changes correlate by -1/2.
 _SHARED_WEEKS = 1.5
-#: Chance of more spread between changes than luck gives from which a season has its own.
-_LUCK = 1e-4
 #: Usual spread of true changes over the error of one, of totals, and of rates and shares, which
-#: move less: in four simulated fisheries 0.5 to 0.9 and 0.3 to 0.6 (our choice).
-_TOTALS_MOVE, _RATIOS_MOVE = 0.75, 0.45
+#: move less: the lower part of the 0.5 to 0.9 and 0.3 to 0.6 of four simulated fisheries (our
+#: choice), since taken too large it brings words of the wrong sign, too small only fewer words.
+_TOTALS_MOVE, _RATIOS_MOVE = 0.65, 0.35
+#: Chance of more spread between changes than luck gives from which a season has its own, of totals,
+#: and of rates and shares: few site-days may make errors by linearisation far too small, and what
+#: such changes show is no movement (our choice; words in the simulations).
+_TOTALS_LUCK, _RATIOS_LUCK = 1e-4, 1e-6
 
 
 def _sure(changes: list[Row], *, level: float) -> list[Row]:
@@ -409,15 +412,15 @@ def _sure(changes: list[Row], *, level: float) -> list[Row]:
         low, middle, high = ends.T if some[0]["form"] == "difference" else np.log(ends.T)
         error = np.maximum(np.where(middle > 0, middle - low, high - middle), 1e-12) / z
         is_total = quantity_of(quantity).kind in (QuantityKind.TOTAL, QuantityKind.DEATHS)
-        usual = _TOTALS_MOVE if is_total else _RATIOS_MOVE
-        chances = wrong_sign_chances(middle, error, usual=usual)
+        usual, luck = (_TOTALS_MOVE, _TOTALS_LUCK) if is_total else (_RATIOS_MOVE, _RATIOS_LUCK)
+        chances = wrong_sign_chances(middle, error, usual=usual, luck=luck)
         for one, chance in zip(some, chances, strict=True):
             if chance > _MOST_WRONG:
                 one["direction"] = "no_clear_change"
     return changes
 
 
-def wrong_sign_chances(change: Floats, error: Floats, *, usual: float) -> Floats:
+def wrong_sign_chances(change: Floats, error: Floats, *, usual: float, luck: float) -> Floats:
     r"""Return the chances that the signs of estimated changes are not those of the true ones.
 
     Where little changes from week to week, most intervals that exclude no change do so by luck: the
@@ -428,7 +431,7 @@ def wrong_sign_chances(change: Floats, error: Floats, *, usual: float) -> Floats
     2017, False discovery rates: a new deal, Biostatistics 18; from memory). τ is `usual` σ, or what
     the n changes of the season themselves show where that is more: ``τ² = (Σ d²/σ² - q)/Σ 1/σ²``,
     q so large a point of ``c χ²`` with n/c degrees of freedom and c of `_SHARED_WEEKS` that luck
-    alone passes it in 1 of 10,000 seasons. A lesser proof lets lucky seasons say most of the words.
+    alone passes it with the chance `luck`. A lesser proof lets lucky seasons say most of the words.
 
     Parameters
     ----------
@@ -436,6 +439,8 @@ def wrong_sign_chances(change: Floats, error: Floats, *, usual: float) -> Floats
         d and σ > 0, on one scale.
     usual : float
         τ over σ where the season shows nothing of its own.
+    luck : float
+        Chance of what a season must show to have its own τ, were nothing moving.
 
     Returns
     -------
@@ -443,7 +448,7 @@ def wrong_sign_chances(change: Floats, error: Floats, *, usual: float) -> Floats
         From 0 to 1/2.
     """
     error2 = error**2
-    by_luck = _SHARED_WEEKS * float(chdtri(len(change) / _SHARED_WEEKS, _LUCK))
+    by_luck = _SHARED_WEEKS * float(chdtri(len(change) / _SHARED_WEEKS, luck))
     shown2 = max(float((change**2 / error2).sum()) - by_luck, 0.0) / (1 / error2).sum()
     spread2 = np.maximum(shown2, usual**2 * error2)
     found: Floats = ndtr(-np.abs(change) * np.sqrt(spread2 / (error2 * (spread2 + error2))))

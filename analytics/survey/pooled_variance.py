@@ -39,7 +39,7 @@ class PooledVariance:
     - `variance`, `expected`: of the domain's total, V0 and E0.
     - `own_df`: degrees of freedom of the domain's own variance estimate, by the shares that its
       strata are expected to have in it.
-    - `prior_df`: degrees of freedom that the pool is worth.
+    - `prior_df`: degrees of freedom that the pool is worth: how well it is known itself.
     - `kurtosis_df`: as `own_df`, less where unit totals have heavy tails.
     - `skewness`: of the domain's total, from that of unit totals.
     """
@@ -125,8 +125,11 @@ def pooled_variance(form: LinearForm, *, codes: Ints) -> PooledVariance:
     μ``. The own degrees of freedom are ``(Σ V0)²/Σ(V0²/(n - 1))`` (Satterthwaite 1946, An
     approximate distribution of estimates of variance components, Biometrics Bulletin 2; from
     memory) with the expected parts as weights: a boat landing far from home brings next to
-    nothing. The prior is worth ``(Σ V0)²/Σ V0² · d0`` of the function's d0, at most the units
-    less the strata of the season. With heavy tails a stratum counts ``2/(2/(n - 1) + κ/n)``, since
+    nothing. The prior is worth what is known of the season's own variance, to which the pool is
+    brought, at most the units less the strata of the season. How far variances of cells scatter
+    about the function does not count against it: with two or three units a cell, heavy tails of
+    units scatter them as much (the simulations), and the power of the quasi-likelihood already
+    holds those. With heavy tails a stratum counts ``2/(2/(n - 1) + κ/n)``, since
     ``Var s²/σ⁴ = 2/(n - 1) + κ/n`` for an excess kurtosis κ.
     """
     cells = stratum_cells(form)
@@ -135,8 +138,6 @@ def pooled_variance(form: LinearForm, *, codes: Ints) -> PooledVariance:
     terms = _joined(_direct_terms(form, cells, row, expected, codes), form, row, expected, codes)
     size = len(codes)
     parts, df, place = _independent_parts(form, terms)
-    v0, squared = add_at(place, parts, size), add_at(place, parts**2, size)
-    alone = np.where(squared > 0, quotient(v0**2, squared), 1.0)
     skewness, kurtosis = _tails(form, expected)
     heavy = _heavy_df(df, kurtosis)
     of_season = _season_df(form, expected, kurtosis)
@@ -144,7 +145,7 @@ def pooled_variance(form: LinearForm, *, codes: Ints) -> PooledVariance:
     filled_only[terms.place[terms.is_direct]] = False
     own = _satterthwaite(place, parts, np.broadcast_to(df[:, None], parts.shape), size)
     heavy_tailed = np.where(filled_only[:, None], 1.0, _satterthwaite(place, parts, heavy, size))
-    most = np.minimum(alone * np.nan_to_num(expected.function.df), of_season)
+    of_season = np.where(np.isfinite(expected.function.scale), of_season, 0.0)
     # The units of a domain are units of the pool: together they count once.
     n_free = float(np.maximum(form.plan.n_active - 1, 0).sum())
     variance, cubed = (add_at(terms.place, one, size) for one in (terms.variance, terms.cubed))
@@ -152,7 +153,7 @@ def pooled_variance(form: LinearForm, *, codes: Ints) -> PooledVariance:
         variance=variance,
         expected=add_at(terms.place, terms.expected, size),
         own_df=np.where(filled_only[:, None], 1.0, own),
-        prior_df=np.minimum(most, np.maximum(n_free - heavy_tailed, 0.0)),
+        prior_df=np.minimum(of_season, np.maximum(n_free - heavy_tailed, 0.0)),
         kurtosis_df=heavy_tailed,
         skewness=skewness * quotient(cubed, variance**1.5),
     )

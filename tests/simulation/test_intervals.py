@@ -18,8 +18,10 @@ from scipy.stats import binomtest
 from analytics import moderated_intervals
 from analytics.estimates import estimate
 from analytics.survey import pooled_variance
+from analytics.survey.domains import Domains
 from tests.simulation.seasons import binomial_bounds
 from tests.simulation.small_fisheries import (
+    ANALYSES,
     FISHERIES,
     LEVELS,
     STUDIED,
@@ -27,6 +29,8 @@ from tests.simulation.small_fisheries import (
     demo_season,
     demo_weeks,
     in_words,
+    population,
+    sampled,
     simulate,
     summary,
     words_of,
@@ -36,8 +40,8 @@ from tests.sizes import n_sized
 SEED, N_SEASONS, N_DEMO, N_BROKEN = 23, n_sized(24, 800), n_sized(4, 200), n_sized(30, 60)
 #: Seasons of which the changes from week to week are looked at, and most of them that may be wrong.
 N_CHANGES, MOST_WRONG = n_sized(20, 150), 0.01
-#: The goal of every quantity: at least this share of 95 % intervals holds the truth.
-LEAST = 0.93
+#: The goal of every quantity: this share of 95 % intervals holds the truth.
+LEAST, MOST = 0.93, 0.97
 WORDS = [name for name in STUDIED if name != "kept_per_angler_hour"]
 
 
@@ -62,7 +66,7 @@ def test_intervals_hold_the_truth(tables, fishery, level, quantity, record_prope
     # Domains of one season are not independent: seasons are what is counted.
     n = N_DEMO if fishery == "demo" else N_SEASONS
     low, _ = binomial_bounds(n * (1 if level == "season" else 4), prop=LEAST)
-    assert row["held"] >= low
+    assert low <= row["held"] <= binomial_bounds(n, prop=MOST)[1]
 
 
 def changes_of(rows, fishery):
@@ -128,6 +132,17 @@ def zeros_of(rows):
     """Return the rows of totals of which nothing was seen."""
     is_total = rows["quantity"].isin(["kept_fish", "encounter_fish"])
     return rows[(rows["estimate"] == 0) & is_total & (rows["level"] != "season")]
+
+
+@pytest.mark.parametrize("fishery", FISHERIES)
+def test_the_pool_is_worth_what_is_known_of_the_variance_of_the_season(fishery):
+    rng = np.random.default_rng([SEED, 0])
+    estimator = sampled(population(FISHERIES[fishery], rng), rng)
+    domains = Domains(by_area=True, by_week=True, n_weeks=FISHERIES[fishery].weeks)
+    totals = estimator.totals(ANALYSES["encounter_fish"], domains)
+    df, n_free = totals.pool.prior_df[:, 0], (totals.plan.n_active - 1).sum()
+    assert df == pytest.approx(np.full(len(df), df[0]))
+    assert moderated_intervals.LEAST_SEASON_DF <= df[0] < n_free / 2
 
 
 # Errors planted on purpose: the same seasons hold the truth clearly less often, or cost far more.
