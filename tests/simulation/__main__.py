@@ -77,10 +77,16 @@ class Goal:
         return (round(beyond, 6), f"{value:g} %", of) if beyond > 0 else None
 
 
-#: Goals: 95 % intervals, words of the wrong sign, 80 % and 95 % of an outlook.
+#: Goals: 95 % intervals, what lies to a side, words of the wrong sign, 80 % and 95 % of an outlook.
 GOALS = {
     "hold the truth": Goal(
         ("intervals", "marked_share"), re.compile(r"([\d.]+)%[^;]*? hold the truth"), 93, 97
+    ),
+    "lie below the truth": Goal(
+        ("intervals",), re.compile(r"[^;]*? hold the truth, ([\d.]+)% below"), 1.5, 4
+    ),
+    "lie above the truth": Goal(
+        ("intervals",), re.compile(r"[^;]*?% below and ([\d.]+)% above"), 1.5, 4
     ),
     "words of the wrong sign": Goal(
         ("intervals",), re.compile(r"[^;]*have a word, ([\d.]+)% of the words"), 0, 5

@@ -45,12 +45,14 @@ def rows_of(*figures):
 
 
 def test_what_falls_short_follows_from_the_table_the_farthest_first():
-    held = "hold the truth, 2.3% below and 1.2% above it, width 2; without the pool 80.0% hold"
+    held = "hold the truth, 2.3% below and 1.5% above it, width 2; without the pool 80.0% hold"
+    sides = "hold the truth, 4.7% below and 0.8% above it, width 2; without the pool 80.0% hold"
     words = "have a word, 0.0% of the words the wrong sign; without the pool 9%, 9%, 50.0%"
     document = rows_of(
         ("intervals: a", f"96.4% {held}"),
         ("intervals: b", f"92.5% {held}"),
         ("intervals: c", f"97.1% of 99 hold the truth, 0.8% {words.replace('0.0', '8.0')}"),
+        ("intervals: g", f"94.5% {sides}"),
         ("intervals: d", f"95.0% of 99 hold the truth, 0.8% {words}"),
         ("outlook: e", "total held in 76.0% at 80%, 91.0% at 95% of 600 seasons; 7.0% below"),
         ("pooled_shares: f", "20.0% of 9 intervals hold the truth"),
@@ -59,6 +61,8 @@ def test_what_falls_short_follows_from_the_table_the_farthest_first():
     assert made.partition(full.SHORT_HEAD)[2] == (
         "| intervals: c: words of the wrong sign | 8 % | at most 5 % |\n"
         "| outlook: e: 95 % | 91 % | 92–98 % |\n"
+        "| intervals: g: lie above the truth | 0.8 % | 1.5–4 % |\n"
+        "| intervals: g: lie below the truth | 4.7 % | 1.5–4 % |\n"
         "| intervals: b: hold the truth | 92.5 % | 93–97 % |\n"
         "| intervals: c: hold the truth | 97.1 % | 93–97 % |\n"
         "\nafter\n"
