@@ -381,7 +381,7 @@ def _summary(made: Plan, snapshot: Snapshot) -> list[str]:
     codes = [made.rule, *made.notes]
     lines += [*_precision_lines(made, area_name), ""]
     if made.decision is not None:
-        lines.append(_limit_words(made.decision, area_name))
+        lines += [_limit_words(made.decision, area_name), *_call_lines(made, area_name)]
         codes += made.decision.notes
     words = [sentences(one, area_name) for one in codes]
     return [*lines, *(f"{one[:1].upper()}{one[1:]}." for one in words)]
@@ -400,7 +400,34 @@ def _precision_lines(made: Plan, area_name: Callable[[str], str]) -> list[str]:
         words = [f"{_whole(o.pse_now)} > {_whole(o.pse_planned)}" if o else "-" for o in cells]
         name = "all areas" if area is None else area_name(area)
         lines.append(f"  {name:<22}{''.join(f'{one:>13}' for one in words)}")
-    return lines
+    return [*lines, _boats_line(made)]
+
+
+def _boats_line(made: Plan) -> str:
+    """Return which part of the planned variance of all areas together lies between boats."""
+    parts = {one.quantity: one.boats_part for one in made.expected if one.area is None}
+    known = [
+        f"{words} {_whole(parts[name])} %" for name, words in _SHORT.items() if parts.get(name)
+    ]
+    return f"  of the variance of all areas, between boats of a site-day: {', '.join(known) or '-'}"
+
+
+def _call_lines(made: Plan, area_name: Callable[[str], str]) -> list[str]:
+    """Return what one unit more in each stratum would take off the chance of the wrong call."""
+    from analytics.planning.plan import LEAST_SHOWN  # noqa: PLC0415 - keeps --help quick
+
+    gains = made.decision.one_more if made.decision else ()
+    known = [
+        f"{area_name(one.area)}, {one.weekdays} {100 * gain:.2f}"
+        for one, gain in zip(made.strata, gains, strict=False)
+        if gain is not None and gain >= LEAST_SHOWN
+    ]
+    if not gains:
+        return []
+    none = "no stratum by 0.01 points or more"
+    return [
+        f"  one unit more lowers the chance of the wrong call, points: {', '.join(known) or none}"
+    ]
 
 
 def _whole(part: float | None) -> str:

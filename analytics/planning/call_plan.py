@@ -155,6 +155,19 @@ def decision_plan(
         notes=(code, *([coded("call_by_encounters")] if stands_in else []), *checks, *apart),
         quantities=found.limit.quantities,
         fish=found.limit.fish,
+        one_more=_one_more(call, variances, bounds, planned),
+    )
+
+
+def _one_more(
+    call: Call, variances: AreaVariances, bounds: Bounded, n: Ints
+) -> tuple[float | None, ...]:
+    """Return how much one unit more in each stratum lowers the chance of the wrong call."""
+    now = call.loss(variances.at(n))
+    steps = np.eye(len(n), dtype=np.int64)
+    return tuple(
+        max(now - call.loss(variances.at(n + step)), 0.0) if 0 < units < high else None
+        for step, units, high in zip(steps, n.tolist(), bounds.high.tolist(), strict=True)
     )
 
 

@@ -271,8 +271,7 @@ def _problem(
     mine &= np.array([area not in bare for area in every.area])
     if not mine.any():
         raise UsageError("no area with a figure can be covered; leave fewer sites out")
-    gain = np.where(bounds.high[:, None] > 0, every.gain, 0.0)
-    figures = replace(every, gain=gain).of(mine)
+    figures = every.without(bounds.high == 0).of(mine)
     return Problem(strata, every, figures, bounds, request)
 
 
@@ -438,8 +437,8 @@ def _expected(problem: Problem, n: Ints, spread: Ints, kept: Bools) -> tuple[Exp
     every = problem.every
     now = np.array([min(one.n_now // one.sites_a_day, one.frame_size) for one in problem.strata])
     # What strata without a site-day would add is not promised: their areas get no figure here.
-    used = replace(every, gain=np.where(kept[:, None], every.gain, 0.0))
-    planned, error = used.pse(n), used.pse_error(n)
+    used = every.without(~kept)
+    planned, error, boats = used.pse(n), used.pse_error(n), used.boats_part(n)
     before, plain = every.pse(now), every.pse(spread)
     strata = dict(_by_area(problem.strata))
     units = {one.name: int(units) for one, units in zip(problem.strata, n, strict=True)}
@@ -461,6 +460,7 @@ def _expected(problem: Problem, n: Ints, spread: Ints, kept: Bools) -> tuple[Exp
                 pse_low=None if value is None else _number(value * (1 - error[at])),
                 pse_high=None if value is None else _number(value * (1 + error[at])),
                 pse_even=_number(plain[at]),
+                boats_part=None if value is None else _number(boats[at]),
             )
         )
     return tuple(rows)

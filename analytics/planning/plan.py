@@ -73,7 +73,8 @@ class Expected:
 
     PSEs are proportions; None where they cannot be given. `pse_low` and `pse_high` are the planned
     one less and plus how far the PSE reached may lie off it (one standard error); `pse_even` is
-    that of as many shifts spread evenly.
+    that of as many shifts spread evenly. `boats_part`: what lies between boats of a site-day of the
+    planned variance; the rest lies between site-days.
     """
 
     area: str | None
@@ -86,6 +87,7 @@ class Expected:
     pse_low: float | None = None
     pse_high: float | None = None
     pse_even: float | None = None
+    boats_part: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +101,10 @@ class CurvePoint:
     pse_error: float
 
 
+#: A fall of the chance of the wrong call under it, a hundredth of a point, is not shown (our choice).
+LEAST_SHOWN = 1e-4
+
+
 @dataclass(frozen=True, slots=True)
 class DecisionPlan:
     """The allocation that sharpens a call most: is a limit exceeded by its planned close, or not.
@@ -108,6 +114,8 @@ class DecisionPlan:
       nothing more known, with the plan, with this allocation, and were the week known exactly, each
       by the moments of the draws. `nested_planned`, `nested_decision`: the same by draws alone,
       smoothed by a regression where too few draws stand behind an outcome.
+    - `one_more`: by how much one unit more in each stratum would lower `wrong_planned`; None where
+      the plan holds its whole frame, or none of it.
     - `quantities`, `fish`: of the limit, what counts against it and its fish.
     - `notes`: what it says of the call, as codes.
     """
@@ -125,6 +133,7 @@ class DecisionPlan:
     notes: tuple[str, ...]
     quantities: tuple[str, ...] = ()
     fish: float = 0.0
+    one_more: tuple[float | None, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ therefore stays in the first sum: only the second, which no allocation moves, gi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -35,19 +35,32 @@ class PlannedVariance:
     """The relative variance ``Σ_h gain_hk/n_h - constant_k`` of K figures over H strata.
 
     - `area` (K,): area fished of each figure, None for all; `quantity` (K,).
-    - `gain`, `df` (H, K): and degrees of freedom behind each s². `scatter` (H, K): relative
-      variance of the week's own s² about it. `constant`, `expected` (K,): the expected figure.
+    - `gain`, `df` (H, K): and degrees of freedom behind each s². `boats` (H, K): the part
+      ``N_h² w_h`` of the gain. `scatter` (H, K): relative variance of the week's own s² about it.
+    - `constant`, `expected` (K,): the expected figure.
     - `known` (K,): there is a variance and an expected figure above 0.
     """
 
     area: tuple[str | None, ...]
     quantity: tuple[str, ...]
     gain: Floats
+    boats: Floats
     df: Floats
     scatter: Floats
     constant: Floats
     expected: Floats
     known: Bools
+
+    def boats_part(self, n: Ints | Floats) -> Floats:
+        """Return the part of each variance that lies between boats of a site-day, (K,).
+
+        ``V = Σ N_h² (1/n_h - 1/N_h) (s_h² - w_h) + Σ N_h² w_h/n_h``, between site-days and between
+        their boats: the second over both. NaN where there is no variance.
+        """
+        units = np.maximum(np.asarray(n, dtype=np.float64), 1)[:, None]
+        within, whole = (self.boats / units).sum(axis=0), self.pse(n) ** 2
+        found: Floats = np.divide(within, whole, out=np.full(len(whole), np.nan), where=whole > 0)
+        return np.clip(found, 0.0, 1.0)
 
     def pse(self, n: Ints | Floats) -> Floats:
         """Return planned proportional standard errors, (K,); NaN where none can be given."""
@@ -79,6 +92,11 @@ class PlannedVariance:
         found: Floats = np.divide(above, whole, out=np.full(len(whole), np.nan), where=above > 0)
         return found
 
+    def without(self, lost: Bools) -> PlannedVariance:
+        """Return the figures with nothing from some strata, (H,)."""
+        gain, boats = (np.where(lost[:, None], 0.0, one) for one in (self.gain, self.boats))
+        return replace(self, gain=gain, boats=boats)
+
     def of(self, rows: Bools | Ints) -> PlannedVariance:
         """Return some figures."""
         rows = np.flatnonzero(rows) if rows.dtype == bool else rows
@@ -86,6 +104,7 @@ class PlannedVariance:
             tuple(self.area[one] for one in rows),
             tuple(self.quantity[one] for one in rows),
             self.gain[:, rows],
+            self.boats[:, rows],
             self.df[:, rows],
             self.scatter[:, rows],
             self.constant[rows],
@@ -124,15 +143,17 @@ def planned_variance(
         for by_area in (True, False)
         for block in _blocks(survey, strata, draws, quantity, by_area=by_area)
     ]
-    area, quantity, terms, constants, dfs, scatters, expected = zip(*blocks, strict=True)
+    area, quantity, terms, within, constants, dfs, scatters, expected = zip(*blocks, strict=True)
     value = np.array(expected)
-    gain, constant = np.stack(terms, axis=1), np.array(constants)
+    gain, boats = np.stack(terms, axis=1), np.stack(within, axis=1)
+    constant = np.array(constants)
     known = (value > 0) & np.isfinite(constant) & (gain.sum(axis=0) > 0)
     square = np.where(known, value, 1.0) ** 2
     return PlannedVariance(
         area=area,
         quantity=quantity,
         gain=np.where(known, gain / square, 0.0),
+        boats=np.where(known, boats / square, 0.0),
         df=np.stack(dfs, axis=1),
         scatter=np.stack(scatters, axis=1),
         constant=np.where(known, constant / square, 0.0),
@@ -141,7 +162,7 @@ def planned_variance(
     )
 
 
-_Block = tuple["str | None", str, "Floats", float, "Floats", "Floats", float]
+_Block = tuple["str | None", str, "Floats", "Floats", float, "Floats", "Floats", float]
 
 
 def _blocks(
@@ -152,7 +173,7 @@ def _blocks(
     *,
     by_area: bool,
 ) -> Iterator[_Block]:
-    """Yield area, quantity, A by stratum, C, degrees of freedom, scatter, the expected figure."""
+    """Yield area, quantity, A and boats by stratum, C, df, scatter, the expected figure."""
     design, size = survey.design, len(survey.design.areas)
     total = RATIOS.get(quantity, (quantity, quantity))[1]
     code = np.array([design.areas.index(one) for one in draws.areas])
@@ -183,8 +204,9 @@ def _blocks(
         variance, within, df = _cells(units, row, int(key), is_home, mean)
         terms, constant = two_stage_terms(frame, variance, within)
         square = float(scale[at]) ** 2 or 1.0
+        boats, less = frame**2 * within / square, constant.sum() / square
         value = float(expected[at])
-        yield area, quantity, terms / square, constant.sum() / square, df, scatter, value
+        yield area, quantity, terms / square, boats, less, df, scatter, value
 
 
 def _units_of(

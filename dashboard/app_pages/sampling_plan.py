@@ -173,6 +173,7 @@ def _precision(plan: Plan, name: Callable[[str], str]) -> None:
         st.markdown(f"{words.precision_finding(rows, name)}.")
     with st.expander(say("All figures, now and planned")):
         st.html(tables.precision(plan, name))
+        st.caption(say(tables.SMALL_PRINT))
     _curve(plan, quantity, name)
 
 

@@ -8,6 +8,7 @@ import pandas as pd
 
 from analytics.codes import sentences
 from analytics.planning.make_plan import ALLOCATED_FOR
+from analytics.planning.plan import LEAST_SHOWN
 from analytics.planning.progress import Standing
 from analytics.planning.sample_sizes import SHARE
 from analytics.quantities import QUANTITIES
@@ -36,6 +37,11 @@ if TYPE_CHECKING:
     from analytics.planning.sample_sizes import SampleNeed
     from analytics.planning.schedule import Schedule
 
+#: What the small print of the table of precision says.
+SMALL_PRINT = phrase(
+    "Small: the PSE of the last sampled week, and which part of the planned variance lies between "
+    "boats of a site-day. More boats interviewed lower that part alone, more site-days all of it."
+)
 #: Hues of the figure with their words.
 NAMES = (
     ("sea", phrase("this plan")),
@@ -85,7 +91,10 @@ def _precision_cell(one: Expected | None) -> str:
     if one is None or one.pse_planned is None:
         return DASH
     now = say("now {pse}", pse=pse_words(one.pse_now)) if one.pse_now is not None else ""
-    return pse_words(one.pse_planned) + html_tables.small(now)
+    boats = ""
+    if one.boats_part is not None:
+        boats = say("boats {part}", part=percent(one.boats_part))
+    return pse_words(one.pse_planned) + html_tables.small(", ".join(filter(None, (now, boats))))
 
 
 def allocation(plan: Plan, name: Callable[[str], str]) -> Markup:
@@ -211,14 +220,33 @@ def _boats_needed(one: SampleNeed) -> str:
 
 def call(plan: Plan, name: Callable[[str], str]) -> Markup:
     """Return where the shifts go that serve the call best, beside the plan, by area."""
-    heads = (say("Area"), say("This plan"), say("For the call"))
-    best = dict(zip(plan.strata, plan.decision.n if plan.decision else (), strict=False))
+    heads = (
+        say("Area"),
+        say("This plan"),
+        say("For the call"),
+        say("One more lowers the chance of the wrong call by"),
+    )
+    decision = plan.decision
+    best = dict(zip(plan.strata, decision.n if decision else (), strict=False))
+    gains = dict(zip(plan.strata, decision.one_more if decision else (), strict=False))
+
+    def more(mine: Sequence[PlannedStratum]) -> str:
+        known = [(one.weekdays, gains.get(one) or 0.0) for one in mine]
+        words = [f"{days} {call_gain(gain)}" for days, gain in known if gain >= LEAST_SHOWN]
+        return ", ".join(words) or DASH
+
     return _by_area(
         plan,
         heads,
         (lambda one: one.n_site_days, lambda one: best.get(one, 0) * one.sites_a_day),
         name,
+        more=more,
     )
+
+
+def call_gain(gain: float) -> str:
+    """Return by how much the chance of a wrong call falls, in points."""
+    return say("{gain:.2f} points", gain=100 * gain)
 
 
 def schedule(

@@ -28,7 +28,7 @@ from analytics.planning.decision import (
     smoothed_loss,
 )
 from analytics.planning.plan import AreaSample, Likeness
-from analytics.planning.planned_variance import two_stage_terms
+from analytics.planning.planned_variance import PlannedVariance, two_stage_terms
 from analytics.planning.sample_sizes import (
     half_width_of_share,
     needs_of,
@@ -62,6 +62,29 @@ def test_two_stages_of_garment_plants():
     estimate = 90 * total.mean()
     assert np.sqrt(of) / estimate == pytest.approx([0.040119178, 0.030703379], **EXACT)
     assert a[0] / ((0.03 * estimate) ** 2 + c[0]) == pytest.approx(21.368173, **EXACT)
+
+
+def test_what_lies_between_boats_and_between_site_days():
+    """Both stages of two strata by the textbook's sum, ``N² (1/n - 1/N) S1² + N² w/n``."""
+    frame, n = np.array([20.0, 8.0]), np.array([5, 8])
+    variance, within = np.array([9.0, 30.0]), np.array([4.0, 6.0])
+    gain, constant = two_stage_terms(frame, variance, within)
+    figures = PlannedVariance(
+        area=(None,),
+        quantity=("kept_fish",),
+        gain=gain[:, None],
+        boats=(frame**2 * within)[:, None],
+        df=np.ones((2, 1)),
+        scatter=np.zeros((2, 1)),
+        constant=np.array([constant.sum()]),
+        expected=np.ones(1),
+        known=np.ones(1, dtype=bool),
+    )
+    between = 20**2 * (1 / 5 - 1 / 20) * (9 - 4)  # every site-day of the second is taken
+    boats = 20**2 * 4 / 5 + 8**2 * 6 / 8
+    assert figures.pse(n)[0] ** 2 == pytest.approx(between + boats)
+    assert figures.boats_part(n)[0] == pytest.approx(boats / (between + boats))
+    assert figures.boats_part(frame)[0] == pytest.approx(1)  # a census leaves boats alone
 
 
 def test_shrunk_variance_of_a_stratum():

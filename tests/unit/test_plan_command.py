@@ -84,6 +84,18 @@ def test_shifts_are_spent_within_bounds_and_more_never_promise_less(known):
     assert worst(middle) <= spread + 1e-9
 
 
+def test_boats_of_a_site_day_bring_part_of_every_variance(known):
+    few = planned(known, shifts=18)
+    all_days = planned(known, shifts=sum(one.frame_size for one in few.strata))
+    parts = {
+        (one.area, one.quantity): (one.boats_part, full.boats_part)
+        for one, full in zip(few.expected, all_days.expected, strict=True)
+        if one.pse_planned
+    }
+    assert parts
+    assert all(0 < one <= full == pytest.approx(1) for one, full in parts.values())
+
+
 def test_a_target_takes_the_fewest_shifts(known):
     target = worst(planned(known, shifts=20, objective=Objective.WORST)) * 1.0001
     plan = planned(known, target_pse=target)
@@ -329,6 +341,15 @@ def test_the_call_floors_its_area_or_says_why_not(known):
     )
     assert plan.decision.nested_planned <= plan.decision.wrong_now + 0.05
     assert (plan.decision.quantities, plan.decision.fish) == (("kept_fish",), limits[1].fish)
+    # One more shift goes to one stratum: what that does to the call was said before.
+    after = make_plan(survey, baseline, limits, PlanRequest(week, shifts=19))
+    grown = [one.n - before.n for one, before in zip(after.strata, plan.strata, strict=True)]
+    assert sorted(grown) == [0] * (len(grown) - 1) + [1]
+    gain = plan.decision.one_more[grown.index(1)]
+    assert gain == pytest.approx(plan.decision.wrong_planned - after.decision.wrong_planned)
+    assert gain > 0
+    full = [one.n in (0, one.frame_size) for one in plan.strata]
+    assert [one is None for one in plan.decision.one_more] == full
     both = ("kept_fish", "released_legal_fish")
     several = [dataclasses.replace(limits[1], quantities=both)]
     stands_in = make_plan(survey, baseline, several, PlanRequest(week, shifts=18)).decision
