@@ -208,7 +208,7 @@ def _rounded(value: float, place: int, *, signed: bool) -> str:
 # Each option of an answer in a sentence: what it changes, limits likely exceeded, which binds.
 
 #: Totals that a sentence tells.
-_TOLD = ("angler_trips", "kept_fish", "released_sublegal_fish", "total_deaths_fish")
+_SUMMED = ("angler_trips", "kept_fish", "released_sublegal_fish", "total_deaths_fish")
 #: Columns of a total, and of a difference from today's rule, with their intervals.
 TOTAL = ("estimate", "ci_low", "ci_high")
 DIFFERENCE = ("difference", "difference_low", "difference_high")
@@ -305,7 +305,7 @@ class Answer:
     def _sentence(self, option: str) -> list[str]:
         today = self.options[0]
         is_first = option == today
-        rows = {one: self.figures[option, one] for one in _TOLD if (option, one) in self.figures}
+        rows = {one: self.figures[option, one] for one in _SUMMED if (option, one) in self.figures}
         ends = TOTAL if is_first else DIFFERENCE
         totals = ("" if is_first else "against today's rule, ") + ", ".join(
             f"{noun(name)} {amount(row, *ends, signed=not is_first)}" for name, row in rows.items()

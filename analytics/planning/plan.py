@@ -101,7 +101,7 @@ class CurvePoint:
     pse_error: float
 
 
-#: A fall of the chance of the wrong call under it, a hundredth of a point, is not shown (our choice).
+#: A fall of the chance of the wrong call under a hundredth of a point is not shown (our choice).
 LEAST_SHOWN = 1e-4
 
 

@@ -290,7 +290,7 @@ def test_one_step_further_never_reads_as_the_risk_that_it_is_over(prob, after, s
         assert all(f"{number}\u00a0%" in answer(row, str, ", ".join) for number in said)
 
 
-def test_ends_are_told():
+def test_ends_are_said():
     ground = base()
     assert has_code(row_of(ground, asked(), held(1e9))["reason"], "solve_all")
     none = row_of(ground, asked(), held(1.0))
@@ -330,7 +330,7 @@ def test_a_question_that_the_season_cannot_answer_is_refused():
     assert refused(over, asked(), limits) == ["no_day_left"]
 
 
-def test_a_rule_without_effect_is_told_by_its_code():
+def test_a_rule_without_effect_is_said_by_its_code():
     ground = base(n_draws=50)
     elsewhere = held(middle(ground, areas=("OMB",)), areas=("OMB",))
     option = asked(areas=("VEL",))
