@@ -85,7 +85,8 @@ class BaselineArrays:
         self.has_uncapped = bool(known.any())
         weight = self.parts[:, TRIPS].sum(axis=1)[known]
         if self.has_uncapped:
-            uncapped[~known] = (uncapped[known] * weight).sum(axis=0) / weight.sum(axis=0)
+            trips, alike = weight.sum(axis=0), uncapped[known].mean(axis=0)
+            uncapped[~known] = ratio((uncapped[known] * weight).sum(axis=0), trips, alike)
         self.uncapped = uncapped
         party = np.nan_to_num(np.asarray(baseline.party_size_share, dtype=np.float64))
         none = ~(party.sum(axis=1) > 0)

@@ -5,8 +5,12 @@ from __future__ import annotations
 import datetime as dt
 import math
 
+import pyarrow as pa
+import pyarrow.compute as pc
 import pytest
 
+from analytics.bulletin.archive import TABLE_SCHEMAS
+from analytics.bulletin.build import bulletin_of
 from analytics.estimates.estimate import estimate_snapshot
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
@@ -198,3 +202,12 @@ def test_an_opening_by_convenience_leaves_the_others_of_its_area():
     assert rate["estimate"] == pytest.approx(2)
     whole = row(snapshot, by=("area",), area="A")
     assert whole["status"] == "no_design"
+
+
+def test_a_bulletin_of_boats_that_all_fished_where_none_landed_has_no_nan():
+    days = [day(offset, 1, 2, boats=4, area="B") for offset in (0, 1, 7, 8)]
+    bulletin = bulletin_of(survey(days, sites={"r1": "A", "r2": "B"}))
+    for name in TABLE_SCHEMAS:
+        for column in bulletin.table(name).columns:
+            if pa.types.is_floating(column.type):
+                assert not pc.any(pc.is_nan(column)).as_py()
