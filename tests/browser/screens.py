@@ -1,20 +1,29 @@
 """Take the four pictures of a page: wide and narrow, light and dark.
 
-``python -m tests.browser.screens --out DIR [--page revisions] [--archive ARCHIVE] [--query
-"week=2036-W05"]``; without a page the first one, without an archive the invented one of the tests.
+``python -m tests.browser.screens --out DIR [--page revisions | --every] [--archive ARCHIVE |
+--store STORE] [--query "week=2036-W05"]``; without a page the first one, without an archive the
+invented one of the tests. Pages that write are shown on a copy of the store, or of the demo's.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
+import shutil
 import tempfile
+from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analytics.bulletin.archive import archive_of
+from analytics.cli.demo_store import prepare
+from dashboard.pages import DATA
 from tests.app.sample_bulletin import fill_archive
 from tests.browser.serving import PATIENCE, browser, chromium, dashboard
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
     from playwright.sync_api import Browser, Page
 
 WIDTHS = (1280, 390)
@@ -41,35 +50,30 @@ CHARTS = {
 }
 
 
-def take(address: str, out: Path, *, query: str = "", page: str = "") -> list[Path]:
-    """Take the pictures of a running dashboard and return their files."""
+def take(address: str, out: Path, *, query: str = "", pages: Sequence[str] = ("",)) -> list[Path]:
+    """Take the pictures of pages of a running dashboard and return their files."""
     out.mkdir(parents=True, exist_ok=True)
     taken = []
     with browser() as started:
-        for width in WIDTHS:
-            for scheme in SCHEMES:
-                path = out / f"{page or 'today'}-{width}-{scheme}.png"
-                _take_one(
-                    started,
-                    f"{address}/{page}?{query}",
-                    path,
-                    page=page,
-                    width=width,
-                    scheme=scheme,
-                )
-                taken.append(path)
+        for page, width, scheme in product(pages, WIDTHS, SCHEMES):
+            path = out / f"{page or 'today'}-{width}-{scheme}.png"
+            at = f"{address}/{page}?{query}"
+            _take_one(started, at, path, page=page, width=width, scheme=scheme)
+            taken.append(path)
     return taken
+
+
+_IDLE = (
+    "!document.querySelector('[data-testid=stStatusWidget], [data-testid=stSpinner]')"
+    " && !document.querySelector('[data-stale=true]')"
+)
 
 
 def settle(page: Page, *, charts: str = WEEK_CHARTS) -> None:
     """Wait until a page is drawn whole; `charts` selects what holds its charts, if any."""
     page.get_by_test_id("stApp").wait_for()
     page.get_by_text("On the water in winter").last.wait_for(timeout=PATIENCE)
-    page.wait_for_function(
-        "!document.querySelector('[data-testid=stStatusWidget]')"
-        " && !document.querySelector('[data-stale=true]')",
-        timeout=PATIENCE,
-    )
+    page.wait_for_function(_IDLE, timeout=PATIENCE)
     if not charts:
         return
     page.wait_for_function(
@@ -89,11 +93,18 @@ def _take_one(
     context = started.new_context(viewport=viewport, color_scheme=scheme)
     shown = context.new_page()
     shown.goto(address)
-    settle(shown, charts=CHARTS[page])
+    if page in DATA:
+        shown.get_by_role("heading", name=DATA[page], level=1).wait_for(timeout=PATIENCE)
+        shown.wait_for_timeout(1500)
+        shown.wait_for_function(_IDLE, timeout=PATIENCE)
+    else:
+        settle(shown, charts=CHARTS[page])
     # Streamlit scrolls inside the page, so the window grows to hold all of it.
-    height = shown.evaluate("document.querySelector('[data-testid=stMain]').scrollHeight")
-    shown.set_viewport_size({"width": width, "height": min(int(height) + 20, 8000)})
-    shown.wait_for_timeout(1200)
+    # A page with a grid grows once more.
+    for _ in range(2):
+        height = shown.evaluate("document.querySelector('[data-testid=stMain]').scrollHeight")
+        shown.set_viewport_size({"width": width, "height": min(int(height) + 20, 8000)})
+        shown.wait_for_timeout(1200)
     shown.screenshot(path=path)
     context.close()
 
@@ -104,15 +115,30 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--archive", type=Path)
     parser.add_argument("--query", default="")
-    parser.add_argument("--page", default="", choices=list(CHARTS))
+    parser.add_argument("--store", type=Path)
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument("--page", default="", choices=[*CHARTS, *DATA])
+    which.add_argument("--every", action="store_true", help="all pages")
     options = parser.parse_args()
     if chromium() is None:
         parser.exit(2, "no Chromium found; name one in BLACKMOUTH_CHROMIUM\n")
+    pages = [*CHARTS, *DATA] if options.every else [options.page]
+    writes = options.store is not None or bool(DATA.keys() & pages)
+    with _shown(options.archive, options.store, writes=writes) as address:
+        for path in take(address, options.out, query=options.query, pages=pages):
+            print(path)
+
+
+@contextlib.contextmanager
+def _shown(archive: Path | None, store: Path | None, *, writes: bool) -> Iterator[str]:
+    """Give the address of a dashboard; what writes is shown on a copy of the store."""
     with tempfile.TemporaryDirectory() as scratch:
-        archive_folder = options.archive or fill_archive(Path(scratch) / "bulletins")
-        with dashboard(archive_folder) as address:
-            for path in take(address, options.out, query=options.query, page=options.page):
-                print(path)
+        copy = Path(scratch) / "store"
+        if writes:
+            shutil.copytree(store or prepare(lambda _: None), copy)
+        folder = archive or (archive_of(copy) if writes else fill_archive(copy / "bulletins"))
+        with dashboard(folder, store=copy if writes else None) as address:
+            yield address
 
 
 if __name__ == "__main__":
