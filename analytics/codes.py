@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import unquote
 
 from analytics.quantities import QUANTITIES
+from analytics.units import day_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -272,11 +273,6 @@ def sentences(cell: str | None, area_name: Callable[[str], str] = str) -> str:
         else:
             words += (JOINED_BY if words else "") + part
     return words
-
-
-def day_words(one: date) -> str:
-    """Return a day in words, such as ``17 February 2036``."""
-    return f"{one.day} {one:%B %Y}"
 
 
 def _named(argument: str, item: str, area_name: Callable[[str], str]) -> str:

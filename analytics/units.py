@@ -6,6 +6,7 @@ A choice is one short code, such as ``in.lb.mdy``, so that a link can hold it.
 from __future__ import annotations
 
 import math
+from contextvars import ContextVar
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
@@ -128,14 +129,61 @@ def at_least(mm: float, unit: Length) -> float:
     return math.ceil(round(parts * amount(mm, unit), 6)) / parts
 
 
-def day_words(day: date, order: DateOrder = DateOrder.DMY, *, with_year: bool = True) -> str:
-    """Return a day in the reader's order: ``30 April 2036``, ``April 30, 2036``, ``2036-04-30``."""
+#: The order in which days are said in this thread, as `dashboard.url_state` reads it off the link.
+_DATES: ContextVar[DateOrder] = ContextVar("dates", default=DEFAULT_UNITS.dates)
+
+
+def say_dates_in(order: DateOrder) -> None:
+    """Say days in an order from here on, in this thread."""
+    _DATES.set(order)
+
+
+def date_order() -> DateOrder:
+    """Return the order in which days are said in this thread."""
+    return _DATES.get()
+
+
+def day_words(day: date, order: DateOrder | None = None, *, with_year: bool = True) -> str:
+    """Return a day in the reader's order: ``30 April 2036``, ``April 30, 2036``, ``2036-04-30``.
+
+    Without `order` that of `say_dates_in`; a day by numbers keeps its year.
+    """
+    return _day(day, order, "%B", with_year=with_year)
+
+
+def short_day(day: date, *, with_year: bool = False) -> str:
+    """Return a day with a short month, such as ``30 Apr``, by the order of `say_dates_in`."""
+    return _day(day, None, "%b", with_year=with_year)
+
+
+def tick_day(day: date) -> str:
+    """Return a day for a narrow label: as `short_day`, but ``04-30`` by numbers."""
+    return f"{day:%m-%d}" if date_order() is DateOrder.YMD else short_day(day)
+
+
+def span_words(first: date, last: date, *, with_year: bool = True) -> str:
+    """Return a span of days, such as ``28 Jan – 3 Feb 2036`` or ``Feb 4 – 10, 2036``."""
+    order = date_order()
+    is_one_year = not with_year or first.year == last.year
+    is_one_month = is_one_year and first.month == last.month
+    left, right = (short_day(one, with_year=with_year) for one in (first, last))
+    if order is not DateOrder.YMD and is_one_year:
+        left = short_day(first)
+        if is_one_month and order is DateOrder.MDY:
+            right = f"{last.day}" + (f", {last.year}" if with_year else "")
+        elif is_one_month:
+            left = f"{first.day}"
+    return f"{left} – {right}"
+
+
+def _day(day: date, order: DateOrder | None, month: str, *, with_year: bool) -> str:
+    order = date_order() if order is None else order
     if order is DateOrder.YMD:
-        return day.isoformat()
-    year = f"{day.year}" if with_year else ""
+        return f"{day:%Y-%m-%d}"
+    name, year = format(day, month), f"{day.year}" if with_year else ""
     if order is DateOrder.MDY:
-        return f"{day:%B} {day.day}" + (f", {year}" if year else "")
-    return f"{day.day} {day:%B} {year}".rstrip()
+        return f"{name} {day.day}" + (f", {year}" if year else "")
+    return f"{day.day} {name} {year}".rstrip()
 
 
 def amount(value: float, unit: Length | Weight) -> float:

@@ -190,6 +190,15 @@ def units() -> Units:
     return read_units(asked) or DEFAULT_UNITS
 
 
+#: How a field of a day is typed; by numbers where the link says nothing, for all to read alike.
+_TYPED = {"dmy": "DD/MM/YYYY", "mdy": "MM/DD/YYYY", "ymd": "YYYY-MM-DD"}
+
+
+def day_format() -> str:
+    """Return how a field of a day is typed."""
+    return _TYPED[units().dates if "units" in url_state.noted() else "ymd"]
+
+
 def _units_words(code: str) -> str:
     found = read_units(code) or DEFAULT_UNITS
     length = say("inches") if found.length == "in" else str(found.length)

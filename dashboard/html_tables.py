@@ -95,6 +95,10 @@ _TEMPLATES = """
 <div class='{{ kind }}'>{{ words }}</div>
 {%- endmacro %}
 
+{% macro framed(figure, line) -%}
+<span class='bm-framed' data-figure='{{ figure }}' data-line='{{ line }}'></span>
+{%- endmacro %}
+
 {% macro folded(words, inside) -%}
 <details class='bm-signs'><summary>{{ words }}</summary>{{ inside }}</details>
 {%- endmacro %}
@@ -317,6 +321,11 @@ def signs(words: Iterable[tuple[str, str]], *, hues: Mapping[str, str] | None = 
     """
     kinds = {sign: f"bm-{hue}" for sign, hue in (hues or {}).items()}
     return _PARTS.legend([(sign, kinds.get(sign, ""), say(said)) for sign, said in words])
+
+
+def framed(figure: str, line: str) -> Markup:
+    """Return a mark by which the page frames a line of the figure with this key."""
+    return _PARTS.framed(figure, line)
 
 
 def folded(words: str, inside: str) -> Markup:

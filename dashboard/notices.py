@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+from datetime import date
 from typing import TYPE_CHECKING
 
 import streamlit as st
 
 from analytics.people import Action
+from analytics.units import short_day
 from analytics.wording import numbers, reasons
 from analytics.wording.week import (
     COLD_WATER,
@@ -25,6 +27,7 @@ from dashboard.desk import demo_season
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from analytics.bulletin.archive import BulletinMetadata
     from analytics.errors import BlackmouthError
     from dashboard.filters import Choice
 
@@ -207,7 +210,7 @@ def as_of(choice: Choice) -> str:
         "Through week {week}, as of version {version} of the data; made on {day} at {time} UTC.",
         week=card.through,
         version=card.version,
-        day=card.made_utc[:10],
+        day=made_words(card),
         time=card.made_utc[11:16],
     )
     if card.preliminary:
@@ -217,6 +220,11 @@ def as_of(choice: Choice) -> str:
     if choice.newest:
         return words
     return say("{words} **There is a newer bulletin of this season.**", words=words)
+
+
+def made_words(card: BulletinMetadata) -> str:
+    """Return the day on which a bulletin was made."""
+    return short_day(date.fromisoformat(card.made_utc[:10]), with_year=True)
 
 
 def reservations(choice: Choice) -> None:
@@ -235,8 +243,6 @@ def reservations(choice: Choice) -> None:
     if findings:
         with st.expander(say("Findings in the data behind this bulletin ({n})", n=len(findings))):
             _list(findings)
-    with st.expander(say("What the words and marks mean")):
-        st.markdown(glossary(level=index.card.level))
 
 
 def _nothing_thin(choice: Choice) -> str:

@@ -210,7 +210,7 @@ def on_demand(legend: str) -> None:
     st.html(html_tables.folded(say("What the signs mean"), legend))
 
 
-def folded(words: str, key: str, draw: Callable[[], None]) -> None:
+def folded(words: str, key: str, draw: Callable[[], object]) -> None:
     """Draw what is looked at on demand in a fold: made when it is opened, and drawn alone."""
 
     def drawn() -> None:

@@ -244,8 +244,8 @@
   };
   /* Data: the table that a figure has with it, or else the points that the pointer names. */
   const tableOf = (plot) => {
-    const kept = plot.layout?.meta;
-    if (kept?.columns) return [kept.columns, ...kept.lines];
+    const kept = plot.layout?.meta && JSON.parse(plot.layout.meta);
+    if (kept) return [kept.columns, ...kept.lines];
     const named = (axis, at) => {
       const place = axis?.tickvals?.indexOf(at) ?? -1;
       return place < 0 ? at : String(axis.ticktext[place]).replace(/\u003c[^>]+>/g, " ");
@@ -290,11 +290,15 @@
 
   /* Tables: a click on a head sorts, words in the field above leave the rows that hold them. */
   const LONG = 12;
+  const MONTH = "(?\u003cmonth>Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)";
+  const DAY_FIRST = new RegExp(`^(?:[A-Z][a-z]{2} )?(?\u003cday>\\d{1,2}) ${MONTH}\\b(?: (?\u003cyear>\\d{4}))?`);
+  const MONTH_FIRST = new RegExp(`^(?:[A-Z][a-z]{2} )?${MONTH} (?\u003cday>\\d{1,2})\\b(?:, (?\u003cyear>\\d{4}))?`);
   const valueOf = (row, at) => {
     const text = (row.cells[at]?.firstChild?.textContent ?? "").trim() ||
       (row.cells[at]?.textContent ?? "").trim();
     if (/^\d{4}-W\d\d/.test(text)) return text.toLowerCase();
-    const [, day, month, year] = text.match(/^(\d{1,2}) ([A-Z][a-z]{2})\b(?: (\d{4}))?/) ?? [];
+    if (/^\d{4}-\d\d-\d\d/.test(text)) return Date.parse(text.slice(0, 10));
+    const { day, month, year } = (text.match(DAY_FIRST) ?? text.match(MONTH_FIRST))?.groups ?? {};
     const isLate = /Jul|Aug|Sep|Oct|Nov|Dec/.test(month); // a season passes the turn of the year
     const date = Date.parse(`${day} ${month} ${year ?? (isLate ? 1999 : 2000)} UTC`);
     if (month && !Number.isNaN(date)) return date;
@@ -365,6 +369,24 @@
     caption.textContent = words.textContent.trim();
   };
 
+  /* A chosen line is framed in its figure here, so that the figure stays when another is chosen. */
+  const frame = ({ dataset: { figure, line } }) => {
+    const plot = document.querySelector(`.st-key-${figure} ${PLOT}`);
+    const layer = plot?.querySelector(".main-svg .cartesianlayer");
+    const { xaxis, yaxis } = plot?._fullLayout ?? {};
+    if (!layer || !yaxis?._length) return;
+    const box = layer.querySelector(":scope > .bm-frame") ?? element("rect", {
+      class: "bm-frame", fill: "none", "stroke-width": 2, "pointer-events": "none" });
+    if (!line) return box.remove();
+    const [top, end] = [-0.5, 0.5].map((by) => yaxis._offset + yaxis.l2p(Number(line) + by));
+    const place = { x: xaxis._offset, y: Math.min(top, end), width: xaxis._length,
+      height: Math.abs(end - top),
+      stroke: getComputedStyle(document.documentElement).getPropertyValue("--bm-ink").trim() };
+    for (const [name, value] of Object.entries(place))
+      if (box.getAttribute(name) !== String(value)) box.setAttribute(name, value);
+    if (box.parentNode !== layer) layer.append(box);
+  };
+
   /* Streamlit draws pages anew at any time: what is not furnished yet is, once a frame. */
   let isDue = false;
   const furnish = () => {
@@ -376,6 +398,7 @@
       plot.classList.add("bm-with-tools");
       offerPictures(plot);
     });
+    document.querySelectorAll(".bm-framed").forEach(frame);
     document.querySelectorAll(".stMain table:not(:has(caption))").forEach(nameTable);
     document.querySelectorAll("table.bm-table:not(.bm-with-tools)").forEach((table) => {
       table.classList.add("bm-with-tools");

@@ -13,7 +13,9 @@ if TYPE_CHECKING:
     from analytics.palette import Palette
 
 _FOLDER = Path(__file__).parent
-_SHEET = (_FOLDER / "page_style.css").read_text("utf-8")
+_SHEET, _BREAK, _TODAY = (
+    (_FOLDER / "page_style.css").read_text("utf-8").partition("/* Only on Today.")
+)
 _TOOLS = (_FOLDER / "page_tools.js").read_text("utf-8")
 #: A dark page is printed as its negative, so that paper stays white.
 _NEGATIVE = (
@@ -36,6 +38,11 @@ def sheet(palette: Palette) -> str:
     }
     named = " ".join(f"--bm-{name}: {colour};" for name, colour in colours.items())
     return f"<style>:root {{{named}}}\n{_SHEET}{_NEGATIVE if is_night else ''}</style>"
+
+
+def today_sheet() -> str:
+    """Return the style sheet of *Today* alone: rules on the frame of the page."""
+    return f"<style>{_BREAK}{_TODAY}</style>"
 
 
 def tools() -> str:

@@ -12,6 +12,7 @@ from urllib.parse import urlencode
 
 import streamlit as st
 
+from analytics.units import DEFAULT_UNITS, read_units, say_dates_in
 from dashboard import catalogue
 from dashboard.catalogue import phrase, say
 
@@ -60,6 +61,9 @@ def follow(page: str) -> None:
     elif is_other and all(state.get(key, value) == value for key, value in shown.items()):
         for key in known:
             state.pop(key, None)
+    elif state.get(_PAGE) == page:
+        # One that moved on this page counts from its start on.
+        carried |= {key: [state[key]] for key in CARRIED if key in shown and state.get(key)}
     state[_PAGE], state[_KNOWN] = page, known
     state[_NOTED], state[_SHOWN], state[_UNMET] = {}, {}, []
     state[_IS_WHOLE] = False
@@ -70,18 +74,26 @@ def follow(page: str) -> None:
 
 
 def read_in_language(page: str = "") -> None:
-    """Say the texts of a page in the language of the link; of the page that was last drawn if none.
+    """Say the texts of a page in the language of the link, and days in its order.
+
+    Texts are those of the page that was last drawn where none is named.
 
     What runs without the page calls it: the menu, a part that is drawn alone, a step.
     """
     catalogue.read_in(page or st.session_state.get(_PAGE, catalogue.FRAME), language())
+    say_dates_in((read_units(_carried("units")) or DEFAULT_UNITS).dates)
 
 
 def language() -> str:
     """Return the language of the link, English if it names none."""
+    return _carried("lang") or catalogue.ENGLISH
+
+
+def _carried(key: str) -> str:
+    """Return a choice that every page keeps in the link; empty where it names none."""
     state = st.session_state
     asked = state[_NOTED] if _NOTED in state else _query()
-    return asked.get("lang", [catalogue.ENGLISH])[-1]
+    return asked.get(key, [""])[-1]
 
 
 def seed(key: str, options: Sequence[str]) -> None:

@@ -13,6 +13,7 @@ from analytics.documents.annex import annex
 from analytics.documents.figure_tables import area_table, wide_cell
 from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, PERCENT, chance, number
+from analytics.units import short_day
 from analytics.wording import accuracy, limits, marks, numbers, reasons, week
 from analytics.wording.bulletin_index import index_bulletin, lines, monday
 from analytics.wording.week import season_strength, strength_answer
@@ -352,7 +353,7 @@ def _reached(line: Line) -> Block:
     if half is None:
         return blocks.cell("likely not")
     words = limits.when(half, line["through"], None)
-    return blocks.cell(words, f"9 in 10: by {limits.short_day(late)}" if late else "")
+    return blocks.cell(words, f"9 in 10: by {short_day(late)}" if late else "")
 
 
 def uncertain(content: Content) -> list[str]:

@@ -10,11 +10,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.catch_limits import join_words
-from analytics.codes import day_words
 from analytics.data.calendar import weekday_words
 from analytics.options.option import AtLimit
 from analytics.rounding import percent
-from analytics.units import length_words
+from analytics.units import day_words, length_words
 from analytics.wording.regulations import marked_words
 
 if TYPE_CHECKING:

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 from analytics import rounding
 from analytics.catch_limits import LIKELY, join_words, noun, nouns
-from analytics.codes import day_words, has_code, sentences
+from analytics.codes import has_code, sentences
 from analytics.options import solved_words
 from analytics.options.solved_words import Points as Points  # noqa: PLC0414 - for documents and pages
 from analytics.rounding import DASH, PERCENT, last_place, number, power
+from analytics.units import day_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

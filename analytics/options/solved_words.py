@@ -7,10 +7,10 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from analytics import rounding
-from analytics.codes import day_words, has_code, sentences
+from analytics.codes import has_code, sentences
 from analytics.options.option import Find
 from analytics.rounding import DASH, PERCENT, number
-from analytics.units import both_lengths
+from analytics.units import both_lengths, day_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from analytics.catch_limits import LIKELY, join_words, nouns, split_list
 from analytics.codes import sentences
 from analytics.rounding import PERCENT, chance, number
+from analytics.units import day_words, short_day
 from analytics.wording import numbers
 from analytics.wording.bulletin_index import lines as lines_of
 from analytics.wording.limit_state import (
@@ -386,11 +387,6 @@ def _unknown(index: BulletinIndex, limits: Sequence[Line]) -> str:
     return f"No total can be given against the limit on {named}."
 
 
-def short_day(one: date) -> str:
-    """Return a day for a narrow cell, such as ``14 Mar``."""
-    return f"{one.day} {one:%b}"
-
-
 def unit(line: Line) -> str:
     """Return the unit of a limit in words."""
     return numbers.unit_words(line["unit"] or "fish")
@@ -400,4 +396,4 @@ def day(one: date | None, *, year: bool = False) -> str:
     """Return a day such as ``14 March``, with its year where asked."""
     if one is None:
         return "a day not known"
-    return f"{one.day} {one:%B}" + (f" {one.year}" if year else "")
+    return day_words(one, with_year=year)

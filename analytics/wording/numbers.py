@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,7 @@ from analytics import rounding
 from analytics.data.calendar import SUNDAY
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.rounding import DASH, PERCENT, number, power
+from analytics.units import short_day, span_words
 from analytics.wording import reasons
 from analytics.wording.bulletin_index import monday
 
@@ -147,16 +149,16 @@ def short(row: Row | None) -> str:
 def week_dates(week: str) -> str:
     """Return the days of an ISO week, such as ``28 Jan – 3 Feb 2036``."""
     first = monday(week)
-    last = first.fromordinal(first.toordinal() + 6)
-    left = f"{first.day} {first:%b}" if first.month != last.month else f"{first.day}"
-    if first.year != last.year:
-        left += f" {first.year}"
-    return f"{left} – {_day(last)}"
+    return span_words(first, first.fromordinal(first.toordinal() + 6))
 
 
-def day_words(day: date) -> str:
-    """Return a date without its year, such as ``3 Dec``."""
-    return f"{day.day} {day:%b}"
+def instant_words(at_utc: str) -> str:
+    """Return an instant as ``1 Feb 2031, 08:30 UTC``; as it is if it cannot be read."""
+    try:
+        at = datetime.fromisoformat(at_utc)
+    except ValueError:
+        return at_utc
+    return f"{short_day(at, with_year=True)}, {at:%H:%M} UTC"
 
 
 def holiday_words(day: date, holiday: str) -> str:
@@ -170,10 +172,6 @@ def holiday_words(day: date, holiday: str) -> str:
 def plain(words: object) -> str:
     """Return text with the marks of Markdown made harmless, for names that come from data."""
     return re.sub(r"([\\`*_{}\[\]()#+\-!|<>$~:])", r"\\\1", str(words))
-
-
-def _day(day: date) -> str:
-    return f"{day_words(day)} {day.year}"
 
 
 def _is_share(row: Row) -> bool:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from analytics.precision import Precision
 from analytics.quantities import Status
 from analytics.rounding import number
+from analytics.units import day_words
 from analytics.weeks import week_end
 from analytics.wording import numbers, reasons
 from analytics.wording.area_sums import area_sum
@@ -18,7 +19,6 @@ from analytics.wording.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from datetime import date
 
     from analytics.wording.bulletin_index import BulletinIndex, Row, Stratum
 
@@ -443,7 +443,7 @@ def _to_date(index: BulletinIndex) -> str:
     ]
     if rows[KEPT] is None:
         return ""
-    start = f"The season through {_day(week_end(index.card.through))}"
+    start = f"The season through {day_words(week_end(index.card.through))}"
     if not said:
         return f"{start} has no totals: {numbers.plain(reasons.why_no_estimate(rows[KEPT]))}."
     return f"{start}: {', '.join(said)}."
@@ -477,7 +477,3 @@ def _revised(index: BulletinIndex) -> str:
         f"{numbers.count(len(moved), 'figure')} of earlier weeks, **{words}** of them by more than "
         "a standard error."
     )
-
-
-def _day(one: date) -> str:
-    return f"{one.day} {one:%B %Y}"

@@ -205,9 +205,9 @@ def _checked(store: Store, uploads: Uploads, upload: Upload) -> CheckedUpload:
 def _files(uploads: Uploads, found: CheckedUpload) -> None:
     """Draw the files of the upload, and the choice of a table for those that name none."""
     upload = found.upload
-    since = batches.instant_words(upload.begun_utc)
+    since = numbers.instant_words(upload.begun_utc)
     words = say(
-        "{files}, {size}, since {time} UTC",
+        "{files}, {size}, since {time}",
         files=_n_files(found),
         size=_size(upload.n_bytes),
         time=since,
@@ -384,9 +384,9 @@ def _dropped(uploads: Uploads) -> None:
         for one in gone[:5]:
             names = say_n(len(one.files), "{n} file", "{n} files")
             words = say(
-                "Take up again: {files} of {time} UTC",
+                "Take up again: {files} of {time}",
                 files=names,
-                time=batches.instant_words(one.begun_utc),
+                time=numbers.instant_words(one.begun_utc),
             )
             st.button(words, key=f"again-{one.upload}", on_click=_try, args=(uploads.take_up, one))
         st.button(

@@ -16,7 +16,7 @@ from analytics.wording import week as sentences
 from dashboard import data, document_buttons, filters, notices, people, store_access, url_state
 from dashboard.catalogue import phrase, say, say_n
 from dashboard.new_bulletin import job
-from dashboard.new_bulletin.state import StoreState, day_words, read_state, standing_words
+from dashboard.new_bulletin.state import StoreState, read_state, standing_words
 from dashboard.page_frame import lead
 from dashboard.revisions import moves
 
@@ -136,7 +136,7 @@ def _outcome(now: job.Progress, archive: Path, cards: Sequence[BulletinMetadata]
         "Season {season}, version {version} of the data, made {day}",
         season=numbers.plain(card.season),
         version=card.version,
-        day=day_words(card.made_utc),
+        day=numbers.instant_words(card.made_utc),
     )
     if made and card.made_utc >= record.steps[0].at_utc[:19]:
         words += say(" in {seconds:.0f} s", seconds=record.seconds[-1])
@@ -237,7 +237,7 @@ def _note(archive: Path, card: BulletinMetadata) -> None:
 
 
 def _note_words(note: Note) -> str:
-    day = day_words(note.at_utc)
+    day = numbers.instant_words(note.at_utc)
     if note.author:
         return say("Kept {day} by {author}.", day=day, author=numbers.plain(note.author))
     return say("Kept {day}.", day=day)

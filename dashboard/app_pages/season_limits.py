@@ -65,8 +65,11 @@ def _table(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
     st.html(table.summary(choice.index, limits, found.backtest))
     if any(line["is_preliminary"] for line in limits):
         st.caption(standings.RULE)
-    with st.expander(say("Every figure of each limit")):
-        st.html(table.table(choice.index, limits))
+    page_frame.folded(
+        say("Every figure of each limit"),
+        "fold-limits",
+        lambda: st.html(table.table(choice.index, limits)),
+    )
     with st.container(horizontal=True):
         for name, said in (
             ("limit_status", say("the state of the limits")),

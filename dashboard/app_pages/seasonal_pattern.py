@@ -30,6 +30,7 @@ PAST_AS = {
 }
 CAME, INDEX = phrase("Cumulative share of the season"), phrase("Standardised catch rate by week")
 COME = phrase("How much of an average season has come")
+_KEYS = {CAME: "came", COME: "came", INDEX: "index"}
 
 
 def _body(chosen: Chosen, rates: Rates) -> None:
@@ -79,19 +80,19 @@ def _figures(choice: Choice, title: str, found: Mapping[str | None, Run], shows_
         st.caption(say(seasonal_timing.RELATIVE))
 
     def one(area: str | None) -> None:
-        name, key = head(choice.index, area), "index" if title == INDEX else "came"
+        name = head(choice.index, area)
         figure = timing.figure(found[area], palette=colours(), shows_past=shows_past)
         alt = timing.description(found[area], of=f"{say(title)}, {name}")
         said = seasonal_timing.finding(found[area])
         named = f"{name}: {said}" if said else name
-        page_frame.panel(named, figure, key=f"rates-{key}-{area or 'all'}", alt=alt)
+        page_frame.panel(named, figure, key=f"rates-{_KEYS[title]}-{area or 'all'}", alt=alt)
 
     grid([area for area in found if area is None], one)
     areas = [area for area in found if area is not None]
     if areas and None in found:
         of_index, of_shares = phrase("The catch rate by area"), phrase("The shares by area")
-        with st.expander(say(of_index if title == INDEX else of_shares)):
-            grid(areas, one)
+        words = say(of_index if title == INDEX else of_shares)
+        page_frame.folded(words, f"fold-{_KEYS[title]}", lambda: grid(areas, one))
     else:
         grid(areas, one)
 
@@ -114,14 +115,18 @@ def _dates(choice: Choice, rates: Rates) -> None:
         return
     st.header(say("Dates by which a quarter, half and three quarters were reached"), anchor=False)
     st.html(found)
-    with st.expander(say("The dates season by season")):
-        st.html(seasonal_timing.by_season(index, rates, choice.domains))
-        for area in choice.domains:
-            curves = seasonal_timing.curves(rates, area)
-            if curves:
-                name = numbers.plain(head(index, area))
-                st.markdown(say("**{area}, by the curves**", area=name))
-                st.html(curves)
+    page_frame.folded(
+        say("The dates season by season"), "fold-dates", lambda: _season_by_season(choice, rates)
+    )
+
+
+def _season_by_season(choice: Choice, rates: Rates) -> None:
+    st.html(seasonal_timing.by_season(choice.index, rates, choice.domains))
+    for area in choice.domains:
+        if curves := seasonal_timing.curves(rates, area):
+            name = numbers.plain(head(choice.index, area))
+            st.markdown(say("**{area}, by the curves**", area=name))
+            st.html(curves)
 
 
 draw_page(

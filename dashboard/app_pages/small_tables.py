@@ -119,8 +119,8 @@ def _drafts(name: str, editing: Editing, folder: Path) -> None:
         title = say("Edits of this table not stored yet ({n})", n=len(others))
         with st.expander(title, expanded=True):
             for one in others[:_LISTED]:
-                at = one.saved_utc[:16].replace("T", " ")
-                words = say("Continue the edit kept {time} UTC{by}", time=at, by=one.by_words)
+                at = numbers.instant_words(one.saved_utc)
+                words = say("Continue the edit kept {time}{by}", time=at, by=one.by_words)
                 st.button(
                     numbers.plain(words),
                     on_click=_go_on,

@@ -12,6 +12,7 @@ from dashboard.catalogue import phrase, say
 from dashboard.charts import series
 from dashboard.page_frame import Chosen, colours, draw_page
 from dashboard.pages import link_to
+from dashboard.style import today_sheet
 from dashboard.today import panels, records
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ CHART_HEIGHT = 168
 
 def _body(chosen: Chosen, found: Standings) -> None:
     choice, kept = chosen.choice, url_state.noted()
+    st.html(today_sheet())
     with st.container(key="today"):
         st.html(panels.facts(records.facts(choice, found, kept)))
         left, right = st.columns([7, 5])

@@ -53,6 +53,11 @@ def _body(chosen: Chosen, rates: Rates) -> None:
         _table(choice)
     with page_frame.on_paper(4):
         notices.reservations(choice)
+        page_frame.folded(
+            say("What the words and marks mean"),
+            "fold-words",
+            lambda: st.markdown(notices.glossary(level=choice.index.card.level)),
+        )
 
 
 def _answer(choice: Choice) -> None:
@@ -156,21 +161,30 @@ def _heat_map(choice: Choice) -> None:
         areas=shown,
         names={area: index.name(area) for area in shown},
         weeks=index.axis,
-        chosen=choice.week,
         quantity=quantity,
         palette=colours(),
     )
-    words = say("{title}. By area and week; the same figures stand in the download.", title=title)
+    span = heat.span_words(cells.values())
+    words = say(
+        "{label} by area and week. {span} The same figures stand in the download.",
+        label=label_of(quantity),
+        span=span,
+    )
     key = "heat-map" if len(shown) <= heat.NARROW_AREAS else "heat-map-many"
     page_frame.panel(title, figure, key=key, alt=words)
-    st.caption(heat.span_words(cells.values()))
-    _signs([cells.values()], chosen=choice.week, more=reasons.CAUTION_SIGNS)
+    st.caption(span)
+    framed = html_tables.framed(key, heat.line_of(choice.week, index.axis))
+    _signs([cells.values()], chosen=choice.week, more=reasons.CAUTION_SIGNS, beside=framed)
 
 
 def _signs(
-    lines: Iterable[Iterable[Row | None]], *, chosen: str, more: Sequence[tuple[str, str]]
+    lines: Iterable[Iterable[Row | None]],
+    *,
+    chosen: str,
+    more: Sequence[tuple[str, str]],
+    beside: str = "",
 ) -> None:
-    page_frame.on_demand(html_tables.legend(_marks(lines), chosen=chosen, more=more))
+    page_frame.on_demand(beside + html_tables.legend(_marks(lines), chosen=chosen, more=more))
 
 
 def _table(choice: Choice) -> None:
@@ -186,8 +200,11 @@ def _table(choice: Choice) -> None:
             )
         )
     domains: tuple[str | None, ...] = choice.areas or (None, *index.areas)
-    with st.expander(say("Every quantity of the week")):
-        st.html(html_tables.every_quantity(index, areas=domains, week=week))
+    page_frame.folded(
+        say("Every quantity of the week"),
+        "every-quantity",
+        lambda: st.html(html_tables.every_quantity(index, areas=domains, week=week)),
+    )
 
     def rows() -> pa.Table:
         found = bulletin_index.rows_of_week(index, week=week, areas=choice.areas)

@@ -9,10 +9,11 @@ from statistics import fmean
 from typing import TYPE_CHECKING
 
 from analytics.rounding import DASH, PERCENT, number, percent
+from analytics.units import DateOrder, date_order, short_day, tick_day
 from analytics.weeks import week_end
 from analytics.wording import numbers
 from analytics.wording.bulletin_index import monday
-from analytics.wording.numbers import NumberKind, day_words
+from analytics.wording.numbers import NumberKind
 from analytics.wording.week import last_strength, strength_answer, verdict, why_no_ratio
 from dashboard import html_tables
 from dashboard.catalogue import phrase, say, say_n
@@ -63,7 +64,7 @@ def _run(rates: Rates, area: str | None, name: str) -> Run | None:
         return None
     curves = _curves(seasons, past) if name == "share" else {}
     last = today(rates, area)
-    mark = None if last is None else (last["day"], day_words(week_end(last["week"])))
+    mark = None if last is None else (last["day"], short_day(week_end(last["week"])))
     return Run(past, now, curves, start, is_share=name != "index", today=mark, ends=ends)
 
 
@@ -130,7 +131,7 @@ def finding(run: Run) -> str:
     if not run.now:
         return ""
     day, value = run.now[-1]
-    when = day_words(run.start + timedelta(days=day))
+    when = short_day(run.start + timedelta(days=day))
     known = {"day": when, "figure": said(run, value)}
     words = say("{figure} in the week to {day}", **known)
     if run.is_share:
@@ -231,7 +232,7 @@ def _answer_of(index: BulletinIndex, rates: Rates, area: str | None) -> str:
     words = f"{start(index, area)}, {strength_answer(last_strength(rates.strength.get(area, ())))}"
     last, share = today(rates, area), share_come(rates, area)
     if last is not None and share:
-        day = day_words(monday(last["week"]) + timedelta(days=6))
+        day = short_day(monday(last["week"]) + timedelta(days=6))
         known = {"week": last["week"], "day": day, "share": numbers.plain(share)}
         if len(come(rates, area)) > 1:
             words += say(
@@ -309,9 +310,11 @@ def between(days: Sequence[date]) -> str:
     """Return dates of several years as ``between 3 and 9 Dec``, or one as ``by 3 Dec``."""
     first, last = days[0], days[-1]
     if (first.day, first.month) == (last.day, last.month):
-        return say("by {day}", day=day_words(first))
-    left = str(first.day) if first.month == last.month else day_words(first)
-    return say("between {first} and {last}", first=left, last=day_words(last))
+        return say("by {day}", day=tick_day(first))
+    left = tick_day(first)
+    if first.month == last.month and date_order() is DateOrder.DMY:
+        left = str(first.day)
+    return say("between {first} and {last}", first=left, last=tick_day(last))
 
 
 def is_few(rates: Rates, areas: Sequence[str | None]) -> bool:
@@ -438,4 +441,4 @@ def _date(lines: Sequence[Line], share: float) -> str:
         return DASH
     day, se = known[0]["date"], known[0]["se_days"]
     error = "" if se is None else say("± {n} days", n=number(se, place=-1))
-    return f"{day_words(day)} {day:%Y}" + html_tables.small(error)
+    return short_day(day, with_year=True) + html_tables.small(error)

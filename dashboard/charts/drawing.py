@@ -6,7 +6,9 @@ of a figure. Tests look at figures through that check (`Figure.data`), pages do 
 
 from __future__ import annotations
 
+import json
 import math
+import zlib
 from html import escape
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -14,8 +16,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import plotly.graph_objects as go
 
+from analytics.units import tick_day
 from analytics.wording.bulletin_index import monday
-from analytics.wording.numbers import day_words, week_dates
+from analytics.wording.numbers import week_dates
 from dashboard.charts import theme
 
 if TYPE_CHECKING:
@@ -232,7 +235,7 @@ def weeks_across(weeks: Sequence[str], *, ticks: int = 5, room: float = 0.1) -> 
     """Return an axis of weeks by place, a few of them named by their Monday."""
     places = range(0, len(weeks), max(1, -(-len(weeks) // ticks)))
     ends = [-0.5 - room, len(weeks) - 0.5 + room]
-    names = [day_words(monday(weeks[at])) for at in places]
+    names = [tick_day(monday(weeks[at])) for at in places]
     return axis(tickvals=list(places), ticktext=names, range=ends, showgrid=False, tickangle=0)
 
 
@@ -275,10 +278,21 @@ def figure(
     margin: tuple[int, int, int, int],
     **layout: Any,
 ) -> Figure:
-    """Return a figure in the template of a theme; `margin` is left, right, top, bottom."""
+    """Return a figure in the colours of a theme; `margin` is left, right, top, bottom.
+
+    Streamlit gives each new figure to plotly.js twice. The second time nothing is drawn, as long as
+    the layout has no template, which is always new to plotly.js, and names the state of its data.
+    """
     room = dict(zip("lrtb", margin, strict=True))
-    common = {"template": theme.template(palette), "height": height, "margin": room}
-    return Figure({"data": list(traces), "layout": common | layout})
+    common = theme.layout(palette) | {"height": height, "margin": room}
+    common["datarevision"] = zlib.crc32(repr(traces).encode())
+    whole = {"xaxis": {}, "yaxis": {}} | common | layout
+    axes = {
+        name: theme.axis(palette, own)
+        for name, own in whole.items()
+        if name.startswith(("xaxis", "yaxis"))
+    }
+    return Figure({"data": list(traces), "layout": whole | axes})
 
 
 class Strip(NamedTuple):
@@ -363,9 +377,16 @@ class Figure(go.Figure):  # type: ignore[misc]  # plotly has no types
         return go.Figure(self._content)
 
 
-def data(columns: Sequence[str], lines: Iterable[Sequence[Any]]) -> dict[str, Any]:
-    """Return a table as the `meta` of a figure, from which the page makes its download."""
-    return {"columns": list(columns), "lines": [list(line) for line in lines]}
+def data(columns: Sequence[str], lines: Iterable[Sequence[Any]]) -> str:
+    """Return a table as the `meta` of a figure, from which the page makes its download.
+
+    It is a text: anything else would look new to plotly.js whenever it is given the figure.
+    """
+    known = [
+        [None if isinstance(one, float) and not math.isfinite(one) else one for one in line]
+        for line in lines
+    ]
+    return json.dumps({"columns": list(columns), "lines": known}, allow_nan=False)
 
 
 #: Steps that read easily, within a power of ten; the largest first.

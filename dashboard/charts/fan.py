@@ -8,7 +8,8 @@ from textwrap import shorten
 from typing import TYPE_CHECKING, Any
 
 from analytics.rounding import percent
-from analytics.wording.numbers import Measurement, day_words
+from analytics.units import short_day, tick_day
+from analytics.wording.numbers import Measurement
 from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing
 
@@ -80,7 +81,7 @@ def finding(fan: Fan) -> str:
         return "" if last is None else f"{_said(last['estimate'])}{_share(fan, last['estimate'])}"
     end = fan.ahead[-1]
     shown = Measurement(end["estimate"], end["q025"], end["q975"]).words
-    known = {"fish": shown, "day": day_words(end["day"]), "share": _share(fan, end["estimate"])}
+    known = {"fish": shown, "day": short_day(end["day"]), "share": _share(fan, end["estimate"])}
     if fan.beside:
         return say("{fish} expected by {day} under {option}{share}", option=fan.name, **known)
     return say("{fish} expected by {day}{share}", **known)
@@ -101,7 +102,7 @@ def figure(fan: Fan, *, palette: Palette) -> Figure:
         xaxis=drawing.axis(
             type="date",
             tickvals=[day.isoformat() for day in days],
-            ticktext=[day_words(day) for day in days],
+            ticktext=[tick_day(day) for day in days],
             showgrid=False,
             tickangle=0,
         ),
@@ -117,13 +118,13 @@ def description(fan: Fan, *, of: str) -> str:
     )
     if fan.past:
         last = fan.past[-1]
-        fish, day = _said(last["estimate"]), day_words(last["day"])
+        fish, day = _said(last["estimate"]), short_day(last["day"])
         words += say(": {fish} by {day}", fish=fish, day=day)
     if fan.ahead:
         end = fan.ahead[-1]
         words += say(
             "; by {day} {median} at the median, {low} to {high} in 80 of 100 cases",
-            day=day_words(end["day"]),
+            day=short_day(end["day"]),
             median=_said(end["q50"]),
             low=_said(end["q10"]),
             high=_said(end["q90"]),
@@ -213,7 +214,7 @@ def _ahead_words(fan: Fan, one: Line) -> str:
         f"{words}: {_said(one[low])}–{_said(one[high])}" for low, high, _, words in reversed(BANDS)
     )
     middle = say("median {fish}{share}", fish=_said(one["q50"]), share=_share(fan, one["q50"]))
-    head = say("<b>{week}</b>, by {day}", week=one["week"], day=day_words(one["day"]))
+    head = say("<b>{week}</b>, by {day}", week=one["week"], day=short_day(one["day"]))
     return "<br>".join([head, middle, *spans])
 
 
@@ -263,7 +264,7 @@ def _names(fan: Fan, *, palette: Palette) -> list[dict[str, Any]]:
         return found
     if fan.close:
         place = {"xref": "x", "x": fan.close.isoformat(), "xanchor": "right"}
-        words = say("planned close {day}", day=day_words(fan.close))
+        words = say("planned close {day}", day=short_day(fan.close))
         found.append(drawing.note(words, colour=palette.quiet, **place))
     end = fan.ahead[-1]
     has_lower = bool(fan.beside) and fan.beside[-1][1] < end["q50"]

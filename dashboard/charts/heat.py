@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.palette import on_scale
 from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.units import tick_day
 from analytics.wording import numbers, reasons
 from analytics.wording.bulletin_index import monday
 from analytics.wording.marks import PLAIN, mark
-from analytics.wording.numbers import day_words, week_dates
+from analytics.wording.numbers import week_dates
 from dashboard.catalogue import say, say_n
 from dashboard.charts import drawing
 from dashboard.charts.series import data_of_rows, hover
@@ -57,12 +58,12 @@ def heat(
     areas: Sequence[str],
     names: Mapping[str, str],
     weeks: Sequence[str],
-    chosen: str,
     quantity: str,
     palette: Palette,
 ) -> Figure:
-    """Draw a rate or a share by week, the newest on top, and area, the chosen week marked.
+    """Draw a rate or a share by week, the newest on top, and area.
 
+    The page frames the chosen week in it (`line_of`), so that it stays when another is chosen.
     A missing or None row is a closed cell. `names` are the areas' names as they stand in the data.
     """
     is_share = QUANTITIES[quantity].kind is QuantityKind.SHARE
@@ -75,9 +76,7 @@ def heat(
         for row in [rows.get((area, week))]
     ]
     ends = span([row.estimate for row in rows.values() if row and row.estimate is not None])
-    frame: dict[str, Any] = {"type": "rect", "line": {"color": palette.ink, "width": 2}}
-    frame |= {"x0": -0.5, "x1": len(areas) - 0.5}
-    dates = [day_words(monday(week)) for week in newest]
+    dates = [tick_day(monday(week)) for week in newest]
     rows_down = drawing.lines_down(dates, palette=palette)
     heads = [drawing.label(names[area], NAME_WIDTH) for area in areas]
     shown: dict[str, Any] = {"tickvals": list(range(len(areas))), "ticktext": heads, "tickangle": 0}
@@ -98,17 +97,17 @@ def heat(
         palette=palette,
         height=ROW_HEIGHT * len(weeks) + HEAD_HEIGHT + 4,
         margin=(52, 4, HEAD_HEIGHT, 4),
-        shapes=[
-            frame | {"y0": at - 0.5, "y1": at + 0.5}
-            for at, week in enumerate(newest)
-            if week == chosen
-        ],
         xaxis=drawing.axis(
             side="top", range=[-0.5, len(areas) - 0.5], showgrid=False, color=palette.ink, **shown
         ),
         yaxis=rows_down | {"automargin": False},
         meta=data_of_rows((names[area], week, row) for (area, week), row in rows.items()),
     )
+
+
+def line_of(week: str, weeks: Sequence[str]) -> str:
+    """Return the place of a week among the lines of the map, as a mark has it; empty for none."""
+    return str(len(weeks) - 1 - weeks.index(week)) if week in weeks else ""
 
 
 def title(

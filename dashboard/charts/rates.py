@@ -10,10 +10,11 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from analytics.rounding import percent
+from analytics.units import short_day
 from analytics.weeks import weeks_between
 from analytics.wording import numbers
 from analytics.wording.bulletin_index import monday
-from analytics.wording.numbers import NumberKind, day_words
+from analytics.wording.numbers import NumberKind
 from dashboard.catalogue import phrase, say
 from dashboard.catch_rates.records import ENCOUNTERS, origin, raw, sort_of
 from dashboard.charts import drawing
@@ -332,7 +333,7 @@ def _axis(panel: Panel) -> dict[str, Any]:
     return drawing.axis(range=list(ends), tickvals=values, ticktext=said)
 
 
-def _data(panels: Mapping[str, Panel]) -> dict[str, Any]:
+def _data(panels: Mapping[str, Panel]) -> str:
     """Return what the figure shows as a table for its download."""
     names = ("index", "ci_low", "ci_high", "survey_estimate")
     levels = ("level", "ci_low", "ci_high")
@@ -419,7 +420,7 @@ def _past(panel: Panel, line: Past, *, palette: Palette) -> Trace:
         ""
         if value is None
         else f"<b>{escape(line.season)}</b><br>"
-        + say(_IN_WEEK, rate=_said(panel, value), day=day_words(monday(panel.weeks[at])))
+        + say(_IN_WEEK, rate=_said(panel, value), day=short_day(monday(panel.weeks[at])))
         for at, value in line.points
     ]
     how: dict[str, Any] = (

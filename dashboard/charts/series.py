@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.palette import axis_top
 from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.units import short_day
 from analytics.weeks import week_of, weeks_between
 from analytics.wording import numbers, reasons
 from analytics.wording.bulletin_index import monday
 from analytics.wording.marks import drawn_interval, mark
-from analytics.wording.numbers import Measurement, NumberKind, day_words
+from analytics.wording.numbers import Measurement, NumberKind
 from analytics.wording.week import last_strength, strength_side
 from dashboard.catalogue import phrase, say, say_n
 from dashboard.catch_rates.records import ENCOUNTERS
@@ -64,7 +65,7 @@ def panels(
         shades = [drawing.shade(at - 0.5, at + 0.5, colour=palette.band)]
         notes += [
             drawing.note(
-                say("week of {day}", day=day_words(monday(chosen))),
+                say("week of {day}", day=short_day(monday(chosen))),
                 colour=palette.copper,
                 xref="x",
                 x=min(at + 0.5, len(weeks) - 0.5),
@@ -128,13 +129,13 @@ def _at(rows: Sequence[Row | None], at: int | None) -> str:
 
 def _data(
     lines: Mapping[str, Sequence[Row | None]], *, weeks: Sequence[str], names: Mapping[str, str]
-) -> dict[str, list[Any]]:
+) -> str:
     """Return what the figure shows as a table for its download."""
     pairs = ((area, zip(weeks, rows, strict=True)) for area, rows in lines.items())
     return data_of_rows((names[area], week, row) for area, of in pairs for week, row in of)
 
 
-def data_of_rows(rows: Iterable[tuple[str, str, Row | None]]) -> dict[str, Any]:
+def data_of_rows(rows: Iterable[tuple[str, str, Row | None]]) -> str:
     """Return rows, each with the name of its area and its week, as a table for a download."""
     columns = ("area", "week", "first_day", "estimate", "ci_low", "ci_high", "status")
     lines = [
@@ -334,7 +335,7 @@ def past_figure(found: AgainstPast, *, palette: Palette, height: float = 260) ->
     )
 
 
-def _past_data(found: AgainstPast) -> dict[str, Any]:
+def _past_data(found: AgainstPast) -> str:
     """Return what the figure shows as a table for its download."""
     now = {found.weeks.index(one["week"]): one for one in found.now}
     band, middle = {at: ends for at, *ends in found.band}, dict(found.middle)

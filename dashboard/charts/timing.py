@@ -9,7 +9,8 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from analytics.rounding import percent
-from analytics.wording.numbers import NumberKind, day_words
+from analytics.units import short_day
+from analytics.wording.numbers import NumberKind
 from dashboard.catalogue import phrase, say, say_n
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Point
@@ -129,7 +130,7 @@ def said(run: Run, value: float) -> str:
 
 
 def _date(run: Run, day: int) -> str:
-    return day_words(run.start + timedelta(days=day))
+    return short_day(run.start + timedelta(days=day))
 
 
 # The figure.

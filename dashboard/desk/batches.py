@@ -34,7 +34,7 @@ def frame_of(batches: Sequence[Batch]) -> pd.DataFrame:
     rows = [
         (
             one.batch,
-            instant_words(one.at_utc),
+            datetime.fromisoformat(one.at_utc).replace(tzinfo=None),
             one.who or DASH,
             state_words(one),
             sum(count.new for count in one.counts.values()),
@@ -96,11 +96,6 @@ def receipt_words(receipt: Receipt) -> str:
         rows=", ".join(parts),
         version=receipt.version,
     )
-
-
-def instant_words(at_utc: str) -> str:
-    """Return an instant as ``2031-02-01 08:30``."""
-    return f"{datetime.fromisoformat(at_utc):%Y-%m-%d %H:%M}"
 
 
 def _note(batch: Batch) -> str:

@@ -14,6 +14,7 @@ from analytics.data.schema import TABLES
 from analytics.data.store import REASON
 from analytics.errors import BlackmouthError, DataRejected
 from analytics.people import Action
+from analytics.units import DateOrder, date_order
 from analytics.wording import numbers
 from dashboard import people
 from dashboard.catalogue import say, say_n
@@ -30,6 +31,12 @@ _MOST_LINES = 9
 #: Of a reason (our choice, no source).
 _LONGEST_REASON = 200
 _REFUSED = "desk-refused"
+#: How a grid writes an instant in each order of day, month and year.
+_INSTANTS = {
+    DateOrder.DMY: "D MMM YYYY, HH:mm",
+    DateOrder.MDY: "MMM D, YYYY, HH:mm",
+    DateOrder.YMD: "YYYY-MM-DD, HH:mm",
+}
 
 
 def history(store: Store, uploads: Uploads, listed: Sequence[Batch]) -> None:
@@ -49,8 +56,11 @@ def history(store: Store, uploads: Uploads, listed: Sequence[Batch]) -> None:
         column_config=columns(
             batches.HEADS,
             {
-                name: st.column_config.NumberColumn(format="localized")
-                for name in ("New rows", "Changed rows")
+                "Came in (UTC)": st.column_config.DatetimeColumn(format=_INSTANTS[date_order()]),
+                **{
+                    name: st.column_config.NumberColumn(format="localized")
+                    for name in ("New rows", "Changed rows")
+                },
             },
         ),
         alt=say("Batches: when each came in, its state, its rows and files"),

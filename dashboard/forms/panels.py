@@ -105,9 +105,9 @@ def list_drafts(under_way: Work, folder: Path) -> None:
             st.button(say("Begin a new form"), on_click=begin_anew, key="begin-new")
         for one in others[:_LISTED]:
             words = say(
-                "{form}, kept {time} UTC{by}",
+                "{form}, kept {time}{by}",
                 form=_draft_words(one),
-                time=one.saved_utc[:16].replace("T", " "),
+                time=numbers.instant_words(one.saved_utc),
                 by=one.by_words,
             )
             st.button(

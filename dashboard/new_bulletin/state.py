@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 from typing import TYPE_CHECKING
 
 from analytics.catch_limits import join_words
@@ -114,15 +113,6 @@ def batch_words(batch: Batch) -> str:
     """Return a batch by its name, or what was taken out again (Markdown)."""
     words = numbers.plain(batch_name(batch.batch, batch.sources))
     return say("{batch}, withdrawn", batch=words) if batch.withdrawn_version else words
-
-
-def day_words(at_utc: str) -> str:
-    """Return an instant for people, such as ``11 Feb 2036, 08:00 UTC``; as it is if unreadable."""
-    try:
-        at = datetime.fromisoformat(at_utc)
-    except ValueError:
-        return at_utc
-    return say("{day} {at:%b %Y, %H:%M} UTC", day=at.day, at=at)
 
 
 def _week(week: str) -> str:

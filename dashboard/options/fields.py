@@ -181,7 +181,7 @@ def _day(label: str, value: date | None, ground: FormContext, name: str) -> date
     ends += [value] if value else []
     seed(key(name), value)
     return st.date_input(
-        label, min_value=min(ends), max_value=max(ends), key=key(name), format="YYYY-MM-DD"
+        label, min_value=min(ends), max_value=max(ends), key=key(name), format=filters.day_format()
     )
 
 

@@ -11,8 +11,7 @@ import streamlit as st
 from analytics.options.option import Find, with_point
 from analytics.options.report import GAINS, Points, value_words
 from analytics.rounding import chance
-from analytics.units import at_least
-from analytics.wording import numbers
+from analytics.units import at_least, short_day
 from dashboard import data, filters, page_frame
 from dashboard.catalogue import phrase, say
 from dashboard.charts import risk as drawn
@@ -67,9 +66,9 @@ def curve(rows: Sequence[Row], asked: Row) -> None:
 def _tick(find: Find, row: Row) -> str:
     if find is Find.CLOSE:
         day = row["last_open_day"]
-        return say("none") if day is None else numbers.day_words(day)
+        return say("none") if day is None else short_day(day)
     if find is Find.MARKED:
-        return numbers.day_words(date.fromisoformat(row["value"])) if row["value"] else say("never")
+        return short_day(date.fromisoformat(row["value"])) if row["value"] else say("never")
     if find is Find.MIN_LENGTH:
         return f"{at_least(float(row['value']), filters.units().length):g}"
     return "" if find is Find.WEEKDAYS else str(row["value"])

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.palette import palette
+from analytics.units import tick_day
 from analytics.wording.bulletin_index import monday
-from analytics.wording.numbers import day_words
 from dashboard import html_tables
 from dashboard.charts import recent
 from dashboard.charts.drawing import Point
@@ -75,7 +75,7 @@ def _trend(
         )
         for at, one in enumerate(rows)
     ]
-    labels = [day_words(monday(week)) for week in weeks]
+    labels = [tick_day(monday(week)) for week in weeks]
     alt = "; ".join(f"{labels[int(one.at)]}: {one.words}" for one in points)
     if all(one.value is None for one in points):
         return None, alt

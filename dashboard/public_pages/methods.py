@@ -7,8 +7,8 @@ from typing import Any
 
 import streamlit as st
 
-from analytics.codes import day_words
 from analytics.rounding import percent
+from analytics.units import day_words
 from analytics.wording.week import COLD_WATER
 from dashboard import html_tables
 from dashboard.public_pages import drawing

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.revision_order import GONE, JOINED_BY, NEW, POOLING, RESTATED, REVISED, importance
 from analytics.rounding import PERCENT, number
+from analytics.units import short_day
 from analytics.wording import numbers, reasons
 from analytics.wording.bulletin_index import Row, of_line
 from dashboard import html_tables
@@ -229,7 +230,7 @@ def _day(instant: str) -> str:
         day = datetime.fromisoformat(instant)
     except ValueError:
         return instant
-    return f"{day.day} {day:%b %Y}"
+    return short_day(day, with_year=True)
 
 
 def where(move: Move, *, index: BulletinIndex) -> str:

@@ -13,6 +13,7 @@ from analytics.planning.progress import Standing
 from analytics.planning.sample_sizes import SHARE
 from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, percent
+from analytics.units import short_day
 from analytics.wording import numbers
 from analytics.wording.numbers import Measurement, NumberKind
 from dashboard import html_tables
@@ -261,7 +262,7 @@ def schedule(
     lines = [
         html_tables.line(
             heads,
-            f"{one.date:%a} {numbers.day_words(one.date)}",
+            f"{one.date:%a} {short_day(one.date)}",
             [
                 f"{site_names.get(one.site) or one.site} ({one.site})"
                 + html_tables.small(numbers.holiday_words(one.date, holidays.get(one.date, ""))),
@@ -291,7 +292,7 @@ def reserve(
             cells = [
                 f"{one.order}",
                 f"{site_names.get(one.site) or one.site} ({one.site})",
-                f"{one.date:%a} {numbers.day_words(one.date)}" + html_tables.small(why),
+                f"{one.date:%a} {short_day(one.date)}" + html_tables.small(why),
             ]
             lines.append(html_tables.line(heads, where, cells))
     return html_tables.table(heads, lines)
@@ -311,7 +312,7 @@ def progress(shifts: pd.DataFrame, site_names: Mapping[str, str]) -> Markup:
     lines = [
         html_tables.line(
             heads,
-            f"{one['date']:%a} {numbers.day_words(one['date'].date())}",
+            f"{one['date']:%a} {short_day(one['date'].date())}",
             [
                 f"{site_names.get(one['site']) or one['site']} ({one['site']})",
                 say(STANDINGS[one["standing"]]),

@@ -13,6 +13,7 @@ from analytics.planning.sample_sizes import SHARE
 from analytics.planning.schedule import drawn_for_samplers
 from analytics.quantities import QUANTITIES
 from analytics.rounding import chance, percent
+from analytics.units import short_day
 from analytics.wording import numbers
 from dashboard.catalogue import phrase, say, say_n
 
@@ -467,7 +468,7 @@ def shift_words(one: Mapping[Any, Any], sites: Mapping[str, str]) -> str:
     """Return a shift of a plan by its day and place, as a choice."""
     day = one["date"].date()
     where = f"{sites.get(one['site']) or one['site']} ({one['site']})"
-    return f"{day:%a} {numbers.day_words(day)}, {where}"
+    return f"{day:%a} {short_day(day)}, {where}"
 
 
 def outcome_words(outcome: Outcome) -> str:

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 
 from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, PERCENT, percent
+from analytics.units import short_day
 from analytics.weeks import week_end
 from analytics.wording.accuracy import Scored, backtest_skill, judged, part_of
 from analytics.wording.limits import MODEL
-from analytics.wording.numbers import Measurement, NumberKind, day_words
+from analytics.wording.numbers import Measurement, NumberKind
 from dashboard import html_tables
 from dashboard.catalogue import phrase, say
 from dashboard.charts.forest import ForestRow
@@ -117,7 +118,7 @@ def _dot(line: Line) -> ForestRow:
     value, low, high = (line[name] / final for name in ("projected_total", "low_80", "high_80"))
     ratio = Measurement(value, low, high, NumberKind.RATIO)
     return ForestRow(
-        label=f"{line['season']}, {day_words(week_end(line['through']))}",
+        label=f"{line['season']}, {short_day(week_end(line['through']))}",
         amount=ratio,
         thin=(line["low_95"] / final, line["high_95"] / final),
         words=say(

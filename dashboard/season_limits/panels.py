@@ -195,16 +195,18 @@ def backtest_panels(
 
 def assumed(choice: Choice, found: Standings, title: str) -> None:
     """Draw, folded, what every number ahead rests on; nothing where the bulletin keeps none."""
-    if not found.assumed:
-        return
-    with st.expander(title):
-        for topic, lines in found.assumed.items():
-            heading = topic[:1].upper() + topic[1:].replace("_", " ")
-            st.markdown(f"**{numbers.plain(heading)}**" if topic else "")
-            st.markdown("\n".join(f"- {numbers.plain(one)}" for one in lines))
-        download(
-            say("what was assumed"),
-            choice.index.bulletin.table("assumptions"),
-            choice,
-            "assumptions",
-        )
+    if found.assumed:
+        page_frame.folded(title, "fold-assumed", lambda: _assumed(choice, found))
+
+
+def _assumed(choice: Choice, found: Standings) -> None:
+    for topic, lines in found.assumed.items():
+        heading = topic[:1].upper() + topic[1:].replace("_", " ")
+        st.markdown(f"**{numbers.plain(heading)}**" if topic else "")
+        st.markdown("\n".join(f"- {numbers.plain(one)}" for one in lines))
+    download(
+        say("what was assumed"),
+        choice.index.bulletin.table("assumptions"),
+        choice,
+        "assumptions",
+    )

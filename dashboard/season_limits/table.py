@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analytics.rounding import DASH, chance, number
+from analytics.units import short_day
 from analytics.wording import limits as standings
 from analytics.wording.accuracy import backtest_skill
 from dashboard import html_tables
@@ -125,7 +126,7 @@ def _before(line: Line) -> tuple[str, ...]:
             say(
                 "{before} through {day}, bulletin before",
                 before=shown.shown(before),
-                day=standings.short_day(through),
+                day=short_day(through),
             ),
         )
     return (say("revised from {before}", before=shown.shown(before)),)
@@ -162,7 +163,7 @@ def _expected(line: Line) -> str:
     share = standings.expected_share(line)
     of = say("{share} of the limit", share=share.words) if share.value is not None else ""
     last = line["planned_close"]
-    close = say("close: {day}", day=standings.short_day(last)) if last else ""
+    close = say("close: {day}", day=short_day(last)) if last else ""
     return DASH if amount.value is None else html_tables.amount(amount, below=(of, close))
 
 
@@ -207,13 +208,13 @@ def reached(line: Line, through: date | None, passed: float | None) -> str:
         note = first if is_now else say("1 in 10: {day}", day=first)
         return say("likely not") + html_tables.small(note if early else "")
     if standings.is_by_now(half, through):
-        note = say("9 in 10: by {day}", day=standings.short_day(late)) if late else ""
+        note = say("9 in 10: by {day}", day=short_day(late)) if late else ""
         return standings.when(half, through, passed) + html_tables.small(note)
-    last = standings.short_day(late) if late else ""
+    last = short_day(late) if late else ""
     if is_now:
         span = say("{day}; 9 in 10: by {last}", day=first, last=last) if last else first
     elif last:
         span = say("80 %: from {day} to {last}", day=first, last=last)
     else:
         span = say("80 %: from {day} on", day=first)
-    return standings.short_day(half) + html_tables.small(span if early else "")
+    return short_day(half) + html_tables.small(span if early else "")

@@ -11,11 +11,11 @@ from analytics.documents.imprint import read_imprint
 from analytics.errors import UsageError
 from analytics.people import Action
 from analytics.rounding import DASH, chance
-from analytics.units import day_words
+from analytics.units import day_words, short_day
 from analytics.wording import limits, numbers, regulations
 from analytics.wording.regulations import OpenState
 from analytics.wording.week import EFFORT, Topic, key_points, span
-from dashboard import filters, people, store_access
+from dashboard import filters, notices, people, store_access
 from dashboard.catalogue import phrase, say, say_n
 from dashboard.pages import link_to
 
@@ -112,7 +112,7 @@ def _reached(line: Line) -> str:
         return DASH if line["prob_exceeded_by_close"] is None else say("likely not")
     if limits.is_by_now(half, line["through"]):
         return say("may be already")
-    return say("about {day}", day=limits.short_day(half))
+    return say("about {day}", day=short_day(half))
 
 
 # What is open where.
@@ -246,7 +246,7 @@ def sampling(choice: Choice) -> str:
 def _bulletin(choice: Choice) -> str:
     """Return what bulletin is shown, whether it is the newest, and when the next one comes."""
     card = choice.index.card
-    known = {"week": card.through, "version": card.version, "day": card.made_utc[:10]}
+    known = {"week": card.through, "version": card.version, "day": notices.made_words(card)}
     known["kind"] = say("preliminary") if card.preliminary else say("final, unless late data come")
     if choice.newest:
         words = say(

@@ -41,6 +41,12 @@ def follow_link(page: AppTest) -> AppTest:
     return page
 
 
+def unfold(page: AppTest, key: str) -> AppTest:
+    """Open what a page draws on demand."""
+    page.session_state[key] = True
+    return page.run()
+
+
 def answer_of(page: AppTest) -> str:
     found = [one.value for one in page.markdown if one.value.startswith("In week")]
     assert len(found) == 1

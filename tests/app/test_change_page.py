@@ -30,7 +30,7 @@ from dashboard.options.change_kinds import ChangeKind
 from dashboard.season_limits import panels
 from tests.app import sample_answers, sample_season
 from tests.app.rate_pages import old_archive
-from tests.app.reading import words_of
+from tests.app.reading import unfold, words_of
 from tests.app.sample_answers import CLOSE, IDLE, TODAY, UNSURE
 from tests.app.sample_bulletin import NOW, make
 from tests.season_cases import small_baseline
@@ -828,7 +828,7 @@ def test_a_day_that_is_not_to_come_says_that_the_limit_may_be_passed(answer):
 
 
 def test_what_every_number_ahead_rests_on_is_printed_too(open_change):
-    said = plain(words_of(open_change()))
+    said = plain(words_of(unfold(open_change(), "fold-assumed")))
     assert "**Weather**" in said
     assert "- one day in ten is lost to weather, in all areas at once" in said
 

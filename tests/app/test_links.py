@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
+from dashboard.pages import RESULTS
 from tests.app.reading import LINK, answer_of, words_of
 from tests.app.sample_bulletin import CHOSEN, NOW
 
@@ -94,3 +97,44 @@ def test_the_tab_says_page_and_choices(open_page, monkeypatch):
     monkeypatch.setattr("streamlit.set_page_config", lambda **how: said.append(how["page_title"]))
     open_page(week=CHOSEN, area="A1")
     assert said[-1] == f"This week · {CHOSEN} · Quillon Bank · Blackmouth"
+
+
+MONTHS = "(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)[a-z]*"
+#: How a day looks in each order; ``by 3 Mar`` and not the end of ``Feb 3 Mar``.
+DAYS = {
+    "dmy": re.compile(rf"\b\d{{1,2}} {MONTHS}\b(?! \d{{1,2}}\b)"),
+    "mdy": re.compile(rf"\b{MONTHS} \d{{1,2}}\b"),
+    "ymd": re.compile(r"\b\d{4}-\d\d-\d\d\b"),
+}
+PAGES = [(page, "") for page in RESULTS if page != "released"]
+PAGES += [("released", part) for part in ("lengths", "deaths", "species")]
+NAMES_NO_DAY = {("methods", ""), ("alternative_estimates", ""), ("released", "deaths")}
+
+
+def days_of(page) -> str:
+    """Return the words of a page, those of its figures and its filters."""
+    figures = [one.proto.spec for one in page.get("plotly_chart")]
+    choices = [one for box in page.selectbox for one in box.options]
+    return "\n".join([words_of(page), *figures, *choices])
+
+
+@pytest.mark.parametrize("order", ["mdy", "ymd"])
+@pytest.mark.parametrize(("name", "part"), PAGES)
+def test_every_page_says_days_in_the_order_of_the_link(opener, name, part, order):
+    page = opener(f"app_pages/{name}.py")(
+        units=f"in.lb.{order}", **({"part": part} if part else {})
+    )
+    assert not page.exception
+    said = days_of(page)
+    assert DAYS["dmy"].findall(said) == []
+    if (name, part) in NAMES_NO_DAY:
+        return
+    assert DAYS[order].search(said)
+    if order == "ymd":
+        assert DAYS["mdy"].findall(said) == []
+
+
+def test_a_page_without_a_choice_says_days_before_months(open_page):
+    said = days_of(open_page())
+    assert "4 – 10 Feb 2036" in said
+    assert DAYS["mdy"].findall(said) == []

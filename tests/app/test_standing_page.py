@@ -22,7 +22,7 @@ from dashboard.season_limits import backtest, panels
 from dashboard.season_limits import table as standing_table
 from tests.app import sample_season
 from tests.app.rate_pages import old_archive
-from tests.app.reading import download_of, heads_of, words_of
+from tests.app.reading import download_of, heads_of, unfold, words_of
 from tests.app.sample_bulletin import AREAS, NOW, for_the_public, make
 
 HOLES = {"nan", "None", "inf", "null"}
@@ -465,7 +465,7 @@ def test_the_rows_of_past_projections_stand_on_their_own_page(open_standing, ope
 
 
 def test_assumptions_are_told_by_topic(open_standing):
-    page = open_standing()
+    page = unfold(open_standing(), "fold-assumed")
     said = plain(words_of(page))
     assert "**Weather**" in said
     assert "- one day in ten is lost to weather, in all areas at once" in said

@@ -14,9 +14,9 @@ from analytics.bulletin import archive
 from analytics.bulletin.places import REGULATION_SCHEMA
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.rounding import DASH
+from analytics.units import short_day
 from analytics.wording import limits
 from analytics.wording.bulletin_index import index_bulletin
-from analytics.wording.numbers import day_words
 from analytics.wording.week import key_points
 from dashboard import store_access
 from dashboard.pages import RESULTS
@@ -224,9 +224,9 @@ def test_the_planned_close_is_that_of_the_chosen_areas(open_kept):
     early = min(ends, key=ends.__getitem__)
     assert ends[early] < NEXT_DAY < max(ends.values())
     words = plain(words_of(open_kept(bulletin, area=early)))
-    assert day_words(ends[early]) in words
+    assert short_day(ends[early]) in words
     assert (
-        day_words(max(ends.values())) not in words.split("Planned close")[-1].split("Sampling")[0]
+        short_day(max(ends.values())) not in words.split("Planned close")[-1].split("Sampling")[0]
     )
 
 

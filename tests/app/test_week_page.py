@@ -16,7 +16,7 @@ from analytics.precision import Precision
 from analytics.wording import bulletin_index, reasons
 from analytics.wording.week import COVERAGE
 from dashboard import html_tables, notices
-from tests.app.reading import answer_of, words_of
+from tests.app.reading import answer_of, unfold, words_of
 from tests.app.sample_bulletin import CHOSEN, NOW, for_the_public, make
 from tests.app.sample_cases import ENDLESS, NO_DESIGN, NO_DROP_OFF, NO_ERROR, OTHER_DAYS, PARTIAL
 
@@ -161,7 +161,7 @@ def test_no_claim_of_plenty_beside_marks(open_page):
 
 
 def test_every_quantity_stands_whole(open_page):
-    page = open_page(week=CHOSEN)
+    page = unfold(open_page(week=CHOSEN), "every-quantity")
     table = next(one.proto.body for one in page.get("html") if "bm-every" in one.proto.body)
     assert table.count("<tr class='bm-group'>") == 7
     assert "use with caution: PSE over 30 %" in table.replace("\u00a0", " ")
@@ -199,7 +199,7 @@ def test_the_download_is_the_bulletins_own_rows(open_page, archive_folder):
 
 
 def test_the_page_and_its_download_carry_the_precision(open_page, archive_folder):
-    words = words_of(open_page(week=CHOSEN))
+    words = words_of(unfold(open_page(week=CHOSEN), "every-quantity"))
     index = bulletin_index.index_bulletin(archive.load(archive_folder, make(NOW).card.bulletin))
     table = html_tables.with_precision(bulletin_index.rows_of_week(index, week=CHOSEN, areas=()))
     assert table.column_names[-2:] == ["pse_percent", "precision"]

@@ -208,6 +208,10 @@ def test_a_table_is_sorted_by_a_click_on_its_head(visit):
     [
         ["30 Nov", "18 Feb", "9 Mar", "13 Apr", "likely not"],
         ["28 Dec 2035", "3 Jan 2036", "11 Feb 2036"],
+        ["Nov 30", "Feb 18", "Mar 9", "Apr 13", "likely not"],
+        ["Dec 28, 2035", "Jan 3, 2036", "Feb 11, 2036"],
+        ["Sat 9 Feb", "Sun 10 Feb", "Mon 3 Mar"],
+        ["2035-12-28", "2036-01-03", "2036-02-11"],
         ["2035-W49", "2036-W02", "2036-W10"],
         ["under 1 %", "1 %", "42 %", "99 %", "over 99 %"],
         ["\u22123 points", "1,100", "20,000", "\u2013"],

@@ -168,6 +168,35 @@ def test_a_phone_reads_the_figures_of_the_map(visit):
         assert is_apart
 
 
+#: Where the frame of the map stands, and the label of the week that it frames.
+FRAMED = """() => {
+  const map = document.querySelector('.st-key-heat-map .js-plotly-plot');
+  const frames = [...map?.querySelectorAll('.bm-frame') ?? []];
+  const box = frames.length === 1 ? frames[0].getBoundingClientRect() : {};
+  const middle = box.top + box.height / 2;
+  const label = [...map?.querySelectorAll('.ytick text') ?? []].find(one => {
+    const { top, bottom } = one.getBoundingClientRect();
+    return top < middle && middle < bottom;
+  });
+  window.drawnMap ??= map;
+  return label && [label.textContent, map === window.drawnMap];
+}"""
+
+
+def framed(page, day):
+    page.wait_for_function(f"() => ({FRAMED})()?.[0] === '{day}'")
+    return page.evaluate(FRAMED)
+
+
+def test_the_map_frames_the_chosen_week_and_stays_when_another_is_chosen(visit):
+    page = visit().open("week=2036-W05")
+    assert framed(page, "28 Jan") == ["28 Jan", True]
+    pick(page, "week", "2036-W03")
+    assert framed(page, "14 Jan") == ["14 Jan", True]
+    page.set_viewport_size({"width": 900, "height": 900})
+    assert framed(page, "14 Jan") == ["14 Jan", True]
+
+
 CONTRASTS = """(selectors) => {
   const parts = (words) => words.match(/[\\d.]+/g).map(Number);
   const over = (front, back) => {

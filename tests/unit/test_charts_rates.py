@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import date
 
@@ -340,7 +341,7 @@ def test_panels_of_areas_share_their_weeks(index, told):
     assert len({one.weeks for one in found.values()}) == 1
     figure = rates.figure({str(area): one for area, one in found.items()}, palette=COLOURS)
     assert len({one.yaxis for one in figure.data}) == len(found)
-    kept = figure.layout.meta
+    kept = json.loads(figure.layout.meta)
     assert len(kept["lines"]) == sum(len(one.weeks) for one in found.values())
 
 

@@ -132,6 +132,48 @@ def test_lengths_weights_and_dates_in_the_readers_units():
     assert units.day_words(day, units.DateOrder.YMD, with_year=False) == "2036-04-03"
 
 
+@pytest.mark.parametrize(
+    ("order", "words"),
+    [
+        ("dmy", ("3 Apr", "3 Apr", "3 – 9 Apr 2036", "30 Apr – 3 May 2036", "3 – 9 Apr")),
+        ("mdy", ("Apr 3", "Apr 3", "Apr 3 – 9, 2036", "Apr 30 – May 3, 2036", "Apr 3 – 9")),
+        (
+            "ymd",
+            (
+                "2036-04-03",
+                "04-03",
+                "2036-04-03 – 2036-04-09",
+                "2036-04-30 – 2036-05-03",
+                "2036-04-03 – 2036-04-09",
+            ),
+        ),
+    ],
+)
+def test_days_are_said_in_the_order_of_the_thread(order, words):
+    units.say_dates_in(units.DateOrder(order))
+    try:
+        day, end = date(2036, 4, 3), date(2036, 4, 9)
+        months = date(2036, 4, 30), date(2036, 5, 3)
+        assert words == (
+            units.short_day(day),
+            units.tick_day(day),
+            units.span_words(day, end),
+            units.span_words(*months),
+            units.span_words(day, end, with_year=False),
+        )
+        years = units.span_words(date(2035, 12, 31), date(2036, 1, 6))
+        assert (
+            years
+            == {
+                "dmy": "31 Dec 2035 – 6 Jan 2036",
+                "mdy": "Dec 31, 2035 – Jan 6, 2036",
+                "ymd": "2035-12-31 – 2036-01-06",
+            }[order]
+        )
+    finally:
+        units.say_dates_in(units.DEFAULT_UNITS.dates)
+
+
 @pytest.mark.parametrize("code", ["in.lb.mdy", "mm.g.dmy", "cm.kg.ymd"])
 def test_a_choice_of_units_is_one_word_of_a_link(code):
     assert units.read_units(code).code == code
