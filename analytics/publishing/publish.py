@@ -14,7 +14,8 @@ from analytics.estimates.season_survey import prepare_survey
 from analytics.precision import CAUTION_OVER, WITHHELD_OVER
 from analytics.publishing import record
 from analytics.publishing.figures import LEVEL, PUBLISHED, figures, moved, rows_by_domain
-from analytics.publishing.knowledge import FEWEST_BOATS, CellState, keep_published, knowledge
+from analytics.publishing.knowledge import FEWEST_BOATS, CellState, knowledge
+from analytics.publishing.late_forms import keep_published
 from analytics.publishing.published_files import ABOUT_FILE, FIGURES_FILE
 from analytics.publishing.suppression import PROTECTION, choose
 from analytics.publishing.totals import NO_BOATS, boats_behind, named_totals, totals_of

@@ -9,7 +9,7 @@ import pandas as pd
 import pyarrow as pa
 
 from analytics.data import query
-from analytics.publishing.knowledge import Publication
+from analytics.publishing.knowledge import Publication, without_rounding
 from analytics.survey.domain_totals import unit_cells
 from analytics.survey.domains import Domains, LinearForm
 from analytics.survey.reduction import catch_measures
@@ -63,9 +63,10 @@ def totals_of(season: SeasonSurvey) -> Publication:
     order = sorted(found, key=lambda one: (one[0] or "", one[1] or ""))
     values = np.array([found[one] for one in order], dtype=float).reshape(len(order), len(ATOMS))
     values = np.nan_to_num(values)
+    terms = values.copy()
     # A sum less one of its parts leaves the other; rounding leaves nothing below 0.
     values[:, -1] = np.maximum(values[:, -1] - values[:, -2], 0.0)
-    values[np.abs(values) < 1e-9 * np.abs(values).max(axis=0, initial=0.0)] = 0.0
+    values = without_rounding(values, terms)
     boats = _boats(season, drawn)
     counted = np.array([boats.get(one, 0) for one in order], dtype=np.int64)
     return Publication(

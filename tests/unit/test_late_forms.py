@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analytics.estimates.season_survey import prepare_survey
-from analytics.publishing import record
+from analytics.publishing import record, suppression
 from analytics.publishing.publish import published_of
 from analytics.publishing.totals import totals_of
 from tests.store_faults import filled_store
@@ -102,6 +102,32 @@ def test_an_area_that_one_late_boat_fished_first_is_not_there_yet():
     assert made[1].n_kept == 2
     assert made[1].publication.is_same(made[0].publication)
     assert all(row["estimate"] is None for row in rows_of(made[1], "B", WEEK))
+
+
+def test_nothing_that_is_left_of_a_sum_by_rounding_goes_out_as_a_total(monkeypatch):
+    # The one fish kept comes with a late form of another area: until then all totals of it are 0.
+    # A total of 2e-16 could not be protected, and no choice of what to withhold was found.
+    solved, solve = [], suppression._solve
+    monkeypatch.setattr(
+        suppression, "_solve", lambda *given: solved.append(solve(*given)) or solved[-1]
+    )
+    released = interview(area="B", hours_fished=0.5, released_sublegal=1)
+    days = [MONDAY + dt.timedelta(days=at) for at in (0, 1, 5, 6, 2, 14)]
+
+    def season(*forms):
+        asked = [forms, [released], [], [], [], []]
+        of = zip((1, 2, 0, 0, 0, 0), asked, ("A", "A", "A", "A", "C", "A"), days, strict=True)
+        sites = {f"r{area}": area for area in "ABC"}
+        return survey(
+            [SiteDay(n, [*one], site=f"r{at}", date=day) for n, one, at, day in of], sites=sites
+        )
+
+    early, late = season(), season(interview(kept=1))
+    for made in publish_all(through(early), through(early, 2), through(late, 3), through(late, 3)):
+        values = made.publication.values
+        assert not ((values != 0) & (np.abs(values) < 1e-6)).any()
+    assert solved
+    assert None not in solved
 
 
 def test_the_record_remembers_the_boats_behind_what_went_out(tmp_path):
