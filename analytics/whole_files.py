@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import secrets
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -16,11 +17,13 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _READ_ONLY = frozenset({errno.EROFS, errno.EACCES, errno.EPERM})
+_DRAFT_BYTES = 4
+_DRAFT = re.compile(rf"(.+)\.[0-9a-f]{{{2 * _DRAFT_BYTES}}}\.tmp", re.DOTALL)
 
 
 def replace_whole(path: Path, data: bytes) -> None:
     """Write a file under another name beside it, then rename it; of a failure nothing is left."""
-    draft = path.with_name(f"{path.name}.{secrets.token_hex(4)}.tmp")
+    draft = path.with_name(f"{path.name}.{secrets.token_hex(_DRAFT_BYTES)}.tmp")
     try:
         with draft.open("wb") as file:
             file.write(data)
@@ -29,6 +32,12 @@ def replace_whole(path: Path, data: bytes) -> None:
         draft.replace(path)
     finally:
         draft.unlink(missing_ok=True)
+
+
+def file_of_draft(name: str) -> str:
+    """Return the name of the file that a draft by `replace_whole` is of; empty if it is none."""
+    found = _DRAFT.fullmatch(name)
+    return found[1] if found else ""
 
 
 def may_write(folder: Path) -> bool:

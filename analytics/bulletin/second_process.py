@@ -32,6 +32,8 @@ BULLETIN = "analytics.bulletin.build:parts_of"
 _ROOT = Path(__file__).resolve().parents[2]
 #: The second process imports by the same paths as this one, and nothing of the current folder.
 _CODE = "from analytics.bulletin.second_process import serve; serve()"
+#: Commands make many rows that stay: to look through them often for circles frees nothing.
+GC_THRESHOLDS = (50_000, 20, 20)
 _POLL_SECONDS = 0.01
 _ENDING, _STEPS = ".part", "steps"
 
@@ -190,7 +192,7 @@ def _take(folder: Path, name: str) -> bool:
 
 def serve() -> None:
     """Be the second process: make the parts of ``sys.argv[1]`` in the folder ``sys.argv[2]``."""
-    gc.set_threshold(50_000, 20, 20)  # as of commands: rows that are made stay
+    gc.set_threshold(*GC_THRESHOLDS)
     maker, place = sys.argv[1:3]
     module, _, name = maker.partition(":")
     parts_of = getattr(importlib.import_module(module), name)

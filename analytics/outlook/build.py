@@ -60,7 +60,6 @@ def limit_tables(
     rows: Iterable[Row] | None = None,
     n_draws: int = N_DRAWS,
     seed: int = SEED,
-    kept: Kept = NOT_KEPT,
     tested: TestedSeasons | None = None,
 ) -> dict[str, pa.Table]:
     """Return every table of a season's limits by its name.
@@ -79,8 +78,6 @@ def limit_tables(
         Result rows by area, by season, and by area and week, where they are at hand.
     n_draws, seed : int
         The same data and seed give the same draws.
-    kept : Kept, optional
-        Where the results of past seasons lie, which are made again only where their data changed.
     tested : tuple, optional
         What `tested_seasons` returns of the same season and seed, where it is at hand.
 
@@ -91,7 +88,7 @@ def limit_tables(
         of convenience; limits need none.
     """
     known = list(rows) if rows is not None else _all_rows(season, level)
-    past, backtest = tested or tested_seasons(season, kept=kept, seed=seed, progress=progress)
+    past, backtest = tested or tested_seasons(season, seed=seed, progress=progress)
     progress("drawing the season so far and the days to come")
     reported, mine = _as_reported(season, known, level=level)
     result = project_from(
@@ -143,7 +140,8 @@ def tested_seasons(
 ) -> TestedSeasons:
     """Return past seasons' weekly figures, and the backtest of their projections.
 
-    Parameters as `limit_tables`. Nothing of the season itself is in it but that it is open.
+    Parameters as of `limit_tables`; `kept` is where the results of past seasons lie, which are made
+    again only where their data changed. Nothing of the season itself is in it but that it is open.
     """
     past = PastSeasons()
     if _is_open(season):

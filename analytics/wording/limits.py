@@ -5,21 +5,15 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date
+from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 from analytics.catch_limits import LIKELY, join_words, nouns, split_list
 from analytics.codes import sentences
-from analytics.rounding import PERCENT, chance, number
+from analytics.rounding import PERCENT, chance, number, percent
 from analytics.units import day_words, short_day
 from analytics.wording import numbers
 from analytics.wording.bulletin_index import lines as lines_of
-from analytics.wording.limit_state import (
-    STATE_RULE,
-    STATE_RULE_BRIEF,
-    STATE_WORDS,
-    LimitState,
-    state_of,
-)
 from analytics.wording.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
@@ -29,13 +23,42 @@ if TYPE_CHECKING:
 
 Line = dict[str, Any]
 
-#: The words of each state of a limit, and the rule that gives it, in brief and whole.
-STATES, RULE_BRIEF, RULE = STATE_WORDS, STATE_RULE_BRIEF, STATE_RULE
-#: The states themselves.
-State = LimitState
 #: How the projection that all figures rest on is called; older bulletins name none.
 MODEL = "model"
 _ALL = f"100{PERCENT}"
+#: From this probability of exceeding a limit on it is watched (our choice, no source); from
+#: `LIKELY` on it is near.
+WATCHED = 0.1
+
+
+class LimitState(StrEnum):
+    """How near a limit is."""
+
+    WELL_BELOW = "well_below"
+    WATCH = "watch"
+    NEAR = "near"
+    EXCEEDED = "exceeded"
+    UNKNOWN = "unknown"
+
+
+#: The words of each state, the nearest first.
+STATE_WORDS = {
+    LimitState.EXCEEDED: "exceeded",
+    LimitState.NEAR: "near",
+    LimitState.WATCH: "watch",
+    LimitState.WELL_BELOW: "well below",
+    LimitState.UNKNOWN: "not known",
+}
+STATE_RULE_BRIEF = (
+    f"Near: a chance of {percent(LIKELY)} or more to exceed; watch: {percent(WATCHED)} or more "
+    "(our choice, no source)"
+)
+STATE_RULE = (
+    f"Exceeded: the total so far is over the limit. Near: the probability that it is exceeded by "
+    f"the planned close is {percent(LIKELY)} or more; watch: {percent(WATCHED)} or more; well "
+    f"below: under {percent(WATCHED)}. The two bounds are our choice, no source. Reached: the "
+    "day by which it is as likely as not."
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -171,6 +194,25 @@ def probability(line: Line) -> float | None:
     name = "prob_exceeded_by_close" if line["is_preliminary"] else "prob_exceeded_to_date"
     found: float | None = line[name]
     return found
+
+
+def state_of(probability: float | None, *, is_exceeded: bool) -> LimitState:
+    """Return how near a limit is.
+
+    Parameters
+    ----------
+    probability : float or None
+        That the limit is exceeded by the planned close; of a season that is over, that it was.
+    is_exceeded : bool
+        Whether the total so far is over the limit.
+    """
+    if is_exceeded:
+        return LimitState.EXCEEDED
+    if probability is None:
+        return LimitState.UNKNOWN
+    if probability >= LIKELY:
+        return LimitState.NEAR
+    return LimitState.WATCH if probability >= WATCHED else LimitState.WELL_BELOW
 
 
 def state(line: Line) -> LimitState:

@@ -44,7 +44,7 @@ def _limits(choice: Choice, found: Standings, kept: Kept) -> None:
     lines = records.limit_lines(choice, found, kept)
     if lines:
         rest = records.rest(choice, found, kept)
-        st.html(panels.limits(lines, rest, brief=limits.RULE_BRIEF, rule=limits.RULE))
+        st.html(panels.limits(lines, rest, brief=limits.STATE_RULE_BRIEF, rule=limits.STATE_RULE))
     else:
         st.markdown(limits.limits_answer(choice.index, found, choice.areas))
 

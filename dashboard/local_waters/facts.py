@@ -36,7 +36,7 @@ class LimitFact:
 
     quantities: tuple[str, ...]
     areas: tuple[str, ...]
-    state: limits.State
+    state: limits.LimitState
     used: float | None
     reached: date | None
 
@@ -153,7 +153,7 @@ def _limit(line: limits.Line) -> LimitFact:
         areas=limits.areas_of(line),
         state=state,
         used=line["share_used"],
-        reached=line["exceedance_date_p50"] if state is limits.State.NEAR else None,
+        reached=line["exceedance_date_p50"] if state is limits.LimitState.NEAR else None,
     )
 
 

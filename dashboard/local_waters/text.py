@@ -18,7 +18,7 @@ from analytics.data.calendar import weekday_words
 from analytics.units import DEFAULT_UNITS, DateOrder, Length, Units, at_least, beside
 from analytics.wording import reasons
 from analytics.wording.bulletin_index import monday
-from analytics.wording.limits import State
+from analytics.wording.limits import LimitState
 from analytics.wording.numbers import plain
 from analytics.wording.regulations import OpenState
 from dashboard.catalogue import say
@@ -236,11 +236,11 @@ def limit_lines(words: Words, index: BulletinIndex, facts: LocalFacts) -> list[s
 
 def _limit(words: Words, index: BulletinIndex, one: LimitFact) -> str:
     states = {
-        State.EXCEEDED: say("over the limit"),
-        State.NEAR: say("near the limit"),
-        State.WATCH: say("may come near"),
-        State.WELL_BELOW: say("well below"),
-        State.UNKNOWN: say("not known"),
+        LimitState.EXCEEDED: say("over the limit"),
+        LimitState.NEAR: say("near the limit"),
+        LimitState.WATCH: say("may come near"),
+        LimitState.WELL_BELOW: say("well below"),
+        LimitState.UNKNOWN: say("not known"),
     }
     every = set(index.areas) <= set(one.areas)
     where = say("all areas") if every else words.join([index.name(area) for area in one.areas])

@@ -48,7 +48,7 @@ def _short_line(index: BulletinIndex, line: Line, backtest: Sequence[Line]) -> s
         fish=number(line["limit_fish"], place=0),
         unit=standings.unit(line),
     )
-    named = [standings.STATES[standings.state(line)]] * (
+    named = [standings.STATE_WORDS[standings.state(line)]] * (
         line["is_preliminary"] and line["estimate"] is not None
     )
     named += [say(BINDS)] * bool(line["is_binding"])

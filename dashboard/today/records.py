@@ -91,7 +91,7 @@ def _limit_line(choice: Choice, line: Line, kept: Kept) -> LimitLine:
     state, likely, used = limits.state(line), limits.probability(line), limits.used(line)
     return LimitLine(
         state=state.value,
-        words=limits.STATES[state],
+        words=limits.STATE_WORDS[state],
         limit=limits.label(choice.index, line),
         used=f"{used.words} ({used.limits})" if used.limits else used.words,
         chance=DASH if likely is None else chance(likely),

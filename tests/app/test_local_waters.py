@@ -16,7 +16,7 @@ from analytics.bulletin import archive
 from analytics.palette import DARK, LIGHT
 from analytics.units import read_units
 from analytics.wording.bulletin_index import index_bulletin
-from analytics.wording.limit_state import LimitState
+from analytics.wording.limits import LimitState
 from dashboard import catalogue
 from dashboard.catch_rates import records
 from dashboard.charts import area_map

@@ -72,7 +72,7 @@ def test_each_limit_has_a_line_with_its_state(open_today):
     assert set(states(page)) == {"near", "exceeded", "watch", "well_below", "unknown"}
     opened = [choices["limit"] for path, choices in links(page) if "limit" in choices]
     assert opened == [[line["limit_id"]] for line in found.limits]
-    assert plain(limits.RULE) in words_of(page)
+    assert plain(limits.STATE_RULE) in words_of(page)
 
 
 def test_every_item_opens_a_page_with_the_choices(open_today):

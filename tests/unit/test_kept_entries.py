@@ -12,11 +12,11 @@ import pyarrow.compute as pc
 import pytest
 
 from analytics.data import kept as kept_module
-from analytics.data.kept import FOLDER, Arrays, Kept, program_key
+from analytics.data.kept import FOLDER, NOT_KEPT, Arrays, Kept, program_key
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook import backtest as backtest_module
-from analytics.outlook.build import limit_tables
+from analytics.outlook.build import limit_tables, tested_seasons
 from analytics.outlook.past_seasons import past_seasons, season_keys
 from tests.simulation import rule_seasons as made
 from tests.unit.test_ahead import seasons_alike
@@ -207,9 +207,10 @@ def test_a_holiday_or_a_rate_of_death_is_part_of_the_key(snapshot):
     assert all(other[one] != key for one, key in keys_of(snapshot).items())
 
 
-def tables_of(snapshot, kept=None):
+def tables_of(snapshot, kept=NOT_KEPT):
     season = prepare_survey(snapshot, season=NEWEST)
-    return limit_tables(season, {}, level=0.95, n_draws=50, **({"kept": kept} if kept else {}))
+    tested = tested_seasons(season, kept=kept)
+    return limit_tables(season, {}, level=0.95, n_draws=50, tested=tested)
 
 
 def same(one, other):

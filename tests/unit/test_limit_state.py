@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from analytics.wording import limits
-from analytics.wording.limit_state import STATE_RULE, STATE_WORDS, LimitState, state_of
+from analytics.wording.limits import STATE_RULE, STATE_WORDS, LimitState, state_of
 
 
 @pytest.mark.parametrize(

@@ -40,14 +40,15 @@ from analytics.store_layout import (
     NOTES_LOCK,
     PUBLISHED,
 )
+from analytics.whole_files import file_of_draft
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
 LEFTOVER, REPLACED, WITHOUT_SUM = "file_leftover", "file_replaced", "file_without_sum"
-#: Drafts of files beside the history, which a kill may leave when a step has ended already.
-_OF_DRAFT = re.compile(r"(SHA256SUMS|PUBLISHED)\.[0-9a-f]{8}\.tmp")
+#: Files beside the history; a kill may leave drafts of them when a step has ended already.
+_BESIDE_HISTORY = (f"{EVENTS}/{SUMS}", LAST_PUBLISHED)
 FAULTS = (DAMAGED, MISSING, FOREIGN)
 #: Folders that are judged apart: what went out has the hash of its content in its files' names.
 _ELSEWHERE = (DESK, PUBLISHED)
@@ -229,7 +230,11 @@ def _events(store: Path, record: Record, begun: set[str], there: list[str]) -> I
             yield Seen("", file)
         elif sums is None:
             yield Seen(WITHOUT_SUM, file)
-        elif _OF_DRAFT.fullmatch(name) or name in active or (begun and _OF_DELTA.fullmatch(name)):
+        elif (
+            name in active
+            or (begun and _OF_DELTA.fullmatch(name))
+            or file_of_draft(file) in _BESIDE_HISTORY
+        ):
             yield Seen(LEFTOVER, file)
         elif re.fullmatch(r"_delta_log/\d{20}\.json", name):
             # At most one is not in the sums yet: reading the record has made sure of that.
@@ -293,7 +298,7 @@ def _published(store: Path) -> Iterator[Seen]:
         except FileNotFoundError:
             continue  # a draft that has its name by now
         if not OF_PUBLISHED.fullmatch(name):
-            kind = LEFTOVER if name.endswith(".tmp") else FOREIGN
+            kind = LEFTOVER if file_of_draft(name) else FOREIGN
         elif name[7:23] != checksums.digits_of(data):
             kind = DAMAGED
         else:
