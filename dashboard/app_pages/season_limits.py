@@ -64,7 +64,7 @@ def _fan(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
 def _table(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
     st.html(table.summary(choice.index, limits, found.backtest))
     if any(line["is_preliminary"] for line in limits):
-        st.caption(standings.RULE)
+        st.caption(standings.STATE_RULE)
     page_frame.folded(
         say("Every figure of each limit"),
         "fold-limits",
