@@ -1,4 +1,6 @@
-"""What stands before the server of a team: headers on every answer, and files for those let in.
+"""What stands before a server: headers on every answer, and files for those let in.
+
+No message of the library says what the server is made with, where it lies or on which machine.
 
 Pages are checked where they are drawn. Files that a page offered lie for a while under an address
 of their own (`/media/` and a hash of their content), and files that come in have one as well: these
@@ -18,6 +20,7 @@ from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from streamlit import config
 from streamlit.auth_util import get_cookie_with_chunks, get_origin_from_redirect_uri
+from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 from streamlit.web.server.server_util import get_cookie_secret
 from streamlit.web.server.starlette.starlette_app_utils import decode_signed_value
 from streamlit.web.server.starlette.starlette_server_config import USER_COOKIE_NAME
@@ -66,6 +69,8 @@ CLOSED = ("/_stcore/metrics", "/_stcore/script-health-check", "/_stcore/agent/")
 #: Where a login begins and ends, the cookie of the page that was asked for, and its bounds (our
 #: choice, no source).
 LOGIN, CALLBACK, ASKED = "/auth/login", "/oauth2callback", "blackmouth_asked"
+#: How addresses begin that the public does not need: uploads, and logins.
+_NOT_PUBLIC = (UPLOADS, "/auth/", CALLBACK)
 ASKED_SECONDS, LONGEST_QUERY = 900, 2000
 
 #: How the public may ask, and what a refusal says.
@@ -88,6 +93,9 @@ class Guard:
 
     async def __call__(self, scope: Message, receive: Receive, send: Send) -> None:
         """Answer a request, or hand it on."""
+        if scope["type"] == "websocket":
+            await self._app(scope, receive, _discreet(send))
+            return
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
@@ -113,10 +121,33 @@ class Guard:
         await answer({"type": "http.response.body", "body": _WORDS[status]})
 
 
+def _discreet(send: Send) -> Send:
+    """Return what sends messages to a page without what the library says of this server in them."""
+
+    async def tell(message: Message) -> None:
+        data = message.get("bytes")
+        await send({**message, "bytes": without_server(data)} if data else message)
+
+    return tell
+
+
+def without_server(data: bytes) -> bytes:
+    """Return a message of the library to a page without versions, paths and marks of a machine."""
+    message = ForwardMsg.FromString(data)
+    if message.WhichOneof("type") != "new_session":
+        return data
+    begun = message.new_session
+    begun.ClearField("main_script_path")
+    for part in (begun.initialize.environment_info, begun.initialize.user_info):
+        part.Clear()
+        part.SetInParent()  # the page asks for both, empty ones too
+    return message.SerializeToString()
+
+
 def refused(scope: Message, path: str) -> int | None:
     """Return the status by which a request is refused; None where it is not."""
     is_public = PUBLIC_VARIABLE in os.environ
-    if path.startswith(CLOSED) or (is_public and path.startswith(UPLOADS)):
+    if path.startswith(CLOSED) or (is_public and path.startswith(_NOT_PUBLIC)):
         return 404
     if is_public and scope["method"] not in _ASKING:
         return 405  # nothing is taken in from the public

@@ -15,6 +15,9 @@ from urllib.error import HTTPError
 from urllib.request import Request, urlopen
 
 import pytest
+import streamlit
+from streamlit.proto.BackMsg_pb2 import BackMsg
+from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 from streamlit.testing.v1 import AppTest
 from websockets import ConnectionClosed
 
@@ -212,6 +215,40 @@ def test_an_answer_guards_the_browser_and_does_not_say_what_made_it(served):
         headers = answer(port, path)[0]
         assert "server" not in headers
         assert "frame-ancestors 'none'" in headers["Content-Security-Policy"]
+
+
+def test_no_message_says_versions_paths_or_the_machine(served):
+    port, *_ = served
+
+    async def every_message():
+        found = []
+        async with open_stream(port) as stream:
+            asked = BackMsg()
+            asked.rerun_script.page_name = "areas"
+            await stream.send(asked.SerializeToString())
+            while not found or found[-1].WhichOneof("type") != "script_finished":
+                data = await asyncio.wait_for(stream.recv(), 60)
+                assert streamlit.__version__.encode() not in data
+                assert str(APP.parent).encode() not in data
+                found.append(ForwardMsg.FromString(data))
+        return found
+
+    messages = run_apart(every_message())
+    (begun,) = (one.new_session for one in messages if one.WhichOneof("type") == "new_session")
+    assert begun.page_script_hash
+    assert begun.initialize.HasField("environment_info")
+    assert begun.initialize.HasField("user_info")
+    assert not begun.initialize.environment_info.ListFields()
+    assert not begun.initialize.user_info.ListFields()
+    assert not begun.main_script_path
+
+
+@pytest.mark.parametrize("path", ["/auth/login", "/auth/logout", "/oauth2callback?code=x"])
+def test_the_public_has_no_login(served, path):
+    with pytest.raises(HTTPError) as refused:
+        answer(served[0], path)
+    refused.value.close()
+    assert refused.value.code == 404
 
 
 def test_files_of_the_library_come_packed_and_may_be_kept(served):

@@ -16,7 +16,7 @@ from analytics.data.kept import FOLDER, NOT_KEPT, Arrays, Kept, program_key
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook import backtest as backtest_module
-from analytics.outlook.build import limit_tables, tested_seasons
+from analytics.outlook import build as outlook
 from analytics.outlook.past_seasons import past_seasons, season_keys
 from tests.simulation import rule_seasons as made
 from tests.unit.test_ahead import seasons_alike
@@ -209,8 +209,8 @@ def test_a_holiday_or_a_rate_of_death_is_part_of_the_key(snapshot):
 
 def tables_of(snapshot, kept=NOT_KEPT):
     season = prepare_survey(snapshot, season=NEWEST)
-    tested = tested_seasons(season, kept=kept)
-    return limit_tables(season, {}, level=0.95, n_draws=50, tested=tested)
+    tested = outlook.tested_seasons(season, kept=kept)
+    return outlook.limit_tables(season, {}, level=0.95, n_draws=50, tested=tested)
 
 
 def same(one, other):
