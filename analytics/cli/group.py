@@ -19,9 +19,10 @@ from analytics.cli.options_command import options
 from analytics.cli.plan_command import plan
 from analytics.cli.publish_command import publish
 from analytics.cli.result_commands import bulletin, demo, estimate, revisions, scenarios
-from analytics.cli.terminal import FULL, examples, say, show_findings
+from analytics.cli.terminal import examples, say, show_findings
 from analytics.cli.upkeep_commands import maintain, verify
 from analytics.errors import BlackmouthError, DataRejected, UsageError
+from analytics.whole_files import FULL
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

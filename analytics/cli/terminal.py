@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import os
 import shlex
 import sys
@@ -17,6 +16,7 @@ import click
 
 from analytics.errors import UsageError
 from analytics.store_layout import DELTA_LOG, DESK, EVENTS
+from analytics.whole_files import FULL
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -63,10 +63,6 @@ def out_table(what: str) -> Callable[[Command], Command]:
     """Return the option ``--out`` of a command that writes one table, as `out_path` reads it."""
     words = f"{what}: a .csv or .parquet file, or - for CSV on standard output."
     return click.option("--out", required=True, metavar="FILE", help=words)
-
-
-#: A full disk is no wrong use of a command.
-FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 
 
 class Interrupted(click.Abort):
@@ -156,7 +152,7 @@ def written_at(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        if error.errno in FULL:
+        if error.errno in FULL:  # which is no wrong use of a command
             raise
         raise UsageError(
             f"{path} cannot be written: {error.strerror or error}; name another"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import random
 import resource
@@ -143,6 +144,30 @@ def test_a_full_disk_ends_in_words_and_leaves_the_store_whole(tmp_path):
     maintain_store(store)
     maintain_store(store)
     assert not verify_store(store.path).seen
+
+
+@pytest.mark.parametrize("refused", ["add", "withdraw", "maintain", "name_published"])
+def test_a_disk_without_a_byte_left_is_said_and_nothing_is_lost(tmp_path, monkeypatch, refused):
+    store = Store(filled_store(tmp_path / "s"))
+    version, batch = store.version, store.batches()[-1].batch
+    steps = {
+        "add": lambda: store.add({"areas": pa.table({"area": ["another"]})}),
+        "withdraw": lambda: store.withdraw(batch),
+        "maintain": lambda: maintain_store(store),
+        "name_published": lambda: record.name_published(store.path, f"000001-{'0' * 16}.json"),
+    }
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patch:
+        for module in (checksums, record):
+            patch.setattr(module, "replace_whole", full)
+        with pytest.raises(StoreError, match="make room"):
+            steps[refused]()
+    assert store.version == version
+    assert verify_store(store.path).is_sound
+    steps[refused]()
 
 
 def test_a_clock_that_jumps_changes_no_order(tmp_path, monkeypatch):

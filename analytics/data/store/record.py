@@ -29,7 +29,7 @@ from analytics.data.store.history import EVENT_SCHEMA, MAINTAINED, Event
 from analytics.data.store.remote import sent
 from analytics.errors import StoreError
 from analytics.store_layout import DELTA_LOG, EVENTS
-from analytics.whole_files import replace_whole, writing_allowed
+from analytics.whole_files import FULL, replace_whole, writing_allowed
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -174,7 +174,8 @@ def write_sums(store: Path, *, without: Iterable[str] = ()) -> None:
     log = {f"{DELTA_LOG}/{one.name}" for one in (folder / DELTA_LOG).glob("[0-9]*")}
     now = {one for one in log if one.endswith((".json", ".parquet"))}
     now |= {file.name for file in delta.files_of(folder)}
-    checksums.write_sums(folder, sorted((now | set(known)) - set(without)), known)
+    with _writable(store):
+        checksums.write_sums(folder, sorted((now | set(known)) - set(without)), known)
     sent(store, f"{EVENTS}/{checksums.SUMS}")
 
 
@@ -201,8 +202,9 @@ def last_published(store: Path) -> str:
 def name_published(store: Path, name: str) -> None:
     """Let the history name the newest publication, so that the loss of all of them is noticed."""
     path = store / LAST_PUBLISHED
-    path.parent.mkdir(exist_ok=True)
-    replace_whole(path, f"{name}\n".encode("ascii"))
+    with _writable(store):
+        path.parent.mkdir(exist_ok=True)
+        replace_whole(path, f"{name}\n".encode("ascii"))
     sent(store, LAST_PUBLISHED)
 
 
@@ -216,15 +218,23 @@ def tied(event: Event, before: Record) -> Event:
 def begun(store: Path, event: Event) -> Iterator[None]:
     """Mark a step as begun until it ended: what a killed one left is known by its mark."""
     mark = store / UNFINISHED / f"{event.version:04d}-{secrets.token_hex(4)}"
-    try:
-        with writing_allowed(store):
-            mark.parent.mkdir(exist_ok=True)
-            mark.write_text(event.batch or event.event)
-    except OSError as error:
-        raise StoreError(f"{store} cannot be written: {error}") from error
+    with _writable(store):
+        mark.parent.mkdir(exist_ok=True)
+        mark.write_text(event.batch or event.event)
     sent(store, UNFINISHED)
     yield
     delta.remove(store, mark)
+
+
+@contextmanager
+def _writable(store: Path) -> Iterator[None]:
+    """Say in words (`StoreError`) that a store cannot be written, as where a disk is full."""
+    try:
+        with writing_allowed(store):
+            yield
+    except OSError as error:
+        advice = "; make room there and try again" * (error.errno in FULL)
+        raise StoreError(f"{store} cannot be written: {error.strerror or error}{advice}") from error
 
 
 def now() -> str:
