@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import struct
 from pathlib import Path
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree as ET
 
+import plotly
 import pypdf
 import pytest
 from PIL import ImageColor
 
 from analytics.palette import DARK, LIGHT
 from analytics.wording.bulletin_index import index_bulletin
+from analytics.wording.week import RATE
 from dashboard import page_frame
+from dashboard.charts import heat
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.browser import screens
 
@@ -234,6 +238,7 @@ def test_dates_weeks_and_chances_are_sorted_as_what_they_are(chromium, rising):
 def test_a_long_table_is_searched(visit):
     page = visit().open(f"week={CHOSEN}")
     page.get_by_text("Every quantity of the week").first.click()
+    page.locator(".bm-every").wait_for()
     field = page.get_by_role("searchbox").first
     rows = page.locator(".bm-every tbody tr")
     whole = rows.count()
@@ -243,6 +248,36 @@ def test_a_long_table_is_searched(visit):
     assert any("sublegal" in one for one in shown)
     field.fill("")
     assert sum(one.is_visible() for one in rows.all()) == whole
+
+
+TWICE = """async ([text, config]) => {
+  const plot = document.createElement("div");
+  document.body.append(plot);
+  const given = () => [JSON.parse(text).data, JSON.parse(text).layout, config];
+  await Plotly.newPlot(plot, ...given());
+  let changes = 0;
+  const seen = new MutationObserver((found) => { changes += found.length; });
+  seen.observe(plot, {childList: true, subtree: true, attributes: true, characterData: true});
+  await Plotly.react(plot, ...given());
+  await new Promise((done) => setTimeout(done, 300));
+  return [plot.querySelectorAll("text").length, changes];
+}"""
+
+
+def test_a_figure_that_is_given_twice_is_drawn_once(chromium):
+    """Streamlit gives plotly.js each new figure twice."""
+    index = index_bulletin(make(NOW))
+    cells = {(a, w): index.row(a, w, RATE) for a in index.areas for w in index.axis}
+    how = {"names": index.names, "weeks": index.axis, "quantity": RATE, "palette": LIGHT}
+    spec = heat.heat(cells, areas=index.areas, **how).to_dict()
+    page = chromium.new_page()
+    page.add_script_tag(path=Path(plotly.__file__).parent / "package_data" / "plotly.min.js")
+    n_texts, n_changes = page.evaluate(TWICE, [json.dumps(spec), {"displayModeBar": False}])
+    assert n_texts > 60
+    assert n_changes == 0
+    del spec["layout"]["datarevision"]
+    assert page.evaluate(TWICE, [json.dumps(spec), {"displayModeBar": False}])[1] > 100
+    page.close()
 
 
 INKS = """() => [...document.querySelectorAll('svg.main-svg text')]
