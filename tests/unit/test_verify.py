@@ -92,6 +92,22 @@ def test_a_foreign_file_is_named_and_not_read(copy, tmp_path):
     assert state_of(copy) == before
 
 
+def test_a_link_to_a_folder_elsewhere_is_named_but_a_room_may_lie_on_another_disk(copy, tmp_path):
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "elsewhere" / "rows.parquet").write_text("x")
+    places = {"areas/more", "areas/_delta_log/more", "bulletins/one/more", "more"}
+    for place in places:
+        (copy / place).symlink_to(tmp_path / "elsewhere")
+    seen = {one.file: one.kind for one in verify_store(copy).seen}
+    assert seen == dict.fromkeys(seen, checksums.FOREIGN)
+    assert set(seen) == places
+    for place in seen:
+        (copy / place).unlink()
+    (copy / "bulletins").rename(tmp_path / "moved")
+    (copy / "bulletins").symlink_to(tmp_path / "moved")
+    assert verify_store(copy).is_sound
+
+
 def test_a_deleted_newest_step_is_named(copy):
     folder = copy / "_batches"
     newest = max((folder / "_delta_log").glob("*.json"))

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pyarrow as pa
@@ -44,7 +46,6 @@ from analytics.whole_files import file_of_draft
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
 LEFTOVER, REPLACED, WITHOUT_SUM = "file_leftover", "file_replaced", "file_without_sum"
 #: Files beside the history; a kill may leave drafts of them when a step has ended already.
@@ -52,6 +53,7 @@ _BESIDE_HISTORY = (f"{EVENTS}/{SUMS}", LAST_PUBLISHED)
 FAULTS = (DAMAGED, MISSING, FOREIGN)
 #: Folders that are judged apart: what went out has the hash of its content in its files' names.
 _ELSEWHERE = (DESK, PUBLISHED)
+_ROOMS = (*TABLES, EVENTS, BULLETINS, KEPT)
 _TRIES = 3
 #: Files as the Delta library names them, its drafts included.
 _OF_DELTA = re.compile(
@@ -108,7 +110,7 @@ def _verified(store: Path) -> Verified:
     there = [one for one in checksums.files_under(store) if not _is_elsewhere(one)]
     begun = set(_marks(store))
     found = [*_bulletins(store), *_published(store), *_desk(store)]
-    found += [*_kept(store, there), *_others(there)]
+    found += [*_kept(store, there), *_others(there), *_links(store)]
     try:
         record = read_record(store)
     except StoreError:
@@ -122,6 +124,15 @@ def _verified(store: Path) -> Verified:
     order = {kind: at for at, kind in enumerate((*FAULTS, LEFTOVER, REPLACED, WITHOUT_SUM))}
     seen = sorted({one for one in found if one.kind}, key=lambda one: (order[one.kind], one.file))
     return Verified(tuple(seen), sum(not one.kind for one in found))
+
+
+def _links(store: Path) -> Iterator[Seen]:
+    """Name links to folders elsewhere: no step writes one, and nothing in them is looked at."""
+    for root, folders, _ in os.walk(store):
+        for folder in (Path(root) / one for one in folders):
+            is_moved = folder.parent == store and folder.name in (*_ROOMS, *_ELSEWHERE)
+            if folder.is_symlink() and not is_moved:  # a whole room may lie on another disk
+                yield Seen(FOREIGN, folder.relative_to(store).as_posix())
 
 
 def _marks(store: Path) -> Iterator[str]:
@@ -354,12 +365,11 @@ def _kept(store: Path, there: list[str]) -> Iterator[Seen]:
 
 def _others(there: list[str]) -> Iterator[Seen]:
     """Judge files that belong to no part of a store, and marks of steps that did not end."""
-    rooms = {*TABLES, EVENTS, BULLETINS, KEPT}
     for file in there:
         room, slash, _ = file.partition("/")
         if room == UNFINISHED:
             yield Seen(LEFTOVER, file)
-        elif not (slash and room in rooms) and file != delta.LOCK:
+        elif not (slash and room in _ROOMS) and file != delta.LOCK:
             yield Seen(FOREIGN, file)
 
 
