@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 #: What the system says where a disk, or what a user may have of it, is full.
 FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+#: What to do then.
+MAKE_ROOM = "; make room there and try again"
 _READ_ONLY = frozenset({errno.EROFS, errno.EACCES, errno.EPERM})
 _DRAFT_BYTES = 4
 _DRAFT = re.compile(rf"(.+)\.[0-9a-f]{{{2 * _DRAFT_BYTES}}}\.tmp", re.DOTALL)

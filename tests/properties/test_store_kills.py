@@ -170,6 +170,56 @@ def test_a_disk_without_a_byte_left_is_said_and_nothing_is_lost(tmp_path, monkey
     steps[refused]()
 
 
+_ON_A_SMALL_DISK = """
+import os, sys
+from pathlib import Path
+import pyarrow as pa
+from analytics.data.store import Store, maintain_store, verify_store
+from analytics.errors import StoreError
+
+disk = Path(sys.argv[1])
+filler, store, added, refused = disk / "filler", Store(disk / "s"), 0, 0
+
+def add() -> None:
+    store.add({"areas": pa.table({"area": [f"area {added}"]})})
+
+add()
+for left in range(0, 128, 8):
+    free = os.statvfs(disk)
+    filler.write_bytes(bytes(max(free.f_bavail * free.f_frsize - left * 1024, 0)))
+    version, added = store.version, added + 1
+    try:
+        add()
+    except StoreError as error:
+        assert "make room" in str(error), error
+        assert store.version == version
+        refused += 1
+    filler.unlink()
+    found = verify_store(store.path)
+    assert found.is_sound, found.seen
+    added += 1
+    add()
+maintain_store(store)
+maintain_store(store)
+assert not verify_store(store.path).seen
+print(refused, store.read("areas").num_rows)
+"""
+
+
+def test_a_small_disk_that_fills_at_every_moment_of_a_step_loses_nothing(tmp_path):
+    """On a disk of its own in memory; who may not mount one has the limits above."""
+    here = 'mount -t tmpfs -o size=4m none "$1" && shift && exec "$@"'
+    inside = ["unshare", "--user", "--map-root-user", "--mount", "sh", "-c", here, "sh"]
+    if subprocess.run([*inside, tmp_path, "true"], capture_output=True, check=False).returncode:
+        pytest.skip("no disk may be mounted here")
+    command = [*inside, tmp_path, sys.executable, "-c", _ON_A_SMALL_DISK, tmp_path]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
+    assert done.returncode == 0, done.stderr
+    refused, rows = map(int, done.stdout.split())
+    assert refused >= 3
+    assert rows == 1 + 2 * 16 - refused
+
+
 def test_a_clock_that_jumps_changes_no_order(tmp_path, monkeypatch):
     store = Store(tmp_path / "s")
     for year, name in ((2031, "A"), (1999, "B"), (2099, "C"), (2005, "D")):

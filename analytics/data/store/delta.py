@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 import time
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -17,7 +19,7 @@ from analytics.data import query
 from analytics.data.schema import cast_to_schema
 from analytics.data.store.remote import remote_of
 from analytics.errors import NotAStoreError, StoreError
-from analytics.whole_files import writing_allowed
+from analytics.whole_files import FULL, MAKE_ROOM, writing_allowed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -30,6 +32,8 @@ LOCK = ".lock"
 LOCK_SECONDS, SAY_SECONDS = 900.0, 10.0
 #: The library makes checkpoints and removes old logs on its own: only `maintain` may.
 _NO_MORE = PostCommitHookProperties(create_checkpoint=False, cleanup_expired_logs=False)
+#: What the engine says of the system's errors, and the colours that it says them in.
+_OS_ERROR, _COLOURS = re.compile(r"\(os error (\d+)\)"), re.compile(r"\x1b\[[0-9;]*m")
 #: The library loses or refuses paths with these (measured with deltalake 1.6).
 _BAD_IN_PATH = frozenset("[]|^%\\") | {chr(code) for code in range(32)}
 
@@ -210,4 +214,12 @@ def _faults_raised(path: Path, done: str) -> Iterator[None]:
         known = isinstance(error, (DeltaError, OSError, pa.ArrowException, ValueError, TypeError))
         if not known and type(error).__module__ != "pyo3_runtime":
             raise
-        raise StoreError(f"{path} cannot be {done}: {error}") from error
+        raise StoreError(f"{path} cannot be {done}: {_in_words(error)}") from error
+
+
+def _in_words(error: BaseException) -> str:
+    """Return what the engine says in one line, a full disk in words of its own."""
+    said = " ".join(_COLOURS.sub("", str(error)).split())
+    codes = {int(one) for one in _OS_ERROR.findall(said)} | {getattr(error, "errno", None)}
+    full = next((one for one in codes if one in FULL), None)
+    return said if full is None else os.strerror(full) + MAKE_ROOM

@@ -29,7 +29,7 @@ from analytics.data.store.history import EVENT_SCHEMA, MAINTAINED, Event
 from analytics.data.store.remote import sent
 from analytics.errors import StoreError
 from analytics.store_layout import DELTA_LOG, EVENTS
-from analytics.whole_files import FULL, replace_whole, writing_allowed
+from analytics.whole_files import FULL, MAKE_ROOM, replace_whole, writing_allowed
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -233,7 +233,7 @@ def _writable(store: Path) -> Iterator[None]:
         with writing_allowed(store):
             yield
     except OSError as error:
-        advice = "; make room there and try again" * (error.errno in FULL)
+        advice = MAKE_ROOM * (error.errno in FULL)
         raise StoreError(f"{store} cannot be written: {error.strerror or error}{advice}") from error
 
 

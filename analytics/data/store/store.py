@@ -8,7 +8,7 @@ are never read.
 from __future__ import annotations
 
 import secrets
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from functools import partial
 from types import MappingProxyType
@@ -357,7 +357,10 @@ class Store:
     def _append_event(self, event: Event, before: Record) -> None:
         """Write the row of a step, which makes it visible, then the sums of the table of events."""
         delta.append(self.path / EVENTS, history.to_row(record.tied(event, before)), only_next=True)
-        record.write_sums(self.path)
+        # The step is in, whatever comes now. Sums for which a full disk has no room are written
+        # before the next step, as after a kill; a damaged file is refused at every read.
+        with suppress(StoreError):
+            record.write_sums(self.path)
 
     def _record(self) -> Record:
         return record.read_record(self.path) if self.exists else Record()
