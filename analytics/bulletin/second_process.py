@@ -32,8 +32,6 @@ BULLETIN = "analytics.bulletin.build:parts_of"
 _ROOT = Path(__file__).resolve().parents[2]
 #: The second process imports by the same paths as this one, and nothing of the current folder.
 _CODE = "from analytics.bulletin.second_process import serve; serve()"
-#: Commands make many rows that stay: to look through them often for circles frees nothing.
-GC_THRESHOLDS = (50_000, 20, 20)
 _POLL_SECONDS = 0.01
 _ENDING, _STEPS = ".part", "steps"
 
@@ -90,9 +88,10 @@ class SecondProcess:
         self._folder = Path(self._place.name)
         self._seen = 0
         paths = os.pathsep.join([str(_ROOT), *filter(None, sys.path)])
+        garbage = map(str, gc.get_threshold())  # looked for as often as here
         try:
             self._process = subprocess.Popen(
-                [sys.executable, "-P", "-c", _CODE, maker, str(self._folder)],
+                [sys.executable, "-P", "-c", _CODE, maker, str(self._folder), *garbage],
                 env=os.environ | {"PYTHONPATH": paths},
                 stdin=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,
@@ -191,9 +190,12 @@ def _take(folder: Path, name: str) -> bool:
 
 
 def serve() -> None:
-    """Be the second process: make the parts of ``sys.argv[1]`` in the folder ``sys.argv[2]``."""
-    gc.set_threshold(*GC_THRESHOLDS)
-    maker, place = sys.argv[1:3]
+    """Be the second process: make the parts of ``sys.argv[1]`` in the folder ``sys.argv[2]``.
+
+    The words after them are the thresholds of the garbage collector.
+    """
+    maker, place, *garbage = sys.argv[1:]
+    gc.set_threshold(*map(int, garbage))
     module, _, name = maker.partition(":")
     parts_of = getattr(importlib.import_module(module), name)
     request = pickle.load(sys.stdin.buffer)  # of the process that started this one

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analytics.bulletin.second_process import GC_THRESHOLDS
 from analytics.cli.data_commands import batches, form, import_, templates, withdraw
 from analytics.cli.holding_command import holding
 from analytics.cli.open_command import open_
@@ -74,7 +73,8 @@ for _command in (
 
 def main(args: Sequence[str] | None = None) -> None:
     """Run the command line and exit with its status; no error of a user ends in a traceback."""
-    gc.set_threshold(*GC_THRESHOLDS)
+    # Commands make many rows that stay: to look through them often for circles frees nothing.
+    gc.set_threshold(50_000, 20, 20)
     # Matrices are small: a second thread of linear algebra waits more than it works.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # A home that cannot be written is no news to whoever wants a document.
