@@ -5,6 +5,7 @@ One set of templates that escapes what it is given: cells are plain words, or HT
 
 from __future__ import annotations
 
+import json
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -95,8 +96,9 @@ _TEMPLATES = """
 <div class='{{ kind }}'>{{ words }}</div>
 {%- endmacro %}
 
-{% macro framed(figure, line) -%}
-<span class='bm-framed' data-figure='{{ figure }}' data-line='{{ line }}'></span>
+{% macro framed(figure, line, column, words) -%}
+<span class='bm-framed' data-figure='{{ figure }}' data-line='{{ line }}' data-column='{{ column }}'
+ data-words='{{ words }}'></span>
 {%- endmacro %}
 
 {% macro folded(words, inside) -%}
@@ -323,9 +325,16 @@ def signs(words: Iterable[tuple[str, str]], *, hues: Mapping[str, str] | None = 
     return _PARTS.legend([(sign, kinds.get(sign, ""), say(said)) for sign, said in words])
 
 
-def framed(figure: str, line: str) -> Markup:
-    """Return a mark by which the page frames a line of the figure with this key."""
-    return _PARTS.framed(figure, line)
+def framed(
+    figure: str, *, line: int | None = None, column: int | None = None, words: Sequence[str] = ()
+) -> Markup:
+    """Return a mark by which the page marks a place of the figure with this key; none: no place.
+
+    A line is framed. A column is shaded; the first of its `words` stands over it, the others over
+    the upper right end of a strip each.
+    """
+    places = ("" if place is None else str(place) for place in (line, column))
+    return _PARTS.framed(figure, *places, json.dumps(list(words), ensure_ascii=False))
 
 
 def folded(words: str, inside: str) -> Markup:

@@ -369,22 +369,44 @@
     caption.textContent = words.textContent.trim();
   };
 
-  /* A chosen line is framed in its figure here, so that the figure stays when another is chosen. */
-  const frame = ({ dataset: { figure, line } }) => {
+  /* The chosen week is marked in its figure here, so that the figure stays when another is chosen:
+     a line of a map is framed; a column of strips is shaded, and at the right stands its week over
+     its figure on each strip. */
+  const colour = (name) =>
+    getComputedStyle(document.documentElement).getPropertyValue(`--bm-${name}`).trim();
+  const framedLine = ({ xaxis, yaxis }, at) => {
+    const [top, end] = [-0.5, 0.5].map((by) => yaxis._offset + yaxis.l2p(at + by));
+    return [["rect", { x: xaxis._offset, y: Math.min(top, end), width: xaxis._length,
+      height: Math.abs(end - top), fill: "none", stroke: colour("ink"), "stroke-width": 2 }]];
+  };
+  const shadedColumn = (layout, at, [head, ...words]) => {
+    const { xaxis, _size: size } = layout;
+    const last = xaxis._offset + xaxis._length;
+    const [left, right] = [-0.5, 0.5].map((by) => xaxis._offset + xaxis.l2p(at + by));
+    const word = (text, y, size, fill) => ["text", { x: last, y, fill, "font-size": size,
+      "text-anchor": "end", style: `font-family: ${layout.font.family}` }, text];
+    const strips = layout._subplots.yaxis.map((id) => layout[`yaxis${id.slice(1)}`]);
+    return [
+      ["rect", { x: left, y: size.t, width: right - left, height: size.h, fill: colour("band") }],
+      word(head, size.t - 6, 11, colour("copper")),
+      ...words.map((text, strip) => word(text, strips[strip]._offset - 5, 13, colour("ink"))),
+    ];
+  };
+  const frame = ({ dataset: { figure, line, column, words } }) => {
     const plot = document.querySelector(`.st-key-${figure} ${PLOT}`);
     const layer = plot?.querySelector(".main-svg .cartesianlayer");
-    const { xaxis, yaxis } = plot?._fullLayout ?? {};
-    if (!layer || !yaxis?._length) return;
-    const box = layer.querySelector(":scope > .bm-frame") ?? element("rect", {
-      class: "bm-frame", fill: "none", "stroke-width": 2, "pointer-events": "none" });
-    if (!line) return box.remove();
-    const [top, end] = [-0.5, 0.5].map((by) => yaxis._offset + yaxis.l2p(Number(line) + by));
-    const place = { x: xaxis._offset, y: Math.min(top, end), width: xaxis._length,
-      height: Math.abs(end - top),
-      stroke: getComputedStyle(document.documentElement).getPropertyValue("--bm-ink").trim() };
-    for (const [name, value] of Object.entries(place))
-      if (box.getAttribute(name) !== String(value)) box.setAttribute(name, value);
-    if (box.parentNode !== layer) layer.append(box);
+    const layout = plot?._fullLayout;
+    if (!layer || !layout.yaxis?._length) return;
+    const before = layer.querySelector(":scope > .bm-frame");
+    if (!line && !column) return before?.remove();
+    const parts = line ? framedLine(layout, Number(line))
+      : shadedColumn(layout, Number(column), JSON.parse(words));
+    const state = JSON.stringify(parts);
+    if (before?.dataset.state === state) return;
+    before?.remove();
+    const marks = element("g", { class: "bm-frame", "data-state": state, "pointer-events": "none" });
+    marks.append(...parts.map((part) => element(...part)));
+    layer[line ? "append" : "prepend"](marks);
   };
 
   /* Streamlit draws pages anew at any time: what is not furnished yet is, once a frame. */

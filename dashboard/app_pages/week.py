@@ -125,7 +125,6 @@ def _trends(choice: Choice) -> None:
     figure = series.panels(
         lines,
         weeks=index.axis,
-        chosen=choice.week,
         quantity=quantity,
         tops=tops,
         names=names,
@@ -137,11 +136,15 @@ def _trends(choice: Choice) -> None:
         for area, line in lines.items()
     ]
     page_frame.panel(title, figure, key="trend-areas", alt=" ".join([f"{title}.", *said]))
+    rows = [index.row(area, choice.week, quantity) for area in shown]
     is_cut = any(series.is_cut(line, top=tops[area]) for area, line in lines.items())
     more = [series.CUT] if is_cut else []
-    due = {reasons.caution(index.row(area, choice.week, quantity))[0] for area in shown}
+    due = {reasons.caution(row)[0] for row in rows}
     more += [sign for sign in reasons.CAUTION_SIGNS if sign[0] in due]
-    _signs(lines.values(), chosen=choice.week, more=more)
+    column = index.axis.index(choice.week) if choice.week in index.axis else None
+    said_there = series.chosen_words(rows, week=choice.week)
+    framed = html_tables.framed("trend-areas", column=column, words=said_there)
+    _signs(lines.values(), chosen=choice.week, more=more, beside=framed)
     st.caption(notices.COVERAGE)
 
 
@@ -173,7 +176,7 @@ def _heat_map(choice: Choice) -> None:
     key = "heat-map" if len(shown) <= heat.NARROW_AREAS else "heat-map-many"
     page_frame.panel(title, figure, key=key, alt=words)
     st.caption(span)
-    framed = html_tables.framed(key, heat.line_of(choice.week, index.axis))
+    framed = html_tables.framed(key, line=heat.line_of(choice.week, index.axis))
     _signs([cells.values()], chosen=choice.week, more=reasons.CAUTION_SIGNS, beside=framed)
 
 

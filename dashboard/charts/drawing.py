@@ -55,8 +55,13 @@ class Point(NamedTuple):
 
 def hover(head: str, *lines: str) -> str:
     """Return hover words: a bold head, then lines, wrapped; empty ones are left out."""
-    parts = [part for line in lines for one in line.split("\n") for part in wrap(one, HOVER_WIDTH)]
+    short = [one for line in lines for one in line.split("\n") if one]
+    parts = [part for one in short for part in _wrapped(one, HOVER_WIDTH)]
     return "<br>".join([f"<b>{escape(head)}</b>", *map(escape, parts)])
+
+
+def _wrapped(words: str, width: int) -> list[str]:
+    return [words] if len(words) <= width else wrap(words, width)
 
 
 def week_words(week: str) -> str:

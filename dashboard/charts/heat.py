@@ -105,9 +105,9 @@ def heat(
     )
 
 
-def line_of(week: str, weeks: Sequence[str]) -> str:
-    """Return the place of a week among the lines of the map, as a mark has it; empty for none."""
-    return str(len(weeks) - 1 - weeks.index(week)) if week in weeks else ""
+def line_of(week: str, weeks: Sequence[str]) -> int | None:
+    """Return the place of a week among the lines of the map."""
+    return len(weeks) - 1 - weeks.index(week) if week in weeks else None
 
 
 def title(

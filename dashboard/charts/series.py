@@ -46,37 +46,23 @@ def panels(
     lines: Mapping[str, Sequence[Row | None]],
     *,
     weeks: Sequence[str],
-    chosen: str,
     quantity: str,
     tops: Mapping[str, float],
     names: Mapping[str, str],
     palette: Palette,
 ) -> Figure:
-    """Draw the weeks of one area or more, the chosen week marked in all.
+    """Draw the weeks of one area or more.
 
+    The page marks the chosen week in it (`chosen_words`), so that it stays when another is chosen.
     `lines` have, by area, one row a week of `weeks`, None where the bulletin has no row; `tops` are
     those of the axes and `names` those for people.
     """
-    at = list(weeks).index(chosen) if chosen in weeks else None
     is_share = QUANTITIES[quantity].kind is QuantityKind.SHARE
     unit = numbers.unit_words(QUANTITIES[quantity].unit)
-    shades, notes = [], [drawing.note(unit, colour=palette.quiet, x=0, xanchor="right", yshift=-8)]
-    if at is not None:
-        shades = [drawing.shade(at - 0.5, at + 0.5, colour=palette.band)]
-        notes += [
-            drawing.note(
-                say("week of {day}", day=short_day(monday(chosen))),
-                colour=palette.copper,
-                xref="x",
-                x=min(at + 0.5, len(weeks) - 0.5),
-                xanchor="right",
-                yshift=4,
-            )
-        ]
     strips = [
         drawing.Strip(
-            f"<b>{escape(names[area])}</b>  {escape(_at(rows, at))}",
-            _traces(rows, weeks=weeks, at=at, top=tops[area], palette=palette),
+            f"<b>{escape(names[area])}</b>",
+            _traces(rows, weeks=weeks, top=tops[area], palette=palette),
             drawing.axis(
                 range=[0, tops[area]],
                 # Two labels a strip: each one costs the browser milliseconds.
@@ -90,8 +76,7 @@ def panels(
         strips,
         palette=palette,
         height=HEIGHT if len(strips) == 1 else STRIP_HEIGHT,
-        shapes=shades,
-        annotations=notes,
+        annotations=[drawing.note(unit, colour=palette.quiet, x=0, xanchor="right", yshift=-8)],
         xaxis=weeks_across(weeks, ticks=7),
         meta=_data(lines, weeks=weeks, names=names),
     )
@@ -101,30 +86,24 @@ def _traces(
     rows: Sequence[Row | None],
     *,
     weeks: Sequence[str],
-    at: int | None,
     top: float,
     palette: Palette,
 ) -> list[Trace]:
     points = points_of(rows, weeks=weeks)
-    known = [one.at == at for one in points if one.value is not None]
     how: dict[str, Any] = {"colour": palette.sea, "ends": (-math.inf, top)}
     found = [
         drawing.intervals(points, opacity=0.35, name="intervals", **how),
         drawing.line(*values_of(rows), colour=palette.sea, width=1.4, name="line"),
-        drawing.marks(
-            points,
-            colour=[palette.copper if is_chosen else palette.sea for is_chosen in known],
-            size=[10 if is_chosen else 7 for is_chosen in known],
-            name="estimates",
-        ),
+        drawing.marks(points, colour=palette.sea, size=7, name="estimates"),
         drawing.gaps(points, ends=(0.0, top), palette=palette),
         drawing.cuts(points, **how),
     ]
     return [one for one in found if one["x"]]
 
 
-def _at(rows: Sequence[Row | None], at: int | None) -> str:
-    return "" if at is None else numbers.short(rows[at])
+def chosen_words(rows: Iterable[Row | None], *, week: str) -> list[str]:
+    """Return what stands over the chosen week, and over each strip: its figure of that week."""
+    return [say("week of {day}", day=short_day(monday(week))), *map(numbers.short, rows)]
 
 
 def _data(

@@ -212,7 +212,6 @@ def _draw_weeks(choice: Choice, released: Released) -> None:
     figure = series.panels(
         lines,
         weeks=index.axis,
-        chosen="",
         quantity=RATE,
         tops=dict.fromkeys(lines, top),
         names=named,

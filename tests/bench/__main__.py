@@ -63,7 +63,11 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
         "page": [{}],
         "archives": [{}],
         "documents": [{}],
-        "visits": [{"of": of} for of in ("loads", "moves", "turns", "sessions")],
+        "visits": [
+            {"of": of, "n_interviews": n}
+            for n in (0, 1_000_000)
+            for of in ("loads", "moves", "turns", "sessions")
+        ],
         "public_visits": [{"of": "pages"}, {"of": "200"}],
     },
 }

@@ -9,14 +9,18 @@ from __future__ import annotations
 
 import contextlib
 import math
+import tempfile
 from contextlib import contextmanager
-from functools import partial
+from dataclasses import replace
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analytics.bulletin.archive import archive_of
 from analytics.cli.demo_store import prepare
 from dashboard.pages import SECTIONS
+from tests.bench.big_tables import big_seasons, site_days_of, write_tables
+from tests.bench.commands import blackmouth
 from tests.bench.runs import WAITED, Part, Run, digits, in_turns
 from tests.browser.serving import browser, streamlit
 from tests.browser.visiting import opened
@@ -52,15 +56,46 @@ addEventListener("DOMContentLoaded", () =>
 """
 
 
-def part(*, of: str, turns: int) -> Part:
-    """Measure loads of a page, moves on one, turns to another, or the memory of many sessions."""
-    return {"loads": _loads, "moves": _moves, "turns": _turns, "sessions": _sessions}[of](turns)
+def part(*, of: str, turns: int, n_interviews: int = 0) -> Part:
+    """Measure loads of a page, moves on one, turns to another, or the memory of many sessions.
+
+    The pages show the demo's archive, or that of two seasons of so many interviews.
+    """
+    measure = {"loads": _loads, "moves": _moves, "turns": _turns, "sessions": _sessions}[of]
+    if not n_interviews:
+        found = measure(archive_of(prepare(lambda _: None)), turns)
+        return replace(found, sizes=f"{found.sizes}, the demo's archive")
+    found = measure(archive_of(Path(_large_store(n_interviews).name)), turns)
+    large = f"a store of {n_interviews:,}"
+    return replace(
+        found,
+        sizes=f"{found.sizes}, {large} interviews",
+        runs={_of(step, large, found.own): runs for step, runs in found.runs.items()},
+        own=tuple(_of(step, large, found.own) for step in found.own),
+    )
+
+
+def _of(step: str, of: str, own: tuple[str, ...]) -> str:
+    return f"{step}, {of}" if step in own else step
+
+
+@cache
+def _large_store(n_interviews: int) -> tempfile.TemporaryDirectory[str]:
+    """Store two seasons of so many interviews and make the bulletin; it goes with this process."""
+    store = tempfile.TemporaryDirectory()
+    each = n_interviews // 2
+    tables = big_seasons(2, n_interviews=each, n_site_days=site_days_of(each))
+    with tempfile.TemporaryDirectory() as folder:
+        write_tables(tables, Path(folder), ending="parquet")
+        blackmouth("import", folder, "--store", store.name)
+    blackmouth("bulletin", "--store", store.name)
+    return store
 
 
 @contextmanager
-def _both() -> Iterator[tuple[dict[str, str], dict[str, subprocess.Popen[bytes]]]]:
-    """Give addresses and processes of servers of our pages, on the demo, and of the bare one."""
-    given = {"BLACKMOUTH_ARCHIVE": str(archive_of(prepare(lambda _: None)))}
+def _both(archive: Path) -> Iterator[tuple[dict[str, str], dict[str, subprocess.Popen[bytes]]]]:
+    """Give addresses and processes of servers of our pages, on an archive, and of the bare one."""
+    given = {"BLACKMOUTH_ARCHIVE": str(archive)}
     with contextlib.ExitStack() as stack:
         found = [stack.enter_context(streamlit(script, given)) for script in _PAGES]
         yield (
@@ -88,8 +123,8 @@ def _opened(chrome: Browser, address: str) -> Page:
     return page
 
 
-def _loads(turns: int) -> Part:
-    with _both() as (at, _), browser() as chrome:
+def _loads(archive: Path, turns: int) -> Part:
+    with _both(archive) as (at, _), browser() as chrome:
 
         def load(_: int, address: str) -> Run:
             page = _opened(chrome, address)
@@ -104,7 +139,7 @@ def _loads(turns: int) -> Part:
             step(0)  # the servers load their code
         runs = in_turns(steps, turns=EACH * turns)
     own = tuple(step for step in runs if step != BARE_LOAD)
-    return Part("visits", "First loads, the demo's archive", runs, own, _p95(runs), WAITED)
+    return Part("visits", "First loads", runs, own, _p95(runs), WAITED)
 
 
 def _pressed(page: Page, press: Callable[[], None]) -> Run:
@@ -144,18 +179,20 @@ def _turn_bare(page: Page, turn: int) -> Run:
     return _pressed(page, link.click)
 
 
-def _moves(turns: int) -> Part:
+def _moves(archive: Path, turns: int) -> Part:
     return _side_by_side(
-        "Moves on a page, the demo's archive",
+        archive,
+        "Moves on a page",
         {BARE_MOVE: _switch},
         {"This week, another figure": _switch, "This week, another week": _week},
         turns=turns,
     )
 
 
-def _turns(turns: int) -> Part:
+def _turns(archive: Path, turns: int) -> Part:
     return _side_by_side(
-        "Turns to another page, the demo's archive",
+        archive,
+        "Turns to another page",
         {BARE_TURN: _turn_bare},
         {"Season limits or Seasonal pattern, turned to": _turn},
         turns=turns,
@@ -163,6 +200,7 @@ def _turns(turns: int) -> Part:
 
 
 def _side_by_side(
+    archive: Path,
     sizes: str,
     bare: Mapping[str, Callable[[Page, int], Run]],
     own: Mapping[str, Callable[[Page, int], Run]],
@@ -170,7 +208,7 @@ def _side_by_side(
     turns: int,
 ) -> Part:
     """Measure presses on the bare page and on *This week*, both open in one browser."""
-    with _both() as (at, _), browser() as chrome:
+    with _both(archive) as (at, _), browser() as chrome:
         theirs, ours = _opened(chrome, at["bare"]), _opened(chrome, f"{at['own']}/week")
         steps = {name: partial(press, theirs) for name, press in bare.items()}
         steps |= {name: partial(press, ours) for name, press in own.items()}
@@ -195,8 +233,8 @@ def _p95(runs: dict[str, list[Run]]) -> str:
     return f"95th percentiles over the baseline's: {'; '.join(said)}."
 
 
-def _sessions(turns: int) -> Part:
-    with _both() as (at, servers), browser() as chrome:
+def _sessions(archive: Path, turns: int) -> Part:
+    with _both(archive) as (at, servers), browser() as chrome:
 
         def sessions(_: int, name: str, address: str) -> Run:
             pages = [_opened(chrome, address) for _ in range(N_SESSIONS)]
@@ -211,7 +249,7 @@ def _sessions(turns: int) -> Part:
             own: partial(sessions, name="own", address=f"{at['own']}/week"),
         }
         runs = in_turns(steps, turns=max(1, turns // 3))
-    sizes = f"The server's memory with {N_SESSIONS} open pages, the demo's archive"
+    sizes = f"The server's memory with {N_SESSIONS} open pages"
     return Part("visits", sizes, runs, (own,), compared={"peak": "MiB held"})
 
 

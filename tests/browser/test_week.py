@@ -197,6 +197,62 @@ def test_the_map_frames_the_chosen_week_and_stays_when_another_is_chosen(visit):
     assert framed(page, "14 Jan") == ["14 Jan", True]
 
 
+#: Days under the shaded column of the trend; what stands over it and over each strip.
+SHADED = """() => {
+  const trend = document.querySelector('.st-key-trend-areas .js-plotly-plot');
+  const marks = [...trend?.querySelectorAll('.bm-frame') ?? []];
+  if (marks.length !== 1) return null;
+  const { left, right } = marks[0].querySelector('rect').getBoundingClientRect();
+  const days = [...trend.querySelectorAll('.xtick text')].filter(one => {
+    const box = one.getBoundingClientRect();
+    const middle = (box.left + box.right) / 2;
+    return left < middle && middle < right;
+  });
+  const inside = trend.getBoundingClientRect();
+  const words = [...marks[0].querySelectorAll('text')];
+  return {
+    days: days.map(one => one.textContent), words: words.map(one => one.textContent),
+    are_inside: words.every(one => {
+      const box = one.getBoundingClientRect();
+      return box.left > inside.left && box.right < inside.right + 1;
+    }),
+  };
+}"""
+
+
+COUNT_DRAWINGS = """() => {
+  window.nDrawn = 0;
+  const count = () => { window.nDrawn += 1; };
+  document.querySelector('.st-key-trend-areas .js-plotly-plot').on('plotly_afterplot', count);
+}"""
+
+
+def shaded(page, words):
+    page.wait_for_function(f"() => ({SHADED})()?.words[0] === '{words}'")
+    return page.evaluate(SHADED)
+
+
+def test_the_trend_shades_the_chosen_week_and_stays_when_another_is_chosen(visit):
+    page = visit().open("week=2036-W05")
+    first = shaded(page, "week of 28 Jan")
+    assert first["days"] == ["28 Jan"]
+    page.evaluate(COUNT_DRAWINGS)
+    pick(page, "week", "2036-W03")
+    other = shaded(page, "week of 14 Jan")
+    assert other["days"] == ["14 Jan"]
+    n_drawn = page.evaluate("window.nDrawn")
+    assert len(other["words"]) == len(first["words"]) == 7
+    assert other["words"][1:] != first["words"][1:]
+    page.set_viewport_size({"width": 390, "height": 900})
+    page.wait_for_function(
+        "document.querySelector('.st-key-trend-areas .main-svg').clientWidth < 390"
+    )
+    narrow = shaded(page, "week of 14 Jan")
+    assert narrow["days"] in (["14 Jan"], [])
+    assert first["are_inside"] and other["are_inside"] and narrow["are_inside"]
+    assert n_drawn == 0
+
+
 CONTRASTS = """(selectors) => {
   const parts = (words) => words.match(/[\\d.]+/g).map(Number);
   const over = (front, back) => {

@@ -15,7 +15,9 @@ import pytest
 from analytics.codes import coded, sentences
 from analytics.palette import DARK, LIGHT, palette
 from analytics.quantities import Status
+from analytics.units import short_day
 from analytics.wording import bulletin_index, marks, numbers, reasons
+from analytics.wording.bulletin_index import monday
 from dashboard.charts import heat, series
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.app.sample_cases import ENDLESS, NO_ERROR, NO_LANDING, NO_SITE_DAY, PARTIAL, SPECIAL
@@ -32,17 +34,16 @@ def line_of(index, area, quantity=MET):
     return [index.row(area, week, quantity) for week in index.axis]
 
 
-def panel_of(index, area, *, quantity=MET, top=None, chosen=CHOSEN):
+def panel_of(index, area, *, quantity=MET, top=None):
     rows = line_of(index, area, quantity)
     top = marks.axis_end(rows) if top is None else top
-    return panels_of({area: rows}, weeks=index.axis, chosen=chosen, quantity=quantity, top=top)
+    return panels_of({area: rows}, weeks=index.axis, quantity=quantity, top=top)
 
 
-def panels_of(lines, *, weeks, top, chosen="", quantity=MET):
+def panels_of(lines, *, weeks, top, quantity=MET):
     return series.panels(
         lines,
         weeks=weeks,
-        chosen=chosen,
         quantity=quantity,
         tops=dict.fromkeys(lines, top),
         names={area: f"Area {area}" for area in lines},
@@ -108,7 +109,7 @@ def test_weeks_stand_on_the_axis_as_dates(index):
 
 def test_areas_stand_on_strips_of_one_figure_over_the_same_weeks(index):
     lines = {area: line_of(index, area) for area in index.areas}
-    figure = panels_of(lines, weeks=index.axis, chosen=CHOSEN, top=9000.0)
+    figure = panels_of(lines, weeks=index.axis, top=9000.0)
     axes = [figure.layout[f"yaxis{at or ''}"] for at in (0, 2, 3, 4, 5, 6)]
     ends = [axis.domain for axis in axes]
     assert all(low < high for low, high in ends)
@@ -123,9 +124,8 @@ def test_areas_stand_on_strips_of_one_figure_over_the_same_weeks(index):
         assert list(points.y) == [
             one.estimate for one in lines[area] if one and one.estimate is not None
         ]
-        row = index.row(area, CHOSEN, MET)
         said = [one.text[0] for one in figure.data if one.name == "name"]
-        assert said[at - 1] == f"<b>Area {area}</b>  {numbers.short(row)}"
+        assert said[at - 1] == f"<b>Area {area}</b>"
 
 
 def test_a_figure_has_its_data_with_it(index):
@@ -198,15 +198,12 @@ def test_every_reservation_has_a_symbol_of_its_own(index):
     assert len({*drawn.values(), marks.PLAIN.symbol}) == 6
 
 
-def test_the_chosen_week_is_framed(index):
-    at = index.axis.index(CHOSEN)
-    figure = panel_of(index, "A1")
-    assert [(one.x0, one.x1) for one in figure.layout.shapes] == [(at - 0.5, at + 0.5)]
-    sizes = dict(
-        zip(trace_of(figure, "estimates").x, trace_of(figure, "estimates").marker.size, strict=True)
-    )
-    assert sizes[at] == max(sizes.values())
-    assert list(sizes.values()).count(sizes[at]) == 1
+def test_the_figures_of_the_chosen_week_are_said_apart_from_the_drawing(index):
+    rows = [index.row(area, CHOSEN, MET) for area in index.areas]
+    head, *said = series.chosen_words([*rows, None], week=CHOSEN)
+    assert short_day(monday(CHOSEN)) in head
+    assert said == [numbers.short(row) for row in [*rows, None]]
+    assert len({*said}) > 2
 
 
 def test_an_interval_beyond_the_panel_is_marked(index):
