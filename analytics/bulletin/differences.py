@@ -152,9 +152,10 @@ _CAUSE = ("batch", "event", "at_utc", "sources")
 def _described(row: Row) -> str:
     where = " ".join(row[name] for name in DOMAIN_COLUMNS if row[name])
     label = QUANTITIES[row["quantity"]].label
+    batches = JOINED_BY.join(dict.fromkeys(row["batch"].split(JOINED_BY)))
     return (
         f"{label} {where} from {row['previous']:.4g} to {row['estimate']:.4g}, "
-        f"{abs(row['change_in_se']):.1f} of its standard error before (batch {row['batch']})"
+        f"{abs(row['change_in_se']):.1f} of its standard error before (batch {batches})"
     )
 
 

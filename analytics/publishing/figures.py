@@ -115,13 +115,19 @@ def moved(
 def _public(rows: Mapping[str, Row], *, is_shown: bool) -> Iterator[Row]:
     """Yield the public form of the rows of one domain."""
     status = {name: _status(row, is_shown=is_shown) for name, row in rows.items()}
-    empty = {name for name, row in rows.items() if row["estimate"] is None or status[name] in _OUT}
+    lacking = {
+        name
+        for name, row in rows.items()
+        if row["estimate"] is None or status[name] == Status.SUPPRESSED
+    }
     for name in (one for one in QUANTITIES if one in rows):
         row = rows[name]
-        # A ratio and one of its parts give the other.
-        why = next((one for one in (name, *RATIOS.get(name, ())) if one in empty), None)
+        # A ratio and one of its parts give the other. A total that is only unsure is no secret, so
+        # that a ratio beside it goes out by its own error.
+        why = next((one for one in (name, *RATIOS.get(name, ())) if one in lacking), None)
         said = status[why or name]
-        known = {} if why else {key: _number(row[key]) for key in _NUMBERS}
+        is_out = why is None and said != Status.NOT_PUBLISHED
+        known = {key: _number(row[key]) for key in _NUMBERS} if is_out else {}
         sure = mark_of(pse_of(row["estimate"], row["se"]))
         precision = None if said == Status.SUPPRESSED else _CLASSES.get(sure)
         yield {
@@ -134,8 +140,6 @@ def _public(rows: Mapping[str, Row], *, is_shown: bool) -> Iterator[Row]:
 
 
 _NUMBERS = ("estimate", "ci_low", "ci_high")
-#: Statuses of a figure that is there and does not go out.
-_OUT = (str(Status.SUPPRESSED), str(Status.NOT_PUBLISHED))
 
 
 def _status(row: Row, *, is_shown: bool) -> str:

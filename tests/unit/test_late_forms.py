@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from analytics.estimates.season_survey import prepare_survey
+from analytics.precision import WITHHELD_OVER, pse_of
 from analytics.publishing import record, suppression
+from analytics.publishing.figures import FIGURE_SCHEMA, figures, rows_by_domain
 from analytics.publishing.publish import published_of
 from analytics.publishing.totals import totals_of
 from tests.store_faults import filled_store
@@ -142,3 +145,32 @@ def test_the_record_remembers_the_boats_behind_what_went_out(tmp_path):
         assert again.n_kept == mine.n_kept
         before.append(mine.publication)
     assert [len(one.states) for one in record.publications(path, "2030-31")] == [4, 4]
+
+
+def test_a_ratio_of_an_unsure_total_goes_out_by_its_own_error():
+    # Boats keep 2 fish an angler wherever they come from; few of them came on most days.
+    party = interview(anglers=2, kept=4)
+    days = [
+        SiteDay(n, [party] * n, date=MONDAY + dt.timedelta(days=at))
+        for at, n in enumerate((40, 3, 0, 0))
+    ]
+    days[1].interviews[0] = interview(anglers=2, kept=3)
+    made, rows = published_of(through(survey(days)), []), rows_by_domain(through(survey(days)))
+    found = {row["quantity"]: row for row in rows_of(made, "A", WEEK)}
+    unsure = {
+        name
+        for name, row in rows["A", WEEK].items()
+        if (pse_of(row["estimate"], row["se"]) or 0) > WITHHELD_OVER
+    }
+    assert {"kept_fish", "angler_trips"} <= unsure
+    assert "kept_per_angler_trip" not in unsure
+    # Only what is unsure itself is not published for its error.
+    assert {name for name, row in found.items() if row["status"] == "not_published"} == unsure
+    assert all(found[name]["precision"] == "over_50" for name in unsure)
+    assert found["kept_per_angler_trip"]["estimate"] == pytest.approx(171 / 86, rel=1e-6)
+    # A domain that is withheld gives no ratio either.
+    hidden = replace(made.publication, shown=made.publication.shown & False)
+    table = figures(rows, hidden)
+    assert table.schema == FIGURE_SCHEMA
+    assert set(table["status"].to_pylist()) == {"suppressed"}
+    assert set(table["estimate"].to_pylist()) == {None}

@@ -297,6 +297,9 @@ def test_the_summary_says_how_many_and_which_most():
         "from version 3 to 4: 2 estimates moved; the most important revision: Chinook kept"
     )
     assert "2031-W03 from 50 to 80, 3.0 of its standard error before" in words
+    batches = [row | {"batch": "b2; b1; b2"} for row in found.to_pylist()]
+    again = pa.Table.from_pylist(batches, schema=found.schema)
+    assert "(batch b2; b1)" in summary(again, again, since=3, version=4)
     season, area, week, both = (
         {"area": a, "week": w, "quantity": "kept_fish", "previous": 9.0, "estimate": 5.0}
         | {"change_in_se": size}
