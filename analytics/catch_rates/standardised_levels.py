@@ -251,7 +251,8 @@ def lacking(past: pd.DataFrame, now: pd.DataFrame, terms: Sequence[str]) -> list
     words = []
     for name in terms:
         if name in FACTORS:
-            words += [f"{name} {one}" for one in sorted(set(now[name]) - set(past[name]))]
+            unknown = set(now[name].unique()).difference(past[name].unique())
+            words += [f"{name} {one}" for one in sorted(unknown)]
         elif not varies(past, name):
             words.append(f"change of {name}")
     return words

@@ -145,7 +145,8 @@ def connect(
 @lru_cache(maxsize=1)
 def _shared(process: int) -> duckdb.DuckDBPyConnection:
     """Return the database of a process for small tables; another process has its own."""
-    database = _opened([])
+    # Threads that wait for work on small tables cost more than they save.
+    database = _opened([], threads=1)
     atexit.register(database.close)
     return database
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -390,6 +391,13 @@ def measured_fish(snapshot: Snapshot, *, season: str, through: str) -> pa.Table:
     its interview; one of no open area and day is left out. A total length that was not measured
     follows from the fork length (`lengths.total_from_fork`).
     """
+    return snapshot.once(
+        ("measured fish", season, through),
+        partial(_measured_fish, snapshot, season=season, through=through),
+    )
+
+
+def _measured_fish(snapshot: Snapshot, *, season: str, through: str) -> pa.Table:
     placed = _placed(snapshot, season=season, through=through)
     conversion = total_from_fork(_pairs(placed, _so_far(snapshot, through), FORK, TOTAL))
     fit = conversion.regression

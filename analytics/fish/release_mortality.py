@@ -7,7 +7,7 @@ missing the rows say so.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -143,12 +143,18 @@ class DeathPlan:
     - `absent`: code of each fate without any rate in the tables.
     - `assumed`: codes of assumptions by fate.
     - `unsized`: the size of released fish was recorded in no interview.
+    - `parts`: place of a group and one of its rates, for each part of the fish.
     """
 
     groups: tuple[Group, ...]
     absent: Mapping[str, str]
     assumed: Mapping[str, tuple[str, ...]]
     unsized: bool = False
+    parts: tuple[tuple[int, MortalityRate], ...] = field(init=False, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        pairs = [(place, one) for place, group in enumerate(self.groups) for one in group.rates]
+        object.__setattr__(self, "parts", tuple(pairs))
 
     def renamed(self, prefix: str) -> DeathPlan:
         """Return the same plan with measures of other names, to be summed beside it."""
@@ -179,12 +185,6 @@ class DeathPlan:
     def analysis(self) -> Analysis:
         """The joint analysis of all measures."""
         return Analysis(tuple(self.measures))
-
-    @property
-    def parts(self) -> tuple[tuple[int, MortalityRate], ...]:
-        """Place of a group and one of its rates, for each part of the fish."""
-        pairs = [(place, one) for place, group in enumerate(self.groups) for one in group.rates]
-        return tuple(pairs)
 
     def fish(self, total: Floats, cov: Floats) -> FishByRate:
         """Return the fish to which each rate applies.

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from analytics.arrays import Bools, Floats
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.models.formula import Coding
     from analytics.models.maximum_likelihood import Likelihood
 
@@ -246,6 +246,13 @@ class _Matrix:
         levels[:, n_own:] = data.size @ rows[:, n_own:] / data.size.sum()
         return cls(coding, keep, rows[:, keep], levels[:, keep], int(keep[:n_own].sum()))
 
+    def each_level(self) -> Ints:
+        """Return a row of each level, the base first: the last of those that are alike."""
+        # Of a level's columns one is 1, of the base none: its place from the end names the level.
+        code = self.levels[:, : self.n_own] @ np.append(0, np.arange(self.n_own - 1, 0, -1))
+        at = np.unique(code[::-1], return_index=True)[1]
+        return np.asarray(len(code) - 1 - at)
+
     @property
     def names(self) -> list[str]:
         return [name for name, one in zip(self.coding.names, self.keep, strict=True) if one]
@@ -259,9 +266,8 @@ def _both(data: ResponseData, family: str, first: _Matrix, second: _Matrix) -> C
     if centred is None or not data.is_inside(family, centred):
         return None
     p = first.rows.shape[1]
-    each, place = np.unique(second.levels, axis=0, return_inverse=True)
-    at = np.zeros(len(each), dtype=np.int64)
-    at[place.ravel()] = np.arange(len(second.levels))
+    at = second.each_level()
+    each = second.levels[at]
     centre = first.levels[at] @ centred[:p]
     known = dict(zip(first.names, centred[:p], strict=True))
     b = np.array([known.get(name, 0.0) for name in second.names])

@@ -254,7 +254,8 @@ def _marks_interviewed(season: SeasonSurvey) -> tuple[Floats, float]:
 
 def _marks_test_fished(season: SeasonSurvey) -> Floats:
     """Return effective counts of legal fish met in test fishing, shape (A, 2)."""
-    sample = composition_sample(season.snapshot, season.design)
+    inputs = season.by_sample
+    sample = inputs.sample if inputs else composition_sample(season.snapshot, season.design)
     found = np.zeros((len(season.design.areas), 2))
     if sample.why_none:
         return found

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Any, ClassVar, TypeAlias
 
@@ -68,7 +68,10 @@ def death_sums(season: SeasonSurvey) -> DeathSums:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AreaRows:
-    """What the rows of each domain of some totals are made from; `found` is their fish by rate."""
+    """What the rows of each domain of some totals are made from; `found` is their fish by rate.
+
+    Figures of some parts are made once, for all domains.
+    """
 
     schema: ClassVar[pa.Schema]
     plan: DeathPlan
@@ -76,6 +79,7 @@ class AreaRows:
     totals: DomainTotals
     found: FishByRate
     level: float
+    _made: dict[object, DomainEstimates] = field(default_factory=dict, init=False, repr=False)
 
     def at(self, place: int, area: int | None) -> Iterator[Row]:
         """Yield the rows of one domain, without season, area and level."""
@@ -87,8 +91,17 @@ class AreaRows:
             self.season.design, self.totals, figures, place, area=area, level=self.level
         )
 
+    def once(self, key: object, make: Callable[[], DomainEstimates]) -> DomainEstimates:
+        """Return the figures of all domains that the rows of each are picked from."""
+        if key not in self._made:
+            self._made[key] = make()
+        return self._made[key]
+
     def fish_of(self, parts: Sequence[int]) -> DomainEstimates:
         """Return the fish of some parts together."""
+        return self.once(tuple(parts), partial(self._fish_of, parts))
+
+    def _fish_of(self, parts: Sequence[int]) -> DomainEstimates:
         chosen = list(parts)
         fish = self.found.fish[:, chosen].sum(axis=1)
         variance = self.found.cov[:, chosen][:, :, chosen].sum(axis=(1, 2))
@@ -97,6 +110,9 @@ class AreaRows:
 
     def deaths_of(self, rates: Mapping[int, Rate], groups: tuple[int, ...]) -> DomainEstimates:
         """Return the deaths of some parts at their rates; none where one of `groups` lacks one."""
+        return self.once((*rates.items(), groups), partial(self._deaths_of, rates, groups))
+
+    def _deaths_of(self, rates: Mapping[int, Rate], groups: tuple[int, ...]) -> DomainEstimates:
         parts = list(rates)
         fish, cov = self.found.fish[:, parts], self.found.cov[:, parts][:, :, parts]
         value, of_fish, variance = deaths_at_rates(fish, cov, list(rates.values()))
@@ -253,12 +269,7 @@ class _DeathRows(AreaRows):
     def _total(self, fate: str, place: int, area: int | None) -> Row:
         """Return the row of one quantity of deaths, with its ends."""
         quantity = _TOTALS[fate]
-        figures = add_intervals(
-            self.totals,
-            death_figures(self.plan, quantity, self.totals),
-            weight=bearing(quantity, self.plan),
-            level=self.level,
-        )
+        figures = self.once(quantity, partial(self._total_of, quantity))
         row: Row = {"fate": fate, "size_class": ANY, "wound_class": ANY}
         row |= self._columns(figures, place, area)
         if row["deaths"] is None:
@@ -284,6 +295,14 @@ class _DeathRows(AreaRows):
         base = join_codes(sorted({group.base for group in groups})) if fate == DROP_OFF else ""
         of_ends = coded("a_rate_without_interval" if low is None else "all_rates_at_ends")
         return row | {"reason": join_codes([base, words, of_ends])}
+
+    def _total_of(self, quantity: str) -> DomainEstimates:
+        return add_intervals(
+            self.totals,
+            death_figures(self.plan, quantity, self.totals),
+            weight=bearing(quantity, self.plan),
+            level=self.level,
+        )
 
     def _columns(self, figures: DomainEstimates, place: int, area: int | None) -> Row:
         """Return deaths in the columns of the table."""

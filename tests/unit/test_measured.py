@@ -67,6 +67,15 @@ def test_fish_of_other_days_and_weeks_are_left_out():
     assert set(measured(rows, through="2031-W02")) == {"f000"}
 
 
+def test_the_fish_of_a_season_through_a_week_are_looked_up_once():
+    snapshot = snapshot_of([fish(0, total_length_mm=600.0)])
+    season = {"season": "2030-31"}
+    first = measured_fish(snapshot, **season, through="2031-W02")
+    assert measured_fish(snapshot, **season, through="2031-W02") is first
+    before = measured_fish(snapshot, **season, through="2031-W01")
+    assert (first.num_rows, before.num_rows) == (1, 0)
+
+
 @pytest.mark.parametrize(("length", "is_legal"), [(558.9, False), (559.0, True), (None, None)])
 def test_the_side_of_the_line(length, is_legal):
     assert measured([fish(0, total_length_mm=length)])["f000"]["is_legal"] is is_legal
