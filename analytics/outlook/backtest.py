@@ -30,7 +30,7 @@ from analytics.outlook.calibration import (
     widened,
     with_estimate_error,
 )
-from analytics.outlook.past_seasons import PastSeasons, season_alone
+from analytics.outlook.past_seasons import PastSeasons, Patterns, season_alone
 from analytics.outlook.projection import SEED, project_from
 from analytics.outlook.schemas import BACKTEST_SCHEMA
 from analytics.outlook.to_date_draws import rows_by_area
@@ -43,7 +43,6 @@ if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.options.baseline import Baseline
-    from analytics.outlook.effort_ahead import Patterns
     from analytics.outlook.weekly_series import WeeklySeries
 
     Row = dict[str, Any]
@@ -149,8 +148,7 @@ def kept_backtest(
     progress: Callable[[str], None] = lambda words: None,
 ) -> Backtest:
     """Return the backtest of past seasons; what is kept of the same data and seed is not made."""
-    inputs = [[one.season, past.keys.get(one.season)] for one in past.weekly]
-    key = json.dumps([N_DRAWS, seed, inputs])
+    key = json.dumps([N_DRAWS, seed, past.key])
 
     @cache
     def made() -> Backtest:
@@ -230,7 +228,7 @@ class _PastSeason:
 
     def project(self, others: Sequence[SeasonTotals]) -> None:
         """Project the season from each of its cuts."""
-        patterns: Patterns = {}
+        patterns = Patterns()
         for through in [] if self.reason else _cuts(self.weekly.weeks):
             try:
                 self.made.append(self._cut(through, others, patterns))

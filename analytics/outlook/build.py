@@ -27,7 +27,7 @@ from analytics.outlook.limit_status import (
     with_outlook,
 )
 from analytics.outlook.limit_totals import LimitTotal, LimitTotals, limits_of_season
-from analytics.outlook.past_seasons import PastSeasons, past_seasons
+from analytics.outlook.past_seasons import PastSeasons, Patterns, past_seasons
 from analytics.outlook.projection import N_DRAWS, SEED, project_from
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS, PROJECTION_SCORE_SCHEMA, TOPICS
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
@@ -61,6 +61,7 @@ def limit_tables(
     n_draws: int = N_DRAWS,
     seed: int = SEED,
     tested: TestedSeasons | None = None,
+    kept: Kept = NOT_KEPT,
 ) -> dict[str, pa.Table]:
     """Return every table of a season's limits by its name.
 
@@ -80,6 +81,8 @@ def limit_tables(
         The same data and seed give the same draws.
     tested : tuple, optional
         What `tested_seasons` returns of the same season and seed, where it is at hand.
+    kept : Kept
+        Where what follows from past seasons alone lies.
 
     Returns
     -------
@@ -88,7 +91,7 @@ def limit_tables(
         of convenience; limits need none.
     """
     known = list(rows) if rows is not None else _all_rows(season, level)
-    past, backtest = tested or tested_seasons(season, seed=seed, progress=progress)
+    past, backtest = tested or tested_seasons(season, kept=kept, seed=seed, progress=progress)
     progress("drawing the season so far and the days to come")
     reported, mine = _as_reported(season, known, level=level)
     result = project_from(
@@ -99,6 +102,7 @@ def limit_tables(
         level=level,
         rows=mine,
         past=past.weekly,
+        patterns=Patterns(kept, past.key),
         width=backtest.width,
     )
     limits = limits_of_season(

@@ -8,26 +8,24 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.codes import coded
+from analytics.outlook.past_seasons import Patterns
 from analytics.outlook.seasonal_pattern import (
     FEW_WEEKS,
     Figures,
     SeasonalPattern,
     level_paths,
-    pattern_of,
 )
 from analytics.outlook.weekly_series import codes_of_areas
 from analytics.weeks import week_of_days
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
     from analytics.arrays import Bools, Floats
     from analytics.outlook.day_effects import DayEffects, Weather
     from analytics.outlook.weekly_series import WeeklySeries
-
-    Patterns = dict[str, SeasonalPattern]
 
 
 #: Sampled dates that count as one on their own: bad weather lasts.
@@ -71,12 +69,11 @@ def effort_ahead(
     add up to its own total `trips` (D, A): the error of the total counts once. `patterns` of the
     same past seasons are made once.
     """
-    pattern = once(
-        patterns,
+    pattern = (patterns or Patterns()).of_past(
         "trips",
-        lambda: pattern_of(
-            [trip_figures(one) for one in past], areas=now.areas, first=now.weeks[0]
-        ),
+        lambda: [trip_figures(one) for one in past],
+        areas=now.areas,
+        first=now.weeks[0],
     )
     figures = trip_figures(now)
     paths = level_paths(figures, pattern, ahead, n_draws=len(trips), rng=rng)
@@ -105,16 +102,6 @@ def effort_ahead(
     effort[:, still] = 0.0
     assumed = _assumed(now, past, pattern, paths.from_past, still, unknown=_unknown(effort, days))
     return EffortAhead(effort, so_far, paths.normal, pattern, assumed)
-
-
-def once(
-    patterns: Patterns | None, name: str, made: Callable[[], SeasonalPattern]
-) -> SeasonalPattern:
-    """Return a pattern that was made before under a name, or make it."""
-    known = {} if patterns is None else patterns
-    if name not in known:
-        known[name] = made()
-    return known[name]
 
 
 def trip_figures(weekly: WeeklySeries) -> Figures:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, field, fields
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -17,6 +18,7 @@ from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot, content_key
 from analytics.errors import BlackmouthError
 from analytics.outlook.day_effects import DayEffects, Weather
+from analytics.outlook.seasonal_pattern import SeasonalPattern, pattern_of
 from analytics.outlook.weekly_series import PROJECTED_FROM, WeeklySeries, weekly_of
 from analytics.survey.build import build_design, seasons_with_data
 from analytics.survey.design import StratumTreatments
@@ -24,7 +26,9 @@ from analytics.survey.estimators import DesignEstimator
 from analytics.survey.reduction import Reduction, catch_analyses, catch_measures
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
+
+    from analytics.outlook.seasonal_pattern import Figures
 
 #: Tables of a past season beside its interviews: all that its projections read.
 _WHOLE = ("areas", "sites", "release_rates", "drop_off")
@@ -48,6 +52,11 @@ class PastSeasons:
     weekly: list[WeeklySeries] = field(default_factory=list)
     failed: Mapping[str, str] = field(default_factory=dict)
     keys: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def key(self) -> str:
+        """Names and hashes of the seasons that have weekly figures."""
+        return json.dumps([[one.season, self.keys.get(one.season)] for one in self.weekly])
 
 
 def past_seasons(snapshot: Snapshot, *, season: str, kept: Kept = NOT_KEPT) -> PastSeasons:
@@ -200,3 +209,58 @@ def _weekly(kept: Arrays) -> WeeklySeries:
         fishable_share=arrays["fishable_share"],
         days=days,
     )
+
+
+# Courses of past seasons, as they are kept.
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Patterns:
+    """Patterns of the same past seasons by name, each made once.
+
+    Those of the seasons' own figures alone are kept where the data of these have a `key`.
+    """
+
+    kept: Kept = NOT_KEPT
+    key: str = ""
+    _made: dict[str, SeasonalPattern] = field(default_factory=dict, init=False)
+
+    def once(self, name: str, make: Callable[[], SeasonalPattern]) -> SeasonalPattern:
+        """Return the pattern that was made before under a name, or make it."""
+        if name not in self._made:
+            self._made[name] = make()
+        return self._made[name]
+
+    def of_past(
+        self,
+        name: str,
+        figures: Callable[[], Sequence[Figures]],
+        *,
+        areas: Sequence[str],
+        first: str,
+    ) -> SeasonalPattern:
+        """Return the pattern of the figures of past seasons, as `pattern_of`."""
+        key = json.dumps([self.key, name, list(areas), first])
+
+        def table() -> pa.Table:
+            return _of_pattern(pattern_of(figures(), areas=areas, first=first)).to_table()
+
+        def make() -> SeasonalPattern:
+            return _pattern(Arrays.of(self.kept.table("past_pattern", key, table)))
+
+        return self.once(name, make)
+
+
+_VALUES = ("anchor", "level_variance", "rho", "is_known")
+_ARRAYS = ("level", "shape", "growth", "log_weight", "departure")
+
+
+def _of_pattern(pattern: SeasonalPattern) -> Arrays:
+    arrays = {name: getattr(pattern, name) for name in _ARRAYS}
+    known = {name: one for name, one in arrays.items() if one is not None}
+    return Arrays({name: getattr(pattern, name) for name in _VALUES}, known)
+
+
+def _pattern(kept: Arrays) -> SeasonalPattern:
+    fields: dict[str, Any] = {**kept.about, **kept.arrays}
+    return SeasonalPattern(**fields)

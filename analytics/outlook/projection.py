@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
     from analytics.arrays import Floats, Ints
     from analytics.estimates.season_survey import SeasonSurvey
-    from analytics.outlook.effort_ahead import Patterns
+    from analytics.outlook.past_seasons import Patterns
     from analytics.outlook.season_calendar import SeasonCalendar
     from analytics.outlook.to_date_draws import ToDate
     from analytics.outlook.weekly_series import WeeklySeries

@@ -10,7 +10,8 @@ import pandas as pd
 from scipy.special import expit, logit
 
 from analytics.codes import coded, has_code
-from analytics.outlook.effort_ahead import figures_of, once
+from analytics.outlook.effort_ahead import figures_of
+from analytics.outlook.past_seasons import Patterns
 from analytics.outlook.seasonal_pattern import (
     Figures,
     SeasonalPattern,
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
     from analytics.arrays import Bools, Floats
-    from analytics.outlook.effort_ahead import EffortAhead, Patterns
+    from analytics.outlook.effort_ahead import EffortAhead
     from analytics.outlook.weekly_series import WeeklySeries
 
 
@@ -65,7 +66,8 @@ def rates_ahead(
     """
     index = index_figures(rates, now, response="encounters")
     figures, by_index = _index_else(index, *now.log_rate())
-    pattern = once(patterns, "rate", lambda: rate_pattern(now, past, rates, index))
+    patterns = patterns or Patterns()
+    pattern = patterns.once("rate", lambda: rate_pattern(now, past, rates, index))
     paths = level_paths(
         figures,
         pattern,
@@ -81,7 +83,7 @@ def rates_ahead(
     scale = np.divide(met, total, out=np.zeros_like(met), where=total > 0)
     # An area not fished yet: past seasons' own encounters per trip, on their scale.
     fresh = ~any_of(np.isfinite(figures.value), 1) & ~any_of(trips != 0, 0)
-    of_past = _per_trip(now, past, ahead, fresh=fresh, n_draws=len(met), rng=rng)
+    of_past = _per_trip(now, past, ahead, fresh=fresh, n_draws=len(met), rng=rng, patterns=patterns)
     draws = np.where(fresh[:, None], of_past, level * scale[:, :, None])
     none = ~fresh & ~any_of(met != 0, 0)
     draws[:, none] = 0.0
@@ -105,13 +107,19 @@ def _per_trip(
     fresh: Bools,
     n_draws: int,
     rng: np.random.Generator,
+    patterns: Patterns,
 ) -> Floats:
     """Return past seasons' encounters per trip at this season's standing, shape (D, A, T + H)."""
     n = len(now.weeks) + len(ahead)
     if not fresh.any():
         return np.full((n_draws, len(now.areas), n), np.nan)
-    raw, *every = (figures_of(one, *one.log_rate()) for one in (now, *past))
-    pattern = pattern_of(every, areas=now.areas, first=now.weeks[0])
+    raw = figures_of(now, *now.log_rate())
+    pattern = patterns.of_past(
+        "per_trip",
+        lambda: [figures_of(one, *one.log_rate()) for one in past],
+        areas=now.areas,
+        first=now.weeks[0],
+    )
     return np.exp(level_paths(raw, pattern, ahead, n_draws=n_draws, rng=rng).draws)
 
 
@@ -222,14 +230,11 @@ def shares_ahead(
     n_weeks, n_draws = len(now.weeks), len(met)
     index = index_figures(rates, now, response="sublegal")
     figures, by_index = _index_else(index, *now.logit_share())
-    pattern = once(
-        patterns,
+    pattern = (patterns or Patterns()).of_past(
         "share",
-        lambda: pattern_of(
-            [figures_of(one, *one.logit_share()) for one in past],
-            areas=now.areas,
-            first=now.weeks[0],
-        ),
+        lambda: [figures_of(one, *one.logit_share()) for one in past],
+        areas=now.areas,
+        first=now.weeks[0],
     )
     in_part = len(past) / (len(past) + 2) if len(past) < LEAST_SEASONS else 1.0
     paths = level_paths(

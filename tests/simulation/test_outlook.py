@@ -32,6 +32,7 @@ from analytics.outlook.calibration import (
     mixed,
     plain_rule,
 )
+from analytics.outlook.past_seasons import Patterns
 from analytics.outlook.projection import project_weekly
 from tests.simulation import outlook_seasons as made
 from tests.simulation.seasons import binomial_bounds, default_processes, in_processes
@@ -83,7 +84,7 @@ def errors_of(past, weekly, rng):
     shape = (len(past), len(CUTS), len(QUANTITIES))
     model, sd, plain = (np.full(shape, np.nan) for _ in range(3))
     for k, one in enumerate(past):
-        others, patterns = [each for each in past if each is not one], {}
+        others, patterns = [each for each in past if each is not one], Patterns()
         known = [each for each in weekly if each is not weekly[k]]
         for c, week in enumerate(CUTS):
             ahead, _ = ahead_and_total(one, week, known, patterns, rng)
@@ -111,7 +112,7 @@ def one_season(fishery, number):
     """Return how one season was projected, one row a cut, quantity and method."""
     rng = np.random.default_rng([SEED, number, list(made.FISHERIES).index(fishery)])
     past, now = made.seasons_of(made.FISHERIES[fishery], rng)
-    weekly, patterns, rows = [one.through(made.N_WEEKS) for one in past], {}, []
+    weekly, patterns, rows = [one.through(made.N_WEEKS) for one in past], Patterns(), []
     truth = now.season.truth_after(0)
     for week in CUTS:
         ahead, total = ahead_and_total(now, week, weekly, patterns, rng)

@@ -17,6 +17,7 @@ from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook import backtest as backtest_module
 from analytics.outlook import build as outlook
+from analytics.outlook import past_seasons as past_module
 from analytics.outlook.past_seasons import past_seasons, season_keys
 from tests.simulation import rule_seasons as made
 from tests.unit.test_ahead import seasons_alike
@@ -210,7 +211,7 @@ def test_a_holiday_or_a_rate_of_death_is_part_of_the_key(snapshot):
 def tables_of(snapshot, kept=NOT_KEPT):
     season = prepare_survey(snapshot, season=NEWEST)
     tested = outlook.tested_seasons(season, kept=kept)
-    return outlook.limit_tables(season, {}, level=0.95, n_draws=50, tested=tested)
+    return outlook.limit_tables(season, {}, level=0.95, n_draws=50, tested=tested, kept=kept)
 
 
 def same(one, other):
@@ -235,24 +236,42 @@ def counted(monkeypatch):
     return seen
 
 
+@pytest.fixture
+def patterns(monkeypatch):
+    """Return how many past seasons each pattern was made of, filled as they are made."""
+    seen = []
+    make = past_module.pattern_of
+
+    def of(past, **given):
+        seen.append(len(past))
+        return make(past, **given)
+
+    monkeypatch.setattr(past_module, "pattern_of", of)
+    return seen
+
+
 def test_past_seasons_are_projected_once_and_again_only_where_they_changed(
-    snapshot, counted, tmp_path
+    snapshot, counted, patterns, tmp_path
 ):
     kept = Kept(tmp_path)
     first = tables_of(snapshot, kept)
     assert len(counted) == 1
+    n_made = len(patterns)
+    assert n_made
     same(first, tables_of(snapshot, kept))
     # A row of this season more, as another week brings: nothing past is made, all numbers as new.
     newer = changed(snapshot, "interviews", "kept", 9, season="2 ")
     warm = tables_of(newer, kept)
     assert len(counted) == 1
+    assert len(patterns) == n_made
     same(warm, tables_of(newer))
     assert repr(first["draws"].to_pylist()) != repr(warm["draws"].to_pylist())
     # A row of a past season: made anew, as without anything kept.
     other = changed(snapshot, "interviews", "kept", 9, season="0 ")
-    n = len(counted)
+    n, n_made = len(counted), len(patterns)
     again = tables_of(other, kept)
     assert len(counted) == n + 1
+    assert len(patterns) > n_made
     same(again, tables_of(other))
     assert repr(again["backtest"].to_pylist()) != repr(first["backtest"].to_pylist())
 
