@@ -40,6 +40,8 @@ _NOT_OF_THE_RESULT = ("tables",)
 _PATTERNS = (
     (re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?(Z|\+00:?00| ?UTC)?"), "<instant>"),
     (re.compile(r"\b(?=[0-9a-f]*\d)(?=[0-9a-f]*[a-f])[0-9a-f]{8,64}\b"), "<hash>"),
+    # That of a batch may have no letter.
+    (re.compile(r"(?<=\bb\d{4}-)[0-9a-f]{8}\b"), "<hash>"),
     (re.compile(r"localhost:\d+"), "localhost:<port>"),
 )
 #: What the server of the dashboard logs; how far it comes before it is ended depends on the load.
