@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from streamlit import config
+from streamlit.components.v2 import manifest_scanner
 from streamlit.testing.v1 import AppTest
 
 from analytics.wording import bulletin_index
@@ -20,13 +21,31 @@ if TYPE_CHECKING:
 SECONDS = 30
 
 
+#: As the dashboard is served: its address makes steps of a test those of the one local user.
+SERVED = {"server.address": "127.0.0.1", "runner.magicEnabled": False}
+
+
+@pytest.fixture(scope="session", autouse=True)
+def components() -> Iterator[None]:
+    """Look for components in what is installed once: each page to run looks anew, most of its cost.
+
+    A server looks once, too.
+    """
+    found = manifest_scanner.scan_component_manifests()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(manifest_scanner, "scan_component_manifests", lambda: found)
+        yield
+
+
 @pytest.fixture(autouse=True)
 def on_this_machine() -> Iterator[None]:
-    """Steps that a test takes itself, outside of a run, are those of the one local user."""
-    before = config.get_option("server.address")
-    config.set_option("server.address", "127.0.0.1")
+    """Take the options of the dashboard as it is served."""
+    before = {name: config.get_option(name) for name in SERVED}
+    for name, value in SERVED.items():
+        config.set_option(name, value)
     yield
-    config.set_option("server.address", before)
+    for name, value in before.items():
+        config.set_option(name, value)
 
 
 @pytest.fixture(scope="session")

@@ -99,6 +99,14 @@ def test_the_tab_says_page_and_choices(open_page, monkeypatch):
     assert said[-1] == f"This week · {CHOSEN} · Quillon Bank · Blackmouth"
 
 
+@pytest.mark.parametrize("script", [name for name in RESULTS if name not in ("week", "methods")])
+def test_every_tab_says_page_and_areas(opener, monkeypatch, script):
+    said = []
+    monkeypatch.setattr("streamlit.set_page_config", lambda **how: said.append(how["page_title"]))
+    opener(f"app_pages/{script}.py")(area="A3")
+    assert said[-1] == f"{RESULTS[script]} · Pale Hook · Blackmouth"
+
+
 MONTHS = "(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)[a-z]*"
 #: How a day looks in each order; ``by 3 Mar`` and not the end of ``Feb 3 Mar``.
 DAYS = {

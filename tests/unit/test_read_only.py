@@ -40,7 +40,10 @@ print(json.dumps(found))
 #: Runs pages in one process; prints the errors of each, and what was raised.
 _OPEN = """
 import json, sys
+from streamlit.components.v2 import manifest_scanner
 from streamlit.testing.v1 import AppTest
+components = manifest_scanner.scan_component_manifests()  # each run would look anew
+manifest_scanner.scan_component_manifests = lambda: components
 found = []
 for page in json.loads(sys.argv[1]):
     run = AppTest.from_file(page, default_timeout=120).run()
