@@ -215,6 +215,7 @@ def _opened(files: Sequence[str], threads: int | None = None) -> duckdb.DuckDBPy
         f"temp_directory = {text(str(spill))}",
         f"memory_limit = {text(MEMORY)}",
         f"allowed_paths = [{', '.join(map(text, files))}]",
+        "enable_progress_bar = false",  # without a program file, it is drawn on standard output
         "enable_external_access = false",
         "lock_configuration = true",
     ):

@@ -109,3 +109,12 @@ def test_small_queries_share_a_database_and_see_their_own_tables_only(tmp_path: 
             first.execute("SET enable_external_access = true")
     with sql.connect({}) as empty, pytest.raises(duckdb.CatalogException):
         empty.sql("SELECT a FROM rows").fetchall()
+
+
+def test_a_slow_query_draws_nothing_on_standard_output() -> None:
+    """Without a file of its own a program counts as a person at work, who would be shown a bar."""
+    asked = "SELECT current_setting('enable_progress_bar') AS bar"
+    code = f"from analytics.data import query; print(query.run({asked!r}, {{}})['bar'])"
+    said = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert "false" in said.stdout
+    assert "true" not in said.stdout
