@@ -77,7 +77,9 @@ def visit(chromium: Browser, address: str, tabs: list[Page]) -> Iterator[Callabl
         width = how.get("width", 1280)
         mine = [tab for tab in tabs if tab.viewport_size and tab.viewport_size["width"] == width]
         has_tab = mine and not is_new
-        tab = mine[-1] if has_tab else chromium.new_context().new_page()
+        # A new tab beside one that no visit holds has what that one loaded.
+        context = mine[-1].context if mine else chromium.new_context()
+        tab = mine[-1] if has_tab else context.new_page()
         if has_tab:
             tabs.remove(tab)
         visits.append(Visit(tab, address, **how))

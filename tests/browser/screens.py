@@ -63,7 +63,8 @@ def take(address: str, out: Path, *, query: str = "", pages: Sequence[str] = (""
     return taken
 
 
-_IDLE = (
+#: That nothing is drawn or waited for.
+IDLE = (
     "!document.querySelector('[data-testid=stStatusWidget], [data-testid=stSpinner]')"
     " && !document.querySelector('[data-stale=true]')"
 )
@@ -73,7 +74,7 @@ def settle(page: Page, *, charts: str = WEEK_CHARTS) -> None:
     """Wait until a page is drawn whole; `charts` selects what holds its charts, if any."""
     page.get_by_test_id("stApp").wait_for()
     page.get_by_text("On the water in winter").last.wait_for(timeout=PATIENCE)
-    page.wait_for_function(_IDLE, timeout=PATIENCE)
+    page.wait_for_function(IDLE, timeout=PATIENCE)
     if not charts:
         return
     page.wait_for_function(
@@ -96,7 +97,7 @@ def _take_one(
     if page in DATA:
         shown.get_by_role("heading", name=DATA[page], level=1).wait_for(timeout=PATIENCE)
         shown.wait_for_timeout(1500)
-        shown.wait_for_function(_IDLE, timeout=PATIENCE)
+        shown.wait_for_function(IDLE, timeout=PATIENCE)
     else:
         settle(shown, charts=CHARTS[page])
     # Streamlit scrolls inside the page, so the window grows to hold all of it.

@@ -166,8 +166,12 @@ def test_the_desk_fits_a_phone_and_bad_names(served, tmp_path) -> None:
     assert_fits(desk.page)
 
 
-def test_what_is_under_way_outlives_the_browser(served, tmp_path) -> None:
+def test_templates_are_given_and_what_is_under_way_outlives_the_browser(served) -> None:
     desk = served()
+    for label, name in (("Workbook (XLSX)", "tables.xlsx"), ("CSV files (ZIP)", "tables.zip")):
+        with desk.page.expect_download() as download:
+            desk.page.get_by_role("button", name=label).click()
+        assert download.value.suggested_filename == name
     header = csv_template("holidays") + "2031-01-01,Frost\n2031-13-01,Ice\n"
     desk.upload([{"name": "holidays.csv", "mimeType": "text/csv", "buffer": header.encode()}])
     desk.says("1 error stands")
@@ -177,11 +181,3 @@ def test_what_is_under_way_outlives_the_browser(served, tmp_path) -> None:
     other = served()
     other.says("No error. 2 rows in 1 file can be accepted")
     other.page.get_by_text("1 correction; the files stay as they came").wait_for()
-
-
-def test_templates_are_downloaded(served, tmp_path) -> None:
-    desk = served()
-    for label, name in (("Workbook (XLSX)", "tables.xlsx"), ("CSV files (ZIP)", "tables.zip")):
-        with desk.page.expect_download() as download:
-            desk.page.get_by_role("button", name=label).click()
-        assert download.value.suggested_filename == name

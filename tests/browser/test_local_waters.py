@@ -9,7 +9,6 @@ import pypdf
 import pytest
 
 from tests.browser.screens import CHARTS
-from tests.browser.visiting import assert_fits
 
 pytestmark = pytest.mark.browser
 MAP = CHARTS["waters"]
@@ -19,32 +18,29 @@ def body(page):
     return page.get_by_test_id("stMainBlockContainer")
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (390, "dark")])
-def test_the_page_fits_and_has_few_numbers(visit, width, scheme):
-    page = visit(width=width, scheme=scheme).open("area=A1", page="waters", charts=MAP)
-    assert_fits(page)
-    assert len(re.findall(r"\d+(?:[.,]\d+)*", body(page).inner_text())) < 60
-
-
-@pytest.mark.parametrize("query", ["area=A1", "area=A5&lang=es"])
-def test_the_page_prints_on_one_sheet(visit, query):
-    visit_one = visit()
-    page = visit_one.page
-    if "lang" in query:  # its last heading is not that of the other pages
-        page.goto(f"{visit_one.address}/waters?{query}")
-        page.get_by_text("En el agua en invierno").wait_for()
-        page.locator(f"{MAP} svg.main-svg").first.wait_for()
-    else:
-        page = visit_one.open(query, page="waters", charts=MAP)
+def require_one_sheet(page):
+    """Require that the page prints on one sheet of either paper."""
     for paper in ("Letter", "A4"):
         sheets = pypdf.PdfReader(io.BytesIO(page.pdf(format=paper))).pages
         assert len(sheets) == 1
 
 
-def test_tools_and_the_page_itself_are_in_the_language(visit):
+def test_the_page_has_few_numbers_prints_on_one_sheet_and_follows_the_map(visit):
+    page = visit().open("area=A1", page="waters", charts=MAP)
+    assert len(re.findall(r"\d+(?:[.,]\d+)*", body(page).inner_text())) < 60
+    require_one_sheet(page)
+    point = page.locator(f"{MAP} .scatterlayer .trace:last-child .points path").nth(2)
+    box = point.bounding_box()
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.wait_for_url(re.compile("area=A3"))
+    assert "Pale Hook" in page.locator(".st-key-answer").inner_text()
+
+
+def test_the_page_is_in_the_language_also_its_tools_and_on_one_sheet(visit):
     one = visit(is_new=True)
     page = one.page
-    page.goto(f"{one.address}/waters?lang=es")
+    page.goto(f"{one.address}/waters?area=A5&lang=es")
+    page.get_by_text("En el agua en invierno").wait_for()  # its last heading
     page.locator(f"{MAP} svg.main-svg").first.wait_for()
     page.locator(".bm-pictures button").first.wait_for(state="attached")
     page.wait_for_function("document.documentElement.lang === 'es'")
@@ -53,12 +49,4 @@ def test_tools_and_the_page_itself_are_in_the_language(visit):
     )
     assert labels
     assert all(label.startswith("Guardar ") for label in labels)
-
-
-def test_an_area_is_chosen_on_the_map_and_stands_in_the_link(visit):
-    page = visit().open("area=A1", page="waters", charts=MAP)
-    point = page.locator(f"{MAP} .scatterlayer .trace:last-child .points path").nth(2)
-    box = point.bounding_box()
-    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-    page.wait_for_url(re.compile("area=A3"))
-    assert "Pale Hook" in page.locator(".st-key-answer").inner_text()
+    require_one_sheet(page)

@@ -33,7 +33,7 @@ def test_the_page_is_drawn_whole(visit):
     assert_fits(page)
 
 
-def test_the_answer_follows_area_and_quantity(visit):
+def test_the_answer_follows_area_and_quantity_and_the_download_is_every_move(visit, tmp_path):
     page = visit().open(**HERE)
     page.locator(".st-key-area").get_by_role("combobox").click()
     page.get_by_role("option", name="Quillon Bank").first.click()
@@ -41,6 +41,14 @@ def test_the_answer_follows_area_and_quantity(visit):
     page.locator(".st-key-show").get_by_text("Sublegal share").click()
     page.wait_for_function("location.search.includes('show=sublegal_prop')")
     page.get_by_text("weekly figures of sublegal share in Quillon Bank").wait_for()
+    file, text = downloaded(page, "Download all revisions", tmp_path)
+    assert file == "2035-36.2036-W06.v3.revisions.csv"
+    lines = text.splitlines()
+    assert lines[0].startswith(
+        "season,area,area_name,week,quantity,unit,kind,previous,estimate,change,"
+    )
+    assert len(lines) > 1
+    assert all(line.startswith("2035-36,A1,") for line in lines[1:])
 
 
 def test_choices_go_from_page_to_page(visit):
@@ -57,19 +65,3 @@ def test_choices_go_from_page_to_page(visit):
     page.get_by_text("In week 2036-W05, in Pale Hook").wait_for()
     settle(page)
     assert page.locator("[data-testid=stAlert]").count() == 0
-
-
-def test_the_download_is_every_move(visit, tmp_path):
-    page = visit().open("area=A1", **HERE)
-    file, text = downloaded(page, "Download all revisions", tmp_path)
-    assert file == "2035-36.2036-W06.v3.revisions.csv"
-    lines = text.splitlines()
-    assert lines[0].startswith(
-        "season,area,area_name,week,quantity,unit,kind,previous,estimate,change,"
-    )
-    assert all(line.startswith("2035-36,A1,") for line in lines[1:])
-
-
-@pytest.mark.parametrize(("width", "scheme"), [(390, "dark")])
-def test_nothing_sticks_out(visit, width, scheme):
-    assert_fits(visit(width=width, scheme=scheme).open(**HERE))

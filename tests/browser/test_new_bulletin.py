@@ -26,13 +26,47 @@ pytestmark = pytest.mark.browser
 MADE = 180_000
 
 
-@pytest.fixture
-def address(chromium: Browser, demo_store: Path, tmp_path: Path) -> Iterator[str]:
-    store = shutil.copytree(demo_store, tmp_path / "store")
-    log = tmp_path / "streamlit.log"
+@pytest.fixture(scope="module")
+def store(demo_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return shutil.copytree(demo_store, tmp_path_factory.mktemp("new_bulletin") / "store")
+
+
+@pytest.fixture(scope="module")
+def address(chromium: Browser, store: Path) -> Iterator[str]:
+    log = store.parent / "streamlit.log"
     with serving.dashboard(store / "bulletins", log=log, store=store) as running:
         yield running
     assert "Traceback" not in log.read_text(), log.read_text()
+
+
+def test_every_tab_sees_the_work_and_none_starts_it_twice(chromium, address, store) -> None:
+    folder = store / "desk" / "bulletin"
+    folder.mkdir(parents=True, exist_ok=True)
+    context = chromium.new_context()
+    with recording(folder / STEPS) as add:
+        add(STEP, "fitting models of kept")
+        for page in (context.new_page(), context.new_page()):
+            page.goto(f"{address}/new_bulletin")
+            page.get_by_text("Fitting models of kept").wait_for()
+            expect(page.get_by_role("button", name="Make the bulletin")).to_be_disabled()
+    context.close()
+    shutil.rmtree(folder)
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_the_note_is_kept_and_shown_on_the_week(chromium, address, width) -> None:
+    visit = Visit(chromium.new_context().new_page(), address, width=width)
+    page, note = visit.page, f"<b>Storm</b> on Saturday, seen at {width}"
+    page.goto(f"{address}/new_bulletin")
+    page.get_by_role("textbox", name="What a reader should know").fill(note)
+    page.get_by_role("textbox", name="Your name or initials").fill(f"R. T. {width}")
+    page.get_by_role("button", name="Keep the note").click()
+    page.get_by_text(f"by R. T. {width}").wait_for()
+    assert_fits(page)
+    page.goto(f"{address}/week")
+    shown = page.get_by_text(note)
+    shown.wait_for()
+    visit.close()
 
 
 def test_an_accepted_batch_is_a_pdf_in_few_clicks(chromium, address, capsys) -> None:
@@ -55,33 +89,4 @@ def test_an_accepted_batch_is_a_pdf_in_few_clicks(chromium, address, capsys) -> 
     assert_fits(page)
     with capsys.disabled():
         print(f"\nbatch to PDF: {seconds:.0f} s by the wall")
-    visit.close()
-
-
-def test_every_tab_sees_the_work_and_none_starts_it_twice(chromium, address, tmp_path) -> None:
-    folder = tmp_path / "store" / "desk" / "bulletin"
-    folder.mkdir(parents=True, exist_ok=True)
-    context = chromium.new_context()
-    with recording(folder / STEPS) as add:
-        add(STEP, "fitting models of kept")
-        for page in (context.new_page(), context.new_page()):
-            page.goto(f"{address}/new_bulletin")
-            page.get_by_text("Fitting models of kept").wait_for()
-            expect(page.get_by_role("button", name="Make the bulletin")).to_be_disabled()
-    context.close()
-
-
-@pytest.mark.parametrize("width", [1280, 390])
-def test_the_note_is_kept_and_shown_on_the_week(chromium, address, width) -> None:
-    visit = Visit(chromium.new_context().new_page(), address, width=width)
-    page = visit.page
-    page.goto(f"{address}/new_bulletin")
-    page.get_by_role("textbox", name="What a reader should know").fill("<b>Storm</b> on Saturday")
-    page.get_by_role("textbox", name="Your name or initials").fill("R. T.")
-    page.get_by_role("button", name="Keep the note").click()
-    page.get_by_text("by R. T.").wait_for()
-    assert_fits(page)
-    page.goto(f"{address}/week")
-    shown = page.get_by_text("<b>Storm</b> on Saturday")
-    shown.wait_for()
     visit.close()

@@ -22,63 +22,24 @@ from dashboard import page_frame
 from dashboard.charts import heat
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.browser import screens
+from tests.browser.printing import PAPER, off_paper, on_paper
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from playwright.sync_api import Page
 
 pytestmark = pytest.mark.browser
 SCRIPT = Path(page_frame.__file__).with_name("page_tools.js")
 
-#: Inside the margins of a sheet of A4, in CSS pixels.
-PAPER = 695
-PRINTED = """() => [...document.querySelectorAll('.js-plotly-plot')]
-  .filter(plot => plot.checkVisibility())
-  .map(plot => { const box = plot.querySelector('svg.main-svg').getBoundingClientRect();
-    return {right: box.right, width: box.width, height: box.height,
-      fits: plot.querySelector('svg.main-svg').hasAttribute('viewBox')}})"""
 SVG = "{http://www.w3.org/2000/svg}"
 
 
-def on_paper(page: Page) -> list[dict[str, float]]:
-    """Return the boxes of the figures that would be printed, the page as wide as paper."""
-    page.evaluate("dispatchEvent(new Event('beforeprint'))")
-    page.emulate_media(media="print")
-    page.set_viewport_size({"width": PAPER, "height": 900})
-    page.wait_for_timeout(400)
-    return page.evaluate(PRINTED)
-
-
-def off_paper(page: Page, width: int) -> None:
-    page.set_viewport_size({"width": width, "height": 900})
-    page.emulate_media(media="null")  # what the browser would use
-    page.evaluate("dispatchEvent(new Event('afterprint'))")
-
-
-@pytest.mark.parametrize("name", [*screens.CHARTS])
-def test_every_figure_fits_the_paper(visit, name):
-    one = visit()
-    page = one.open(page=name, charts=screens.CHARTS[name])
-    shown = page.evaluate(PRINTED)
-    boxes = on_paper(page)
-    try:
-        assert len(boxes) == len(shown)
-        assert bool(boxes) == bool(screens.CHARTS[name])
-        for box in boxes:
-            assert box["fits"]
-            assert box["right"] <= PAPER + 1
-            assert box["width"] > 150
-            assert box["height"] > 40
-        wide = "document.querySelector('[data-testid=stMain]').scrollWidth"
-        assert page.evaluate(wide) <= PAPER + 1
-        assert not page.locator("[data-testid=stHeader]").is_visible()
-    finally:
-        off_paper(page, 1280)
-    assert not any(box["fits"] for box in page.evaluate(PRINTED))
-
-
 @pytest.mark.parametrize("width", [1280, 390])
-def test_the_heat_map_is_printed(visit, width):
+def test_the_week_is_printed_whole_and_without_what_is_pressed(visit, width):
     page = visit(width=width).open(f"week={CHOSEN}")
+    if width == 1280:
+        require_printed(page)
     on_paper(page)
     try:
         images = [one for one in page.locator(".heatmaplayer image").all() if one.is_visible()]
@@ -88,16 +49,17 @@ def test_the_heat_map_is_printed(visit, width):
         off_paper(page, width)
 
 
-def test_what_is_printed_is_whole_and_without_what_is_pressed(visit):
-    page = visit().open(f"week={CHOSEN}")
+def require_printed(page: Page) -> None:
+    """Require that sheets hold every line of the week's table and nothing that is pressed."""
     names = page.locator(".bm-table:not(.bm-every) tbody th").all_inner_texts()
-    reader = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4")))
-    words = "".join("".join(sheet.extract_text() for sheet in reader.pages).split())
+    sheets = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4"))).pages
+    words = "".join("".join(sheet.extract_text() for sheet in sheets).split())
     lacking = [name for name in names if "".join(name.split("\n")[0].split()) not in words]
     assert lacking == []
     assert "Download" not in words
     assert "Findinthetable" not in words
     assert CHOSEN in words
+    require_filled(sheets)
 
 
 def lowest_text(sheet: pypdf.PageObject) -> float:
@@ -112,12 +74,15 @@ def lowest_text(sheet: pypdf.PageObject) -> float:
     return 1 - min(heights, default=float(sheet.mediabox.height)) / float(sheet.mediabox.height)
 
 
-@pytest.mark.parametrize("name", ["week", "catch_rates"])
-def test_printed_sheets_are_filled(visit, name):
-    page = visit().open(page=name, charts=screens.CHARTS[name])
-    sheets = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4"))).pages
+def require_filled(sheets: Sequence[pypdf.PageObject]) -> None:
+    """Require that no sheet is bare, and the first one full."""
     assert all(sheet.extract_text().strip() for sheet in sheets)
     assert lowest_text(sheets[0]) > 0.75
+
+
+def test_printed_sheets_of_many_figures_are_filled(visit):
+    page = visit().open(page="catch_rates", charts=screens.CHARTS["catch_rates"])
+    require_filled(pypdf.PdfReader(io.BytesIO(page.pdf(format="A4"))).pages)
 
 
 def saved(page: Page, kind: str, into: Path) -> tuple[str, bytes]:
@@ -127,13 +92,21 @@ def saved(page: Page, kind: str, into: Path) -> tuple[str, bytes]:
     return download.value.suggested_filename, (into / kind).read_bytes()
 
 
-def test_the_data_of_a_figure_are_saved(visit, tmp_path):
+def test_figures_of_a_page_are_saved_and_its_tables_sorted_and_searched(visit, tmp_path):
     page = visit().open(f"week={CHOSEN}&show=angler_trips")
+    require_data_saved(page, tmp_path)
+    require_vectors_and_pixels(page, tmp_path)
+    require_sorted(page)
+    require_searched(page)
+
+
+def require_data_saved(page: Page, into: Path) -> None:
+    """Require that the data of a figure are the figures of its table."""
     with page.expect_download() as download:
         page.locator(".st-key-trend-areas").get_by_role("button", name="Save the data").click()
-    download.value.save_as(tmp_path / "data.csv")
+    download.value.save_as(into / "data.csv")
     assert download.value.suggested_filename == "trend-areas.csv"
-    lines = list(csv.DictReader((tmp_path / "data.csv").read_text("utf-8").splitlines()))
+    lines = list(csv.DictReader((into / "data.csv").read_text("utf-8").splitlines()))
     index = index_bulletin(make(NOW))
     row = index.row("A3", CHOSEN, "angler_trips")
     (found,) = [one for one in lines if one["week"] == CHOSEN and one["area"] == index.name("A3")]
@@ -141,33 +114,13 @@ def test_the_data_of_a_figure_are_saved(visit, tmp_path):
     assert float(found["ci_high"]) == row.ci_high
 
 
-def test_the_data_of_a_figure_without_a_table_are_its_points(visit, tmp_path):
-    page = visit().open(page="alternative_estimates", charts=screens.WAY_CHARTS)
-    with page.expect_download() as download:
-        page.get_by_role("button", name="Save the data").first.click()
-    download.value.save_as(tmp_path / "data.csv")
-    lines = list(csv.reader((tmp_path / "data.csv").read_text("utf-8").splitlines()))
-    assert lines[0] == ["series", "x", "y", "words"]
-    assert any("as sampled" in line[2].lower() for line in lines[1:])
-
-
-def test_a_picture_has_the_whole_title_of_its_figure(visit, tmp_path):
-    page = visit().open(
-        page="alternative_estimates", charts=screens.CHARTS["alternative_estimates"]
-    )
-    _, content = saved(page, "SVG", tmp_path)
-    title = " ".join(one.text for one in ET.fromstring(content).findall(f"{SVG}text"))
-    plain = title.replace("\u00a0", " ")
-    assert plain == "All areas: 20 % higher over all boats, 5 % higher from boats counted"
-
-
-def test_a_figure_is_saved_as_vectors_and_as_pixels(visit, tmp_path):
-    page = visit().open(f"week={CHOSEN}")
+def require_vectors_and_pixels(page: Page, into: Path) -> None:
+    """Require that a picture is its figure with the title, and its pixels twice as many."""
     size = page.evaluate(
         "() => ['width', 'height'].map(name => parseFloat("
         "document.querySelector('svg.main-svg').getAttribute(name)))"
     )
-    name, content = saved(page, "SVG", tmp_path)
+    name, content = saved(page, "SVG", into)
     drawing = ET.fromstring(content)
     assert name.startswith("trend-")
     assert name.endswith(".svg")
@@ -182,15 +135,15 @@ def test_a_figure_is_saved_as_vectors_and_as_pixels(visit, tmp_path):
     assert "@font-face" in letters
     assert "base64," in letters
     assert len(list(drawing.iter(f"{SVG}path"))) > 5
-    name, content = saved(page, "PNG", tmp_path)
+    name, content = saved(page, "PNG", into)
     assert name.endswith(".png")
     width, height = struct.unpack(">II", content[16:24])
     assert content[:8] == b"\x89PNG\r\n\x1a\n"
     assert [width, height] == [int(2 * side) for side in whole]
 
 
-def test_a_table_is_sorted_by_a_click_on_its_head(visit):
-    page = visit().open(f"week={CHOSEN}")
+def require_sorted(page: Page) -> None:
+    """Require that a table is sorted by a click on its head."""
     table = page.locator(".bm-table:not(.bm-every)").first
     head = table.get_by_role("columnheader", name="Chinook encounters")
     values = """table => [...table.tBodies[0].rows].slice(1).map(row =>
@@ -205,6 +158,35 @@ def test_a_table_is_sorted_by_a_click_on_its_head(visit):
     falling = [one for one in table.evaluate(values) if one is not None]
     assert falling == rising[::-1]
     assert "All areas" in table.locator("tbody tr").first.inner_text()
+
+
+def require_searched(page: Page) -> None:
+    """Require that a long table shows the rows that hold a word."""
+    page.get_by_text("Every quantity of the week").first.click()
+    page.locator(".bm-every").wait_for()
+    field = page.get_by_role("searchbox").first
+    rows = page.locator(".bm-every tbody tr")
+    whole = rows.count()
+    field.fill("sublegal")
+    shown = [one.inner_text().lower() for one in rows.all() if one.is_visible()]
+    assert 0 < len(shown) < whole
+    assert any("sublegal" in one for one in shown)
+    field.fill("")
+    assert sum(one.is_visible() for one in rows.all()) == whole
+
+
+def test_a_figure_without_a_table_is_saved_as_its_points_and_with_its_whole_title(visit, tmp_path):
+    page = visit().open(page="alternative_estimates", charts=screens.WAY_CHARTS)
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Save the data").first.click()
+    download.value.save_as(tmp_path / "data.csv")
+    lines = list(csv.reader((tmp_path / "data.csv").read_text("utf-8").splitlines()))
+    assert lines[0] == ["series", "x", "y", "words"]
+    assert any("as sampled" in line[2].lower() for line in lines[1:])
+    _, content = saved(page, "SVG", tmp_path)
+    title = " ".join(one.text for one in ET.fromstring(content).findall(f"{SVG}text"))
+    plain = title.replace("\u00a0", " ")
+    assert plain == "All areas: 20 % higher over all boats, 5 % higher from boats counted"
 
 
 @pytest.mark.parametrize(
@@ -233,21 +215,6 @@ def test_dates_weeks_and_chances_are_sorted_as_what_they_are(chromium, rising):
         page.get_by_role("button", name="Reached").click()
         assert page.locator("tbody td").all_inner_texts() == order
     page.close()
-
-
-def test_a_long_table_is_searched(visit):
-    page = visit().open(f"week={CHOSEN}")
-    page.get_by_text("Every quantity of the week").first.click()
-    page.locator(".bm-every").wait_for()
-    field = page.get_by_role("searchbox").first
-    rows = page.locator(".bm-every tbody tr")
-    whole = rows.count()
-    field.fill("sublegal")
-    shown = [one.inner_text().lower() for one in rows.all() if one.is_visible()]
-    assert 0 < len(shown) < whole
-    assert any("sublegal" in one for one in shown)
-    field.fill("")
-    assert sum(one.is_visible() for one in rows.all()) == whole
 
 
 TWICE = """async ([text, config]) => {

@@ -1,4 +1,4 @@
-"""A paper form keyed in a real browser, as fast as keys come, and stored; both pages on a phone."""
+"""A paper form keyed in a real browser, as fast as keys come, and stored."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from playwright.sync_api import expect
 
 from analytics.data.store import Store
 from tests.browser import serving
-from tests.browser.visiting import assert_fits
+from tests.browser.screens import IDLE
 from tests.field_week import field_store
 
 if TYPE_CHECKING:
@@ -20,10 +20,6 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.browser
 #: Milliseconds between keys: faster than anybody types for long.
 KEY = 20
-IDLE = (
-    "!document.querySelector('[data-testid=stStatusWidget]')"
-    " && !document.querySelector('[data-stale=true]')"
-)
 #: All that was typed is with the server.
 CONFIRMED = "document.querySelector('.bm-keying')?.dataset.waits === 'false'"
 N_BOATS = 6
@@ -191,12 +187,3 @@ def test_a_draft_survives_a_closed_browser(chromium: Browser, served: tuple[str,
     expect(again.get_by_label("Boat 3, area", exact=True)).to_have_value("A")
     expect(again.get_by_label("Boat 4, area", exact=True)).to_have_value("BA")
     again.context.close()
-
-
-@pytest.mark.parametrize(
-    ("name", "shown"), [("paper_forms", "Check and store"), ("small_tables", "Store the change")]
-)
-def test_pages_fit_a_phone(chromium: Browser, served: tuple[str, Store], name: str, shown: str):
-    page = opened(chromium, f"{served[0]}/{name}", 390, shown)
-    assert_fits(page)
-    page.context.close()

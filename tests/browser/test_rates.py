@@ -33,8 +33,11 @@ def test_catch_rates_are_drawn_whole(visit):
     assert plot.locator(".scatterlayer .points path").count() > shown + 5 * 12
 
 
-def test_the_buttons_change_the_rate(visit):
+def test_the_buttons_change_the_rate_and_give_the_tables(visit, tmp_path):
     page = visit().open("area=A3", **RATES)
+    require_downloads(
+        page, tmp_path, {"Download the index": "index", "Download the trend": "trend"}
+    )
     page.locator(".st-key-rate").get_by_text("Sublegal share", exact=True).click()
     page.wait_for_function("location.search.includes('rate=sublegal')")
     page.locator(".st-key-answer").get_by_text("sublegal share of encounters is").wait_for()
@@ -54,8 +57,13 @@ def test_the_regressions_open(visit, width):
     assert_labels_whole(page)
 
 
-def test_the_run_is_drawn_and_its_areas_open(visit):
+def test_the_run_is_drawn_its_areas_open_and_its_tables_are_given(visit, tmp_path):
     page = visit().open(**TIMING)
+    require_downloads(
+        page,
+        tmp_path,
+        {"Download the strength": "run_strength", "Download the dates": "run_dates"},
+    )
     assert "this season is stronger than past ones" in answer(page)
     now = page.locator(".st-key-rates-index-all .scatterlayer .points path")
     assert now.count() == 14
@@ -65,25 +73,9 @@ def test_the_run_is_drawn_and_its_areas_open(visit):
     assert page.locator(".st-key-rates-came-A1 .js-plotly-plot").bounding_box()["width"] > 250
 
 
-@pytest.mark.parametrize(
-    ("where", "buttons"),
-    [
-        (RATES, {"Download the index": "index", "Download the trend": "trend"}),
-        (TIMING, {"Download the strength": "run_strength", "Download the dates": "run_dates"}),
-    ],
-    ids=["rates", "timing"],
-)
-def test_the_downloads_are_the_tables(visit, tmp_path, where, buttons):
-    page = visit().open("area=A1", **where)
-    for words, name in buttons.items():
-        file, text = downloaded(page, words, tmp_path)
+def require_downloads(page, into, names):
+    """Require that buttons give the tables of a bulletin, by the buttons' words."""
+    for words, name in names.items():
+        file, text = downloaded(page, words, into)
         assert file == f"2035-36.2036-W06.v3.{name}.csv"
         assert text.startswith(head_of(RATE_SCHEMAS[name].names))
-
-
-@pytest.mark.parametrize("width", [1280, 390])
-@pytest.mark.parametrize("where", [RATES, TIMING], ids=["rates", "timing"])
-def test_nothing_sticks_out_and_no_label_is_cut(visit, width, where):
-    page = visit(width=width, scheme="dark" if width == 390 else "light").open(**where)
-    assert_fits(page)
-    assert_labels_whole(page)

@@ -9,7 +9,6 @@ from tests.browser.visiting import assert_fits, assert_labels_whole, downloaded
 
 pytestmark = pytest.mark.browser
 HERE = {"page": "released", "charts": CHARTS["released"]}
-PARTS = ("share", "classes", "deaths", "lengths", "species", "handling")
 
 
 def answer(page) -> str:
@@ -27,8 +26,9 @@ def test_the_first_part_is_drawn_whole(visit):
     assert page.get_by_role("figure", name="Sublegal share by week in Quillon Bank").count() == 1
 
 
-def test_the_buttons_lead_from_part_to_part(visit):
-    page = visit().open("area=A1", **HERE)
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (390, "dark")])
+def test_the_buttons_lead_from_part_to_part_and_nothing_is_cut(visit, width, scheme):
+    page = visit(width=width, scheme=scheme).open(**HERE)
     for part, words, said in (
         ("classes", "Size and mark", "sampled over reported is"),
         ("deaths", "Deaths", "Chinook died"),
@@ -41,6 +41,8 @@ def test_the_buttons_lead_from_part_to_part(visit):
         page.locator(".st-key-answer").get_by_text(said).wait_for()
         settle(page, charts=CHARTS["released"])
         assert page.locator("[data-testid=stAlert]").count() == 0
+        assert_fits(page)
+        assert_labels_whole(page)
 
 
 def test_a_link_opens_the_same_view(visit):
@@ -66,13 +68,3 @@ def test_the_downloads_are_the_tables(visit, tmp_path):
         file, text = downloaded(page, words, tmp_path)
         assert file == f"2035-36.2036-W06.v3.{name}.csv"
         assert text.startswith(start)
-
-
-@pytest.mark.parametrize("width", [1280, 390])
-@pytest.mark.parametrize("part", PARTS)
-def test_nothing_sticks_out_and_no_label_is_cut(visit, width, part):
-    page = visit(width=width, scheme="dark" if width == 390 else "light").open(
-        f"part={part}", **HERE
-    )
-    assert_fits(page)
-    assert_labels_whole(page)

@@ -14,6 +14,7 @@ from icalendar import Calendar
 
 from analytics.data.store import Store
 from tests.browser import serving
+from tests.browser.screens import IDLE
 from tests.browser.visiting import assert_fits
 
 if TYPE_CHECKING:
@@ -22,10 +23,6 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 pytestmark = pytest.mark.browser
-IDLE = (
-    "!document.querySelector('[data-testid=stStatusWidget]')"
-    " && !document.querySelector('[data-stale=true]')"
-)
 
 
 @pytest.fixture(scope="module")

@@ -11,10 +11,11 @@ from analytics.options.option_file import read_options, to_link
 from analytics.options.schemas import ANSWER_SCHEMAS
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from tests.app import sample_season
-from tests.browser.screens import CHARTS, settle
+from tests.browser.screens import CHARTS, SEASON_CHARTS, settle
 from tests.browser.visiting import (
     assert_fits,
     assert_labels_whole,
+    assert_wide,
     downloaded,
     head_of,
     pick,
@@ -47,8 +48,9 @@ def answer(page) -> str:
     return page.locator(".st-key-answer").inner_text()
 
 
-def test_the_standing_is_drawn_whole(visit):
+def test_the_standing_is_drawn_whole_and_its_table_given(visit, tmp_path):
     page = visit().open(**STANDING)
+    require_fits(page)
     assert "of the limit on sublegal releases in Quillon Bank is used" in answer(page)
     bars = page.locator(".st-key-season-bars .barlayer .point")
     assert bars.count() == len(sample_season.LIMITS) - 1  # one has no total
@@ -57,6 +59,7 @@ def test_the_standing_is_drawn_whole(visit):
     assert fan.locator(".shapelayer path").count() == 2
     said = "Sublegal releases, Quillon Bank by week against a limit of 2,400"
     assert page.get_by_role("figure", name=said).count() == 1
+    require_downloads(page, tmp_path, {"Download the state of the limits": "limit_status"})
 
 
 def test_another_limit_is_drawn_and_stands_in_the_link(visit):
@@ -83,24 +86,26 @@ def test_another_limit_is_drawn_alone_and_stands_in_the_link(visit):
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(390, "dark"), (1280, "light")])
-@pytest.mark.parametrize(
-    ("where", "query"), [(STANDING, ""), (ACCURACY, ""), (CHANGE, WITH_SET), (CHANGE, WITH_TEN)]
-)
-def test_the_pages_fit_a_phone_and_a_desk(visit, where, query, width, scheme):
-    page = visit(width=width, scheme=scheme).open(query, **where)
-    assert_fits(page)
-    assert_labels_whole(page)
-    plots = page.locator("[class*=st-key-season-] .js-plotly-plot")
-    assert all(plots.nth(at).bounding_box()["width"] > 250 for at in range(plots.count()))
-
-
-def test_a_pasted_link_answers_each_option(visit):
-    page = visit().open(WITH_SET, **CHANGE)
+def test_a_pasted_link_answers_each_option_on_a_phone_and_a_desk(visit, width, scheme):
+    page = visit(width=width, scheme=scheme).open(WITH_SET, **CHANGE)
     told = answer(page)
     assert "Close Quillon Bank early saves about" in told
     assert "Fewer trips saves about" in told
     assert page.locator("[class*=st-key-season-shift-] .js-plotly-plot").count() == 5
     assert page.locator(".bm-options tbody tr").count() == 3
+    require_fits(page)
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(390, "dark"), (1280, "light")])
+def test_ten_options_fit_a_phone_and_a_desk(visit, width, scheme):
+    require_fits(visit(width=width, scheme=scheme).open(WITH_TEN, **CHANGE))
+
+
+def require_fits(page):
+    """Require that nothing sticks out or is cut and that figures are wide enough to read."""
+    assert_fits(page)
+    assert_labels_whole(page)
+    assert_wide(page, SEASON_CHARTS)
 
 
 def test_a_moved_slider_answers_anew_and_changes_the_link(visit):
@@ -175,11 +180,16 @@ def test_another_page_and_back_brings_the_options(visit):
     assert "Option 3" in answer(page)
 
 
-def test_a_file_of_options_is_loaded_and_saved(visit, tmp_path):
+def test_a_file_of_options_is_refused_in_words_or_loaded_answered_and_saved(visit, tmp_path):
     path = tmp_path / "options.toml"
+    bad = tmp_path / "bad.toml"
+    bad.write_text('[[option]]\nnam = "x"\n')
     path.write_text('[[option]]\nname = "Weekends"\n[[option.change]]\nopen_weekdays = "67"\n')
     page = visit().open(WITH_SET, **CHANGE)
     page.get_by_text("Save, share or load the options").click()
+    page.locator("input[type=file]").set_input_files(bad)
+    page.get_by_text('unknown key "nam"').wait_for()
+    assert "Close Quillon Bank early" in answer(page)
     page.locator("input[type=file]").set_input_files(path)
     page.locator(".st-key-answer").get_by_text("Weekends").wait_for()
     settle(page, charts=CHARTS["compare_rules"])
@@ -189,42 +199,25 @@ def test_a_file_of_options_is_loaded_and_saved(visit, tmp_path):
     saved = tmp_path / "saved.toml"
     download.value.save_as(saved)
     assert read_options(saved.read_bytes()) == read_options(path.read_bytes())
+    require_downloads(
+        page,
+        tmp_path,
+        {
+            "Download the figures": "options.figures",
+            "Download the limits": "options.limit_exceedance",
+        },
+    )
 
 
-def test_a_bad_file_is_refused_in_words(visit, tmp_path):
-    path = tmp_path / "options.toml"
-    path.write_text('[[option]]\nnam = "x"\n')
-    page = visit().open(WITH_SET, **CHANGE)
-    page.get_by_text("Save, share or load the options").click()
-    page.locator("input[type=file]").set_input_files(path)
-    page.get_by_text('unknown key "nam"').wait_for()
-    assert "Close Quillon Bank early" in answer(page)
+def test_the_tables_of_past_projections_are_given(visit, tmp_path):
+    page = visit().open(**ACCURACY)
+    require_downloads(page, tmp_path, {"Download the projections": "backtest"})
 
 
-@pytest.mark.parametrize(
-    ("where", "buttons"),
-    [
-        (
-            STANDING,
-            {
-                "Download the state of the limits": "limit_status",
-            },
-        ),
-        (ACCURACY, {"Download the projections": "backtest"}),
-        (
-            CHANGE,
-            {
-                "Download the figures": "options.figures",
-                "Download the limits": "options.limit_exceedance",
-            },
-        ),
-    ],
-    ids=["standing", "accuracy", "change"],
-)
-def test_the_downloads_are_the_tables(visit, tmp_path, where, buttons):
-    page = visit().open(**where)
-    for words, name in buttons.items():
-        file, text = downloaded(page, words, tmp_path)
+def require_downloads(page, into, names):
+    """Require that buttons give the tables of a bulletin or an answer, by the buttons' words."""
+    for words, name in names.items():
+        file, text = downloaded(page, words, into)
         assert file == f"2035-36.2036-W06.v3.{name}.csv"
         columns = (OUTLOOK_SCHEMAS | ANSWER_SCHEMAS)[name.removeprefix("options.")].names
         assert text.startswith(head_of(columns))

@@ -62,17 +62,13 @@ def test_each_item_opens_its_page_as_one_entry_of_the_history(visit):
         assert page.url == opened
 
 
-def test_an_item_opens_in_a_tab_of_its_own(visit):
+def test_an_item_opens_in_a_tab_of_its_own_and_the_choices_unfold(visit):
     page = visit().open(**HERE)
     with page.context.expect_page() as opened:
         page.locator("a.bm-go").first.click(modifiers=["Control"])
     assert parse_qs(urlparse(opened.value.url).query)["season"] == [NOW]
     opened.value.close()
     assert page.get_by_role("heading", name="Today", level=1).is_visible()
-
-
-def test_the_choices_unfold(visit):
-    page = visit().open(**HERE)
     assert not page.locator(".st-key-filters").is_visible()
     page.locator(".bm-fold summary").press("Enter")
     page.get_by_role("combobox", name="Season").wait_for()

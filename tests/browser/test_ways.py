@@ -31,16 +31,12 @@ def test_the_page_is_drawn_whole(visit):
     assert_fits(page)
 
 
-def test_the_answer_follows_area_and_quantity(visit):
+def test_the_answer_follows_the_choices_and_the_downloads_are_the_tables(visit, tmp_path):
     page = visit().open("area=A3", **HERE)
     page.locator(".st-key-show").get_by_text("Chinook kept").click()
     page.wait_for_function("location.search.includes('show=kept_fish')")
     page.get_by_text("Chinook kept, Pale Hook, season through").wait_for()
     assert "300" in answer(page)
-
-
-def test_the_downloads_are_the_tables(visit, tmp_path):
-    page = visit().open("area=A1", **HERE)
     for words, name, start in (
         (
             "Download all alternative estimates",
@@ -53,8 +49,3 @@ def test_the_downloads_are_the_tables(visit, tmp_path):
         file, text = downloaded(page, words, tmp_path)
         assert file == f"2035-36.2036-W06.v3.{name}.csv"
         assert text.startswith(start)
-
-
-@pytest.mark.parametrize(("width", "scheme"), [(390, "dark")])
-def test_nothing_sticks_out(visit, width, scheme):
-    assert_fits(visit(width=width, scheme=scheme).open(**HERE))

@@ -11,7 +11,7 @@ import pytest
 
 from tests.app.sample_bulletin import CHOSEN
 from tests.browser.screens import settle
-from tests.browser.visiting import assert_fits, assert_labels_whole, downloaded, pick
+from tests.browser.visiting import downloaded, pick
 
 if TYPE_CHECKING:
     from playwright.sync_api import Locator, Page
@@ -32,8 +32,24 @@ def link(page: Page) -> dict[str, list[str]]:
     return parse_qs(urlparse(page.url).query)
 
 
-def test_the_page_is_drawn_whole(visit):
+LOOKS = {
+    "light": ("rgb(251, 250, 246)", "rgb(27, 99, 120)"),
+    "dark": ("rgb(16, 24, 29)", "rgb(111, 191, 211)"),
+}
+
+
+def require_look(page: Page, width: int, scheme: str) -> None:
+    """Require the colours of a scheme, and figures as wide as the window lets them be."""
+    boxes = [one.bounding_box() for one in seen(page, ".js-plotly-plot")]
+    assert all(0.8 * min(width, 1180) < box["width"] <= width for box in boxes)
+    colour = "getComputedStyle(document.querySelector('[data-testid=stApp]')).backgroundColor"
+    border = "getComputedStyle(document.querySelector('.bm-card')).borderTopColor"
+    assert (page.evaluate(colour), page.evaluate(border)) == LOOKS[scheme]
+
+
+def test_the_page_is_drawn_whole_on_a_desk_by_day(visit):
     page = visit().open(f"week={CHOSEN}")
+    require_look(page, 1280, "light")
     assert answer(page).startswith(f"In week {CHOSEN}, over all areas, anglers made ")
     assert page.locator(".bm-card").count() == 5
     assert len(seen(page, ".js-plotly-plot")) == 3
@@ -52,7 +68,7 @@ def test_the_page_is_drawn_whole(visit):
     assert found.count() == 1
 
 
-def test_sentence_and_link_follow_a_filter(visit):
+def test_sentence_link_and_download_follow_a_filter(visit, tmp_path):
     page = visit().open()
     pick(page, "week", CHOSEN)
     page.get_by_text(f"In week {CHOSEN}, over all areas").wait_for()
@@ -64,6 +80,12 @@ def test_sentence_and_link_follow_a_filter(visit):
     page.wait_for_function("location.search.includes('show=sublegal_prop')")
     assert link(page)["week"] == [CHOSEN]
     assert link(page)["area"] == ["A3"]
+    file, text = downloaded(page, "Download the week", tmp_path)
+    assert file == f"2035-36.2036-W06.v3.{CHOSEN}.csv"
+    lines = text.splitlines()
+    assert lines[0].startswith("season,area,area_name,week,quantity,unit,estimate,se,ci_low,")
+    assert len(lines) == 11
+    assert all(re.match(rf"2035-36,A3,[^,]+,{CHOSEN},", line) for line in lines[1:])
 
 
 def test_a_pasted_link_opens_the_same_view(visit):
@@ -82,34 +104,6 @@ def test_a_pasted_link_opens_the_same_view(visit):
     assert (
         second.locator(".bm-card").all_inner_texts() == first.locator(".bm-card").all_inner_texts()
     )
-
-
-def test_the_download_is_the_weeks_rows(visit, tmp_path):
-    page = visit().open(f"week={CHOSEN}&area=A3")
-    file, text = downloaded(page, "Download the week", tmp_path)
-    assert file == f"2035-36.2036-W06.v3.{CHOSEN}.csv"
-    lines = text.splitlines()
-    assert lines[0].startswith("season,area,area_name,week,quantity,unit,estimate,se,ci_low,")
-    assert len(lines) == 11
-    assert all(re.match(rf"2035-36,A3,[^,]+,{CHOSEN},", line) for line in lines[1:])
-
-
-LOOKS = {
-    "light": ("rgb(251, 250, 246)", "rgb(27, 99, 120)"),
-    "dark": ("rgb(16, 24, 29)", "rgb(111, 191, 211)"),
-}
-
-
-@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (390, "dark")])
-def test_width_and_colours_follow_the_reader(visit, width, scheme):
-    page = visit(width=width, scheme=scheme).open(f"week={CHOSEN}")
-    assert_fits(page)
-    assert_labels_whole(page)
-    boxes = [one.bounding_box() for one in seen(page, ".js-plotly-plot")]
-    assert all(0.8 * min(width, 1180) < box["width"] <= width for box in boxes)
-    colour = "getComputedStyle(document.querySelector('[data-testid=stApp]')).backgroundColor"
-    border = "getComputedStyle(document.querySelector('.bm-card')).borderTopColor"
-    assert (page.evaluate(colour), page.evaluate(border)) == LOOKS[scheme]
 
 
 def test_a_switch_draws_its_own_part_and_stands_in_the_link(visit):
@@ -151,8 +145,9 @@ def test_a_phone_folds_the_filters_and_keeps_them_open_while_choosing(visit):
     assert len(seen(wide, ".st-key-filters")) == 1
 
 
-def test_a_phone_reads_the_figures_of_the_map(visit):
-    page = visit(width=390).open(f"week={CHOSEN}")
+def test_a_phone_reads_the_figures_of_the_map_by_night(visit):
+    page = visit(width=390, scheme="dark").open(f"week={CHOSEN}")
+    require_look(page, 390, "dark")
     assert len(seen(page, "[class*=st-key-heat-map] .js-plotly-plot")) == 1
     figures = page.locator(".st-key-heat-map .scatterlayer .trace").first.locator("text")
     boxes = [one.bounding_box() for one in figures.all()]

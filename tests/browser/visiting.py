@@ -142,6 +142,12 @@ def assert_labels_whole(page: Page) -> None:
     assert cut == [], cut
 
 
+def assert_wide(page: Page, charts: str, least: float = 250) -> None:
+    """The figures within `charts` are wide enough to read."""
+    plots = page.locator(charts).locator(".js-plotly-plot")
+    assert all(box["width"] > least for one in plots.all() if (box := one.bounding_box()))
+
+
 def settled(page: Page, faults: str) -> Any:
     """Return the faults that a page still has when it has settled; `faults` is a function."""
     with suppress(PlaywrightTimeoutError):

@@ -1,7 +1,8 @@
-"""Every page for those who use no mouse, see less or hear it: rules, keyboard, zoom, motion.
+"""What must hold of every page: no rule broken, all within reach, nothing cut, all on paper.
 
 The rules are those of axe-core (Web Content Accessibility Guidelines, W3C), which comes with its
-package. The frame that Streamlit draws round a page is left out.
+package. The frame that Streamlit draws round a page is left out. Loading costs most of a test: a
+page is loaded twice, on a desk by day and on a phone by night, and looked at in all respects.
 """
 
 from __future__ import annotations
@@ -15,9 +16,11 @@ from playwright.sync_api import TimeoutError as PlaywrightTimeoutError
 
 from analytics import Store, import_files
 from dashboard.pages import _ADDRESSES, DATA, RESULTS
-from tests.app.sample_bulletin import fill_archive
+from tests.app.sample_bulletin import CHOSEN, fill_archive
 from tests.browser import serving
-from tests.browser.visiting import Visit, assert_fits, settled
+from tests.browser.printing import off_paper, on_paper, require_fits_paper, shown_figures
+from tests.browser.screens import CHARTS, IDLE, SEASON_CHARTS
+from tests.browser.visiting import Visit, assert_fits, assert_labels_whole, assert_wide, settled
 from tests.field_week import sampled_week, write_week
 
 if TYPE_CHECKING:
@@ -52,7 +55,6 @@ SLOW = """() => [...document.querySelectorAll('.stApp *')].filter(one => {
   return longest(style.transitionDuration) > 0.001
     || (style.animationName !== 'none' && longest(style.animationDuration) > 0.001);
 }).map(one => one.className.toString().slice(0, 60))"""
-STALE = "() => [...document.querySelectorAll('[data-stale=true]')]"
 BARE = """() => [...document.querySelectorAll('.stMain table')].filter(one =>
     !one.querySelector('th') || !one.caption?.textContent.trim())
   .map(one => one.outerHTML.slice(0, 120))"""
@@ -77,12 +79,19 @@ def open_at(visit, with_store):
             one.address = with_store
             one.page.goto(f"{with_store}/{script}")
             one.page.get_by_role("heading", name=DATA[script], level=1).wait_for()
-            settled(one.page, STALE)
+            one.page.wait_for_function(IDLE)
             return one.page
-        address = "" if script == "today" else _ADDRESSES.get(script, script)
-        return one.open(page=address, charts="")
+        return one.open(CHOICES.get(script, ""), page=address_of(script), charts=charts_of(script))
 
     return opened
+
+
+def address_of(script: str) -> str:
+    return "" if script == "today" else _ADDRESSES.get(script, script)
+
+
+def charts_of(script: str) -> str:
+    return CHARTS[address_of(script)]
 
 
 def ringed(page: Page) -> bool:
@@ -92,6 +101,9 @@ def ringed(page: Page) -> bool:
     return bool(page.evaluate(RINGED))
 
 
+#: Choices with which a page is looked at, and the areas that its tab then names.
+CHOICES = {"week": f"week={CHOSEN}", "local_waters": "area=A1"}
+NAMED = {"local_waters": ["Quillon Bank"]}
 EVERY = pytest.mark.parametrize("script", [*RESULTS, *DATA])
 
 
@@ -116,24 +128,62 @@ def require_rules(page: Page, *, width: int) -> None:
     assert faults(page) == [], width
 
 
-# A page is opened once in each scheme and its window changed then: loading costs most of a test.
+@EVERY
+def test_a_page_on_a_phone_by_night(open_at, script):
+    page = open_at(script, width=390, scheme="dark")
+    assert_fits(page)
+    assert_labels_whole(page)
+    assert_wide(page, SEASON_CHARTS)
+    require_rules(page, width=390)
+    require_rules(page, width=1280)
 
 
 @EVERY
-def test_no_rule_is_broken_seriously_in_the_dark_or_twice_as_large(open_at, script):
-    page = open_at(script, scheme="dark")
+def test_a_page_on_a_desk_by_day(open_at, script):
+    page = open_at(script)
+    assert_fits(page)
+    assert_labels_whole(page)
     require_rules(page, width=1280)
+    require_keyboard(page)
+    require_rest(page)
+    if script in RESULTS:
+        require_title(page, script)
+        require_paper(page, script)
     page.set_viewport_size({"width": 640, "height": 900})
     assert_fits(page)  # a window of 1280 has room for 640 at twice the size
     require_rules(page, width=390)
 
 
-@EVERY
-def test_no_rule_is_broken_seriously_in_the_light_and_the_keyboard_reaches_all(open_at, script):
-    page = open_at(script, width=390)
-    require_rules(page, width=390)
-    require_rules(page, width=1280)
-    require_keyboard(page)
+def require_rest(page: Page) -> None:
+    """Require that who wants no motion sees none, and that there was some to leave out."""
+    try:
+        page.emulate_media(reduced_motion="reduce")
+        assert page.evaluate(SLOW) == []
+        page.emulate_media(reduced_motion="no-preference")
+        assert page.evaluate(SLOW) != []
+    finally:
+        page.emulate_media(reduced_motion="null")
+
+
+def require_title(page: Page, script: str) -> None:
+    """Require that the tab names the page, and the week where it is one of a week."""
+    parts = [RESULTS[script], *([CHOSEN] if script == "week" else []), *NAMED.get(script, [])]
+    page.wait_for_function(
+        "title => document.title === title", arg=" · ".join([*parts, "Blackmouth"])
+    )
+
+
+def require_paper(page: Page, script: str) -> None:
+    """Require that every figure that is seen is printed, within the width of the paper."""
+    shown = shown_figures(page)
+    printed = on_paper(page)
+    try:
+        assert len(printed) == len(shown)
+        assert bool(printed) == bool(charts_of(script))
+        require_fits_paper(page, printed)
+    finally:
+        off_paper(page, 1280)
+    assert not any(box["fits"] for box in shown_figures(page))
 
 
 def test_the_rules_see_a_fault(visit):
@@ -164,16 +214,3 @@ def require_keyboard(page: Page) -> None:
         pytest.fail(f"the keyboard does not come round: {reached[-3:]}")
     assert len(reached) >= 6
     assert without == []
-
-
-@pytest.mark.parametrize("script", ["today", "week", "compare_rules"])
-def test_who_wants_no_motion_sees_none(visit, script):
-    one = visit()
-    one.page.emulate_media(reduced_motion="reduce")
-    try:
-        page = one.open(page="" if script == "today" else script, charts="")
-        assert page.evaluate(SLOW) == []
-        page.emulate_media(reduced_motion="no-preference")
-        assert page.evaluate(SLOW) != []
-    finally:
-        one.page.emulate_media(reduced_motion="null")
