@@ -65,7 +65,7 @@ def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
 def demo_store(once: Once) -> Path:
     """Return the demo store, made by the program from all tables.
 
-    It has the two bulletins of the newest season and that of the first; at full size, of all.
+    It has the two bulletins of the newest season; at full size, also one of each other season.
     """
     return once("demo", _demo_store) / "store"
 
@@ -74,13 +74,13 @@ def _demo_store(folder: Path) -> None:
     from analytics.cli import demo_store as demo
     from analytics.survey.build import seasons_with_data
 
-    def first_and_newest(snapshot: Snapshot) -> list[str]:
+    def asked(snapshot: Snapshot) -> list[str]:
         every = seasons_with_data(snapshot)
-        return every if IS_FULL else [every[0], every[-1]]
+        return every if IS_FULL else every[-1:]
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(demo, "user_cache_path", lambda name: folder / name)
-        patch.setattr(demo, "seasons_with_data", first_and_newest)
+        patch.setattr(demo, "seasons_with_data", asked)
         demo.prepare().rename(folder / "store")
 
 
@@ -105,3 +105,35 @@ def field(once: Once, tmp_path: Path) -> Path:
     from tests.field_week import field_store
 
     return shutil.copytree(once("field", field_store), tmp_path, dirs_exist_ok=True)
+
+
+@pytest.fixture
+def rows_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let bulletins hold rows, changes, strata and areas, and every other table empty.
+
+    Where a test asks when a bulletin is made, kept and compared, the others are most of its cost.
+    """
+    from types import SimpleNamespace
+
+    from analytics.bulletin import archive, build
+
+    kinds = {name: schema.empty_table() for name, schema in archive.TABLE_SCHEMAS.items()}
+    parts = {
+        "past": None,
+        "alternatives": SimpleNamespace(
+            rows=kinds["alternative_estimates"],
+            findings=[],
+            **{
+                name: kinds[name]
+                for name in ("coverage", "heaping", "variance_budget", "area_covariance")
+            },
+        ),
+        "released": {},
+        "other": kinds["other_basis"],
+        "findings": ([], []),
+    }
+    monkeypatch.setattr(
+        build, "_parts", lambda *_: {name: lambda made=made: made for name, made in parts.items()}
+    )
+    monkeypatch.setattr(build, "rate_tables", lambda *_, **__: {})
+    monkeypatch.setattr(build, "limit_tables", lambda *_, **__: {})

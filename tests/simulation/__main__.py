@@ -28,6 +28,7 @@ DOCUMENT = HERE.parents[1] / "analytics" / "docs" / "validation.md"
 #: What is simulated or made in many copies, by name.
 FILES = {path.stem.removeprefix("test_"): path for path in sorted(HERE.glob("test_*.py"))} | {
     "store_kills": HERE.parent / "properties" / "test_store_kills.py",
+    "cluster": HERE.parent / "unit" / "test_cluster.py",
     "composition_table": HERE.parent / "unit" / "test_composition_table.py",
     "demo_store": HERE.parent / "unit" / "test_demo_store.py",
     "rate_pages": HERE.parent / "app" / "test_rate_pages.py",

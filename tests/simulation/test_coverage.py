@@ -21,7 +21,7 @@ from tests.simulation.seasons import (
 )
 from tests.sizes import n_sized, sized, slack
 
-SEED, N_SEASONS, N_BROKEN = 1, n_sized(40, 300), n_sized(12, 40)
+SEED, N_SEASONS, N_BROKEN = 1, n_sized(28, 300), n_sized(12, 40)
 TOTALS = tuple(name for name in QUANTITIES if name.endswith(("_fish", "_hours")))
 LOW, HIGH = binomial_bounds(N_SEASONS)
 

@@ -29,7 +29,7 @@ from tests.simulation.seasons import (
 )
 from tests.sizes import n_sized, sized
 
-SEED, N_SEASONS, N_BROKEN = 41, n_sized(30, 200), n_sized(20, 40)
+SEED, N_SEASONS, N_BROKEN = 41, n_sized(20, 200), n_sized(14, 40)
 QUANTITIES = ("release_deaths_fish", "drop_off_deaths_fish", "total_deaths_fish")
 #: Standard errors of the rates given, by size class and wound, and of drop-off.
 ERRORS = {

@@ -75,6 +75,7 @@ def test_a_bulletin_holds_every_level_and_equals_the_estimates(store):
         assert list(found["estimate"].fillna(-1)) == list(wanted["estimate"].fillna(-1))
 
 
+@pytest.mark.usefixtures("rows_alone")
 def test_a_bulletin_is_kept_by_version_and_left_alone(store):
     card = make_bulletin(store)
     assert card.version == 1
@@ -101,6 +102,7 @@ def test_a_bulletin_that_is_there_is_not_estimated_again(store, monkeypatch):
         make_bulletin(store, level=0.9)
 
 
+@pytest.mark.usefixtures("rows_alone")
 def test_another_program_version_makes_another_bulletin(store, monkeypatch):
     first = make_bulletin(store)
     monkeypatch.setattr("analytics.bulletin.build.version", lambda name: "99.0")
@@ -155,6 +157,7 @@ def test_a_broken_bulletin_is_told_in_words(store):
         archive.load(folder, card.bulletin)
 
 
+@pytest.mark.usefixtures("rows_alone")
 def test_one_damaged_card_hides_no_other_bulletin(store):
     folder = archive.archive_of(store.path)
     sound, broken = make_bulletin(store), make_bulletin(store, through="2031-W02")
@@ -163,6 +166,7 @@ def test_one_damaged_card_hides_no_other_bulletin(store):
     assert archive.sorted_bulletins(folder)[1] == [broken.bulletin]
 
 
+@pytest.mark.usefixtures("rows_alone")
 def test_a_bulletin_that_fails_half_way_leaves_nothing(tmp_path, monkeypatch):
     store = filled(Store(tmp_path / "store"))
 
@@ -182,6 +186,7 @@ def test_cards_are_plain_json(store):
 
 
 @pytest.mark.parametrize("file", [archive.CARD_FILE, "rows.parquet"])
+@pytest.mark.usefixtures("rows_alone")
 def test_a_damaged_bulletin_is_made_again_beside_it(store, file):
     folder = archive.archive_of(store.path)
     first = make_bulletin(store)
@@ -192,6 +197,7 @@ def test_a_damaged_bulletin_is_made_again_beside_it(store, file):
     assert make_bulletin(store).bulletin == second.bulletin
 
 
+@pytest.mark.usefixtures("rows_alone")
 def test_no_label_leads_out_of_the_shelf():
     tables = dict(two_weeks().tables)
     seasons = tables["seasons"]

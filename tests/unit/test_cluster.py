@@ -125,7 +125,7 @@ def random_store(path: Path, seed: int, n_batches: int) -> Store:
     return store
 
 
-@settings(max_examples=n_sized(4, 60), suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=n_sized(2, 60), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     seed=st.integers(0, 2**32 - 1),
     n_batches=st.integers(1, 4),
@@ -150,7 +150,7 @@ def test_a_random_store_is_estimated_alike(
 
 def test_parts_hold_every_row_once(tmp_path: Path) -> None:
     files = []
-    for number, n_rows in enumerate([3, 0, 40, 1, 1, 9]):
+    for number, n_rows in enumerate([3, 0, 17, 1, 1, 9]):
         rows = pa.table({"a": [100 * number + place for place in range(n_rows)]})
         rows = rows.append_column(f"b{number}", rows["a"])
         files.append(tmp_path / f"{number}.parquet")

@@ -49,8 +49,8 @@ def test_the_newest_season_has_two_bulletins_and_what_moved_between(prepared):
     assert {"encounter_fish", "sublegal_prop"} <= {row["quantity"] for row in revised}
 
 
-def test_every_other_season_has_one_bulletin(prepared):
+def test_every_season_that_is_asked_for_has_a_bulletin(prepared):
     seasons = [card.season for card in archive.list_bulletins(archive.archive_of(prepared.path))]
     every = seasons_with_data(prepared.snapshot())
-    asked = every if IS_FULL else [every[0], every[-1]]
+    asked = every if IS_FULL else every[-1:]
     assert seasons == [*asked, every[-1]]

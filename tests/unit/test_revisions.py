@@ -109,6 +109,11 @@ def history(tmp_path_factory, tables):
     return store.path
 
 
+@pytest.fixture(autouse=True)
+def only_rows(rows_alone):
+    """Revisions are those of rows."""
+
+
 @pytest.fixture(scope="module")
 def first(tmp_path_factory, history):
     """The history with the first bulletin of the season."""
