@@ -191,3 +191,19 @@ def any_at(place: Ints, size: int) -> Bools:
     """Return which places some row has, shape (size,)."""
     there: Bools = np.bincount(place, minlength=size) > 0
     return there
+
+
+def groups_of_linked(one: Ints, other: Ints, size: int) -> Ints:
+    """Return the group of each of some things, of which links tie pairs together, shape (size,).
+
+    Groups count from 0 in the order of their first things. Our own few lines: the library of graphs
+    loads all of linear algebra, which estimates need for nothing else.
+    """
+    first, before = np.arange(size), np.full(size, -1)
+    while (first != before).any():
+        before = first
+        first = first.copy()
+        np.minimum.at(first, one, before[other])
+        np.minimum.at(first, other, before[one])
+        first = first[first]
+    return np.asarray(np.unique(first, return_inverse=True)[1].ravel(), dtype=np.int64)

@@ -11,10 +11,8 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
-from analytics.arrays import add_at
+from analytics.arrays import add_at, groups_of_linked
 from analytics.moderated_intervals import LEAST_SEASON_DF
 from analytics.survey.domains import squares_about_mean
 from analytics.survey.variance_function import fitted_function, quotient, raked_effects
@@ -375,8 +373,7 @@ def _independent_parts(form: LinearForm, terms: _Terms) -> tuple[Floats, Floats,
     n_strata, plan = len(form.plan.n_active), form.plan
     links = [(one.stratum, donor) for one in plan.borrowings for donor in one.donors]
     ends = np.array(links, dtype=np.int64).reshape(-1, 2)
-    graph = coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(n_strata, n_strata))
-    group = connected_components(graph, directed=False)[1].astype(np.int64)
+    group = groups_of_linked(ends[:, 0], ends[:, 1], n_strata)
     use = np.flatnonzero(terms.varies)
     place, stratum = terms.place[use], terms.stratum[use]
     donor_place, donors = [place], [stratum]

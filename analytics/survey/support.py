@@ -6,10 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
-from analytics.arrays import any_at, count_at
+from analytics.arrays import any_at, count_at, groups_of_linked
 from analytics.survey.design import SITE_RULES, SiteRule
 
 if TYPE_CHECKING:
@@ -214,9 +212,7 @@ def _degrees(plan: StratumTreatment, used: _Pairs, size: int) -> Ints:
         place.append(here)
     widened = _joined(_Pairs(np.concatenate(stratum), np.concatenate(place)), size=size)
     ends = np.array(links, dtype=np.int64).reshape(-1, 2)
-    n_strata = len(plan.n_active)
-    graph = coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(n_strata, n_strata))
-    group = connected_components(graph, directed=False)[1].astype(np.int64)
+    group = groups_of_linked(ends[:, 0], ends[:, 1], len(plan.n_active))
     groups = _joined(_Pairs(group[widened.stratum], widened.place), size=size)
     merged = count_at(widened.place, plan.n_active[widened.stratum], size)
     merged -= np.bincount(groups.place, minlength=size)

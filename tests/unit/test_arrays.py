@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from analytics import Store, arrays
-from analytics.arrays import Columns, sums_at
+from analytics.arrays import Columns, groups_of_linked, sums_at
 from analytics.estimates.estimate import estimate_snapshot, result_rows
 from analytics.estimates.season_survey import prepare_survey
 from analytics.survey import domain_totals
@@ -106,3 +108,17 @@ def test_rows_without_borrowed_intervals_have_the_same_estimates_and_errors(fiel
     for name in ("area", "week", "quantity", "estimate", "se", "status", "method"):
         assert [one[name] for one, _ in both] == [other[name] for _, other in both]
     assert any(one["ci_low"] != other["ci_low"] for one, other in both)
+
+
+@pytest.mark.parametrize(("size", "n_links"), [(1, 0), (6, 0), (50, 20), (50, 60), (400, 390)])
+def test_groups_of_linked_things_are_the_components_of_their_graph(size: int, n_links: int) -> None:
+    for seed in range(20):
+        ends = np.random.default_rng(seed).integers(0, size, (2, n_links))
+        graph = coo_array((np.ones(n_links), ends), shape=(size, size))
+        expected = connected_components(graph, directed=False)[1]
+        assert groups_of_linked(*ends, size=size).tolist() == expected.tolist()
+
+
+def test_a_long_chain_of_links_is_one_group() -> None:
+    order = np.random.default_rng(5).permutation(1000)
+    assert not groups_of_linked(order[:-1], order[1:], size=1000).any()
