@@ -87,10 +87,11 @@ def _demo_store(folder: Path) -> None:
 @pytest.fixture
 def published(once: Once, tmp_path: Path) -> Path:
     """Return a store of the clean week with the bulletin of its version 1."""
-    return shutil.copytree(once("published", _published) / "store", tmp_path / "store")
+    return shutil.copytree(once("published", publish_week) / "store", tmp_path / "store")
 
 
-def _published(folder: Path) -> None:
+def publish_week(folder: Path) -> None:
+    """Fill a folder with the clean week and its store, which has one bulletin."""
     from analytics.bulletin.build import make_bulletin
     from analytics.data.store import Store
     from tests.field_week import field_store

@@ -5,16 +5,20 @@ from __future__ import annotations
 import io
 import shutil
 import time
+from datetime import date
 from typing import TYPE_CHECKING
 
+import pyarrow as pa
 import pypdf
 import pytest
 from playwright.sync_api import expect
 
 from analytics.bulletin.step_record import STEP, recording
+from analytics.data.store import Store
 from dashboard.new_bulletin.job import STEPS
 from tests.browser import serving
 from tests.browser.visiting import Visit, assert_fits
+from tests.conftest import publish_week
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -22,13 +26,21 @@ if TYPE_CHECKING:
 
     from playwright.sync_api import Browser
 
+    from tests.conftest import Once
+
 pytestmark = pytest.mark.browser
 MADE = 180_000
+#: The newest week of the store.
+WEEK = "2031-W02"
 
 
 @pytest.fixture(scope="module")
-def store(demo_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return shutil.copytree(demo_store, tmp_path_factory.mktemp("new_bulletin") / "store")
+def store(once: Once, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a store with a bulletin of its week, and a batch that came in after it."""
+    folder = tmp_path_factory.mktemp("new_bulletin")
+    path = shutil.copytree(once("published", publish_week) / "store", folder / "store")
+    Store(path).add({"holidays": pa.table({"date": [date(2031, 2, 1)], "holiday": ["One"]})})
+    return path
 
 
 @pytest.fixture(scope="module")
@@ -73,8 +85,8 @@ def test_an_accepted_batch_is_a_pdf_in_few_clicks(chromium, address, capsys) -> 
     visit = Visit(chromium.new_context().new_page(), address)
     page = visit.page
     began = time.monotonic()
-    # The link that the desk shows once a batch is stored, for a week without a bulletin.
-    page.goto(f"{address}/new_bulletin?through=2036-W06")
+    # The link that the desk shows once a batch is stored.
+    page.goto(f"{address}/new_bulletin?through={WEEK}")
     page.get_by_role("button", name="Make the bulletin").click()
     under_way = page.get_by_text("The bulletin is made in a process of its own")
     under_way.wait_for(timeout=MADE)
