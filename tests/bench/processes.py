@@ -10,6 +10,7 @@ import contextlib
 import ctypes
 import gc
 import json
+import os
 import resource
 import subprocess
 import sys
@@ -19,6 +20,8 @@ from pathlib import Path
 from typing import Any
 
 from tests.bench.runs import Run
+
+_NO_BYTE_CODE = "PYTHONDONTWRITEBYTECODE"
 
 
 def run_command(command: list[str]) -> Run:
@@ -35,7 +38,9 @@ def apart(module: str, *words: str) -> dict[str, Any]:
         If it fails.
     """
     command = [sys.executable, "-m", module, *words]
-    said = subprocess.run(command, check=False, capture_output=True, text=True)
+    # Byte code is kept, as where the program is installed, whatever this machine is set to.
+    kept = {name: value for name, value in os.environ.items() if name != _NO_BYTE_CODE}
+    said = subprocess.run(command, check=False, capture_output=True, text=True, env=kept)
     if said.returncode:
         raise SystemExit(f"{' '.join(words) or module} failed: {said.stderr[-2000:]}")
     found: dict[str, Any] = json.loads(said.stdout.splitlines()[-1])
