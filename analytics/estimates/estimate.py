@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
-from scipy.special import chdtri, ndtr
+from scipy.special import fdtri, stdtr
 
 from analytics.errors import UsageError
 from analytics.estimates.domain_intervals import carrier_of, domain_intervals
@@ -28,7 +28,7 @@ from analytics.estimates.schemas import CHANGE_SCHEMA
 from analytics.estimates.season_survey import SeasonSurvey, known_totals, prepare_survey
 from analytics.estimates.size_mark_classes import MarkFigures
 from analytics.fish.mark_composition import MARK_QUANTITIES, mark_analysis, mark_measures
-from analytics.intervals import t_quantile
+from analytics.intervals import t_quantiles
 from analytics.quantities import BESIDE_MODELS, QUANTITIES, QuantityKind, quantity_of
 from analytics.result_table import RESULT_COLUMNS, to_arrow, to_frame
 from analytics.settings import EffortSource, EstimationSettings, FishBasis, ThinStrataPolicy, choice
@@ -354,7 +354,7 @@ def _change(earlier: Row, row: Row, *, alike: bool, level: float) -> Row:
         "form": "difference" if is_share else "ratio",
         "direction": "not_known",
     }
-    if not alike and kind in (QuantityKind.TOTAL, QuantityKind.DEATHS):
+    if not alike and kind in _SUMS:
         return known | {"direction": "not_comparable"}
     old, new = earlier["estimate"], row["estimate"]
     if old is None or new is None or (not is_share and old <= 0):
@@ -377,22 +377,32 @@ def _interval(earlier: Row, row: Row, *, is_share: bool) -> Row:
     else:
         low, high, nothing = new / old * math.exp(-down), new / old * math.exp(up), 1.0
     word = "up" if low > nothing else "down" if high < nothing else "no_clear_change"
-    return {"ci_low": low, "ci_high": high, "direction": word}
+    df = min(earlier["df"], row["df"])
+    return {"ci_low": low, "ci_high": high, "direction": word, _DF: df}
 
 
+#: Kinds of quantities that add up over days.
+_SUMS = (QuantityKind.TOTAL, QuantityKind.DEATHS)
 #: Most chance that the word of a change has the wrong sign.
 _MOST_WRONG = 0.05
 #: Variance of a sum of squared changes, each of which shares a week with the next, over that of
 #: independent ones: ``1 + 2 (1/2)²``, since such changes correlate by -1/2.
 _SHARED_WEEKS = 1.5
-#: Usual spread of true changes over the error of one, of totals, and of rates and shares, which
-#: move less: the lower part of the 0.5 to 0.9 and 0.3 to 0.6 of four simulated fisheries (our
-#: choice), since taken too large it brings words of the wrong sign, too small only fewer words.
-_TOTALS_MOVE, _RATIOS_MOVE = 0.65, 0.35
-#: Chance of more spread between changes than luck gives from which a season has its own, of totals,
-#: and of rates and shares: few site-days may make errors by linearisation far too small, and what
-#: such changes show is no movement (our choice; words in the simulations).
-_TOTALS_LUCK, _RATIOS_LUCK = 1e-4, 1e-6
+#: Usual spread of true changes over the error of one: inside the 0.6 to 0.95 of totals, 0.5 to 0.85
+#: of rates and 0.3 to 0.55 of shares in most of five simulated fisheries (our choice), since taken
+#: too large it brings words of the wrong sign, too small only fewer words.
+_USUAL_MOVES = {
+    QuantityKind.TOTAL: 0.77,
+    QuantityKind.DEATHS: 0.77,
+    QuantityKind.RATE: 0.55,
+    QuantityKind.SHARE: 0.4,
+}
+#: Chance of more spread between changes than luck gives from which a season has its own, of totals.
+#: Rates and shares never have: few site-days may make their errors by linearisation far too small,
+#: and what such changes show is no movement (our choice; words in the simulations).
+_LUCK = 1e-3
+#: Degrees of freedom of a change, until its word is made.
+_DF = "df"
 
 
 def _sure(changes: list[Row], *, level: float) -> list[Row]:
@@ -400,9 +410,8 @@ def _sure(changes: list[Row], *, level: float) -> list[Row]:
 
     By `wrong_sign_chances` over the changes of a quantity, in areas or in all together, on the log
     scale for totals and rates. The error of a change is the side of its interval that faces no
-    change over the normal quantile of its level.
+    change over the t quantile of its level; its degrees of freedom are the fewer of the two weeks.
     """
-    z = t_quantile(level, math.inf)
     kinds: dict[tuple[str, bool], list[Row]] = {}
     for one in changes:
         if one.get("ci_low") is not None:
@@ -410,48 +419,62 @@ def _sure(changes: list[Row], *, level: float) -> list[Row]:
     for (quantity, _), some in kinds.items():
         ends = np.array([(one["ci_low"], one["change"], one["ci_high"]) for one in some])
         low, middle, high = ends.T if some[0]["form"] == "difference" else np.log(ends.T)
-        error = np.maximum(np.where(middle > 0, middle - low, high - middle), 1e-12) / z
-        is_total = quantity_of(quantity).kind in (QuantityKind.TOTAL, QuantityKind.DEATHS)
-        usual, luck = (_TOTALS_MOVE, _TOTALS_LUCK) if is_total else (_RATIOS_MOVE, _RATIOS_LUCK)
-        chances = wrong_sign_chances(middle, error, usual=usual, luck=luck)
+        df = np.array([one[_DF] for one in some], dtype=np.float64)
+        side = np.maximum(np.where(middle > 0, middle - low, high - middle), 1e-12)
+        kind = quantity_of(quantity).kind
+        usual, luck = _USUAL_MOVES[kind], _LUCK if kind in _SUMS else 0.0
+        error = side / t_quantiles(level, df)
+        chances = wrong_sign_chances(middle, error, df=df, usual=usual, luck=luck)
         for one, chance in zip(some, chances, strict=True):
             if chance > _MOST_WRONG:
                 one["direction"] = "no_clear_change"
     return changes
 
 
-def wrong_sign_chances(change: Floats, error: Floats, *, usual: float, luck: float) -> Floats:
+def wrong_sign_chances(
+    change: Floats, error: Floats, *, df: Floats, usual: float, luck: float
+) -> Floats:
     r"""Return the chances that the signs of estimated changes are not those of the true ones.
 
     Where little changes from week to week, most intervals that exclude no change do so by luck: the
     rate of wrong signs among them depends on how far the truth moves (Gelman & Carlin 2014, Beyond
     power calculations: assessing type S and type M errors, Perspect. Psychol. Sci. 9; from memory).
-    True changes are taken to be normal about no change with a standard deviation τ. The sign of a
-    change d with error σ is then wrong with the chance ``Φ(-|d| τ/(σ √(τ² + σ²)))`` (after Stephens
-    2017, False discovery rates: a new deal, Biostatistics 18; from memory). τ is `usual` σ, or what
-    the n changes of the season themselves show where that is more: ``τ² = (Σ d²/σ² - q)/Σ 1/σ²``,
-    q so large a point of ``c χ²`` with n/c degrees of freedom and c of `_SHARED_WEEKS` that luck
-    alone passes it with the chance `luck`. A lesser proof lets lucky seasons say most of the words.
+    True changes are taken to be normal about no change with a standard deviation of r errors σ. The
+    sign of a change d is then wrong with the chance ``Φ(-|d|/σ · r/√(1 + r²))`` (after Stephens
+    2017, False discovery rates: a new deal, Biostatistics 18; from memory). σ is not known: its
+    estimate s has ν degrees of freedom, and d, of variance ``σ² (1 + r²)``, is one more. So ``σ² ~
+    (ν s² + d²/(1 + r²))/χ²`` of ν + 1, and t of ν + 1 stands for Φ (the conjugate prior of a normal
+    variance; Gelman et al. 2013, Bayesian data analysis; from memory): where ν is small a change of
+    many errors may as well be an error that was taken too small, and no change is sure.
+
+    r is `usual`, or what the n changes of the season themselves show where that is more: ``τ² = (Σ
+    d²/s² - q)/Σ 1/s²`` over s². Luck alone passes q with the chance `luck`: ``Σ d²/(n s²)`` then
+    follows F of n/c and the mean ν, with c of `_SHARED_WEEKS`, since the errors of a season rest on
+    its one pooled variance and are too small together. Chi-square for F takes errors to be known:
+    seasons of few heavy site-days then show movement that is none.
 
     Parameters
     ----------
     change, error : ndarray of float, shape (n,)
-        d and σ > 0, on one scale.
+        d and s > 0, on one scale.
+    df : ndarray of float, shape (n,)
+        ν, at least 1 and finite.
     usual : float
-        τ over σ where the season shows nothing of its own.
+        r where the season shows nothing of its own.
     luck : float
-        Chance of what a season must show to have its own τ, were nothing moving.
+        Chance of what a season must show to have its own r, were nothing moving.
 
     Returns
     -------
     ndarray of float, shape (n,)
         From 0 to 1/2.
     """
-    error2 = error**2
-    by_luck = _SHARED_WEEKS * float(chdtri(len(change) / _SHARED_WEEKS, luck))
+    n, error2 = len(change), error**2
+    by_luck = n * float(fdtri(n / _SHARED_WEEKS, df.mean(), 1 - luck))
     shown2 = max(float((change**2 / error2).sum()) - by_luck, 0.0) / (1 / error2).sum()
-    spread2 = np.maximum(shown2, usual**2 * error2)
-    found: Floats = ndtr(-np.abs(change) * np.sqrt(spread2 / (error2 * (spread2 + error2))))
+    spread2 = np.maximum(shown2 / error2, usual**2)
+    moved2 = change**2 / (1 + spread2)
+    found: Floats = stdtr(df + 1, -np.sqrt(moved2 * spread2 * (df + 1) / (df * error2 + moved2)))
     return found
 
 

@@ -246,6 +246,7 @@ def rows_of(totals: DomainTotals, name: str) -> dict[str, np.ndarray]:
         "se": se,
         "low": figures.intervals.low,
         "high": figures.intervals.high,
+        "df": figures.intervals.df,
         "was_df": df,
         "was_low": was_low,
         "was_high": was_high,

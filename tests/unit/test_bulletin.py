@@ -12,6 +12,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from scipy.stats import chi2, norm
+from scipy.stats import f as f_law
+from scipy.stats import t as t_law
 
 from analytics.bulletin import archive
 from analytics.bulletin.build import bulletin_of, make_bulletin
@@ -209,7 +211,11 @@ def test_no_label_leads_out_of_the_shelf():
     assert not card.bulletin.startswith(".")
 
 
-def result(week, quantity, estimate, se, sides=(0.2, 0.3)):
+#: Degrees of freedom of errors that are as good as known.
+KNOWN = 1e6
+
+
+def result(week, quantity, estimate, se, sides=(0.2, 0.3), *, df=KNOWN):
     """Return a row whose interval reaches down and up by `sides`, of a total on the log scale."""
     down, up = sides
     is_share = quantity.endswith("_prop")
@@ -228,6 +234,7 @@ def result(week, quantity, estimate, se, sides=(0.2, 0.3)):
         "sample_se": se,
         "ci_low": ends[0],
         "ci_high": ends[1],
+        "df": df,
         "n_psu": 6,
     }
 
@@ -263,13 +270,13 @@ def test_the_sides_of_both_weeks_make_those_of_a_change():
 @pytest.mark.parametrize(
     ("quantity", "z", "word"),
     [
-        ("kept_fish", 3.0, "no_clear_change"),
-        ("kept_fish", 3.1, "up"),
-        ("release_deaths_fish", -3.1, "down"),
-        ("encounters_per_angler_hour", 4.9, "no_clear_change"),
-        ("encounters_per_angler_hour", 5.1, "up"),
-        ("sublegal_prop", 4.9, "no_clear_change"),
-        ("sublegal_prop", -5.1, "down"),
+        ("kept_fish", 2.6, "no_clear_change"),
+        ("kept_fish", 2.8, "up"),
+        ("release_deaths_fish", -2.8, "down"),
+        ("encounters_per_angler_hour", 3.3, "no_clear_change"),
+        ("encounters_per_angler_hour", 3.5, "up"),
+        ("sublegal_prop", 4.3, "no_clear_change"),
+        ("sublegal_prop", -4.5, "down"),
     ],
 )
 def test_a_word_needs_more_than_an_interval_that_excludes_no_change(quantity, z, word):
@@ -292,27 +299,66 @@ def test_the_side_that_faces_no_change_tells_the_error():
     assert found["direction"] == "up"
 
 
+def test_a_word_of_few_degrees_of_freedom_needs_more_errors_or_is_never_said():
+    # The error is what t of `df` makes of the interval's side; at 3 errors it excludes no change.
+    for df, errors, word in ((40, 2.8, None), (40, 3.0, "up"), (8, 3.0, None), (4, 9.0, None)):
+        side = t_law.isf(0.025, df) * 0.05
+        weeks = [
+            result(week, "kept_fish", one, 1.0, (side, side), df=many)
+            for week, one, many in (
+                ("2031-W02", 100.0, df),
+                ("2031-W03", 100 * math.exp(errors * 0.05 * math.sqrt(2)), KNOWN),
+            )
+        ]
+        (found,) = change(*weeks)
+        assert found["ci_low"] > 1
+        assert found["direction"] == (word or "no_clear_change")
+
+
+@pytest.mark.parametrize("df", [3.0, 8.0, 30.0])
+def test_the_chance_of_a_wrong_sign_is_that_of_an_error_not_known(df):
+    # Summed up over what the error may be, by its own estimate and by the change: s² of `df`
+    # degrees of freedom, a true change of r errors, and no earlier knowledge of ln σ.
+    d, s, r = 0.7, 0.2, 0.77
+    sigma = np.exp(np.linspace(math.log(s) - 5, math.log(s) + 8, 40001))
+    likelihood = sigma**-df * np.exp(-df * s**2 / (2 * sigma**2))
+    likelihood *= norm.pdf(d, 0, sigma * math.sqrt(1 + r**2))
+    wrong = norm.sf(d / sigma * r / math.sqrt(1 + r**2))
+    summed = (wrong * likelihood).sum() / likelihood.sum()
+    found = wrong_sign_chances(np.array([d]), np.array([s]), df=np.array([df]), usual=r, luck=1e-12)
+    assert found == pytest.approx(summed, rel=1e-6)
+
+
 def test_what_a_season_shows_of_its_changes_lets_words_be_said():
-    # At 3/4 of an error ``Φ(-z 3/5)`` is 1/20 at z = 2.741, at 0.65 at z = 3.018.
-    for usual, z in ((0.75, 2.7415), (0.65, 3.0182), (0.35, 4.9793)):
-        found = wrong_sign_chances(np.array([-0.2 * z]), np.full(1, 0.2), usual=usual, luck=1e-6)
+    def chances(change, error, *, usual, luck=1e-6, df=KNOWN):
+        known = np.full(len(change), df)
+        return wrong_sign_chances(change, error, df=known, usual=usual, luck=luck)
+
+    # At 3/4 of an error ``Φ(-z 3/5)`` is 1/20 at z = 2.741, at 0.77 at z = 2.696.
+    for usual, z in ((0.75, 2.7415), (0.77, 2.6961), (0.4, 4.4289)):
+        found = chances(np.array([-0.2 * z]), np.full(1, 0.2), usual=usual)
         assert found == pytest.approx(0.05, abs=2e-4)
     # Of 15 changes luck passes 53.346 in 1 of 10,000 seasons: 1.5 chi-square of 10 degrees of
     # freedom. 14 changes of 3.2 errors show τ² = (14 3.2² + 2.2² - 53.346)/15 = 6.3237.
     change = np.array([*[0.64] * 14, 0.44])
     error = np.full(15, 0.2)
     for luck in (1e-4, 1e-6):
-        found = wrong_sign_chances(change, error, usual=0.45, luck=luck)
+        found = chances(change, error, usual=0.45, luck=luck)
         shown = (14 * 3.2**2 + 2.2**2 - 1.5 * chi2.isf(luck, 10)) / 15
-        assert found[-1] == pytest.approx(norm.sf(2.2 * math.sqrt(shown / (1 + shown))))
-        alone = wrong_sign_chances(change[-1:], error[-1:], usual=0.45, luck=luck)
+        assert found[-1] == pytest.approx(norm.sf(2.2 * math.sqrt(shown / (1 + shown))), rel=1e-3)
+        alone = chances(change[-1:], error[-1:], usual=0.45, luck=luck)
         assert found[-1] < 0.05 < alone[0]
+    # Where errors have 12 degrees of freedom luck shows 15 times F of 10 and 12: 142.
+    shown = (14 * 3.2**2 + 2.2**2 - 15 * f_law.isf(1e-4, 10, 12)) / 15
+    assert shown < 0.45**2
+    found = chances(change, error, usual=0.45, luck=1e-4, df=12)
+    alone = chances(change[-1:], error[-1:], usual=0.45, luck=1e-4, df=12)
+    assert found[-1] == pytest.approx(alone[0])
 
 
-def test_rates_and_shares_need_a_firmer_proof_of_a_season_that_moves():
-    # Eight weeks that go up and down by 2.7 errors: a season of totals shows that it moves, one of
-    # shares does not yet.
-    values = [0.5, 0.5 + 2.7 * math.sqrt(2) * 0.05 / 1.959964] * 4
+def test_what_a_season_shows_counts_for_totals_alone():
+    # Eight weeks that go up and down by 2.5 errors: totals show a season that moves.
+    values = [0.5, 0.5 + 2.5 * math.sqrt(2) * 0.05 / 1.959964] * 4
     weeks = [f"2031-W{one:02d}" for one in range(1, 9)]
     said = {}
     for quantity in ("kept_fish", "sublegal_prop"):
@@ -327,32 +373,37 @@ def test_rates_and_shares_need_a_firmer_proof_of_a_season_that_moves():
     assert said == {"kept_fish": {"up", "down"}, "sublegal_prop": {"no_clear_change"}}
 
 
-def words(spread, luck=1e-4):
+def words(spread, luck=1e-3, *, df=8, believed=None):
     """Return the words of 400 seasons of 28 changes and how many are wrong, by chance and interval.
 
-    Errors of a season are 20 % smaller or larger than they are said to be.
+    All errors of a season rest on one estimate of `df` degrees of freedom, taken for `believed`.
     """
     rng, found = np.random.default_rng(19), []
+    t = t_law.isf(0.025, believed or df)
     for _ in range(400):
-        error = np.exp(rng.normal(0, 0.3, 28))
-        true = rng.normal(0, spread * error)
-        seen = true + error * rng.choice([0.8, 1.2]) * rng.standard_normal(28)
-        is_clear = np.abs(seen) > 1.96 * error
-        said = is_clear & (wrong_sign_chances(seen, error, usual=0.45, luck=luck) <= 0.05)
-        wrong = np.sign(seen) != np.sign(true)
+        true_error = np.exp(rng.normal(0, 0.3, 28))
+        true = rng.normal(0, spread * true_error)
+        seen = true + true_error * rng.standard_normal(28)
+        error = true_error * math.sqrt(rng.chisquare(df) / df)
+        known = np.full(28, float(believed or df))
+        chances = wrong_sign_chances(seen, error, df=known, usual=0.45, luck=luck)
+        is_clear = np.abs(seen) > t * error
+        said, wrong = is_clear & (chances <= 0.05), np.sign(seen) != np.sign(true)
         found.append([one.sum() for one in (said, said & wrong, is_clear, is_clear & wrong)])
     return np.sum(found, axis=0)
 
 
 def test_words_of_the_wrong_sign_are_few_whether_much_changes_or_little():
-    said, wrong, clear, _ = words(3.0)
-    assert said > 0.8 * clear
+    said, wrong, clear, _ = words(4.0)
+    assert said > 0.5 * clear
     assert wrong < 0.03 * said
     _, wrong, clear, by_interval = words(0.5)
-    assert by_interval > 0.15 * clear
+    assert by_interval > 0.1 * clear
     assert wrong < 0.05 * by_interval
-    # Planted: the season's spread by a proof that one in four seasons passes by luck.
+    # Planted: the season's spread by a proof that one in four seasons passes by luck, and errors
+    # of 8 degrees of freedom taken as known.
     assert words(0.5, luck=0.25)[1] > 6 * max(wrong, 1)
+    assert words(0.5, believed=KNOWN)[1] > 6 * max(wrong, 1)
 
 
 def test_a_change_of_a_share_is_a_difference():
