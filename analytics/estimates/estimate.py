@@ -401,6 +401,8 @@ _USUAL_MOVES = {
 #: Rates and shares never have: few site-days may make their errors by linearisation far too small,
 #: and what such changes show is no movement (our choice; words in the simulations).
 _LUCK = 1e-3
+#: Degrees of freedom from which an error is as good as known.
+_ERROR_IS_KNOWN = 1e6
 #: Degrees of freedom of a change, until its word is made.
 _DF = "df"
 
@@ -458,7 +460,7 @@ def wrong_sign_chances(
     change, error : ndarray of float, shape (n,)
         d and s > 0, on one scale.
     df : ndarray of float, shape (n,)
-        ν, at least 1 and finite.
+        ν, at least 1; infinite where the error is known.
     usual : float
         r where the season shows nothing of its own.
     luck : float
@@ -469,7 +471,7 @@ def wrong_sign_chances(
     ndarray of float, shape (n,)
         From 0 to 1/2.
     """
-    n, error2 = len(change), error**2
+    n, error2, df = len(change), error**2, np.minimum(df, _ERROR_IS_KNOWN)
     by_luck = n * float(fdtri(n / _SHARED_WEEKS, df.mean(), 1 - luck))
     shown2 = max(float((change**2 / error2).sum()) - by_luck, 0.0) / (1 / error2).sum()
     spread2 = np.maximum(shown2 / error2, usual**2)

@@ -348,6 +348,8 @@ def test_what_a_season_shows_of_its_changes_lets_words_be_said():
         assert found[-1] == pytest.approx(norm.sf(2.2 * math.sqrt(shown / (1 + shown))), rel=1e-3)
         alone = chances(change[-1:], error[-1:], usual=0.45, luck=luck)
         assert found[-1] < 0.05 < alone[0]
+        known = chances(change, error, usual=0.45, luck=luck, df=math.inf)
+        assert known == pytest.approx(found, rel=1e-3)
     # Where errors have 12 degrees of freedom luck shows 15 times F of 10 and 12: 142.
     shown = (14 * 3.2**2 + 2.2**2 - 15 * f_law.isf(1e-4, 10, 12)) / 15
     assert shown < 0.45**2
