@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 from typing import TYPE_CHECKING
 
 import pytest
@@ -15,6 +16,8 @@ from hypothesis import settings
 
 from tests.costs import Costs
 from tests.sizes import IS_FULL
+
+_MAIN = sys.modules["__main__"]
 
 # Matrices are small: a second thread of linear algebra waits more than it works.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -36,6 +39,15 @@ if TYPE_CHECKING:
 def pytest_configure(config: pytest.Config) -> None:
     """Count what files cost."""
     config.pluginmanager.register(Costs())
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup() -> None:
+    """Give the process its main module back, which a page run in a test left its own as.
+
+    A process that a later test starts would run that page.
+    """
+    sys.modules["__main__"] = _MAIN
 
 
 @pytest.fixture(scope="session")
