@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import numpy as np
 import pyarrow as pa
@@ -25,6 +25,22 @@ import pyarrow.parquet as pq
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+
+T = TypeVar("T")
+
+
+class MakesOnce:
+    """Base of what makes things by key in memory, each once; a subclass has the field `_made`."""
+
+    __slots__ = ()
+    _made: dict[object, Any]
+
+    def once(self, key: object, make: Callable[[], T]) -> T:
+        """Return what was made before under a key, or make it."""
+        if key not in self._made:
+            self._made[key] = make()
+        return cast("T", self._made[key])
+
 
 #: Folder of a store that holds what is kept.
 FOLDER = "kept"

@@ -6,22 +6,23 @@ import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
 from analytics.data import query
+from analytics.data.kept import MakesOnce
 from analytics.data.schema import TABLES, cast_to_schema
 
 if TYPE_CHECKING:
     from analytics.data.query import ParquetRows, Source
 
-T = TypeVar("T")
-
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Snapshot:
+class Snapshot(MakesOnce):
     """Input tables as they stood at one version; every estimate is made from one.
+
+    What several steps of a run share is made once (`once`).
 
     Parameters
     ----------
@@ -72,12 +73,6 @@ class Snapshot:
             return Snapshot(MappingProxyType(tables), self.version)
         files = MappingProxyType({**self.files, name: rows})
         return Snapshot(_Replaced(self.tables, name, rows), self.version, files)
-
-    def once(self, key: object, make: Callable[[], T]) -> T:
-        """Return what several steps of a run share, made at its first use."""
-        if key not in self._made:
-            self._made[key] = make()
-        return cast("T", self._made[key])
 
     @property
     def key(self) -> str:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import itertools
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import TYPE_CHECKING, Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any
 
+from analytics.data.kept import MakesOnce
 from analytics.errors import UsageError
 from analytics.fish.composition_sample import composition_sample
 from analytics.fish.mark_composition import (
@@ -56,7 +57,6 @@ if TYPE_CHECKING:
     from analytics.survey.estimators import TotalEstimator
     from analytics.survey.reduction import Analysis, Measure
 
-T = TypeVar("T")
 #: The usual settings: strata borrow, effort from interviews, totals at listed sites.
 DEFAULT_SETTINGS = EstimationSettings()
 
@@ -70,7 +70,7 @@ class SampledInputs:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SeasonSurvey:
+class SeasonSurvey(MakesOnce):
     """One season, reduced once and ready for estimates at any level.
 
     Parameters
@@ -134,12 +134,6 @@ class SeasonSurvey:
             return make()
         key = ("reduced", *measures.values(), *analyses)
         return whole.once(key, make).within(self.design)
-
-    def once(self, key: object, make: Callable[[], T]) -> T:
-        """Return what several levels of a season share, made when it is first requested for."""
-        if key not in self._made:
-            self._made[key] = make()
-        return cast("T", self._made[key])
 
 
 def prepare_survey(

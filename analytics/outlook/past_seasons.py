@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 
 from analytics.codes import error_code
 from analytics.data import query
-from analytics.data.kept import NOT_KEPT, Arrays, Kept
+from analytics.data.kept import NOT_KEPT, Arrays, Kept, MakesOnce
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot, content_key
 from analytics.errors import BlackmouthError
@@ -215,7 +215,7 @@ def _weekly(kept: Arrays) -> WeeklySeries:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Patterns:
+class Patterns(MakesOnce):
     """Patterns of the same past seasons by name, each made once.
 
     Those of the seasons' own figures alone are kept where the data of these have a `key`.
@@ -223,13 +223,7 @@ class Patterns:
 
     kept: Kept = NOT_KEPT
     key: str = ""
-    _made: dict[str, SeasonalPattern] = field(default_factory=dict, init=False)
-
-    def once(self, name: str, make: Callable[[], SeasonalPattern]) -> SeasonalPattern:
-        """Return the pattern that was made before under a name, or make it."""
-        if name not in self._made:
-            self._made[name] = make()
-        return self._made[name]
+    _made: dict[object, Any] = field(default_factory=dict, init=False)
 
     def of_past(
         self,

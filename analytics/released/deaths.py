@@ -10,6 +10,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.codes import coded, exclude, join_codes, why_no_error
+from analytics.data.kept import MakesOnce
 from analytics.estimates.estimate import add_intervals, bearing, result_rows
 from analytics.estimates.result_rows import (
     DEATHS_ESTIMATOR,
@@ -67,7 +68,7 @@ def death_sums(season: SeasonSurvey) -> DeathSums:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class AreaRows:
+class AreaRows(MakesOnce):
     """What the rows of each domain of some totals are made from; `found` is their fish by rate.
 
     Figures of some parts are made once, for all domains.
@@ -79,7 +80,7 @@ class AreaRows:
     totals: DomainTotals
     found: FishByRate
     level: float
-    _made: dict[object, DomainEstimates] = field(default_factory=dict, init=False, repr=False)
+    _made: dict[object, Any] = field(default_factory=dict, init=False, repr=False)
 
     def at(self, place: int, area: int | None) -> Iterator[Row]:
         """Yield the rows of one domain, without season, area and level."""
@@ -90,12 +91,6 @@ class AreaRows:
         return result_row(
             self.season.design, self.totals, figures, place, area=area, level=self.level
         )
-
-    def once(self, key: object, make: Callable[[], DomainEstimates]) -> DomainEstimates:
-        """Return the figures of all domains that the rows of each are picked from."""
-        if key not in self._made:
-            self._made[key] = make()
-        return self._made[key]
 
     def fish_of(self, parts: Sequence[int]) -> DomainEstimates:
         """Return the fish of some parts together."""
