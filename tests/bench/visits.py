@@ -67,16 +67,13 @@ def part(*, of: str, turns: int, n_interviews: int = 0) -> Part:
         return replace(found, sizes=f"{found.sizes}, the demo's archive")
     found = measure(archive_of(Path(_large_store(n_interviews).name)), turns)
     large = f"a store of {n_interviews:,}"
+    named = {step: f"{step}, {large}" for step in found.own}
     return replace(
         found,
         sizes=f"{found.sizes}, {large} interviews",
-        runs={_of(step, large, found.own): runs for step, runs in found.runs.items()},
-        own=tuple(_of(step, large, found.own) for step in found.own),
+        runs={named.get(step, step): runs for step, runs in found.runs.items()},
+        own=tuple(named.values()),
     )
-
-
-def _of(step: str, of: str, own: tuple[str, ...]) -> str:
-    return f"{step}, {of}" if step in own else step
 
 
 @cache
