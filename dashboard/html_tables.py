@@ -330,8 +330,8 @@ def framed(
 ) -> Markup:
     """Return a mark by which the page marks a place of the figure with this key; none: no place.
 
-    A line is framed. A column is shaded; the first of its `words` stands over it, the others over
-    the upper right end of a strip each.
+    A line is framed. A column is shaded; of its `words` the first stands at the right over all
+    strips, the others over the upper right end of a strip each.
     """
     places = ("" if place is None else str(place) for place in (line, column))
     return _PARTS.framed(figure, *places, json.dumps(list(words), ensure_ascii=False))

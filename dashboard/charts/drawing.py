@@ -55,12 +55,13 @@ class Point(NamedTuple):
 
 def hover(head: str, *lines: str) -> str:
     """Return hover words: a bold head, then lines, wrapped; empty ones are left out."""
-    short = [one for line in lines for one in line.split("\n") if one]
-    parts = [part for one in short for part in _wrapped(one, HOVER_WIDTH)]
+    given = [one for line in lines for one in line.split("\n") if one.strip()]
+    parts = [part for one in given for part in _wrapped(one, HOVER_WIDTH)]
     return "<br>".join([f"<b>{escape(head)}</b>", *map(escape, parts)])
 
 
 def _wrapped(words: str, width: int) -> list[str]:
+    """Return words on lines of a width; most are short, and to find that out costs little."""
     return [words] if len(words) <= width else wrap(words, width)
 
 

@@ -102,7 +102,7 @@ def _traces(
 
 
 def chosen_words(rows: Iterable[Row | None], *, week: str) -> list[str]:
-    """Return what stands over the chosen week, and over each strip: its figure of that week."""
+    """Return what the page says of the chosen week: its day, then the figure of each strip."""
     return [say("week of {day}", day=short_day(monday(week))), *map(numbers.short, rows)]
 
 
