@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.precision import Precision
 from analytics.quantities import Status
+from analytics.revision_order import POOLING, REVISED
 from analytics.rounding import number
 from analytics.units import day_words
 from analytics.weeks import week_end
@@ -466,14 +467,19 @@ def _widest_change(index: BulletinIndex) -> str:
 
 
 def _revised(index: BulletinIndex) -> str:
-    """Return how many figures of the bulletin before were revised, and how far."""
-    moved = [line for line in lines_of(index, "revisions") if line["kind"] == "revised"]
-    if not moved:
+    """Return how many figures of the bulletin before were revised, why, and how far.
+
+    What pooling alone moved, by less than a standard error, is no key point.
+    """
+    revised = [line for line in lines_of(index, "revisions") if line["kind"] == REVISED]
+    late = [line for line in revised if line.get("effect") != POOLING]
+    far = sum(abs(line["change_in_se"] or 0.0) > 1 for line in revised)
+    if not late and not far:
         return ""
-    far = sum(abs(line["change_in_se"] or 0.0) > 1 for line in moved)
-    words = numbers.count(far, "figure")
+    why = "late data" if late else "data of other weeks alone, from which thin strata borrow,"
+    many = ", **one** of them" if far == 1 else f", **{far:,}** of them"
     return (
-        f"Since bulletin {numbers.plain(index.card.since)}, late data revised "
-        f"{numbers.count(len(moved), 'figure')} of earlier weeks, **{words}** of them by more than "
-        "a standard error."
+        f"Since bulletin {numbers.plain(index.card.since)}, {why} revised "
+        f"{numbers.count(len(revised), 'figure')} of earlier weeks{many if far else ', **none**'} "
+        "by more than a standard error."
     )

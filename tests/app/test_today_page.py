@@ -8,16 +8,18 @@ from dataclasses import replace
 from datetime import date
 from urllib.parse import parse_qs, urlsplit
 
+import pyarrow as pa
 import pytest
 
 from analytics.bulletin import archive
 from analytics.bulletin.places import REGULATION_SCHEMA
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
+from analytics.revision_order import OWN_DATA, POOLING, REVISED
 from analytics.rounding import DASH
 from analytics.units import short_day
 from analytics.wording import limits
 from analytics.wording.bulletin_index import index_bulletin
-from analytics.wording.week import key_points
+from analytics.wording.week import Topic, key_points
 from dashboard import store_access
 from dashboard.pages import RESULTS
 from dashboard.today import records
@@ -109,6 +111,27 @@ def test_the_key_points_are_those_of_the_documents(open_today):
     said = re.sub(r"<[^>]+>|\s", "", words.partition("Key points")[2])
     for one in key_points(index_bulletin(make(NOW))).values():
         assert re.sub(r"\s", "", html.escape(plain(one).replace("**", ""), quote=False)) in said
+
+
+def revised_point(effects, far):
+    """Return the key point on revisions, one figure revised by each effect."""
+    bulletin = make(NOW)
+    lines = [one for one in bulletin.revisions.to_pylist() if one["kind"] == REVISED]
+    size = 1.5 if far else 0.5
+    given = [
+        one | {"effect": effect, "change_in_se": size}
+        for one, effect in zip(lines, effects, strict=False)
+    ]
+    revisions = pa.Table.from_pylist(given, schema=bulletin.revisions.schema)
+    return key_points(index_bulletin(replace(bulletin, revisions=revisions))).get(Topic.REVISED, "")
+
+
+def test_what_pooling_alone_moved_a_little_is_no_key_point():
+    assert revised_point([POOLING, POOLING], far=False) == ""
+    assert "late data" not in revised_point([POOLING, POOLING], far=True)
+    assert "**2** of them" in revised_point([POOLING, POOLING], far=True)
+    assert "late data revised 2 figures" in revised_point([OWN_DATA, POOLING], far=False)
+    assert "**none**" in revised_point([OWN_DATA], far=False)
 
 
 def test_facts_name_close_sampling_and_bulletin(open_today):
