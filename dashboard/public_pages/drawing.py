@@ -9,6 +9,7 @@ import streamlit as st
 from analytics.palette import palette
 from analytics.units import tick_day
 from analytics.wording.bulletin_index import monday
+from analytics.wording.week import COLD_WATER
 from dashboard import html_tables
 from dashboard.charts import recent
 from dashboard.charts.drawing import Point
@@ -28,6 +29,10 @@ CHECK_RULES = (
     "These are estimates, and no rules. Before you fish, read the official rules of the area; they "
     "can change on any day."
 )
+ASK_ABOUT_EATING = (
+    "Before you eat fish from here, ask the local health office how much is safe, above all for "
+    "children and during pregnancy."
+)
 
 
 def head(shown: Published, title: str) -> None:
@@ -41,8 +46,8 @@ def head(shown: Published, title: str) -> None:
 
 
 def foot() -> None:
-    """Draw what stands under every page."""
-    st.caption(CHECK_RULES)
+    """Draw what stands under every page: who decides, cold water, eating fish."""
+    st.caption(f"{CHECK_RULES}\n\n{COLD_WATER} {ASK_ABOUT_EATING}")
 
 
 def trend(shown: Published, area: str | None, quantity: str, *, key: str) -> None:

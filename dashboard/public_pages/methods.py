@@ -9,7 +9,6 @@ import streamlit as st
 
 from analytics.rounding import percent
 from analytics.units import day_words
-from analytics.wording.week import COLD_WATER
 from dashboard import html_tables
 from dashboard.public_pages import drawing
 from dashboard.public_pages import published as words
@@ -54,7 +53,6 @@ def draw(shown: Published) -> None:
         f"**{words.CARE}**: the standard error is over {about['pse_marked_over']:.0f} % of the "
         f"figure. Over {about['pse_not_published_over']:.0f} % it is not shown."
     )
-    st.markdown(COLD_WATER)
     st.subheader("What the figures are", anchor=False)
     for one in about["quantities"]:
         label, meaning = one["label"], one["meaning"].rstrip(".")

@@ -24,6 +24,8 @@ from websockets import ConnectionClosed
 import dashboard
 from analytics.publishing.figures import FIGURE_SCHEMA, PUBLISHED
 from analytics.quantities import QUANTITIES
+from analytics.wording.week import COLD_WATER
+from dashboard.public_pages import drawing
 from dashboard.public_pages import published as words
 from tests.apart import run_apart
 from tests.bench.public_visits import PAGES, require_whole
@@ -90,12 +92,15 @@ def test_the_first_page_answers(folder):
     assert words.CARE in html_of(page)
 
 
-@pytest.mark.parametrize("script", ["areas", "weeks", "methods"])
-def test_every_page_draws(folder, script):
+@pytest.mark.parametrize("script", ["now", "areas", "weeks", "methods"])
+def test_every_page_draws_and_warns(folder, script):
     page = AppTest.from_file(str(APP), default_timeout=60).run()
     page.switch_page(f"public_pages/{script}.py").run()
     assert not page.exception
     assert page.title[0].value
+    foot = page.caption[-1].value
+    for caution in (drawing.CHECK_RULES, COLD_WATER, drawing.ASK_ABOUT_EATING):
+        assert caution in foot
 
 
 def test_what_is_withheld_stands_in_words(folder):
