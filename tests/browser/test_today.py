@@ -5,9 +5,11 @@ from __future__ import annotations
 from urllib.parse import parse_qs, urlparse
 
 import pytest
+from pypdfium2 import PdfDocument
 
 from dashboard.pages import RESULTS
 from tests.app.sample_bulletin import NOW
+from tests.browser.printing import PAPER, off_paper, on_paper
 from tests.browser.screens import CHARTS, settle
 from tests.browser.visiting import assert_fits, assert_labels_whole
 
@@ -39,6 +41,21 @@ def test_all_of_it_is_on_one_screen_and_on_two_of_a_phone(visit, width, height, 
     assert page.evaluate(LAPPED) == []
     assert_fits(page)
     assert_labels_whole(page)
+
+
+def test_on_paper_it_is_one_sheet_with_nothing_lapped(visit):
+    page = visit().open(**HERE)
+    sheet = page.pdf(format="A4", margin=dict.fromkeys(("top", "right", "bottom", "left"), "12mm"))
+    assert len(PdfDocument(sheet)) == 1
+    on_paper(page)
+    try:
+        assert page.evaluate(LAPPED) == []
+        wide = page.locator(".st-key-today .stColumn").evaluate_all(
+            "all => all.map(one => one.getBoundingClientRect().width)"
+        )
+        assert min(wide) > PAPER - 2
+    finally:
+        off_paper(page, 1280)
 
 
 def test_each_item_opens_its_page_as_one_entry_of_the_history(visit):
