@@ -22,7 +22,7 @@ POWER = 1.5
 #: Bounds of what brings the pooled variances to the sum of the domains' own (our choice).
 BENCHMARK_RANGE = (0.7, 1.6)
 #: Most standard errors by which skewness moves an interval (our choice; the simulations).
-MOST_SHIFT = 0.3
+MOST_SHIFT = 0.5
 #: Least degrees of freedom of a season whose strata are of very unlike weight: without a floor one
 #: heavy stratum makes every interval useless (our choice; coverage in the simulations).
 LEAST_SEASON_DF = 6.0
@@ -38,7 +38,7 @@ class Prior:
     - `variance`, `expected`: of the total, V0 and E0.
     - `own_df`, `prior_df`: degrees of freedom of the domain's own error, and of the pool's.
     - `plain_df`: as `own_df`, were unit totals normal.
-    - `skewness`: of the total.
+    - `skewness`, `tie`: of the total, as of `analytics.survey.pooled_variance.PooledVariance`.
     """
 
     variance: Floats
@@ -47,6 +47,7 @@ class Prior:
     prior_df: Floats
     plain_df: Floats
     skewness: Floats
+    tie: Floats
 
     def scaled(self, factor: float) -> Prior:
         """Return the prior of a total that is expected to be `factor` times as large."""
@@ -150,29 +151,36 @@ def zero_bound(phi: Floats, expected: Floats, reach: Floats, *, level: float) ->
     return found
 
 
-def skew_shift(cv: Floats, skewness: Floats, own: Floats | float, *, level: float) -> Floats:
+def skew_shift(
+    cv: Floats, prior: Prior, own: Floats | float, *, level: float, power: float = POWER
+) -> Floats:
     r"""Return how far skewness moves both ends up on the log scale, in standard errors, (D,).
 
     A total of skewness γ has ``(T - μ)/σ = u + γ (u² - 1)/6`` for a normal u (Cornish & Fisher
     1938, Moments and cumulants in the specification of distributions, Rev. Inst. Int. Stat. 5; from
-    memory). Its variance estimate rises with it, ``v ≈ σ² (1 + γ u)``: the covariance of a mean and
-    its variance estimate is the third cumulant. To first order ``ln(T/μ)/c`` is then ``u - s`` at
-    both ends, with ``s = c/4 + γ' (w u²/2 - (u² - 1)/6)``: c the relative error, γ' what γ exceeds
-    1.5 c by, and w the weight of the domain's own error in c. A low total comes with a small error,
-    so that intervals without s lie below the truth more often than above it. At most `MOST_SHIFT`;
-    none for a skewness of 0.
+    memory). Its variance estimate rises with it, ``v ≈ σ² (1 + τ u)`` with the tie τ: the
+    covariance of a mean and its variance estimate is the third cumulant. The error in use is ``ĉ² =
+    φ T^(p-2)`` where the part w of φ follows ``v/T^p``. To first order ``ln(T/μ)/ĉ`` is then ``u -
+    s`` at both ends, with ``s = (u²/2) (w (τ - p c) + (p - 1) c) - γ (u² - 1)/6`` for the relative
+    error c, of which no more counts than skewness explains, γ/p. A low total comes with a small
+    error, so that intervals without s lie below the truth more often than above it. From 0 to
+    `MOST_SHIFT`; none for a skewness of 0.
 
     Parameters
     ----------
-    cv, skewness : ndarray of float, shape (D,)
+    cv : ndarray of float, shape (D,)
+    prior : Prior
+        For its skewness γ and tie τ.
     own : ndarray of float, shape (D,), or float
         w.
     level : float
+    power : float
+        p: 2 for intervals on the log scale.
     """
     u2 = t_quantile(level, math.inf) ** 2
-    more = np.maximum(skewness - POWER * cv, 0.0)
-    moved = np.minimum(skewness / 6, cv / 4) + more * (own * u2 / 2 - (u2 - 1) / 6)
-    return np.asarray(np.clip(moved, 0.0, MOST_SHIFT))
+    c = np.minimum(cv, prior.skewness / power)
+    moved = u2 / 2 * (own * (prior.tie - power * c) + (power - 1) * c)
+    return np.asarray(np.clip(moved - prior.skewness * (u2 - 1) / 6, 0.0, MOST_SHIFT))
 
 
 def _intervals(
@@ -190,7 +198,10 @@ def _intervals(
     weight = np.maximum(df, _TINY)
     phi = (prior_weight * prior_phi + own_df * own_phi) / weight * widened
     cv = np.sqrt(phi / np.sqrt(above))
-    shift = skew_shift(cv, prior.skewness, own_df / weight, level=level) * cv
+    # A domain is a part of the pool, which follows its total as far.
+    part = prior.variance / max(float(prior.variance.sum()), _TINY)
+    own = (own_df + prior_weight * part) / weight
+    shift = skew_shift(cv, prior, own, level=level) * cv
     width = quasi_log_width(cv, df=df, level=level)
     is_zero = (total == 0) & is_some
     t = t_quantiles(level, df)

@@ -27,6 +27,7 @@ from analytics.moderated_intervals import (
     prior_df,
     rate_intervals,
     share_intervals,
+    skew_shift,
     total_intervals,
 )
 from analytics.quantities import RATIOS, RATIOS_BESIDE_MODELS, CiMethod, QuantityKind
@@ -140,11 +141,12 @@ def _prior(totals: DomainTotals, weight: Floats) -> Prior:
     """Return what the pool expects of the weighted sum of measures, taken as independent."""
     pool = totals.pool
     assert pool is not None
-    own, prior, plain, skewness = (
+    own, prior, plain, skewness, tie = (
         _mean_of(pool.variance, weight, one)
-        for one in (pool.kurtosis_df, pool.prior_df, pool.own_df, pool.skewness)
+        for one in (pool.kurtosis_df, pool.prior_df, pool.own_df, pool.skewness, pool.tie)
     )
-    return Prior(pool.variance @ weight**2, pool.expected @ weight, own, prior, plain, skewness)
+    variance, expected = pool.variance @ weight**2, pool.expected @ weight
+    return Prior(variance, expected, own, prior, plain, skewness, tie)
 
 
 def _mean_of(variance: Floats, weight: Floats, values: Floats) -> Floats:
@@ -230,7 +232,8 @@ def _of_season(
     value, cv = _relative(figures)
     width = t_quantiles(level, df) * cv
     width = np.where(width < WIDEST, width, np.nan)
-    low, high = (value * np.exp(sign * width) for sign in (-1, 1))
+    shift = 0.0 if prior is None else cv * skew_shift(cv, prior, 1.0, level=level, power=2.0)
+    low, high = (value * np.exp(shift + sign * width) for sign in (-1, 1))
     return DomainIntervals(low, high, df, CiMethod.LOG_T)
 
 

@@ -40,6 +40,8 @@ class PooledVariance:
     - `prior_df`: degrees of freedom that the pool is worth: how well it is known itself.
     - `kurtosis_df`: as `own_df`, less where unit totals have heavy tails.
     - `skewness`: of the domain's total, from that of unit totals.
+    - `tie`: by how many of its own values the variance estimate grows where the total is one
+      standard error higher; the skewness where the frame is endless.
     """
 
     variance: Floats
@@ -48,6 +50,7 @@ class PooledVariance:
     prior_df: Floats
     kurtosis_df: Floats
     skewness: Floats
+    tie: Floats
 
     def of(self, columns: Ints) -> PooledVariance:
         """Return some measures; -1 stands for one that is 0 everywhere."""
@@ -85,7 +88,8 @@ class _Expected:
 class _Terms:
     """Terms that add up to V0 and E0: R of them, each of one stratum in one domain.
 
-    `cubed`: third cumulant for units of skewness 1. `varies`: there is an error between units.
+    `cubed`: third cumulant for units of skewness 1. `tied`: their covariance with the variance
+    estimate. `varies`: there is an error between units.
     `is_direct`: the stratum was sampled there.
     """
 
@@ -93,6 +97,7 @@ class _Terms:
     stratum: Ints
     variance: Floats
     cubed: Floats
+    tied: Floats
     expected: Floats
     varies: Bools
     is_direct: Bools
@@ -146,7 +151,9 @@ def pooled_variance(form: LinearForm, *, codes: Ints) -> PooledVariance:
     of_season = np.where(np.isfinite(expected.function.scale), of_season, 0.0)
     # The units of a domain are units of the pool: together they count once.
     n_free = float(np.maximum(form.plan.n_active - 1, 0).sum())
-    variance, cubed = (add_at(terms.place, one, size) for one in (terms.variance, terms.cubed))
+    variance, cubed, tied = (
+        add_at(terms.place, one, size) for one in (terms.variance, terms.cubed, terms.tied)
+    )
     return PooledVariance(
         variance=variance,
         expected=add_at(terms.place, terms.expected, size),
@@ -154,6 +161,7 @@ def pooled_variance(form: LinearForm, *, codes: Ints) -> PooledVariance:
         prior_df=np.minimum(of_season, np.maximum(n_free - heavy_tailed, 0.0)),
         kurtosis_df=heavy_tailed,
         skewness=skewness * quotient(cubed, variance**1.5),
+        tie=skewness * quotient(tied, variance**1.5),
     )
 
 
@@ -306,12 +314,13 @@ def _direct_terms(
     within = np.where(has_cell[:, None], cells.within[place], 0.0)
     scale = (omega**2 / n)[pair][:, None]
     finite = form.correction[stratum][:, None]
-    third = (omega**3 / n**2 * np.maximum(1 - 2 * n / frame, 0))[pair][:, None]
+    tied = (omega**3 / n**2)[pair][:, None] * finite * variance**1.5
     return _Terms(
         place=np.searchsorted(codes, code),
         stratum=stratum,
         variance=scale * (finite * variance + within / frame[pair][:, None]),
-        cubed=third * finite * variance**1.5,
+        cubed=finite * tied,
+        tied=tied,
         expected=direct[pair][:, None] * mean[kept],
         varies=form.correction[stratum] > 0,
         is_direct=direct[pair] > 0,
@@ -353,11 +362,13 @@ def _joined(terms: _Terms, form: LinearForm, row: Ints, expected: _Expected, cod
     kept = np.flatnonzero(np.isin(code, codes))
     stratum = stratum[pair[kept]]
     frame = design.strata.n_frame[stratum][:, None]
+    cubed = frame**3 * variance[kept] ** 1.5
     return _Terms(
         place=np.concatenate([terms.place, np.searchsorted(codes, code[kept])]),
         stratum=np.concatenate([terms.stratum, stratum]),
         variance=np.concatenate([terms.variance, frame**2 * variance[kept]]),
-        cubed=np.concatenate([terms.cubed, frame**3 * variance[kept] ** 1.5]),
+        cubed=np.concatenate([terms.cubed, cubed]),
+        tied=np.concatenate([terms.tied, cubed]),
         expected=np.concatenate([terms.expected, frame * mean[kept]]),
         varies=np.concatenate([terms.varies, np.ones(len(kept), dtype=bool)]),
         is_direct=np.concatenate([terms.is_direct, np.zeros(len(kept), dtype=bool)]),

@@ -2,8 +2,9 @@
 
 The numbers were computed once, outside this program, from the equations that stand in the
 docstrings of `analytics.moderated_intervals`, `analytics.survey.variance_function` and
-`analytics.survey.pooled_variance`; none of them is printed elsewhere. Skewness is 0 here: both ends
-stand evenly about the total on the log scale.
+`analytics.survey.pooled_variance`; none of them is printed elsewhere. Skewness is 0 in them: both
+ends stand evenly about the total on the log scale. How far skewness moves them is set against means
+of laws whose skewness is known.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from analytics.moderated_intervals import (
     prior_df,
     rate_intervals,
     share_intervals,
+    skew_shift,
     total_intervals,
 )
 from analytics.survey.variance_function import fitted_function, raked_effects
@@ -106,6 +108,7 @@ PRIOR = Prior(
     prior_df=numbers(15.611732),
     plain_df=numbers(2.3063782),
     skewness=numbers(0),
+    tie=numbers(0),
 )
 
 
@@ -128,6 +131,7 @@ def test_a_rate():
         prior_df=numbers(20, 20),
         plain_df=numbers(3.2, 1),
         skewness=numbers(0, 0),
+        tie=numbers(0, 0),
     )
     # The second domain brings the benchmark to 0.8.
     found = rate_intervals(numbers(120, 1), numbers(480, 1), numbers(1500, 100), prior, level=0.95)
@@ -161,3 +165,49 @@ def test_a_change_of_two_weeks():
         for cv, df in ((0.4, 12), (0.3, 20))
     ]
     assert math.hypot(*widths) == pytest.approx(1.0659691, rel=5e-8)
+
+
+def _of_skewness(value, *, tie):
+    one = numbers(1)
+    return Prior(one, one, one, one, one, skewness=value, tie=numbers(tie))
+
+
+def test_how_far_skewness_moves_an_interval():
+    # By hand: u² = 3.84145882; on the log scale 1.92072941 (0.4 - 0.1) - 0.3 (2.84145882)/6, and
+    # with a variance of power 1.5 of which half is the own, 1.92072941 (0.5 (0.4 - 0.15) + 0.05) -
+    # the same.
+    given = _of_skewness(numbers(0.3), tie=0.4)
+    of_log = skew_shift(numbers(0.1), given, 1.0, level=0.95, power=2.0)
+    of_quasi = skew_shift(numbers(0.1), given, 0.5, level=0.95)
+    assert of_log[0] == pytest.approx(0.43414588, rel=1e-7)
+    assert of_quasi[0] == pytest.approx(0.19405471, rel=1e-7)
+
+
+@pytest.mark.parametrize(
+    ("draw", "skewness"),
+    [
+        (lambda rng, size: rng.exponential(1, size), 2.0),
+        (lambda rng, size: rng.gamma(0.5, 2, size), 2 * math.sqrt(2)),
+        # A lognormal law of variance e^0.36 - 1.
+        (lambda rng, size: rng.lognormal(-0.18, 0.6, size), (math.exp(0.36) + 2) * 0.65825),
+    ],
+    ids=["exponential", "gamma", "lognormal"],
+)
+def test_intervals_of_means_of_known_skewness_miss_evenly(draw, skewness):
+    n, size = 40, 40_000
+    values = draw(np.random.default_rng(3), (size, n))
+    mean = values.mean(axis=1)
+    cv = values.std(axis=1, ddof=1) / math.sqrt(n) / mean
+    tie = skewness / math.sqrt(n)
+    shift = cv * skew_shift(cv, _of_skewness(np.full(size, tie), tie=tie), 1.0, level=0.95, power=2)
+    width = t_quantile(0.95, n - 1) * cv
+
+    def missed(moved):
+        below = (mean * np.exp(moved + width) < 1).mean()
+        return below, (mean * np.exp(moved - width) > 1).mean()
+
+    below, above = missed(0.0)
+    assert below > 1.8 * above
+    below, above = missed(shift)
+    assert 0.7 < below / above < 1.4
+    assert below + above < 0.07

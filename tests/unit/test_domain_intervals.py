@@ -15,6 +15,7 @@ from analytics.estimates.estimate import estimate_snapshot
 from analytics.intervals import logit_t, quasi_log_width
 from analytics.moderated_intervals import (
     BENCHMARK_RANGE,
+    MOST_SHIFT,
     Prior,
     benchmark,
     share_intervals,
@@ -30,8 +31,8 @@ def numbers(*values):
     return np.array(values, dtype=float)
 
 
-def prior(variance=900.0, expected=100.0, skewness=0.0):
-    one = (variance, expected, 3.0, 12.0, 4.0, skewness)
+def prior(variance=900.0, expected=100.0, skewness=0.0, tie=None):
+    one = (variance, expected, 3.0, 12.0, 4.0, skewness, skewness if tie is None else tie)
     return Prior(*(numbers(value) for value in one))
 
 
@@ -60,10 +61,23 @@ class TestLaws:
         wide_low, wide_high = ends(total, times * variance, prior())
         assert wide_low < low < total < high < wide_high
 
-    @given(st.floats(0, 3), st.floats(0, 5), st.floats(0, 1))
-    def test_skewness_moves_an_interval_up_and_never_far(self, cv, skewness, own):
-        moved = skew_shift(numbers(cv), numbers(skewness), own, level=0.95)[0]
-        assert 0 <= moved <= 0.3
+    @given(st.floats(0, 3), st.floats(0, 5), st.floats(1, 1.5), st.floats(0, 1))
+    def test_skewness_moves_an_interval_up_and_never_far(self, cv, skewness, times, own):
+        given = prior(skewness=skewness, tie=skewness * times)
+        moved = skew_shift(numbers(cv), given, own, level=0.95)[0]
+        assert 0 <= moved <= MOST_SHIFT
+
+    @given(st.floats(0.01, 3), st.floats(0, 1))
+    def test_without_skewness_an_interval_is_not_moved(self, cv, own):
+        assert skew_shift(numbers(cv), prior(), own, level=0.95)[0] == 0
+
+    @given(st.floats(0.01, 1), st.floats(0.01, 1), st.floats(0, 0.5))
+    def test_a_variance_more_tied_to_the_total_moves_the_interval_further(self, cv, skewness, more):
+        less, tied = (
+            skew_shift(numbers(cv), prior(skewness=skewness, tie=one), 0.5, level=0.95)[0]
+            for one in (skewness, skewness + more)
+        )
+        assert less <= tied
 
     def test_little_known_the_interval_is_narrower_than_on_the_log_scale(self):
         width = quasi_log_width(numbers(0.05, 1.0), df=numbers(10, 10), level=0.95)
