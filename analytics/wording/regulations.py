@@ -187,7 +187,7 @@ def open_words(rules: AreaRules, units: Units = DEFAULT_UNITS) -> str:
     """Return when an area is open that has a next open day."""
     opening, last = rules.opening, rules.last_day
     assert opening is not None
-    days = "every day" if len(set(opening.open_weekdays)) == 7 else weekdays(opening)
+    days = weekdays(opening)
     until = f" until {_day(last, units)}" if last else ""
     if rules.is_open:
         return f"open {days}{until}"
@@ -216,8 +216,9 @@ def marked_words(is_selective: bool) -> str:
 
 
 def weekdays(opening: Opening) -> str:
-    """Return the open weekdays in words, such as ``Thu–Sun``."""
-    return weekday_words(opening.open_weekdays)
+    """Return the open weekdays in words, such as ``Thu–Sun`` or ``every day``."""
+    is_daily = len(set(opening.open_weekdays)) == 7
+    return "every day" if is_daily else weekday_words(opening.open_weekdays)
 
 
 def said_for_words(day: date, units: Units = DEFAULT_UNITS) -> str:

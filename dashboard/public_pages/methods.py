@@ -8,35 +8,50 @@ from typing import Any
 import streamlit as st
 
 from analytics.rounding import percent
-from analytics.units import day_words
+from analytics.units import Length, both_lengths, day_words
+from analytics.wording.regulations import Opening, marked_words, weekdays
 from dashboard import html_tables
 from dashboard.public_pages import drawing
 from dashboard.public_pages import published as words
 from dashboard.public_pages.published import Published, published
 
 
-def _rule(heads: tuple[str, ...], shown: Published, one: dict[str, Any]) -> str:
-    length, limit, marked = (
-        one[name] for name in ("min_length_mm", "daily_limit_fish", "mark_selective")
-    )
+def _opening(season: str, one: dict[str, Any]) -> Opening:
+    """Return an opening as it was published: dates are text, and no weekdays are all of them."""
+    close = one["close_date"]
+    dates = {
+        "open_date": date.fromisoformat(one["open_date"]),
+        "close_date": date.fromisoformat(close) if close else None,
+        "open_weekdays": one["open_weekdays"] or "1234567",
+    }
+    return Opening(season=season, **one | dates)
+
+
+def _rule(heads: tuple[str, ...], shown: Published, opening: Opening) -> str:
+    length, limit = opening.min_length_mm, opening.daily_limit_fish
+    marked = opening.mark_selective
     cells = [
-        _days(one["open_date"], one["close_date"]),
-        "not recorded" if length is None else f"{length / 10:.1f} cm",
+        _dates(opening),
+        weekdays(opening),
+        "not recorded" if length is None else both_lengths(length, Length.CM),
         "not recorded" if limit is None else str(limit),
-        {True: "marked fish only", False: "marked and unmarked"}.get(marked, "not recorded"),
+        "not recorded" if marked is None else marked_words(marked),
     ]
-    return html_tables.line(heads, shown.areas.get(one["area"], one["area"]), cells)
+    return html_tables.line(heads, shown.areas.get(opening.area, opening.area), cells)
 
 
 def _rules(shown: Published) -> str:
-    heads = ("Area", "Open", "Least length", "Daily limit", "Which fish")
-    lines = [_rule(heads, shown, one) for one in shown.about["rules"]]
-    return str(html_tables.table(heads, lines))
+    heads = ("Area", "Open", "Days", "Minimum length", "Daily limit", "Which fish")
+    openings = [_opening(shown.about["season"], one) for one in shown.about["rules"]]
+    return str(html_tables.table(heads, [_rule(heads, shown, one) for one in openings]))
 
 
-def _days(first: str, last: str | None) -> str:
-    begins = day_words(date.fromisoformat(first))
-    return f"{begins} to {day_words(date.fromisoformat(last))}" if last else f"from {begins}"
+def _dates(opening: Opening) -> str:
+    """Return the first and the last day that are open."""
+    first, last = opening.open_from(opening.open_date), opening.last_day
+    if first is None:
+        return "no day"
+    return f"{day_words(first)} to {day_words(last)}" if last else f"from {day_words(first)}"
 
 
 def draw(shown: Published) -> None:

@@ -28,11 +28,20 @@ from analytics.wording.week import COLD_WATER
 from dashboard.public_pages import drawing
 from dashboard.public_pages import published as words
 from tests.apart import run_apart
+from tests.app.rate_pages import plain
 from tests.bench.public_visits import PAGES, require_whole
 from tests.bench.visitors import Load, open_stream, references, visits
 
 APP = Path(dashboard.__file__).parent / "public_app.py"
 HEADS = ",".join(FIGURE_SCHEMA.names)
+
+#: Of an opening on three days a week, whose last day is one of them and not the close.
+A_RULE = {
+    "open_weekdays": "567",
+    "min_length_mm": 559.0,
+    "daily_limit_fish": 2,
+    "mark_selective": True,
+}
 
 
 def line(area, week, quantity, *cells):
@@ -66,7 +75,11 @@ def publish_small(folder):
             {"quantity": one, "label": QUANTITIES[one].label, "meaning": QUANTITIES[one].meaning}
             for one in PUBLISHED
         ],
-        "rules": [],
+        "rules": [
+            {"area": "A", "open_date": "2030-11-01", "close_date": "2031-03-31"} | A_RULE,
+            {"area": "B", "open_date": "2030-11-01", "close_date": None, "open_weekdays": None}
+            | dict.fromkeys(("min_length_mm", "daily_limit_fish", "mark_selective")),
+        ],
     }
     (folder / "about.json").write_text(json.dumps(about))
     return folder
@@ -101,6 +114,17 @@ def test_every_page_draws_and_warns(folder, script):
     foot = page.caption[-1].value
     for caution in (drawing.CHECK_RULES, COLD_WATER, drawing.ASK_ABOUT_EATING):
         assert caution in foot
+
+
+def test_rules_name_the_open_weekdays_and_the_last_open_day(folder):
+    page = AppTest.from_file(str(APP), default_timeout=60).run()
+    shown = plain(html_of(page.switch_page("public_pages/methods.py").run()))
+    assert "1 November 2030 to 30 March 2031" in shown
+    assert "Fri–Sun" in shown
+    assert "55.9 cm (22 in)" in shown
+    assert "from 1 November 2030" in shown
+    assert "every day" in shown
+    assert shown.count("not recorded") == 3
 
 
 def test_what_is_withheld_stands_in_words(folder):
