@@ -169,18 +169,19 @@ def band(row: Row) -> str:
     """Return where the answer could fall with other draws."""
     if row["prob"] is None or row["find"] == Find.WEEKDAYS:
         return DASH
-    ends = [_end_words(row["find"], row[one]) for one in ("band_low", "band_high")]
+    ends = [_end_words(row, row[one]) for one in ("band_low", "band_high")]
     if ends[0] == ends[1]:
         return ends[0]
     return f"{ends[0]} to {ends[1].removeprefix(_OPEN_THROUGH)}"
 
 
-def _end_words(find: str, value: str | None) -> str:
-    """Return an end of the band; a close by the day before it, as the answer is."""
+def _end_words(row: Row, value: str | None) -> str:
+    """Return an end of the band: as the answer where it is that, and a close by the day before."""
     if value is None:
         return "none"
-    last = date.fromisoformat(value) - timedelta(days=1) if find == Find.CLOSE and value else None
-    return value_words(find, value, last)
+    is_close = row["find"] == Find.CLOSE and value
+    last = date.fromisoformat(value) - timedelta(days=1) if is_close else None
+    return value_words(row["find"], value, row["last_open_day"] if value == row["value"] else last)
 
 
 def beside(row: Row) -> str:

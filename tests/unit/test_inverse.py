@@ -290,6 +290,14 @@ def test_one_step_further_never_reads_as_the_risk_that_it_is_over(prob, after, s
         assert all(f"{number}\u00a0%" in answer(row, str, ", ".join) for number in said)
 
 
+def test_a_band_that_is_the_answer_reads_as_the_answer():
+    row = row_of(base(), asked(), held(middle(base())))
+    first_day = "2036-02-18"  # closed at once: no day is left that could be the last open one
+    row |= dict.fromkeys(("value", "band_low", "band_high"), first_day) | {"last_open_day": None}
+    (line,) = lines([row])
+    assert line[1] == line[2] == "closed from 18 February 2036"
+
+
 def test_ends_are_said():
     ground = base()
     assert has_code(row_of(ground, asked(), held(1e9))["reason"], "solve_all")
