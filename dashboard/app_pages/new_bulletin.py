@@ -114,7 +114,11 @@ def _follow(folder: Path) -> None:
         st.rerun()
     steps = [one for one in now.record.steps if one.kind == STEP]
     here = steps[-1].words if steps else say("starting")
-    st.progress(now.part or 0.0, text=f"{here[:1].upper()}{here[1:]} …")
+    doing = f"{here[:1].upper()}{here[1:]} …"
+    if now.part is None:  # a bar that stays empty would look as if nothing went on
+        st.markdown(doing)
+    else:
+        st.progress(now.part, text=doing)
     st.caption(
         say(
             "Step {n}. The bulletin is made in a process of its own: this page can be left, and "

@@ -109,6 +109,9 @@ def test_while_one_is_made_no_other_can_be_asked_for(store, open_at):
         other.kill()
     assert not page.exception
     assert page.button(key="make").disabled
+    # How long it takes is not known before the first one: the step is named, without a bar.
+    assert any(one.value.startswith("Estimating") for one in page.markdown)
+    assert not page.get("progress")
 
 
 def test_batches_since_are_named(store, tmp_path):
