@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from analytics.catch_limits import join_words
+from analytics.catch_limits import join_words, nouns
 from analytics.codes import Code, parse, sentences
 from analytics.planning.make_plan import ALLOCATED_FOR
 from analytics.planning.missed import Action, Cause
@@ -334,11 +334,11 @@ def call_words(plan: Plan, name: Callable[[str], str]) -> str:
     if one is None:
         return ""
     words = say(
-        "The call is on the limit likeliest to be exceeded that is not certain yet, {limit}: "
-        "{fish:,.0f} fish of {what} in {area}. That it is exceeded has a chance of {chance}.",
+        "The call is on the limit likeliest to be exceeded that is not certain yet: {what} in "
+        "{area}, at most {fish:,.0f} fish ({limit}). That it is exceeded has a chance of {chance}.",
         limit=numbers.plain(one.limit_id),
         fish=one.fish,
-        what=join_words([*map(label_of, one.quantities)]),
+        what=nouns(one.quantities),
         area=numbers.plain(join_words([*map(name, one.areas)])),
         chance=chance(one.chance),
     )

@@ -16,6 +16,7 @@ from analytics.planning.progress import Busyness
 from dashboard import data, people, store_access
 from dashboard.pages import menu
 from dashboard.sampling_plan import words
+from tests.app.rate_pages import plain
 from tests.app.reading import words_of
 
 SECONDS = 90
@@ -66,6 +67,8 @@ def test_the_page_answers_plans_draws_and_says_what_became_of_shifts(store, open
     assert {f"plan-{name}" for name in ("sheets.pdf", "schedule.ics", "expected.csv")} <= offered
     for code in ("plan_", "encounter_fish", "call_"):
         assert code not in said
+    call = "unmarked encounters in Ombrey Basin, at most 9,100 fish (2035-36-L8)"
+    assert call in plain(said)
 
 
 def test_boats_fish_curves_and_paper_can_be_chosen(store, open_at):
