@@ -125,14 +125,8 @@ def about(index: BulletinIndex, imprint: Imprint) -> list[tuple[str, str]]:
         ("Data as of", f"version {card.version} of the store (content {card.snapshot_key})"),
         ("Made", f"{made}, with blackmouth {card.program}"),
         ("Bulletin before", card.since or "none of an earlier version of the data"),
-        ("Next release", imprint.next_release or _next(index)),
+        ("Next release", imprint.next_release or week.next_release(index)),
         ("Publisher", imprint.publisher or "not stated"),
         ("Contact", imprint.contact or "not stated"),
         ("Cite as", cite),
     ]
-
-
-def _next(index: BulletinIndex) -> str:
-    if not index.card.preliminary:
-        return "none planned: the season is over; late data would bring one"
-    return "once the data of the week after are in"

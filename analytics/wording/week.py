@@ -466,6 +466,13 @@ def _widest_change(index: BulletinIndex) -> str:
     return f"By area, against the week before, encounters are {', and '.join(parts)}."
 
 
+def next_release(index: BulletinIndex) -> str:
+    """Return when the next bulletin comes, where the imprint does not say."""
+    if not index.card.preliminary:
+        return "none planned: the season is over; late data would bring one"
+    return "once the data of the week after are in"
+
+
 def _revised(index: BulletinIndex) -> str:
     """Return how many figures of the bulletin before were revised, why, and how far.
 

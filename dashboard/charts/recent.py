@@ -41,5 +41,5 @@ def figure(points: Sequence[Point], *, labels: Sequence[str], palette: Palette) 
             "range": [-0.6, last + 0.6],
             "showgrid": False,
         },
-        yaxis={"range": list(ends), "nticks": 4, "rangemode": "tozero"},
+        yaxis={"range": list(ends), "nticks": 4, "rangemode": "tozero", "tickformat": ",~g"},
     )

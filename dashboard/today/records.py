@@ -14,7 +14,7 @@ from analytics.rounding import DASH, chance
 from analytics.units import day_words, short_day
 from analytics.wording import limits, numbers, regulations
 from analytics.wording.regulations import OpenState
-from analytics.wording.week import EFFORT, Topic, key_points, span
+from analytics.wording.week import EFFORT, Topic, key_points, next_release, span
 from dashboard import filters, notices, people, store_access
 from dashboard.catalogue import phrase, say, say_n
 from dashboard.pages import link_to
@@ -259,10 +259,10 @@ def _bulletin(choice: Choice) -> str:
             **known,
         )
     shown = numbers.plain(words).replace(r"\*\*", "**")
-    return f"{shown} {say('Next release: {when}.', when=_next_release())}"
+    return f"{shown} {say('Next release: {when}.', when=_next_release(choice))}"
 
 
-def _next_release() -> str:
+def _next_release(choice: Choice) -> str:
     path = store_access.store_path()
     try:
         said = read_imprint(path).next_release if path else ""
@@ -270,7 +270,7 @@ def _next_release() -> str:
         if not people.may(Action.SEE_STORE):
             return say("not known")
         return numbers.plain(say("not known, for desk/imprint.toml cannot be read"))
-    return numbers.plain(said.rstrip(".")) if said else say("not stated")
+    return numbers.plain(said.rstrip(".") or next_release(choice.index))
 
 
 def rest(choice: Choice, found: Standings, kept: Mapping[str, list[str]]) -> tuple[str, str]:

@@ -19,7 +19,7 @@ from analytics.rounding import DASH
 from analytics.units import short_day
 from analytics.wording import limits
 from analytics.wording.bulletin_index import index_bulletin
-from analytics.wording.week import Topic, key_points
+from analytics.wording.week import Topic, key_points, next_release
 from dashboard import store_access
 from dashboard.pages import RESULTS
 from dashboard.today import records
@@ -140,7 +140,7 @@ def test_facts_name_close_sampling_and_bulletin(open_today):
     assert "from 11 February to 30 April 2036" in words
     assert "site-days</b>" in words
     assert "Newest: through week 2036-W06" in words
-    assert "Next release: not stated" in words
+    assert f"Next release: {next_release(index_bulletin(make(NOW)))}." in words  # as the documents
     assert "There is a newer one" in plain(words_of(open_today(bulletin="older")))
 
 

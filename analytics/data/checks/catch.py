@@ -277,7 +277,7 @@ FISH = (
         source=f"landed r {_IN_OPENING}",
         when="r.total_length_mm < q.min_length_mm",
         seen="concat(r.total_length_mm, ' mm kept under ', q.min_length_mm, ' mm')",
-        allowed="the season's min_length_mm or longer",
+        allowed="the season's minimum length or longer",
         advice=_COMPLIANCE,
         needs=_CALENDAR,
     ),
@@ -287,7 +287,7 @@ FISH = (
         when=f"r.total_length_mm IS NULL AND {_LONG} < q.min_length_mm",
         seen=f"concat(r.fork_length_mm, ' mm fork, about ', round({_LONG})::INTEGER, "
         "' mm total, kept under ', q.min_length_mm, ' mm')",
-        allowed="a fork length that goes with the season's min_length_mm",
+        allowed="a fork length that goes with the season's minimum length",
         advice=_COMPLIANCE,
         needs=_CALENDAR,
     ),
