@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pyarrow as pa
 
-from analytics import checksums
+from analytics import whole_files
 from analytics.bulletin import archive
 from analytics.bulletin.archive import Bulletin, BulletinMetadata
 from analytics.data.kept import Kept
@@ -23,8 +23,8 @@ CARD = BulletinMetadata("one", "2030-31", "2031-W05", 2, "key", 0.95, "2031-02-1
 def write_card(path: Path, text: str) -> None:
     """Write another card for a kept bulletin, and the checksums of what is there then."""
     path.write_text(text)
-    names = set(checksums.files_under(path.parent)) - {checksums.SUMS}
-    checksums.write_sums(path.parent, names)
+    names = set(whole_files.files_under(path.parent)) - {whole_files.SUMS}
+    whole_files.write_sums(path.parent, names)
 
 
 def filled_store(path: Path) -> Path:
@@ -69,7 +69,7 @@ def flipped(whole: Path, scratch: Path, *, n: int, seed: int) -> list[str]:
     """
     rng = random.Random(seed)
     before = state_of(whole)
-    files = [one for one in checksums.files_under(whole) if (whole / one).stat().st_size]
+    files = [one for one in whole_files.files_under(whole) if (whole / one).stat().st_size]
     chosen = [rng.choice(files) for _ in range(n)]
     wrong = []
     copy = Path(shutil.copytree(whole, scratch / "flipped"))

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from analytics import checksums
+from analytics import whole_files
 from analytics.bulletin.places import PLACE_SCHEMAS
 from analytics.catch_rates.schemas import RATE_SCHEMAS
 from analytics.data.schema import cast_to_schema
@@ -328,9 +328,9 @@ def _read_table(folder: Path, name: str, schema_version: int) -> pa.Table:
 
 def _as_written(file: Path) -> Path:
     """Return a file of a bulletin; one that is not as it was written is refused (`StoreError`)."""
-    sums = checksums.read_sums(file.parent)
+    sums = whole_files.read_sums(file.parent)
     if sums is not None:
-        checksums.require(file, sums.get(file.name))
+        whole_files.require(file, sums.get(file.name))
     return file
 
 
@@ -424,7 +424,7 @@ def _write(root: Path, bulletin: Bulletin) -> bool:
     try:
         write_tables(bulletin, draft)
         (draft / CARD_FILE).write_text(json.dumps(asdict(bulletin.card), indent=2) + "\n")
-        checksums.write_sums(draft, checksums.files_under(draft))
+        whole_files.write_sums(draft, whole_files.files_under(draft))
         draft.chmod(0o755)
         target = root / bulletin.card.bulletin
         try:
@@ -465,7 +465,7 @@ def _card(path: Path) -> BulletinMetadata:
     try:
         card = BulletinMetadata(**json.loads(_as_written(path).read_text()))
     except (OSError, ValueError, TypeError) as error:
-        raise checksums.refusal(checksums.DAMAGED, path) from error
-    if card.has_sums and not (path.parent / checksums.SUMS).exists():
-        raise checksums.refusal(checksums.MISSING, path.parent / checksums.SUMS)
+        raise whole_files.refusal(whole_files.DAMAGED, path) from error
+    if card.has_sums and not (path.parent / whole_files.SUMS).exists():
+        raise whole_files.refusal(whole_files.MISSING, path.parent / whole_files.SUMS)
     return replace(card, tables=tuple(_OLD_TABLES.get(name, name) for name in card.tables))

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from filelock import FileLock
 
-from analytics import checksums
+from analytics import whole_files
 from analytics.errors import StoreError, UsageError
 from analytics.store_layout import CARD_FILE, NOTES_FILE, NOTES_LOCK
 from analytics.whole_files import replace_whole, writing_allowed
@@ -40,12 +40,12 @@ def notes(archive: Path | str, bulletin: str) -> list[Note]:
     file = Path(archive) / bulletin / NOTES_FILE
     try:
         return [
-            Note(**json.loads(line)) for line in checksums.read_sealed(file).split("\n") if line
+            Note(**json.loads(line)) for line in whole_files.read_sealed(file).split("\n") if line
         ]
     except FileNotFoundError:
         return []
     except (ValueError, TypeError) as error:
-        raise checksums.refusal(checksums.DAMAGED, file) from error
+        raise whole_files.refusal(whole_files.DAMAGED, file) from error
 
 
 def add_note(archive: Path | str, bulletin: str, text: str, *, author: str = "") -> Note:
@@ -76,7 +76,7 @@ def add_note(archive: Path | str, bulletin: str, text: str, *, author: str = "")
             lines = [json.dumps(asdict(one), ensure_ascii=False) for one in (*before, note)]
             from analytics.data.store import sent  # noqa: PLC0415 - readers need no store
 
-            replace_whole(folder / NOTES_FILE, checksums.sealed("\n".join(lines) + "\n"))
+            replace_whole(folder / NOTES_FILE, whole_files.sealed("\n".join(lines) + "\n"))
             sent(folder.parent.parent, folder.parent.name)
     except (OSError, TimeoutError) as error:
         raise StoreError(f"the note on {bulletin} cannot be kept: {error}") from error

@@ -11,15 +11,22 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analytics.cli.data_commands import batches, form, import_, templates, withdraw
 from analytics.cli.holding_command import holding
 from analytics.cli.open_command import open_
 from analytics.cli.options_command import options
 from analytics.cli.plan_command import plan
 from analytics.cli.publish_command import publish
 from analytics.cli.result_commands import bulletin, demo, estimate, revisions, scenarios
+from analytics.cli.store_commands import (
+    batches,
+    form,
+    import_,
+    maintain,
+    templates,
+    verify,
+    withdraw,
+)
 from analytics.cli.terminal import examples, say, show_findings
-from analytics.cli.upkeep_commands import maintain, verify
 from analytics.errors import BlackmouthError, DataRejected, UsageError
 from analytics.whole_files import FULL
 

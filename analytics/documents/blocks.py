@@ -1,4 +1,4 @@
-"""What a document is made of: one content, which a PDF and a page of HTML both show.
+"""What a document is made of: one content, which PDF, HTML and Markdown all show.
 
 A block is a plain mapping that JSON can hold, so that it goes to the typesetter as it is. Words
 come as text, or as the Markdown of the sentence builders: bold, and signs escaped.
@@ -12,13 +12,15 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from analytics.documents.typesetting import pdf_of, template
+from analytics.options.report import plain
 from analytics.palette import LIGHT
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from datetime import datetime
 
     from jinja2 import Template
+
 
 Block = dict[str, Any]
 
@@ -227,3 +229,60 @@ def _inline(name: str, svg: str) -> str:
     inner = re.sub(r'\bid="([^"]+)"', rf'id="{name}-\1"', inner)
     inner = re.sub(r'(xlink:href|href)="#([^"]+)"', rf'\1="#{name}-\2"', inner)
     return re.sub(r"url\(#([^)]+)\)", rf"url(#{name}-\1)", inner)
+
+
+def as_markdown(document: Document) -> str:
+    """Return a document as Markdown, ending in a line break; every value is escaped."""
+    parts = [f"# {plain(document.title)}"]
+    for block in (*document.blocks, *document.annex):
+        parts += _parts(block)
+    return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _parts(block: Block) -> Iterator[str]:
+    """Yield the paragraphs of a block."""
+    kind = block["kind"]
+    if kind == "heading":
+        yield f"{'#' * block['level']} {plain(block['text'])}"
+    elif kind == "prose":
+        yield _runs(block["runs"])
+    elif kind == "quote":
+        yield "\n".join(f"> {plain(one)}" for one in block["lines"])
+    elif kind == "list":
+        yield "\n".join(f"* {_runs(one)}" for one in block["items"])
+    elif kind == "table":
+        yield _table(block)
+    elif kind == "facts":
+        yield "\n".join(f"* **{plain(name)}**: {plain(words)}" for name, words in block["lines"])
+    elif kind == "box":
+        for one in block["blocks"]:
+            yield from _parts(one)
+    elif kind == "columns":
+        for column in block["columns"]:
+            for one in column:
+                yield from _parts(one)
+
+
+def _runs(runs: Sequence[Mapping[str, Any]]) -> str:
+    return "".join(
+        f"**{plain(one['text'])}**" if one["is_bold"] else _kept(one["text"]) for one in runs
+    )
+
+
+def _kept(words: str) -> str:
+    """Return words escaped; a space at either end stays, for bold words stand beside it."""
+    left, right = words[:1] == " ", words[-1:] == " "
+    return " " * left + plain(words) + " " * right
+
+
+def _table(block: Block) -> str:
+    heads = [plain(one) for one in block["heads"]]
+    sides = [":--" if at in block["are_words"] else "--:" for at in range(len(heads))]
+    lines = [heads, sides, *([_cell(one) for one in line] for line in block["lines"])]
+    return "\n".join(f"| {' | '.join(line)} |" for line in lines)
+
+
+def _cell(cell: Mapping[str, Any]) -> str:
+    small = "; ".join(cell["small"])
+    words = plain(f"{cell['main']} ({small})" if small else cell["main"])
+    return f"{words} **{plain(cell['mark'])}**" if cell["mark"] else words

@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING
 
 from analytics.bulletin.notes import notes
 from analytics.documents.answer_document import ComparedOptions, answer_document
-from analytics.documents.blocks import as_html, as_pdf
+from analytics.documents.blocks import as_html, as_markdown, as_pdf
 from analytics.documents.bulletin_document import bulletin_document
 from analytics.documents.imprint import Imprint, read_imprint
-from analytics.documents.markdown import as_markdown
 from analytics.documents.workbook import workbook
 
 if TYPE_CHECKING:

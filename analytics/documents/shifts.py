@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from uuid import NAMESPACE_URL, uuid5
 from zoneinfo import ZoneInfo, available_timezones
 
-from analytics.documents.blank_form import form_data, form_template
+from analytics.documents.paper_form import form_data, form_template
 from analytics.documents.typesetting import pdf_of
 from analytics.errors import UsageError
 from analytics.settings import Paper

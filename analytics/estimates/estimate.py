@@ -14,8 +14,7 @@ from scipy.special import fdtri, stdtr
 
 from analytics.errors import UsageError
 from analytics.estimates.domain_intervals import carrier_of, domain_intervals
-from analytics.estimates.replicate_tables import replicate_tables
-from analytics.estimates.replicate_weights import ReplicateMethod
+from analytics.estimates.replicate_weights import ReplicateMethod, replicate_tables
 from analytics.estimates.result_rows import (
     SAMPLE_SE,
     domain_names,
@@ -158,7 +157,7 @@ def replicate_weights(
     """Return weights of the site-days of a season, their replicates, and strata without error.
 
     `method`: ``jackknife`` or ``bootstrap``; `seed` of the latter; the others as of `estimate`. The
-    tables are those of `analytics.estimates.replicate_tables.replicate_tables`.
+    tables are those of `analytics.estimates.replicate_weights.replicate_tables`.
     """
     settings = EstimationSettings.of(thin=thin)
     snapshot = store.snapshot(as_of=as_of)

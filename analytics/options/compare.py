@@ -35,9 +35,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analytics.options.area_projection import AreaProjection
     from analytics.options.baseline import Baseline, Limit
     from analytics.options.option import Option
+    from analytics.options.season_projection import AreaProjection
 
     Floats = NDArray[np.float32]
     Projections = tuple[AreaProjection | None, ...]

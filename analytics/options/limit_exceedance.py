@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.options.area_projection import TOTALS
+from analytics.options.season_projection import TOTALS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analytics.options.area_projection import AreaProjection
     from analytics.options.baseline import Baseline, Limit
+    from analytics.options.season_projection import AreaProjection
 
     Floats = NDArray[np.float32]
 

@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from filelock import FileLock, Timeout
 
-from analytics import checksums
+from analytics import whole_files
 from analytics.data.store import LAST_PUBLISHED, last_published, name_published, sent
 from analytics.errors import StoreError
 from analytics.publishing.knowledge import CellState, Publication
@@ -105,7 +105,7 @@ def keep(store: Path, publication: Publication, before: Iterable[Publication]) -
     }
     data = json.dumps(content).encode()
     last = max((int(name[:6]) for name in names), default=0)
-    name = f"{last + 1:06d}-{checksums.digits_of(data)}.json"
+    name = f"{last + 1:06d}-{whole_files.digits_of(data)}.json"
     replace_whole(folder / name, data)
     sent(store, PUBLISHED)
     name_published(store, name)
@@ -118,7 +118,7 @@ def _names(folder: Path) -> list[str]:
 def _content(path: Path) -> dict[str, Any]:
     try:
         data = path.read_bytes()
-        if path.stem.partition("-")[2] != checksums.digits_of(data):
+        if path.stem.partition("-")[2] != whole_files.digits_of(data):
             raise ValueError("it is not as it was written")
         content: dict[str, Any] = json.loads(data)
         version = content["version"]

@@ -14,9 +14,8 @@ from analytics.csv_text import table_csv
 from analytics.data import importing
 from analytics.errors import BlackmouthError
 from analytics.people import Action
-from analytics.planning.missed import Cause, miss
 from analytics.planning.plan import expected_of
-from analytics.planning.progress import Standing, progress_of
+from analytics.planning.planned_shifts import Cause, Standing, miss, progress_of
 from analytics.planning.sample_sizes import likeness_codes, needs_of, needs_table
 from analytics.planning.schedule import planned_site_days
 from analytics.planning.season_plan import other_plan
@@ -45,7 +44,7 @@ if TYPE_CHECKING:
     from analytics.bulletin.archive import BulletinMetadata
     from analytics.data.snapshot import Snapshot
     from analytics.planning.plan import Plan
-    from analytics.planning.progress import Progress
+    from analytics.planning.planned_shifts import Progress
     from analytics.planning.schedule import Schedule
 
 _NO_BULLETIN = phrase(

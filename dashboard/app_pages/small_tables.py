@@ -9,7 +9,7 @@ import streamlit as st
 from analytics.data import importing
 from analytics.data.schema import TABLES
 from analytics.data.store import REASON
-from analytics.documents.form_layout import head
+from analytics.documents.paper_form import head
 from analytics.errors import BlackmouthError
 from analytics.people import Action
 from analytics.rounding import DASH

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from filelock import FileLock, Timeout
 
-from analytics import checksums
+from analytics import whole_files
 from analytics.data.importing import (
     ENDINGS,
     OUTLINES,
@@ -129,7 +129,7 @@ class Uploads:
     def is_whole(self, upload: Upload, file: Arrival) -> bool:
         """Whether a file of an upload is as it came."""
         one = upload.sums.get(f"{_FILES}/{file.place}")
-        return one is None or checksums.fault_of(self.path(upload, file), one) is None
+        return one is None or whole_files.fault_of(self.path(upload, file), one) is None
 
     def beside(self, upload: Upload, name: str) -> Path:
         """Return the path of a file that is kept with an upload, such as its rows set aside."""
@@ -139,7 +139,7 @@ class Uploads:
         """Return a file that is kept with an upload; a damaged one is refused (`StoreError`)."""
         path = self.beside(upload, name)
         if name in upload.sums:
-            checksums.require(path, upload.sums[name])
+            whole_files.require(path, upload.sums[name])
         return path.read_bytes()
 
     def add(self, files: Sequence[tuple[str, bytes]]) -> Upload:
@@ -250,7 +250,7 @@ class Uploads:
             yield batch
             if batch:
                 names = [one.name for one in self._folder.glob(f"{upload.upload}/*.csv")]
-                beside = {name: checksums.sha256_of(self.beside(upload, name)) for name in names}
+                beside = {name: whole_files.sha256_of(self.beside(upload, name)) for name in names}
                 sums = {**now.sums, **beside}
                 self._keep(replace(now, state=ACCEPTED, batch=batch[0], sums=sums))
 
@@ -293,7 +293,7 @@ class Uploads:
         kept = replace(upload, revision=upload.revision + 1)
         record: dict[str, Any] = asdict(kept) | {"corrections": to_records(kept.corrections)}
         text = json.dumps(record, ensure_ascii=False, indent=1)
-        _write_whole(self._folder / upload.upload / _RECORD, checksums.sealed(text))
+        _write_whole(self._folder / upload.upload / _RECORD, whole_files.sealed(text))
         return kept
 
     @contextmanager
@@ -350,7 +350,7 @@ def _place(name: str, table: str, folder: str) -> str:
 
 def _read(path: Path) -> Upload | None:
     try:
-        record = json.loads(checksums.read_sealed(path))
+        record = json.loads(whole_files.read_sealed(path))
         files = tuple(Arrival(**one) for one in record.pop("files"))
         corrections = tuple(from_records(record.pop("corrections")))
         return Upload(**record, files=files, corrections=corrections)

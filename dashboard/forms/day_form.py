@@ -10,8 +10,8 @@ import pyarrow.compute as pc
 
 from analytics.data.importing import check, check_on, read_rows
 from analytics.data.snapshot import Snapshot
-from analytics.documents import form_layout
-from analytics.documents.form_layout import PARTS, head
+from analytics.documents import paper_form
+from analytics.documents.paper_form import PARTS, head
 from dashboard.catalogue import say
 from dashboard.forms.placed import Cells, Placed, column_of, filled
 
@@ -115,7 +115,7 @@ def sample_of(form: DayForm, snapshot: Snapshot) -> str:
         found = rows.filter(same)["sample_id"]
         if len(found) == 1:
             return str(found[0])
-    return form_layout.sample_id(site, date)
+    return paper_form.sample_id(site, date)
 
 
 def rows_of(form: DayForm, sample: str) -> dict[str, dict[int, Cells]]:
@@ -126,7 +126,7 @@ def rows_of(form: DayForm, sample: str) -> dict[str, dict[int, Cells]]:
     boats = dict(_numbered(form.boats))
     rows["interviews"] = {
         line + 1: {
-            "interview_id": form_layout.interview_id(sample, line),
+            "interview_id": paper_form.interview_id(sample, line),
             "sample_id": sample,
             **cells,
         }
@@ -138,7 +138,7 @@ def rows_of(form: DayForm, sample: str) -> dict[str, dict[int, Cells]]:
     }
     rows["bycatch"] = {
         line + 1: {
-            "interview_id": form_layout.interview_id(sample, _line_of(cells)),
+            "interview_id": paper_form.interview_id(sample, _line_of(cells)),
             **_without_line(cells),
         }
         for line, cells in _numbered(form.bycatch)
@@ -150,11 +150,11 @@ def _fish_row(
     cells: Cells, number: int, boats: Mapping[int, Cells], *, form: DayForm, sample: str
 ) -> Cells:
     line = _line_of(cells)
-    interview = form_layout.interview_id(sample, line)
+    interview = paper_form.interview_id(sample, line)
     boat = boats.get(line, {}) if isinstance(line, int) else {}
     taken = {name: boat[name] for name in ("area", "method") if name in boat}
     return {
-        "fish_id": form_layout.fish_id(interview, number),
+        "fish_id": paper_form.fish_id(interview, number),
         "source": "dockside",
         "interview_id": interview,
         "date": form.date,
@@ -178,12 +178,12 @@ def _of_boats(lines: Sequence[Cells]) -> Iterator[tuple[int, Cells, int]]:
 
 def _line_of(cells: Cells) -> int | str:
     """Return the number of the boat's line; what is no number stands as it was keyed."""
-    text = cells.get(form_layout.LINE.name, "").strip()
+    text = cells.get(paper_form.LINE.name, "").strip()
     return int(text) if text.isascii() and text.isdigit() and len(text) < 6 else text
 
 
 def _without_line(cells: Cells) -> Cells:
-    return {name: text for name, text in cells.items() if name != form_layout.LINE.name}
+    return {name: text for name, text in cells.items() if name != paper_form.LINE.name}
 
 
 # Checks: those of every import, against the part of the store that the form touches.

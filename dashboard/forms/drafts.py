@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from filelock import FileLock, Timeout
 
-from analytics import checksums
+from analytics import whole_files
 from analytics.errors import BlackmouthError, StoreError
 from analytics.whole_files import replace_whole
 from dashboard.catalogue import phrase, say
@@ -88,7 +88,7 @@ def save(folder: Path, name: str, content: Mapping[str, Any], *, revision: int) 
             now = datetime.now(UTC).isoformat(timespec="seconds")
             draft = Draft(name, revision + 1, now, content)
             text = json.dumps(asdict(draft), ensure_ascii=False)
-            replace_whole(path, checksums.sealed(text))
+            replace_whole(path, whole_files.sealed(text))
     except (OSError, Timeout) as error:
         why = getattr(error, "strerror", None) or say("another program holds the folder")
         raise StoreError(
@@ -106,7 +106,7 @@ def load(folder: Path, name: str) -> Draft:
     """Return a draft; `StoreError` where there is none or it cannot be read."""
     path = _path(folder, name)
     try:
-        found = json.loads(checksums.read_sealed(path))
+        found = json.loads(whole_files.read_sealed(path))
         return Draft(name, int(found["revision"]), str(found["saved_utc"]), dict(found["content"]))
     except FileNotFoundError as error:
         raise StoreError(

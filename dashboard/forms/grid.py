@@ -16,7 +16,7 @@ from streamlit.components.v2 import component
 
 from analytics.data.importing import TEXT_CEILING, cell_rule
 from analytics.data.schema import ColumnKind
-from analytics.documents.form_layout import head
+from analytics.documents.paper_form import head
 from dashboard.catalogue import phrase, say
 from dashboard.forms.placed import SIGNS, Cells, Placed, column_of, filled
 

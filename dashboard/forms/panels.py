@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.documents.form_layout import PARTS, head, interview_id
+from analytics.documents.paper_form import PARTS, blank_form, head, interview_id
 from analytics.people import Action
 from analytics.wording import numbers
 from dashboard import people, store_access
@@ -78,12 +78,6 @@ def _keep_apart() -> None:
     st.query_params["draft"] = under_way.name
 
 
-def _blank_form() -> bytes:
-    from analytics.documents.blank_form import blank_form  # noqa: PLC0415 - loads Typst
-
-    return blank_form()
-
-
 def list_drafts(under_way: Work, folder: Path) -> None:
     """Offer the drafts to go on with, and a new form."""
     found, unreadable = drafts.listed(folder)
@@ -92,7 +86,7 @@ def list_drafts(under_way: Work, folder: Path) -> None:
         st.warning(numbers.plain(say(drafts.DAMAGED, file=name)))
     people.offer(
         say("Printable blank form (PDF)"),
-        _blank_form,
+        blank_form,
         file_name="site_day_form.pdf",
         mime="application/pdf",
         key="blank-form",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from analytics.documents.form_layout import LINE
+from analytics.documents.paper_form import LINE
 from analytics.findings import Finding, Severity
 from dashboard import html_tables
 from dashboard.catalogue import phrase, say

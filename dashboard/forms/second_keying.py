@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analytics.documents.form_layout import LINE, PARTS
+from analytics.documents.paper_form import LINE, PARTS
 from dashboard.forms.placed import Cells, filled
 
 if TYPE_CHECKING:

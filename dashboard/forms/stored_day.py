@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.data.importing import Incoming
-from analytics.documents.form_layout import LINE, PARTS
+from analytics.documents.paper_form import LINE, PARTS
 from dashboard.forms.changes import changes, text_of
 from dashboard.forms.day_form import DayForm
 from dashboard.forms.placed import Cells, filled

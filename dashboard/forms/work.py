@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
-from analytics.documents.form_layout import FIRST_FIELDS, LINE, PARTS
+from analytics.documents.paper_form import FIRST_FIELDS, LINE, PARTS
 from analytics.errors import StoreError
 from analytics.people import Action
 from dashboard import people

@@ -9,7 +9,7 @@ import pandas as pd
 from analytics.codes import sentences
 from analytics.planning.make_plan import ALLOCATED_FOR
 from analytics.planning.plan import LEAST_SHOWN
-from analytics.planning.progress import Standing
+from analytics.planning.planned_shifts import Standing
 from analytics.planning.sample_sizes import SHARE
 from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, percent

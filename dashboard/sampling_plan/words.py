@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 from analytics.catch_limits import join_words, nouns
 from analytics.codes import Code, parse, sentences
 from analytics.planning.make_plan import ALLOCATED_FOR
-from analytics.planning.missed import Action, Cause
-from analytics.planning.progress import LOST, Standing
+from analytics.planning.planned_shifts import LOST, Action, Cause, Standing
 from analytics.planning.sample_sizes import SHARE
 from analytics.planning.schedule import drawn_for_samplers
 from analytics.quantities import QUANTITIES
@@ -20,9 +19,8 @@ from dashboard.catalogue import phrase, say, say_n
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from analytics.planning.missed import Outcome
     from analytics.planning.plan import Expected, Plan
-    from analytics.planning.progress import Busyness, Progress
+    from analytics.planning.planned_shifts import Busyness, Outcome, Progress
     from analytics.planning.sample_sizes import SampleNeed
     from analytics.planning.schedule import Schedule
 

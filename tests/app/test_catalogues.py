@@ -20,7 +20,7 @@ from analytics import Store
 from analytics.bulletin.archive import TABLE_SCHEMAS
 from analytics.data.importing import cell_rule
 from analytics.data.schema import TABLES
-from analytics.documents import form_layout
+from analytics.documents import paper_form
 from analytics.options.option import Change, Option, OptionSet
 from analytics.options.option_file import to_link
 from analytics.planning import samplers
@@ -242,9 +242,9 @@ def names_of(store):
 
 def words_of_columns():
     """Return what tables and columns are called and mean, as the dictionary and forms say it."""
-    parts = [*form_layout.PARTS.values()]
+    parts = [*paper_form.PARTS.values()]
     columns = [one for some in [*TABLES.values(), *parts] for one in some.columns]
-    said = [f"{one.meaning} {form_layout.head(one)} {cell_rule(one).words}" for one in columns]
+    said = [f"{one.meaning} {paper_form.head(one)} {cell_rule(one).words}" for one in columns]
     said += [one.title for one in parts] + [one.meaning for one in TABLES.values()]
     return " ".join(said)
 

@@ -12,7 +12,7 @@ from streamlit.testing.v1 import AppTest
 from analytics import Store
 from analytics.codes import has_code
 from analytics.people import Action
-from analytics.planning.progress import Busyness
+from analytics.planning.planned_shifts import Busyness
 from dashboard import data, people, store_access
 from dashboard.pages import menu
 from dashboard.sampling_plan import words

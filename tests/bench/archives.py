@@ -16,7 +16,7 @@ from functools import partial
 from importlib.util import find_spec
 from pathlib import Path
 
-from analytics import checksums
+from analytics import whole_files
 from analytics.bulletin.archive import CARD_FILE, archive_of, list_bulletins
 from analytics.cli.demo_store import prepare
 from tests.bench.processes import apart, peak_mib
@@ -35,7 +35,7 @@ def lengthen(demo: Path, folder: Path, *, seasons: int, each: int) -> None:
     The newest season is the demo's own, so that the first page shows the same bulletin.
     """
     newest = list_bulletins(demo)[-1]
-    of_tables = checksums.read_sums(demo / newest.bulletin) or {}
+    of_tables = whole_files.read_sums(demo / newest.bulletin) or {}
     of_tables.pop(CARD_FILE, None)
     for back in range(seasons):
         season = f"{LAST - back}-{(LAST - back + 1) % 100:02}"
@@ -47,7 +47,7 @@ def lengthen(demo: Path, folder: Path, *, seasons: int, each: int) -> None:
             _link(demo / newest.bulletin, folder / name)
             (folder / name / CARD_FILE).write_text(json.dumps(asdict(card)) + "\n")
             names = [one.name for one in (folder / name).iterdir()]
-            checksums.write_sums(folder / name, names, of_tables)
+            whole_files.write_sums(folder / name, names, of_tables)
 
 
 def _link(source: Path, target: Path) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
-from analytics import Store, checksums, estimate
+from analytics import Store, estimate, whole_files
 from tests.bench.big_tables import big_tables, site_days_of
 from tests.bench.runs import Clock, Part, Run, in_turns
 
@@ -23,11 +23,11 @@ def part(*, n_interviews: int, turns: int) -> Part:
             return clock.read()
 
         def checked(_: int) -> Run:
-            files = [one for one in checksums.files_under(store.path) if one != ".lock"]
+            files = [one for one in whole_files.files_under(store.path) if one != ".lock"]
             clock = Clock()
-            checksums.forget()
+            whole_files.forget()
             for one in files:
-                checksums.fault_of(store.path / one, None)
+                whole_files.fault_of(store.path / one, None)
             return clock.read()
 
         name = "checksums of every file"

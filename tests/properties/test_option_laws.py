@@ -10,16 +10,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.options.area_projection import (
+from analytics.options.baseline_arrays import BaselineArrays
+from analytics.options.compare import TODAY, compare_options
+from analytics.options.option import AtLimit, Change, Option
+from analytics.options.regulations import option_plan, today_plan
+from analytics.options.season_projection import (
     TOTALS,
     AreaProjection,
     CatchCalculator,
     DisplacedEffort,
 )
-from analytics.options.baseline_arrays import BaselineArrays
-from analytics.options.compare import TODAY, compare_options
-from analytics.options.option import AtLimit, Change, Option
-from analytics.options.regulations import option_plan, today_plan
 from tests.season_cases import RELEASE_RATES, THROUGH, small_baseline
 
 #: Part of a number that is rounding of single precision.

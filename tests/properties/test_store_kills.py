@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 import pytest
 
-from analytics import checksums
+from analytics import whole_files
 from analytics.data.schema import TABLES
 from analytics.data.store import Store, maintain_store, record, verify_store
 from analytics.errors import StoreError
@@ -161,7 +161,7 @@ def test_a_disk_without_a_byte_left_is_said_and_nothing_is_lost(tmp_path, monkey
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     with monkeypatch.context() as patch:
-        for module in (checksums, record):
+        for module in (whole_files, record):
             patch.setattr(module, "replace_whole", full)
         with pytest.raises(StoreError, match="make room"):
             steps[refused]()
@@ -226,7 +226,7 @@ def test_a_clock_that_jumps_changes_no_order(tmp_path, monkeypatch):
         instant = datetime(year, 1, 1, tzinfo=UTC).isoformat()
         monkeypatch.setattr(record, "now", lambda instant=instant: instant)
         store.add({"areas": pa.table({"area": ["a"], "area_name": [name]})})
-        for file in checksums.files_under(store.path):
+        for file in whole_files.files_under(store.path):
             os.utime(store.path / file, (year, year))
         maintain_store(store)
     shown = [store.read("areas", k)["area_name"].to_pylist() for k in range(1, 5)]

@@ -9,7 +9,7 @@ import pytest
 
 from analytics.codes import coded, sentences
 from analytics.documents.answer_document import ComparedOptions, answer_document
-from analytics.documents.markdown import as_markdown
+from analytics.documents.blocks import as_markdown
 from analytics.options.baseline import Limit
 from analytics.options.baseline_io import limits_of
 from analytics.options.report import (

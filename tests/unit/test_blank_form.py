@@ -11,8 +11,7 @@ from click.testing import CliRunner
 
 from analytics.cli.group import blackmouth
 from analytics.data.schema import ColumnKind
-from analytics.documents.blank_form import blank_form
-from analytics.documents.form_layout import PARTS, head
+from analytics.documents.paper_form import PARTS, blank_form, head
 from tests import pdf_structure
 
 if TYPE_CHECKING:

@@ -34,7 +34,7 @@ MAKERS = (
     *("analytics/cli", "analytics/codes.py", "dashboard", "analytics/options"),
     *("analytics/wording", "analytics/documents"),
     "analytics/survey/coverage.py",
-    *("analytics/data/store/cluster.py", "analytics/checksums.py", "analytics/whole_files.py"),
+    *("analytics/data/store/cluster.py", "analytics/whole_files.py"),
 )
 
 

@@ -11,7 +11,7 @@ from analytics.data import importing
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
-from analytics.documents.form_layout import PARTS, fish_id, interview_id, sample_id
+from analytics.documents.paper_form import PARTS, fish_id, interview_id, sample_id
 from analytics.findings import Severity
 from dashboard.forms import day_form, second_keying
 from dashboard.forms.placed import column_of

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pytest
 
-from analytics import checksums
+from analytics import whole_files
 from analytics.data.importing import Correction, reading
 from analytics.data.store import Store, verify_store
 from analytics.errors import DataRejected, StoreError, UsageError
@@ -69,7 +69,7 @@ def test_no_damaged_file_of_an_upload_is_taken(desk: Uploads, store: Store, tmp_
     assert (error.file, "not as it came" in error.seen) == ("week/interviews.csv", True)
     name = next((store.path / "desk").rglob("interviews.csv")).relative_to(store.path).as_posix()
     seen = [(x.kind, x.file) for x in verify_store(store.path).seen if x.is_fault]
-    assert seen == [(checksums.DAMAGED, name)]
+    assert seen == [(whole_files.DAMAGED, name)]
     desk.path(upload, one).write_bytes(content)
     assert check_upload(desk, upload, store).errors == ()
 

@@ -11,7 +11,7 @@ import pytest
 
 from analytics.codes import has_code, parse
 from analytics.errors import UsageError
-from analytics.planning.missed import Action, Cause, miss
+from analytics.planning.planned_shifts import Action, Cause, miss
 
 MONDAY = dt.date(2031, 1, 6)
 

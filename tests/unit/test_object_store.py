@@ -13,7 +13,7 @@ from uuid import uuid4
 import pyarrow as pa
 import pytest
 
-from analytics import Store, checksums, estimate, import_files
+from analytics import Store, estimate, import_files, whole_files
 from analytics.bulletin.notes import add_note, notes
 from analytics.cli import main
 from analytics.data import importing
@@ -211,7 +211,7 @@ def five(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def put(store: Path, url: str, server: str) -> None:
     """Put a store in a folder on a URL file by file."""
     client = s3_client(server)
-    for file in checksums.files_under(store):
+    for file in whole_files.files_under(store):
         if file != ".lock":
             key = f"{url.removeprefix('s3://field/')}/{file}"
             client.put_object(Bucket="field", Key=key, Body=(store / file).read_bytes())
@@ -353,7 +353,7 @@ def test_what_is_lost_or_changed_on_the_server_is_seen(url: str, field: Path, se
     assert ran("verify", "--store", url) == 0
     store = Store(url)
     with fresh_copy(store.path) as copy:
-        names = [checksums.files_under(folder) for folder in (copy, store.path)]
+        names = [whole_files.files_under(folder) for folder in (copy, store.path)]
         assert names[0] == [one for one in names[1] if one != ".lock"]
     file = next((store.path / "interviews").glob("*.parquet"))
     name = f"{url.removeprefix('s3://field/')}/interviews/{file.name}"

@@ -6,7 +6,7 @@ import datetime as dt
 
 import pytest
 
-from analytics.planning.progress import Standing, progress_of
+from analytics.planning.planned_shifts import Standing, progress_of
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from analytics import checksums
+from analytics import whole_files
 from analytics.cli.publish_command import publish
 from analytics.data.store import LAST_PUBLISHED, Store, last_published, name_published, verify_store
 from analytics.errors import StoreError, UsageError
@@ -122,7 +122,7 @@ def test_what_an_older_program_published_is_read_and_says_nothing_of_boats(store
     del content["states"]
     data = json.dumps(content | {"version": 1}).encode()
     file.unlink()
-    name = f"{file.name[:6]}-{checksums.digits_of(data)}.json"
+    name = f"{file.name[:6]}-{whole_files.digits_of(data)}.json"
     (store / PUBLISHED / name).write_bytes(data)
     name_published(store, name)
     found = record.publications(store, "2030-31")

@@ -9,8 +9,7 @@ from click.testing import CliRunner
 from analytics.cli.group import blackmouth
 from analytics.errors import UsageError
 from analytics.estimates.estimate import result_rows
-from analytics.estimates.replicate_tables import replicate_tables
-from analytics.estimates.replicate_weights import ReplicateMethod
+from analytics.estimates.replicate_weights import ReplicateMethod, replicate_tables
 from analytics.estimates.season_survey import prepare_survey
 from analytics.estimates.variance_budget import variance_budget
 from tests.tables import SiteDay, interview, survey

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from analytics.data.schema import TABLES
-from analytics.documents.form_layout import sample_id
+from analytics.documents.paper_form import sample_id
 from analytics.errors import UsageError
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.planning.allocation import Bounded

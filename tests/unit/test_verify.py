@@ -9,7 +9,7 @@ from pathlib import Path
 import pyarrow as pa
 import pytest
 
-from analytics import checksums
+from analytics import whole_files
 from analytics.bulletin import archive
 from analytics.bulletin.notes import add_note
 from analytics.data.kept import Kept
@@ -46,19 +46,19 @@ def test_a_damaged_note_and_a_damaged_draft_are_named(copy):
     bulletin = archive.list_bulletins(folder)[0].bulletin
     add_note(folder, bulletin, "Storm on Saturday.")
     (copy / "desk" / "drafts").mkdir(parents=True)
-    (copy / "desk" / "drafts" / "0123456789ab.json").write_bytes(checksums.sealed('{"n": 1}'))
+    (copy / "desk" / "drafts" / "0123456789ab.json").write_bytes(whole_files.sealed('{"n": 1}'))
     assert verify_store(copy).is_sound
     for name in (f"bulletins/{bulletin}/notes.jsonl", "desk/drafts/0123456789ab.json"):
         written = (copy / name).read_bytes()
         (copy / name).write_bytes(written[:-3] + bytes([written[-3] ^ 1]) + written[-2:])
         seen = [(x.kind, x.file) for x in verify_store(copy).seen if x.is_fault]
-        assert seen == [(checksums.DAMAGED, name)]
+        assert seen == [(whole_files.DAMAGED, name)]
         (copy / name).write_bytes(written)
 
 
 @pytest.mark.parametrize("at", range(3))
 def test_a_missing_file_is_named(copy, at):
-    files = [one for one in checksums.files_under(copy) if one not in (".lock",)]
+    files = [one for one in whole_files.files_under(copy) if one not in (".lock",)]
     gone = [one for one in files if not one.startswith("kept/")][at::3]
     for name in gone[:: max(len(gone) // 8, 1)]:
         kept = (copy / name).read_bytes()
@@ -99,7 +99,7 @@ def test_a_link_to_a_folder_elsewhere_is_named_but_a_room_may_lie_on_another_dis
     for place in places:
         (copy / place).symlink_to(tmp_path / "elsewhere")
     seen = {one.file: one.kind for one in verify_store(copy).seen}
-    assert seen == dict.fromkeys(seen, checksums.FOREIGN)
+    assert seen == dict.fromkeys(seen, whole_files.FOREIGN)
     assert set(seen) == places
     for place in seen:
         (copy / place).unlink()
@@ -118,19 +118,19 @@ def test_a_deleted_newest_step_is_named(copy):
 
 
 def test_sums_of_an_older_step_are_named(copy, tmp_path):
-    older = (copy / "_batches" / checksums.SUMS).read_bytes()
+    older = (copy / "_batches" / whole_files.SUMS).read_bytes()
     store = Store(copy)
     for name in ("x", "y"):
         store.add({"areas": pa.table({"area": [name]})})
-    (copy / "_batches" / checksums.SUMS).write_bytes(older)
-    with pytest.raises(StoreError, match=checksums.SUMS):
+    (copy / "_batches" / whole_files.SUMS).write_bytes(older)
+    with pytest.raises(StoreError, match=whole_files.SUMS):
         Store(copy).read("areas")
 
 
 def test_a_kill_between_a_step_and_its_sums_leaves_a_sound_store(copy):
-    older = (copy / "_batches" / checksums.SUMS).read_bytes()
+    older = (copy / "_batches" / whole_files.SUMS).read_bytes()
     Store(copy).add({"areas": pa.table({"area": ["x"]})})
-    (copy / "_batches" / checksums.SUMS).write_bytes(older)
+    (copy / "_batches" / whole_files.SUMS).write_bytes(older)
     found = verify_store(copy)
     assert found.is_sound
     assert {one.file.partition("/")[0] for one in found.seen} == {"_batches"}

@@ -1,6 +1,5 @@
 """Checks of rows: within one table, and by rules between rows and tables, run as SQL."""
 
-from analytics.data.checks.run import check_between, first_warnings
-from analytics.data.checks.within import check_keys
+from analytics.data.checks.run import check_between, check_keys, first_warnings
 
 __all__ = ["check_between", "check_keys", "first_warnings"]

@@ -12,9 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.checksums import sha256_of
-from analytics.data.checks.run import check_between
-from analytics.data.checks.within import check_answers, check_keys, first_of_keys
+from analytics.data.checks.run import check_answers, check_between, check_keys, first_of_keys
 from analytics.data.importing.geojson import read_outlines
 from analytics.data.importing.reading import Raw, read_parts, weight
 from analytics.data.importing.spilled import Spilled
@@ -27,6 +25,7 @@ from analytics.data.store.history import REASON
 from analytics.data.store.remote import MovedOnError
 from analytics.errors import DataRejected, UsageError
 from analytics.findings import Finding, Found, Severity, how_many, number_of, shortened
+from analytics.whole_files import sha256_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence

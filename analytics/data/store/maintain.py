@@ -20,7 +20,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from analytics import checksums
+from analytics import whole_files
 from analytics.data.kept import ENDING, is_sound
 from analytics.data.kept import FOLDER as KEPT
 from analytics.data.schema import TABLES, cast_to_schema
@@ -73,7 +73,7 @@ def maintain_store(store: Store, *, progress: Callable[[str], None] = lambda _: 
         found = verify_store(path)
         wrong = [one for one in found.seen if one.is_fault and not one.file.startswith(f"{KEPT}/")]
         if wrong:
-            raise checksums.refusal(wrong[0].kind, wrong[0].file)
+            raise whole_files.refusal(wrong[0].kind, wrong[0].file)
         may_go = _may_go(path)
         left = {one.file for one in found.seen if one.kind == LEFTOVER and may_go(one.file)}
         n_sums = sum(one.kind == WITHOUT_SUM for one in found.seen)
@@ -139,12 +139,12 @@ def _sealed(path: Path, before: Record) -> dict[str, str]:
         active = [file.relative_to(path).as_posix() for file in delta.files_of(path / name)]
         logs = [f"{name}/_delta_log/{one}" for one in _logs(path / name)]
         for one in (*active, *logs):
-            files.setdefault(one, checksums.sha256_of(path / one))
+            files.setdefault(one, whole_files.sha256_of(path / one))
     return files
 
 
 def _logs(table: Path) -> list[str]:
-    names = checksums.files_under(table / "_delta_log")
+    names = whole_files.files_under(table / "_delta_log")
     return [one for one in names if one[:20].isdigit() and one.endswith((".json", ".parquet"))]
 
 
@@ -160,13 +160,13 @@ def _is_scattered(path: Path, before: Record, name: str, left: set[str]) -> bool
 def _together(path: Path, name: str, before: Record, files: dict[str, str]) -> dict[str, str]:
     """Write the rows of a table anew into few files; return the files that then count."""
     for log, one in before.logs(name).items():
-        checksums.require(path / log, one)
+        whole_files.require(path / log, one)
     delta.hold(path / name)
     sources = before.parquet(name)
     for file, one in sources.items():
-        checksums.require(path / file, one)
+        whole_files.require(path / file, one)
     known = pa.array([one.batch for one in before.events], pa.string())
-    there = checksums.files_under(path / name)
+    there = whole_files.files_under(path / name)
     schema = rows.stored_schema(TABLES[name])
 
     def each() -> Iterator[pa.RecordBatch]:
@@ -184,7 +184,7 @@ def _together(path: Path, name: str, before: Record, files: dict[str, str]) -> d
 def _old_events(path: Path) -> list[str]:
     """Return the files of the table of events that its log no longer needs."""
     folder = path / EVENTS
-    known = checksums.read_sums(folder) or {}
+    known = whole_files.read_sums(folder) or {}
     active = {file.name for file in delta.files_of(folder)}
     checkpoints = [one[:20] for one in _logs(folder) if ".checkpoint." in one]
     last = max(checkpoints, default="")
@@ -197,19 +197,19 @@ def _old_events(path: Path) -> list[str]:
 
 def _counting(path: Path, after: Record) -> set[str]:
     """Return the files that count now, some of which a killed step left before they counted."""
-    events = checksums.read_sums(path / EVENTS) or {}
-    return {*after.files, f"{EVENTS}/{checksums.SUMS}", *(f"{EVENTS}/{name}" for name in events)}
+    events = whole_files.read_sums(path / EVENTS) or {}
+    return {*after.files, f"{EVENTS}/{whole_files.SUMS}", *(f"{EVENTS}/{name}" for name in events)}
 
 
 def _seal_bulletins(path: Path) -> None:
     """Give kept bulletins of old programs their checksums."""
     for folder in (path / BULLETINS).glob("[!.]*"):
-        if not folder.is_dir() or (folder / checksums.SUMS).exists():
+        if not folder.is_dir() or (folder / whole_files.SUMS).exists():
             continue
-        names = set(checksums.files_under(folder)) - {NOTES_FILE, NOTES_LOCK}
+        names = set(whole_files.files_under(folder)) - {NOTES_FILE, NOTES_LOCK}
         with suppress(OSError):
             if not json.loads((folder / CARD_FILE).read_text()).get("has_sums"):
-                checksums.write_sums(folder, names)
+                whole_files.write_sums(folder, names)
     sent(path, BULLETINS)
 
 

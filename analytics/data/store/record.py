@@ -23,7 +23,7 @@ from datetime import UTC, datetime
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
-from analytics import checksums
+from analytics import whole_files
 from analytics.data.store import delta, history
 from analytics.data.store.history import EVENT_SCHEMA, MAINTAINED, Event
 from analytics.data.store.remote import sent
@@ -99,7 +99,7 @@ def chained(rows: Sequence[Event]) -> str:
         said = row.chain
         link = link_of(link, row)
         if (said and said != link) or row.step != place:
-            raise checksums.refusal("history_changed", EVENTS, step=place)
+            raise whole_files.refusal("history_changed", EVENTS, step=place)
     return link
 
 
@@ -140,26 +140,26 @@ def state_of(folder: Path) -> tuple[tuple[str, int, int, int], ...]:
 
 @lru_cache(maxsize=16)
 def _record_at(folder: Path, state: object) -> Record:
-    return _read(folder, checksums.read_sums(folder))
+    return _read(folder, whole_files.read_sums(folder))
 
 
 def _read(folder: Path, sums: Mapping[str, str] | None) -> Record:
     known = sums or {}
     for name, one in known.items():
         if name.startswith(f"{DELTA_LOG}/"):
-            checksums.require(folder / name, one)
+            whole_files.require(folder / name, one)
     files = delta.files_of(folder)
     for file in files:
         if file.name in known:
-            checksums.require(file, known[file.name])
+            whole_files.require(file, known[file.name])
         elif not file.exists():
-            raise checksums.refusal(checksums.MISSING, file)
+            raise whole_files.refusal(whole_files.MISSING, file)
     rows = history.from_rows(delta.read_files(files, schema=EVENT_SCHEMA))
     chained(rows)
     if sums is None and any(row.chain for row in rows):
-        raise checksums.refusal(checksums.MISSING, folder / checksums.SUMS)
+        raise whole_files.refusal(whole_files.MISSING, folder / whole_files.SUMS)
     if sums is not None and len(set(_commits(folder)) - set(known)) > 1:
-        raise checksums.refusal(checksums.DAMAGED, folder / checksums.SUMS)
+        raise whole_files.refusal(whole_files.DAMAGED, folder / whole_files.SUMS)
     return Record(tuple(rows))
 
 
@@ -170,13 +170,13 @@ def _commits(folder: Path) -> list[str]:
 def write_sums(store: Path, *, without: Iterable[str] = ()) -> None:
     """Write the checksums of the files of the table of events; those known stay."""
     folder = store / EVENTS
-    known = checksums.read_sums(folder) or {}
+    known = whole_files.read_sums(folder) or {}
     log = {f"{DELTA_LOG}/{one.name}" for one in (folder / DELTA_LOG).glob("[0-9]*")}
     now = {one for one in log if one.endswith((".json", ".parquet"))}
     now |= {file.name for file in delta.files_of(folder)}
     with _writable(store):
-        checksums.write_sums(folder, sorted((now | set(known)) - set(without)), known)
-    sent(store, f"{EVENTS}/{checksums.SUMS}")
+        whole_files.write_sums(folder, sorted((now | set(known)) - set(without)), known)
+    sent(store, f"{EVENTS}/{whole_files.SUMS}")
 
 
 def last_published(store: Path) -> str:
@@ -193,9 +193,9 @@ def last_published(store: Path) -> str:
     except FileNotFoundError:
         return ""
     except (OSError, ValueError) as error:
-        raise checksums.refusal(checksums.DAMAGED, path) from error
+        raise whole_files.refusal(whole_files.DAMAGED, path) from error
     if not OF_PUBLISHED.fullmatch(name):
-        raise checksums.refusal(checksums.DAMAGED, path)
+        raise whole_files.refusal(whole_files.DAMAGED, path)
     return name
 
 
@@ -252,5 +252,5 @@ def user() -> str:
 
 def written(before: Sequence[str], store: Path, table: str) -> dict[str, str]:
     """Return the files of a table that were not there before, with their checksums."""
-    new = set(checksums.files_under(store / table)) - set(before)
-    return {f"{table}/{name}": checksums.sha256_of(store / table / name) for name in sorted(new)}
+    new = set(whole_files.files_under(store / table)) - set(before)
+    return {f"{table}/{name}": whole_files.sha256_of(store / table / name) for name in sorted(new)}

@@ -1,4 +1,4 @@
-"""Rows of the store: which are new or changed, which are current, and the extra columns."""
+"""Rows of the store: new or changed, current, extra columns; and what may leave or come back."""
 
 from __future__ import annotations
 
@@ -11,16 +11,19 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from analytics.data import query as sql
+from analytics.data.checks import check_between
 from analytics.data.schema import EXTRA, PLACE, packed
 from analytics.data.store.history import Counts
 from analytics.errors import DataRejected
-from analytics.findings import number_of
+from analytics.findings import Severity, how_many, number_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
     from pathlib import Path
 
+    from analytics.data.query import Source
     from analytics.data.schema import Table
+
 
 BATCH = "_batch"
 #: Rows that a stream holds in memory at once.
@@ -217,3 +220,37 @@ def _require_key(data: pa.Table, table: Table) -> None:
         raise DataRejected(
             f"{table.name}: {rows} too many: the key {', '.join(table.key)} comes twice"
         )
+
+
+def require_sound(
+    now: Mapping[str, Source], then: Mapping[str, Source], *, refused: str, advice: str
+) -> None:
+    """Refuse (`DataRejected`) what would break a rule that the rows of a store keep now.
+
+    `now` and `then` are every table before and after, each row with the batch it came in with,
+    which findings name as its file. The message has how many errors and which batches between
+    `refused` and `advice`.
+    """
+    already = set(check_between(now, {}, origin=BATCH))
+    broken = [
+        finding
+        for finding in check_between(then, {}, origin=BATCH)
+        if finding.severity is Severity.ERROR and finding not in already
+    ]
+    if broken:
+        errors = number_of(how_many(broken), "error")
+        batches = ", ".join(sorted({finding.file for finding in broken}))
+        raise DataRejected(f"{refused} {errors} would stand in rows of {batches}; {advice}", broken)
+
+
+def refusal_words(batch: str, *, undo: bool) -> dict[str, str]:
+    """Return the words around what forbids taking a batch out, or putting it back."""
+    if undo:
+        return {
+            "refused": f"batch {batch} stays out: with it",
+            "advice": "import corrected rows instead",
+        }
+    return {
+        "refused": f"batch {batch} stays: without it",
+        "advice": "withdraw that first, or import corrected rows",
+    }

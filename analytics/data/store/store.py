@@ -16,15 +16,14 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
-from analytics import checksums
+from analytics import whole_files
 from analytics.data.schema import EXTRA, TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import delta, history, record, rows
 from analytics.data.store.history import Batch, Counts, Event, Receipt
 from analytics.data.store.record import UNFINISHED, Record
 from analytics.data.store.remote import FRESH_SECONDS, located
-from analytics.data.store.removal import refusal_words, require_sound
-from analytics.data.store.rows import BATCH
+from analytics.data.store.rows import BATCH, refusal_words, require_sound
 from analytics.errors import NotAStoreError, StoreError, UsageError
 from analytics.store_layout import DESK, EVENTS
 
@@ -84,7 +83,7 @@ class Store:
     def exists(self) -> bool:
         """Whether a store is there (it may be empty)."""
         # A log that was lost leaves its checksums: that is a damaged store, and not none.
-        sums = self.path / EVENTS / checksums.SUMS
+        sums = self.path / EVENTS / whole_files.SUMS
         return delta.is_table(self.path / EVENTS) or sums.exists()
 
     @property
@@ -349,8 +348,8 @@ class Store:
     ) -> dict[str, str]:
         """Append rows to a table; return the checksum of each file that this wrote."""
         for log, one in before.logs(name).items():
-            checksums.require(self.path / log, one)
-        there = checksums.files_under(self.path / name)
+            whole_files.require(self.path / log, one)
+        there = whole_files.files_under(self.path / name)
         delta.append(self.path / name, part if isinstance(part, pa.Table) else part())
         return record.written(there, self.path, name)
 
@@ -374,7 +373,7 @@ class Store:
         known = self._record()
         files = known.parquet(name)
         for file, one in files.items():
-            checksums.require(self.path / file, one)
+            whole_files.require(self.path / file, one)
         found = [self.path / file for file in files]
         if not known.is_whole and delta.is_table(self.path / name):
             # Of old programs: the table's own log names them.

@@ -14,8 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from analytics import checksums
-from analytics.checksums import DAMAGED, FOREIGN, MISSING, SUMS
+from analytics import whole_files
 from analytics.data.kept import ENDING, is_sound
 from analytics.data.kept import FOLDER as KEPT
 from analytics.data.schema import TABLES
@@ -42,7 +41,7 @@ from analytics.store_layout import (
     NOTES_LOCK,
     PUBLISHED,
 )
-from analytics.whole_files import file_of_draft
+from analytics.whole_files import DAMAGED, FOREIGN, MISSING, SUMS, file_of_draft
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -95,7 +94,7 @@ def verify_store(store: Path) -> Verified:
     StoreError
         If the history of the store does not hold together, and no file of it can be named.
     """
-    checksums.forget()
+    whole_files.forget()
     for _ in range(_TRIES):
         seen = state_of(store / EVENTS)
         found = _verified(store)
@@ -107,7 +106,7 @@ def verify_store(store: Path) -> Verified:
 
 def _verified(store: Path) -> Verified:
     # What is there first, then the record: a step that ends in between is in the record.
-    there = [one for one in checksums.files_under(store) if not _is_elsewhere(one)]
+    there = [one for one in whole_files.files_under(store) if not _is_elsewhere(one)]
     begun = set(_marks(store))
     found = [*_bulletins(store), *_published(store), *_desk(store)]
     found += [*_kept(store, there), *_others(there), *_links(store)]
@@ -144,7 +143,7 @@ def _marks(store: Path) -> Iterator[str]:
 def _lost_record(store: Path) -> list[Seen]:
     """Name what is damaged where the record cannot be read."""
     try:
-        sums = checksums.read_sums(store / EVENTS)
+        sums = whole_files.read_sums(store / EVENTS)
     except StoreError:
         return [Seen(DAMAGED, f"{EVENTS}/{SUMS}")]
     if sums is None:
@@ -154,7 +153,7 @@ def _lost_record(store: Path) -> list[Seen]:
 
 def _judged(store: Path, name: str, expected: str | None, other: str = "") -> Seen:
     """Return a file with what is wrong with it, or `other`."""
-    return Seen(checksums.fault_of(store / name, expected) or other, name)
+    return Seen(whole_files.fault_of(store / name, expected) or other, name)
 
 
 def _recorded(store: Path, record: Record) -> Iterator[Seen]:
@@ -227,7 +226,7 @@ def _log_is_left(file: Path, record: Record, begun: set[str]) -> bool:
 
 def _events(store: Path, record: Record, begun: set[str], there: list[str]) -> Iterator[Seen]:
     """Judge the files of the table of events."""
-    sums = checksums.read_sums(store / EVENTS)
+    sums = whole_files.read_sums(store / EVENTS)
     known = sums or {}
     yield from (_judged(store, f"{EVENTS}/{name}", one) for name, one in known.items())
     active = {file.name for file in delta.files_of(store / EVENTS)} if record.rows else set()
@@ -259,17 +258,17 @@ def _bulletins(store: Path) -> Iterator[Seen]:
     for folder in sorted((store / BULLETINS).glob("*")):
         start = f"{BULLETINS}/{folder.name}"
         if folder.name.startswith(".draft-"):
-            yield from (Seen(LEFTOVER, f"{start}/{one}") for one in checksums.files_under(folder))
+            yield from (Seen(LEFTOVER, f"{start}/{one}") for one in whole_files.files_under(folder))
             continue
         if not folder.is_dir():
             yield Seen(FOREIGN, start)
             continue
         try:
-            sums = checksums.read_sums(folder)
+            sums = whole_files.read_sums(folder)
         except StoreError:
             yield Seen(DAMAGED, f"{start}/{SUMS}")
             continue
-        names = set(checksums.files_under(folder)) - {SUMS, NOTES_FILE, NOTES_LOCK}
+        names = set(whole_files.files_under(folder)) - {SUMS, NOTES_FILE, NOTES_LOCK}
         if (folder / NOTES_FILE).exists():
             yield Seen(_of_sealed(folder / NOTES_FILE), f"{start}/{NOTES_FILE}")
         if sums is None:
@@ -295,7 +294,7 @@ def _unsummed(folder: Path, start: str, names: set[str]) -> Iterator[Seen]:
 
 def _published(store: Path) -> Iterator[Seen]:
     """Judge the record of what went out, each file by its name, and those that others name."""
-    names = [one for one in checksums.files_under(store / PUBLISHED) if one != "lock"]
+    names = [one for one in whole_files.files_under(store / PUBLISHED) if one != "lock"]
     named: set[str] = set()
     if (store / LAST_PUBLISHED).exists():
         try:
@@ -310,7 +309,7 @@ def _published(store: Path) -> Iterator[Seen]:
             continue  # a draft that has its name by now
         if not OF_PUBLISHED.fullmatch(name):
             kind = LEFTOVER if file_of_draft(name) else FOREIGN
-        elif name[7:23] != checksums.digits_of(data):
+        elif name[7:23] != whole_files.digits_of(data):
             kind = DAMAGED
         else:
             kind = ""
@@ -328,14 +327,14 @@ def _desk(store: Path) -> Iterator[Seen]:
         if kind == DAMAGED:
             continue
         with suppress(FileNotFoundError):  # removed meanwhile
-            for beside, one in json.loads(checksums.read_sealed(file)).get(BESIDE, {}).items():
+            for beside, one in json.loads(whole_files.read_sealed(file)).get(BESIDE, {}).items():
                 yield _judged(store, f"{name.rpartition('/')[0]}/{beside}", one)
 
 
 def _of_sealed(file: Path) -> str:
     """Return what can be said of a file that has its checksum in its first line."""
     try:
-        text = checksums.read_sealed(file)
+        text = whole_files.read_sealed(file)
         for one in text.split("\n") if file.name == NOTES_FILE else [text]:
             json.loads(one or "{}")
     except FileNotFoundError:
