@@ -327,6 +327,19 @@ class Measurement:
         return _least_place(size, is_rate=is_rate)
 
 
+class MeasuredDifference(Measurement):
+    """A difference: its digits follow its interval alone, for its size may be near none."""
+
+    __slots__ = ()
+
+    @property
+    def place(self) -> int:
+        """Power of ten of the last digit: two digits of half the interval."""
+        if self.low is None or self.high is None or self.high <= self.low:
+            return Measurement(self.value).place
+        return rounding.last_place((self.high - self.low) / 2, least=0)
+
+
 def of_line(
     line: Mapping[str, Any] | None,
     name: str,

@@ -14,9 +14,8 @@ from dashboard import filters, html_tables, page_frame
 from dashboard.alternative_estimates import bases, variance
 from dashboard.alternative_estimates import tables as way_tables
 from dashboard.catalogue import phrase, say, say_n
+from dashboard.charts import alternative_estimates as chart
 from dashboard.charts import bars, forest
-from dashboard.charts import bases as chart
-from dashboard.charts import variance as chart_of_variance
 from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
 
 if TYPE_CHECKING:
@@ -197,8 +196,8 @@ def _splits(choice: Choice, splits: dict[str, list[Share]], *, area: str | None)
 def _bars(choice: Choice, splits: dict[str, list[Share]], *, area: str | None, key: str) -> None:
     name = choice.index.name(area)
     title = variance.title(next(iter(splits.values())), where=name[:1].upper() + name[1:])
-    figure = chart_of_variance.bars(splits, palette=colours())
-    alt = chart_of_variance.description(splits, of=title)
+    figure = chart.variance_bars(splits, palette=colours())
+    alt = chart.variance_description(splits, of=title)
     page_frame.panel(title, figure, key=f"{key}-{area or 'all'}", alt=alt)
 
 

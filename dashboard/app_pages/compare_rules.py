@@ -31,8 +31,7 @@ if TYPE_CHECKING:
     from analytics.options.option import OptionSet
     from analytics.wording.limits import Line
     from dashboard.filters import Choice
-    from dashboard.options.compare import ComparisonInputs, ComparisonResult
-    from dashboard.options.records import Answered
+    from dashboard.options.compare import Answered, ComparisonInputs, ComparisonResult
 
 SAID = {
     "figures": phrase("the figures"),

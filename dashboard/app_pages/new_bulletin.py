@@ -13,10 +13,18 @@ from analytics.people import Action
 from analytics.settings import FishBasis
 from analytics.wording import numbers
 from analytics.wording import week as sentences
-from dashboard import data, document_buttons, filters, notices, people, store_access, url_state
+from dashboard import (
+    data,
+    document_buttons,
+    filters,
+    new_bulletin,
+    notices,
+    people,
+    store_access,
+    url_state,
+)
 from dashboard.catalogue import phrase, say, say_n
-from dashboard.new_bulletin import job
-from dashboard.new_bulletin.state import StoreState, read_state, standing_words
+from dashboard.new_bulletin import StoreState, read_state, standing_words
 from dashboard.page_frame import lead
 from dashboard.revisions import moves
 
@@ -59,7 +67,7 @@ def _page() -> None:
     season = st.session_state.get("season", state.seasons[0])
     season = season if season in state.weeks else state.seasons[0]
     lead(standing_words(state, cards, season))
-    now = job.progress(folder)
+    now = new_bulletin.progress(folder)
     _wishes(state, folder, store.path, is_busy=now.is_busy)
     _progress(now, folder)
     _outcome(now, archive, [card for card in cards if card.season == season])
@@ -91,14 +99,14 @@ def _wishes(state: StoreState, folder: Path, store: Path, *, is_busy: bool) -> N
         options += [] if through == NEWEST else ["--through", through]
         try:
             with st.spinner(say("Starting")):
-                job.start(folder, store, options, who=people.who())
+                new_bulletin.start(folder, store, options, who=people.who())
         except BlackmouthError as error:
             st.error(str(error))
         else:
             st.rerun()
 
 
-def _progress(now: job.Progress, folder: Path) -> None:
+def _progress(now: new_bulletin.Progress, folder: Path) -> None:
     """Draw how far the process is, asked again and again as long as it runs."""
     if now.is_busy:
         st.fragment(_follow, run_every=EVERY_SECONDS)(folder)
@@ -109,7 +117,7 @@ def _progress(now: job.Progress, folder: Path) -> None:
 def _follow(folder: Path) -> None:
     url_state.read_in_language()
     people.require(Action.SEE_STORE)
-    now = job.progress(folder)
+    now = new_bulletin.progress(folder)
     if not now.is_busy:
         st.rerun()
     steps = [one for one in now.record.steps if one.kind == STEP]
@@ -128,7 +136,7 @@ def _follow(folder: Path) -> None:
     )
 
 
-def _outcome(now: job.Progress, archive: Path, cards: Sequence[BulletinMetadata]) -> None:
+def _outcome(now: new_bulletin.Progress, archive: Path, cards: Sequence[BulletinMetadata]) -> None:
     """Draw the bulletin of a season made last: what changed, and its note."""
     record = now.record
     if now.is_busy or not cards:

@@ -21,7 +21,6 @@ from dashboard.forms import (
     day_form,
     drafts,
     panels,
-    second_keying,
     stored_day,
     work,
 )
@@ -288,8 +287,8 @@ def _end_second(under_way: Work, folder: Path) -> None:
 
 def _compare(under_way: Work, folder: Path) -> None:
     """Draw every difference with both texts to choose from, one by one."""
-    found = second_keying.differences(under_way.first, under_way.second)
-    left = second_keying.undecided(found, under_way.chosen)
+    found = day_form.differences(under_way.first, under_way.second)
+    left = day_form.undecided(found, under_way.chosen)
     title = numbers.plain(day_form.title_words(under_way.first))
     if found:
         words = say_n(
@@ -322,9 +321,9 @@ def _compare(under_way: Work, folder: Path) -> None:
 
 def _decide() -> None:
     under_way: Work = st.session_state["paper-form"]
-    found = second_keying.differences(under_way.first, under_way.second)
+    found = day_form.differences(under_way.first, under_way.second)
     under_way.n_decided = len(found)
-    under_way.first = second_keying.decided(under_way.first, under_way.second, under_way.chosen)
+    under_way.first = day_form.decided(under_way.first, under_way.second, under_way.chosen)
     under_way.second, under_way.chosen = day_form.DayForm(), {}
     _to(KEYING)
 

@@ -17,7 +17,7 @@ from analytics.wording import numbers
 from dashboard import filters, html_tables, notices, page_frame, people, store_access, url_state
 from dashboard.catalogue import phrase, say, say_n
 from dashboard.desk.batches import receipt_words
-from dashboard.forms import drafts, grid, table_drafts, table_edit
+from dashboard.forms import drafts, grid, table_edit
 from dashboard.forms.grid import Beside
 from dashboard.forms.placed import beside, findings_table
 from dashboard.forms.table_edit import EDITED, CheckedTable
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
     from analytics.data.store import Store
-    from dashboard.forms.table_drafts import Editing
+    from dashboard.forms.table_edit import Editing
 
 _RECEIPT = "season-tables-receipt"
 _LISTED = 40
@@ -66,14 +66,14 @@ def _table(name: str, store: Store) -> None:
     editing = _editing(name, stored, folder)
     # From the start: a link that changes while cells are typed would draw the page anew.
     url_state.note("draft", editing.name)
-    drawn = table_drafts.grid_of(editing, stored)
+    drawn = table_edit.grid_of(editing, stored)
     if grid.is_drawn(drawn.key):
         with editing.lock:
-            if table_drafts.read_typed(editing, drawn):
-                table_drafts.keep(editing, folder)
+            if table_edit.read_typed(editing, drawn):
+                table_edit.keep(editing, folder)
     elif editing.lines != editing.shown:
         editing.renew(editing.lines)
-        drawn = table_drafts.grid_of(editing, stored)
+        drawn = table_edit.grid_of(editing, stored)
     checked = table_edit.check_table(editing.lines, name, store)
     top = st.container()
     st.caption(TABLES[name].meaning)
@@ -94,15 +94,15 @@ def _table(name: str, store: Store) -> None:
 
 def _editing(name: str, stored: pa.Table, folder: Path) -> Editing:
     """Return this tab's edit of a table; that of the link's draft where there is one."""
-    held = table_drafts.held()
+    held = table_edit.held()
     asked = st.query_params.get("draft", "")
     mine = held.get(name)
     is_other = mine is None or asked not in {one.name for one in held.values()}
     if asked and is_other and drafts.is_there(folder, asked):
         generation = mine.generation + 1 if mine else 0
-        held[name] = table_drafts.taken(drafts.load(folder, asked), name, generation=generation)
+        held[name] = table_edit.taken(drafts.load(folder, asked), name, generation=generation)
     elif mine is None:
-        held[name] = table_drafts.begin(name, table_edit.as_lines(stored))
+        held[name] = table_edit.begin(name, table_edit.as_lines(stored))
     return held[name]
 
 
@@ -112,7 +112,7 @@ def _drafts(name: str, editing: Editing, folder: Path) -> None:
         st.error(numbers.plain(f"{editing.fault[:1].upper()}{editing.fault[1:]}."))
     elif editing.is_changed and editing.saved_utc:
         st.caption(say(drafts.KEPT, time=editing.saved_utc[11:16]))
-    others, damaged = table_drafts.listed(folder, name, but=editing.name)
+    others, damaged = table_edit.listed(folder, name, but=editing.name)
     for file in damaged:
         st.warning(numbers.plain(say(drafts.DAMAGED, file=file)))
     if others and not editing.is_changed:
@@ -188,14 +188,14 @@ def _answer(name: str, editing: Editing, checked: CheckedTable, stored: pa.Table
 def _take_in(name: str) -> None:
     people.require(Action.DRAFT)
     store = store_access.store()
-    editing = table_drafts.held()[name]
+    editing = table_edit.held()[name]
     if store is None:
         return
     theirs = table_edit.as_lines(table_edit.stored_table(store, name))
     lines, editing.clashes = table_edit.merge(editing.base, editing.lines, theirs, name=name)
     editing.base = theirs
     editing.renew(lines)
-    table_drafts.keep(editing, store_access.desk("tables"))
+    table_edit.keep(editing, store_access.desk("tables"))
 
 
 def _preview(name: str, checked: CheckedTable, store: Store) -> None:
@@ -274,11 +274,9 @@ def _end(
             receipt=numbers.plain(receipt_words(receipt)),
             reason=numbers.plain(about[REASON]),
         )
-        table_drafts.drop(editing, store_access.desk("tables"))
+        table_edit.drop(editing, store_access.desk("tables"))
         lines = table_edit.as_lines(table_edit.stored_table(store, name))
-        table_drafts.held()[name] = table_drafts.begin(
-            name, lines, generation=editing.generation + 1
-        )
+        table_edit.held()[name] = table_edit.begin(name, lines, generation=editing.generation + 1)
         st.query_params.pop("draft", None)
         st.rerun()
     if why:

@@ -19,12 +19,38 @@ import plotly.graph_objects as go
 from analytics.units import tick_day
 from analytics.wording.bulletin_index import monday
 from analytics.wording.numbers import week_dates
-from dashboard.charts import theme
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from analytics.palette import Palette
+
+
+#: Plotly takes the font of the page; nothing is fetched.
+FONT = '"Source Sans", sans-serif'
+
+
+def _shared_layout(palette: Palette) -> dict[str, Any]:
+    """Return the layout that figures share."""
+    return {
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "font": {"family": FONT, "size": 12, "color": palette.ink},
+        "showlegend": False,
+        "dragmode": False,
+        "hovermode": "closest",
+        "hoverlabel": {"font": {"family": FONT, "size": 13}},
+    }
+
+
+def _shared_axis(palette: Palette, own: Mapping[str, Any]) -> dict[str, Any]:
+    """Return an axis of a figure: what axes share, and what it says itself."""
+    title = {"font": {"size": 12, "color": palette.quiet}, "standoff": 4} | own.get("title", {})
+    shared = {"fixedrange": True, "zeroline": False, "ticks": ""}
+    # Labels that overflow are looked after by the margins; to let plotly measure each takes long.
+    shared |= {"color": palette.quiet, "gridcolor": palette.grid, "ticklabeloverflow": "allow"}
+    return {**shared, **own, "title": title}
+
 
 #: Characters a line of hover words holds.
 HOVER_WIDTH = 60
@@ -290,11 +316,11 @@ def figure(
     the layout has no template, which is always new to plotly.js, and names the state of its data.
     """
     room = dict(zip("lrtb", margin, strict=True))
-    common = theme.layout(palette) | {"height": height, "margin": room}
+    common = _shared_layout(palette) | {"height": height, "margin": room}
     common["datarevision"] = zlib.crc32(repr(traces).encode())
     whole = {"xaxis": {}, "yaxis": {}} | common | layout
     axes = {
-        name: theme.axis(palette, own)
+        name: _shared_axis(palette, own)
         for name, own in whole.items()
         if name.startswith(("xaxis", "yaxis"))
     }

@@ -19,8 +19,8 @@ from analytics.wording.marks import PLAIN, mark
 from analytics.wording.numbers import week_dates
 from dashboard.catalogue import say, say_n
 from dashboard.charts import drawing
+from dashboard.charts.drawing import FONT
 from dashboard.charts.series import data_of_rows, hover
-from dashboard.charts.theme import FONT
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

@@ -18,7 +18,7 @@ from analytics.units import DateOrder, date_order
 from analytics.wording import numbers
 from dashboard import people
 from dashboard.catalogue import say, say_n
-from dashboard.desk import batches, checking, findings_table
+from dashboard.desk import batches, checking, findings_panel
 from dashboard.desk.findings_panel import columns, height
 
 if TYPE_CHECKING:
@@ -194,10 +194,10 @@ def _refused() -> None:
         return
     st.error(numbers.plain(message[:1].upper() + message[1:]))
     if findings:
-        frame = findings_table.frame_of(findings).drop(columns=["Severity"])
+        frame = findings_panel.frame_of(findings).drop(columns=["Severity"])
         st.dataframe(
             frame.rename(columns={"File": "Batch"}),
             hide_index=True,
             placeholder="",
-            column_config=columns([*findings_table.HEADS, "Batch"]) or None,
+            column_config=columns([*findings_panel.HEADS, "Batch"]) or None,
         )

@@ -1,4 +1,4 @@
-"""A day's paper form as it was keyed: text in every cell, turned into rows of tables by rule."""
+"""A day's paper form as keyed, once or twice: text in every cell, turned into rows by rule."""
 
 from __future__ import annotations
 
@@ -11,16 +11,17 @@ import pyarrow.compute as pc
 from analytics.data.importing import check, check_on, read_rows
 from analytics.data.snapshot import Snapshot
 from analytics.documents import paper_form
-from analytics.documents.paper_form import PARTS, head
+from analytics.documents.paper_form import LINE, PARTS, head
 from dashboard.catalogue import say
 from dashboard.forms.placed import Cells, Placed, column_of, filled
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from analytics.data.importing import Checked
     from analytics.data.store import Store
     from analytics.findings import Finding
+
 
 #: Parts that have lines, in their order.
 LINED = tuple(name for name, part in PARTS.items() if part.lines)
@@ -260,3 +261,99 @@ def _placed(sample: str, checked: Checked) -> CheckedForm:
 def _is_keyed(finding: Finding) -> bool:
     """Whether a finding is about a column that is typed, not made by rule."""
     return any(finding.column == one.name for part in PARTS.values() for one in part.columns)
+
+
+#: Which keying a cell was chosen from.
+FIRST_KEYING, SECOND_KEYING = "first", "second"
+#: A line of a part: of fish and other species by their boat and their number there.
+_Place = tuple[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """A cell that the two keyings give differently; an empty text is an empty cell."""
+
+    part: str
+    boat: str
+    number: int
+    column: str
+    first: str
+    second: str
+
+    @property
+    def address(self) -> str:
+        """Where it is, as one text; the key of a choice."""
+        return f"{self.part}/{self.boat}/{self.number}/{self.column}"
+
+    @property
+    def place(self) -> _Place:
+        """Its line."""
+        return self.boat, self.number
+
+
+def differences(first: DayForm, second: DayForm) -> list[Difference]:
+    """Return every cell in which two keyings differ, in the order of the form.
+
+    Boats are matched by their line; fish and other species by their boat's line and their order.
+    """
+    found = []
+    for name, part in PARTS.items():
+        one, two = _lines(first, name), _lines(second, name)
+        for place in sorted(one.keys() | two.keys(), key=_order):
+            a, b = one.get(place, {}), two.get(place, {})
+            found += [
+                Difference(
+                    name, *place, column.name, a.get(column.name, ""), b.get(column.name, "")
+                )
+                for column in part.columns
+                if a.get(column.name, "") != b.get(column.name, "")
+            ]
+    return found
+
+
+def undecided(found: Iterable[Difference], chosen: Mapping[str, str]) -> list[Difference]:
+    """Return the differences for which no keying was chosen yet."""
+    return [one for one in found if chosen.get(one.address) not in (FIRST_KEYING, SECOND_KEYING)]
+
+
+def decided(first: DayForm, second: DayForm, chosen: Mapping[str, str]) -> DayForm:
+    """Return the form in which every difference is as chosen; undecided ones as keyed first."""
+    form = first
+    found = differences(first, second)
+    for name in PARTS:
+        lines = {place: dict(cells) for place, cells in _lines(first, name).items()}
+        for one in found:
+            if one.part == name and chosen.get(one.address) == SECOND_KEYING:
+                lines.setdefault(one.place, {})[one.column] = one.second
+        form = form.with_lines(name, _laid_out(name, lines))
+    return form
+
+
+def _lines(form: DayForm, part: str) -> dict[_Place, Cells]:
+    """Return the filled lines of a part by place."""
+    if LINE not in PARTS[part].columns:
+        return {("", n): filled(cells) for n, cells in enumerate(form.lines(part), 1) if cells}
+    lines: dict[_Place, Cells] = {}
+    seen: dict[str, int] = {}
+    for cells in filter(None, map(filled, form.lines(part))):
+        boat = cells.get(LINE.name, "")
+        seen[boat] = seen.get(boat, 0) + 1
+        lines[boat, seen[boat]] = cells
+    return lines
+
+
+def _laid_out(part: str, lines: Mapping[_Place, Cells]) -> list[Cells]:
+    """Return lines by place as a list; boats keep their line."""
+    ordered = sorted(
+        ((place, filled(cells)) for place, cells in lines.items()), key=lambda p: _order(p[0])
+    )
+    if LINE in PARTS[part].columns:
+        return [cells for _, cells in ordered if cells]
+    last = max((number for (_, number), _ in ordered), default=0)
+    by_number = {number: cells for (_, number), cells in ordered}
+    return [by_number.get(number, {}) for number in range(1, last + 1)]
+
+
+def _order(place: _Place) -> tuple[int, str, int]:
+    boat, number = place
+    return (int(boat) if boat.isascii() and boat.isdigit() else -1, boat, number)

@@ -16,7 +16,7 @@ from analytics.people import Action, Person
 from dashboard import store_access
 from dashboard.desk import findings_panel
 from dashboard.desk.uploads import Uploads
-from dashboard.forms import grid, table_drafts, table_edit, work
+from dashboard.forms import grid, table_edit, work
 
 _DONE = "typed-last"
 #: Texts that have no draft: notes on bulletins and reasons of changes, by the keys of their fields.
@@ -55,13 +55,13 @@ def _tables() -> bool:
     """Keep the season tables that are under edit in this tab."""
     path = store_access.store_path()
     changed = []
-    for name, editing in table_drafts.held().items():
+    for name, editing in table_edit.held().items():
         stored = table_edit.stored_table(Store(path), name) if path else None
-        drawn = table_drafts.grid_of(editing, stored) if stored is not None else None
+        drawn = table_edit.grid_of(editing, stored) if stored is not None else None
         if drawn is None or not grid.is_drawn(drawn.key):
             continue
-        if table_drafts.read_typed(editing, drawn):
-            table_drafts.save(editing, store_access.desk_folder("tables"))
+        if table_edit.read_typed(editing, drawn):
+            table_edit.save(editing, store_access.desk_folder("tables"))
             changed.append(not editing.fault)
     return bool(changed) and all(changed)
 

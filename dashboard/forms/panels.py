@@ -11,7 +11,7 @@ from analytics.people import Action
 from analytics.wording import numbers
 from dashboard import people, store_access
 from dashboard.catalogue import phrase, say, say_n
-from dashboard.forms import day_form, drafts, grid, second_keying, work
+from dashboard.forms import day_form, drafts, grid, work
 from dashboard.forms.grid import Beside
 from dashboard.forms.placed import beside, findings_table
 
@@ -19,8 +19,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analytics.data.snapshot import Snapshot
-    from dashboard.forms.day_form import CheckedForm
-    from dashboard.forms.second_keying import Difference
+    from dashboard.forms.day_form import CheckedForm, Difference
     from dashboard.forms.work import Work
 
 _LISTED, _LONGEST = 30, 60
@@ -189,7 +188,7 @@ def choice(under_way: Work, one: Difference, folder: Path) -> None:
     if one.boat:
         of = {"part": part.title, "boat": one.boat, "n": one.number}
         where = say("{part}, boat line {boat}, no. {n}", **of)
-    texts = {second_keying.FIRST: one.first, second_keying.SECOND: one.second}
+    texts = {day_form.FIRST_KEYING: one.first, day_form.SECOND_KEYING: one.second}
     chosen = under_way.chosen.get(one.address)
     key = f"choice-{under_way.generation}-{one.address}"
     picked = st.radio(
@@ -208,6 +207,6 @@ def choice(under_way: Work, one: Difference, folder: Path) -> None:
 
 def _text_words(keying: str, text: str) -> str:
     shown = numbers.plain(text or say("(empty)"))
-    if keying == second_keying.FIRST:
+    if keying == day_form.FIRST_KEYING:
         return say("first: {text}", text=shown)
     return say("second: {text}", text=shown)

@@ -11,7 +11,7 @@ from analytics.rounding import DASH, chance
 from analytics.wording import numbers
 from analytics.wording.limits import day, is_by_now
 from dashboard.catalogue import phrase, say
-from dashboard.options import records
+from dashboard.options import compare
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from analytics.wording.bulletin_index import BulletinIndex
     from analytics.wording.limits import Line
     from analytics.wording.numbers import Measurement
-    from dashboard.options.records import Answered
+    from dashboard.options.compare import Answered
 
     #: What is said of a change, and whether it begins with a verb of the option.
     Said = tuple[str, bool]
@@ -136,7 +136,7 @@ def _sentence(
         tail = " " + say("It is dominated on every count by {option}.", option=numbers.plain(by))
     changes = {one: found.difference(name, area, one) for one in _SAID}
     level = found.figures[(name, area, _DEATHS)]["ci_level"]
-    if all(records.is_nothing(one) for one in changes.values()):
+    if all(compare.is_nothing(one) for one in changes.values()):
         return say("{option} changes nothing against today's rule.", option=start) + tail
     deaths = _said(_DEATHS, changes[_DEATHS], level)
     trips = _said(_TRIPS, changes[_TRIPS])
@@ -159,7 +159,7 @@ def _joined(start: str, deaths: Said, trips: Said) -> str:
 def _said(name: str, one: Measurement, level: float | None = None) -> Said:
     if one.value is None:
         return say("what it does to {what} cannot be given", what=nouns([name])), False
-    if records.is_nothing(one):
+    if compare.is_nothing(one):
         return say("{what} stay as they are", what=nouns([name])), False
     span = signed_span(one)
     named = "" if level is None else f"{numbers.level(level)} CI "

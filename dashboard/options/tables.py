@@ -10,7 +10,7 @@ from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, chance
 from dashboard import html_tables
 from dashboard.catalogue import phrase, say
-from dashboard.options import records, sentences
+from dashboard.options import compare, sentences
 from dashboard.released.records import head
 from dashboard.season_limits.table import reached
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from analytics.documents.rules_in_words import RuleLine
     from analytics.wording.bulletin_index import BulletinIndex
-    from dashboard.options.records import Answered, Line
+    from dashboard.options.compare import Answered, Line
 
 OF_LIMITS = (
     phrase("Limits likely exceeded"),
@@ -101,7 +101,7 @@ def _figure(found: Answered, name: str, area: str | None, quantity: str, *, is_s
         return shown
     moved = found.difference(name, area, quantity)
     above = "" if is_short else shown
-    if records.is_nothing(moved):
+    if compare.is_nothing(moved):
         return above + html_tables.bold(say("no change"))
     span = sentences.signed_span(moved) or say("no interval")
     return above + html_tables.bold(sentences.signed(moved)) + html_tables.small(span)
@@ -157,7 +157,7 @@ def limits(
 
 def _limit_line(name: str, line: Line, days: str, heads: Sequence[str], *, is_today: bool) -> str:
     inside = [
-        html_tables.amount(records.total(line)),
+        html_tables.amount(compare.total(line)),
         DASH if line["prob_exceeded_by_close"] is None else chance(line["prob_exceeded_by_close"]),
         DASH if is_today else risk_moved(line),
         days,

@@ -8,9 +8,9 @@ from analytics.rounding import DASH, chance, number
 from analytics.units import short_day
 from analytics.wording import limits as standings
 from analytics.wording.accuracy import backtest_skill
+from analytics.wording.numbers import MeasuredDifference
 from dashboard import html_tables
 from dashboard.catalogue import phrase, say
-from dashboard.options.records import Moved
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -149,7 +149,7 @@ def _remains(line: Line) -> str:
     ends = (None, None)
     if total.low is not None and total.high is not None:
         ends = (limit - total.high, limit - total.low)
-    left = Moved(line["fish_remaining"], *ends)
+    left = MeasuredDifference(line["fish_remaining"], *ends)
     if ends[0] is None:
         return left.words + html_tables.small(say("no interval"))
     low, high = (left.shown(end) for end in ends)

@@ -22,9 +22,10 @@ from analytics.palette import palette
 from analytics.rounding import chance
 from analytics.wording import bulletin_index
 from analytics.wording import limits as standings
+from analytics.wording.numbers import MeasuredDifference
 from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
-from dashboard.options import change_kinds, compare, fields, option_sets, records, tables
+from dashboard.options import change_kinds, compare, fields, option_sets, tables
 from dashboard.options import sentences as answer_words
 from dashboard.options.change_kinds import ChangeKind
 from dashboard.season_limits import panels
@@ -91,7 +92,7 @@ def index():
 
 @pytest.fixture(scope="module")
 def answer():
-    return records.read(sample_answers.tables(), binding="S-1")
+    return compare.read(sample_answers.tables(), binding="S-1")
 
 
 def plain(said):
@@ -489,7 +490,7 @@ def test_many_options_are_summed_up(index, answer):
     )
     figures = sample_answers.tables()["figures"].to_pylist()
     none = dict.fromkeys(("difference", "difference_low", "difference_high"), 0.0)
-    still = records.read(sample_answers.tables(figures=[one | none for one in figures]))
+    still = compare.read(sample_answers.tables(figures=[one | none for one in figures]))
     assert "none clearly saves deaths" in answer_words.summary(still, None, index)
 
 
@@ -689,7 +690,7 @@ def test_the_day_of_a_limit_moves(answer):
         for line in sample_answers.tables()["limit_exceedance"].to_pylist()
         if line["limit_id"] == "S-3"
     ]
-    found = records.read(sample_answers.tables(limit_exceedance=lines))
+    found = compare.read(sample_answers.tables(limit_exceedance=lines))
     assert sentences(found)[0].endswith(
         "first, on S-3, falls from 72 % to **52 %** (−20.0 ± 1.1 points), and its day moves from "
         "2 April to 10 April."
@@ -702,12 +703,12 @@ def test_a_day_that_is_not_to_come_does_not_move(answer):
         for line in sample_answers.tables()["limit_exceedance"].to_pylist()
         if line["limit_id"] == "S-3"
     ]
-    found = records.read(sample_answers.tables(limit_exceedance=lines), through=date(2036, 4, 2))
+    found = compare.read(sample_answers.tables(limit_exceedance=lines), through=date(2036, 4, 2))
     assert sentences(found)[0].endswith("falls from 72 % to **52 %** (−20.0 ± 1.1 points).")
 
 
 def test_without_limits_none_is_told(answer):
-    found = records.read(sample_answers.tables(limit_exceedance=[]))
+    found = compare.read(sample_answers.tables(limit_exceedance=[]))
     assert "no limit can be given" in sentences(found)[0]
     assert tables.limits(found, {}, sample_season.THROUGH) == ""
 
@@ -733,8 +734,8 @@ def test_the_chance_shown_is_that_of_the_limit_that_binds_first(index, answer):
     assert "12 %<small>−52.0 ± 1.1 points</small><small>Sublegal</small>" in table
     assert "1 of 2<small>today 2</small>" in table
     # Without a binding limit that is weighed, the likeliest under today's rule stands for it.
-    assert records.read(sample_answers.tables(), binding="S-6").binding == "S-3"
-    assert records.read(sample_answers.tables(limit_exceedance=[])).binding is None
+    assert compare.read(sample_answers.tables(), binding="S-6").binding == "S-3"
+    assert compare.read(sample_answers.tables(limit_exceedance=[])).binding is None
 
 
 def test_the_worst_rise_of_a_chance_is_told():
@@ -743,7 +744,7 @@ def test_the_worst_rise_of_a_chance_is_told():
     lines = [
         one | rise if (one["limit_id"], one["option"]) == ("S-3", CLOSE) else one for one in lines
     ]
-    found = records.read(sample_answers.tables(limit_exceedance=lines), binding="S-1")
+    found = compare.read(sample_answers.tables(limit_exceedance=lines), binding="S-1")
     told = sentences(found)[0]
     assert "limits likely exceeded: **1 of 2** (today 2)" in told
     assert told.endswith(
@@ -788,9 +789,9 @@ def test_shared_assumptions_are_told_once(answer):
 
 
 def test_digits_of_a_difference_follow_its_interval():
-    assert answer_words.signed(records.Moved(-6.2, -255.2, 203.0)) == "−10"
-    assert answer_words.signed_span(records.Moved(-6.2, -255.2, 203.0)) == "−260 to +200"
-    assert answer_words.signed(records.Moved(1234.5, 1230.0, 1240.0)) == "+1,234"
+    assert answer_words.signed(MeasuredDifference(-6.2, -255.2, 203.0)) == "−10"
+    assert answer_words.signed_span(MeasuredDifference(-6.2, -255.2, 203.0)) == "−260 to +200"
+    assert answer_words.signed(MeasuredDifference(1234.5, 1230.0, 1240.0)) == "+1,234"
 
 
 def test_a_limit_passed_already_has_no_day_to_come(answer):
@@ -802,7 +803,7 @@ def test_a_limit_passed_already_has_no_day_to_come(answer):
         "prob_exceeded_by_close": 1.0,
     }
     lines = [line | days for line in sample_answers.tables()["limit_exceedance"].to_pylist()]
-    told = tables.limits(records.read(sample_answers.tables(limit_exceedance=lines)), {}, past)
+    told = tables.limits(compare.read(sample_answers.tables(limit_exceedance=lines)), {}, past)
     assert told.count("exceeded already") == len(lines)
     assert "80 %" not in plain(told)
 
@@ -816,13 +817,13 @@ def test_a_day_that_is_not_to_come_says_that_the_limit_may_be_passed(answer):
         "prob_exceeded_by_close": 0.9,
     }
     lines = [line | days for line in sample_answers.tables()["limit_exceedance"].to_pylist()]
-    found = records.read(sample_answers.tables(limit_exceedance=lines))
+    found = compare.read(sample_answers.tables(limit_exceedance=lines))
     told = plain(tables.limits(found, {}, past, {"S-1": 0.52}))
     assert told.count("may be exceeded already (52 %)<small>9 in 10: by 10 Apr</small>") == 4
     assert told.count("may be exceeded already<small>") == 4  # of S-3 no chance is known
     assert "10 Feb" not in told
     early = [line | {"exceedance_date_p50": None} for line in lines]
-    found = records.read(sample_answers.tables(limit_exceedance=early))
+    found = compare.read(sample_answers.tables(limit_exceedance=early))
     told = plain(tables.limits(found, {}, past, {"S-1": 0.12}))
     assert "likely not<small>may be exceeded already (12 %)</small>" in told
 
@@ -901,4 +902,4 @@ def test_an_exact_answer_comes_from_the_kept_draws(index):
     found = compare.compare(on, '[[option]]\nname = "A"\n[[option.change]]\neffort_factor = 1.0')
     assert not found.refused  # what says nothing yet is no fault
     assert set(found.tables) == set(ANSWER_SCHEMAS)
-    assert records.is_nothing(found.answer.difference("A", None, "kept_fish"))
+    assert compare.is_nothing(found.answer.difference("A", None, "kept_fish"))

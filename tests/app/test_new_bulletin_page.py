@@ -14,9 +14,8 @@ from streamlit.testing.v1 import AppTest
 
 from analytics import Store, import_files
 from analytics.bulletin.notes import notes
-from dashboard import data, store_access
-from dashboard.new_bulletin import job
-from dashboard.new_bulletin.state import read_state, standing_words
+from dashboard import data, new_bulletin, store_access
+from dashboard.new_bulletin import read_state, standing_words
 from dashboard.pages import DATA, menu
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import NOW, make
@@ -48,7 +47,7 @@ def store(tmp_path):
 
 def wait_for(folder: Path) -> None:
     until = time.monotonic() + 120
-    while job.progress(folder).record.is_running and time.monotonic() < until:
+    while new_bulletin.progress(folder).record.is_running and time.monotonic() < until:
         time.sleep(0.05)
 
 
@@ -67,7 +66,7 @@ def test_a_bulletin_is_made_and_its_note_is_kept(store, open_at):
     wait_for(store / "desk" / "bulletin")
     page.run()
     assert not page.exception
-    made = job.progress(store / "desk" / "bulletin").record.bulletin
+    made = new_bulletin.progress(store / "desk" / "bulletin").record.bulletin
     assert made
     assert "nothing new came in since" in words_of(page)
     assert "first bulletin of its season" in words_of(page)
@@ -82,7 +81,7 @@ def test_a_bulletin_is_made_and_its_note_is_kept(store, open_at):
 def test_what_went_wrong_is_said_and_no_trace_is_shown(store, open_at):
     folder = store / "desk" / "bulletin"
     folder.mkdir(parents=True)
-    job.start(folder, store, ["--season", "2099-00"])
+    new_bulletin.start(folder, store, ["--season", "2099-00"])
     wait_for(folder)
     page = open_at(store)
     assert not page.exception
@@ -101,9 +100,11 @@ def test_while_one_is_made_no_other_can_be_asked_for(store, open_at):
         "with recording(Path(sys.argv[1])) as add:\n"
         "    add('step', 'estimating'); time.sleep(60)"
     )
-    with subprocess.Popen([os.sys.executable, "-c", code, str(folder / job.STEPS)]) as other:
+    with subprocess.Popen(
+        [os.sys.executable, "-c", code, str(folder / new_bulletin.STEPS)]
+    ) as other:
         until = time.monotonic() + 30
-        while not job.progress(folder).record.steps and time.monotonic() < until:
+        while not new_bulletin.progress(folder).record.steps and time.monotonic() < until:
             time.sleep(0.05)
         page = open_at(store)
         other.kill()

@@ -18,10 +18,9 @@ from analytics.bulletin.archive import save
 from analytics.data import importing
 from analytics.data.store import Store
 from analytics.people import ALLOWED, Action, NotAllowed, Role
-from dashboard import data, http_guard, pages, people, store_access
+from dashboard import data, http_guard, new_bulletin, pages, people, store_access
 from dashboard.desk.uploads import Uploads
 from dashboard.forms.grid import as_typed
-from dashboard.new_bulletin import job
 from tests.apart import run_apart
 from tests.app.grids import typed_into
 from tests.app.sample_bulletin import NOW, make
@@ -243,7 +242,7 @@ def test_a_button_drawn_for_an_analyst_does_nothing_for_another(
 ):
     """As by a message that a browser forges, or that was on its way when the role went."""
     started = []
-    monkeypatch.setattr(job, "start", lambda *_, **named: started.append(named))
+    monkeypatch.setattr(new_bulletin, "start", lambda *_, **named: started.append(named))
     script, button = PRESSED[step]
     if step == "note" and who is Role.MANAGER:
         return  # may do so
@@ -275,7 +274,7 @@ def open_page(script: str) -> AppTest:
 def test_the_buttons_of_that_test_write_for_an_analyst(team, monkeypatch, filled):
     """Else it could not fail."""
     started = []
-    monkeypatch.setattr(job, "start", lambda *_, **named: started.append(named))
+    monkeypatch.setattr(new_bulletin, "start", lambda *_, **named: started.append(named))
     team(Role.ANALYST)
     open_page("data_desk").button(key="accept").click().run()
     assert Store(filled).version == 2
@@ -294,7 +293,7 @@ WRITES = {
     "store_upload": Action.STORE,
     "store.withdraw": Action.WITHDRAW,
     "add_note": Action.NOTE,
-    "job.start": Action.MAKE_BULLETIN,
+    "new_bulletin.start": Action.MAKE_BULLETIN,
 }
 
 

@@ -10,7 +10,7 @@ from streamlit.testing.v1 import AppTest
 
 from analytics.data.store import Store
 from dashboard import data, store_access
-from dashboard.forms import drafts, table_drafts
+from dashboard.forms import drafts, table_edit
 from dashboard.forms.grid import LINES, as_typed
 from tests.app.grids import given_to, place_of_grids, typed_into
 
@@ -154,7 +154,7 @@ def test_an_empty_store_begins_with_empty_tables(tmp_path: Path, monkeypatch: py
 
 
 def kept_edits(table: str) -> list[drafts.Draft]:
-    return table_drafts.listed(store_access.desk("tables"), table, but="")[0]
+    return table_edit.listed(store_access.desk("tables"), table, but="")[0]
 
 
 def test_an_edit_not_stored_outlives_its_tab(store: Store):

@@ -17,8 +17,8 @@ from dashboard import html_tables, style
 from dashboard.alternative_estimates import bases as ways
 from dashboard.alternative_estimates import tables as way_tables
 from dashboard.alternative_estimates import variance
+from dashboard.charts import alternative_estimates as chart
 from dashboard.charts import bars, forest
-from dashboard.charts import bases as chart
 from tests.app import sample_ways
 from tests.app.reading import download_of, heads_of, words_of
 from tests.app.sample_bulletin import NOW, make

@@ -15,7 +15,7 @@ from playwright.sync_api import expect
 
 from analytics.bulletin.step_record import STEP, recording
 from analytics.data.store import Store
-from dashboard.new_bulletin.job import STEPS
+from dashboard.new_bulletin import STEPS
 from tests.browser import serving
 from tests.browser.visiting import Visit, assert_fits
 from tests.conftest import publish_week

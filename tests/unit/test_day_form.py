@@ -13,7 +13,7 @@ from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
 from analytics.documents.paper_form import PARTS, fish_id, interview_id, sample_id
 from analytics.findings import Severity
-from dashboard.forms import day_form, second_keying
+from dashboard.forms import day_form
 from dashboard.forms.placed import column_of
 from tests.field_week import field_week, write_csv
 
@@ -234,7 +234,7 @@ def test_an_empty_store_refuses_for_lack_of_sites(tmp_path: Path):
 
 
 def test_two_keyings_alike_have_no_difference():
-    assert second_keying.differences(keyed(), keyed()) == []
+    assert day_form.differences(keyed(), keyed()) == []
 
 
 def test_every_cell_that_differs_is_shown_once():
@@ -246,7 +246,7 @@ def test_every_cell_that_differs_is_shown_once():
             {"line": "1", "total_length_mm": "580"},
         ],
     )
-    found = second_keying.differences(keyed(), second)
+    found = day_form.differences(keyed(), second)
     assert [
         (one.part, one.boat, one.number, one.column, one.first, one.second) for one in found
     ] == [
@@ -262,12 +262,12 @@ def test_every_cell_that_differs_is_shown_once():
 
 def test_choices_one_by_one_make_the_form():
     first, second = keyed(), keyed(boats=[BOAT, {}, {}, BOAT], fish=[])
-    found = second_keying.differences(first, second)
+    found = day_form.differences(first, second)
     everything = {keying: {one.address: keying for one in found} for keying in ("first", "second")}
-    assert second_keying.undecided(found, {}) == found
-    assert second_keying.undecided(found, everything["first"]) == []
-    assert second_keying.decided(first, second, everything["second"]) == second
+    assert day_form.undecided(found, {}) == found
+    assert day_form.undecided(found, everything["first"]) == []
+    assert day_form.decided(first, second, everything["second"]) == second
     mixed = everything["second"] | {"boats//3/" + name: "first" for name in BOAT}
-    form = second_keying.decided(first, second, mixed)
+    form = day_form.decided(first, second, mixed)
     assert form.boats == (*first.boats, BOAT)
     assert form.fish == ()

@@ -17,7 +17,7 @@ from analytics.data.importing import Correction, reading
 from analytics.data.store import Store, verify_store
 from analytics.errors import DataRejected, StoreError, UsageError
 from analytics.findings import Severity
-from dashboard.desk import batches, checking, findings_table, uploads
+from dashboard.desk import batches, checking, findings_panel, uploads
 from dashboard.desk.checking import CheckedUpload, check_upload, store_upload
 from dashboard.desk.uploads import Moved, Upload, Uploads
 from tests.field_week import field_week, write_week
@@ -136,7 +136,7 @@ def test_a_sheet_of_a_workbook_is_corrected(desk: Uploads, store: Store, tmp_pat
     found = check_upload(desk, upload, store)
     file = "my sheet 1.xlsx sheet interviews"
     assert [(one.file, one.row) for one in found.errors] == [(file, 2), (file, 2)]
-    row = findings_table.row_of(found, found.errors[0])
+    row = findings_panel.row_of(found, found.errors[0])
     assert row is not None
     assert row.cells[0][:2] == ("anglers", "two")
     for (name, old), new in zip(FAULTS.items(), ("2", "4.5"), strict=True):
@@ -157,7 +157,7 @@ def test_a_row_of_a_large_file_is_shown_and_corrected(
     days[800] = "soon,day 800"
     upload = desk.add([("holidays.csv", ("date,holiday\n" + "\n".join(days)).encode())])
     found = check_upload(desk, upload, store)
-    row = findings_table.row_of(found, found.errors[0])
+    row = findings_panel.row_of(found, found.errors[0])
     assert row is not None
     assert row.cells[0][:2] == ("date", "soon")
     made = Correction("holidays.csv", 802, "date", "soon", "2035-01-01")
@@ -300,7 +300,7 @@ def test_whole_files_are_refused_in_words(desk: Uploads, store: Store) -> None:
         ("holidays.csv", None),
     ]
     assert not found.can_set_aside
-    assert [findings_table.row_of(found, one) for one in found.errors] == [None] * 3
+    assert [findings_panel.row_of(found, one) for one in found.errors] == [None] * 3
 
 
 def left_of(desk: Uploads) -> list[str]:
@@ -383,7 +383,7 @@ def test_the_row_of_a_finding_has_its_faults_first(
     desk: Uploads, store: Store, tmp_path: Path
 ) -> None:
     found = check_upload(desk, desk.add(week_files(tmp_path, **FAULTS)), store)
-    row = findings_table.row_of(found, found.errors[0])
+    row = findings_panel.row_of(found, found.errors[0])
     assert row is not None
     assert [cell[:2] for cell in row.cells[:3]] == [
         ("anglers", "two"),
@@ -392,6 +392,6 @@ def test_the_row_of_a_finding_has_its_faults_first(
     ]
     allowed = {name: words for name, _, words, _ in row.cells}
     assert allowed["area"] == "an area of the table areas"
-    frame = findings_table.frame_of(found.errors)
+    frame = findings_panel.frame_of(found.errors)
     assert list(frame["Row"]) == [2, 2]
     assert not frame.isna().any().any()

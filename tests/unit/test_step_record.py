@@ -14,7 +14,7 @@ from filelock import FileLock
 
 from analytics.bulletin.step_record import MADE, MOMENT_SECONDS, STEP, read_record, recording
 from analytics.errors import UsageError
-from dashboard.new_bulletin import job
+from dashboard import new_bulletin
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -68,27 +68,27 @@ def test_half_a_line_is_not_read(tmp_path: Path) -> None:
     assert len(read_record(file).steps) == 1
 
 
-def ended(folder: Path) -> job.Progress:
+def ended(folder: Path) -> new_bulletin.Progress:
     until = time.monotonic() + 120
-    while (now := job.progress(folder)).record.is_running and time.monotonic() < until:
+    while (now := new_bulletin.progress(folder)).record.is_running and time.monotonic() < until:
         time.sleep(0.05)
     return now
 
 
 def test_the_page_makes_the_bulletin_of_the_command(field: Path, tmp_path: Path) -> None:
-    job.start(tmp_path, field / "store")
+    new_bulletin.start(tmp_path, field / "store")
     done = ended(tmp_path)
     assert done.error == ""
     assert done.record.bulletin is not None
     assert (field / "store" / "bulletins" / done.record.bulletin / "rows.parquet").exists()
     assert done.part == 1.0
-    job.start(tmp_path, field / "store")
+    new_bulletin.start(tmp_path, field / "store")
     assert ended(tmp_path).record.bulletin == done.record.bulletin
-    assert read_record(tmp_path / job.BEFORE).bulletin == done.record.bulletin
+    assert read_record(tmp_path / new_bulletin.BEFORE).bulletin == done.record.bulletin
 
 
 def test_what_went_wrong_is_said(tmp_path: Path) -> None:
-    job.start(tmp_path, tmp_path / "nowhere")
+    new_bulletin.start(tmp_path, tmp_path / "nowhere")
     done = ended(tmp_path)
     assert done.has_failed
     assert "nowhere" in done.error
@@ -102,17 +102,17 @@ def test_two_at_once_are_refused_and_a_killed_one_is_seen(tmp_path: Path) -> Non
         "with recording(Path(sys.argv[1])) as add:\n"
         "    add('step', 'estimating'); time.sleep(60)"
     )
-    child = subprocess.Popen([sys.executable, "-c", code, str(tmp_path / job.STEPS)])
+    child = subprocess.Popen([sys.executable, "-c", code, str(tmp_path / new_bulletin.STEPS)])
     until = time.monotonic() + 30
-    while not job.progress(tmp_path).record.steps and time.monotonic() < until:
+    while not new_bulletin.progress(tmp_path).record.steps and time.monotonic() < until:
         time.sleep(0.05)
     try:
         with pytest.raises(UsageError):
-            job.start(tmp_path, tmp_path / "store")
+            new_bulletin.start(tmp_path, tmp_path / "store")
     finally:
         os.kill(child.pid, signal.SIGKILL)
         child.wait()
-    now = job.progress(tmp_path)
+    now = new_bulletin.progress(tmp_path)
     assert now.has_failed
     assert now.error
 
@@ -122,6 +122,6 @@ def test_the_part_done_is_that_of_the_bulletin_before(tmp_path: Path) -> None:
         {"at_utc": f"2036-02-04T10:00:{second:02}+00:00", "kind": kind, "words": words}
         for second, kind, words in ((0, STEP, "a"), (4, STEP, "b"), (10, MADE, "x"))
     ]
-    (tmp_path / job.BEFORE).write_text("\n".join(map(json.dumps, lines)))
-    (tmp_path / job.STEPS).write_text("\n".join(map(json.dumps, lines[:2])))
-    assert job.progress(tmp_path).part == pytest.approx(0.4)
+    (tmp_path / new_bulletin.BEFORE).write_text("\n".join(map(json.dumps, lines)))
+    (tmp_path / new_bulletin.STEPS).write_text("\n".join(map(json.dumps, lines[:2])))
+    assert new_bulletin.progress(tmp_path).part == pytest.approx(0.4)

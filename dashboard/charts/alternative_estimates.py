@@ -1,10 +1,12 @@
-"""A season figure on every basis: one small figure a domain, a point and an interval a basis."""
+"""What a season figure depends on: an interval a basis, and the parts of its variance as bars."""
 
 from __future__ import annotations
 
+from html import escape
 from typing import TYPE_CHECKING
 
 from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.rounding import percent
 from analytics.wording import numbers, reasons
 from analytics.wording.numbers import NumberKind
 from dashboard.alternative_estimates import bases
@@ -13,11 +15,13 @@ from dashboard.charts import drawing, forest
 from dashboard.charts.forest import ForestRow
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from analytics.palette import Palette
     from dashboard.alternative_estimates.bases import Reading
+    from dashboard.alternative_estimates.variance import Share
     from dashboard.charts.drawing import Figure
+
 
 #: The signs of the figure with their words.
 SIGNS = (
@@ -71,3 +75,62 @@ def forest_rows(found: Sequence[Reading]) -> list[ForestRow]:
         hue = "copper" if one.is_assumed else "sea"
         rows.append(ForestRow(bases.short(one.basis), amount, hue=hue, hover=words))
     return rows
+
+
+#: Room beside the longest bar for its number, as a part of the bar.
+BESIDE = 1.12
+#: Pixels of a line; there are many.
+LINE_HEIGHT = 22
+
+
+def variance_bars(splits: Mapping[str, Sequence[Share]], *, palette: Palette) -> Figure:
+    """Draw splits, each of one share or more, as bars with their numbers below its name."""
+    labels: list[str] = []
+    places: list[int] = []
+    found: list[Share] = []
+    for name, shares in splits.items():
+        labels.append(f"<b>{escape(name)}</b>")
+        places += range(len(labels), len(labels) + len(shares))
+        labels += [drawing.label(one.label, forest.LABEL_WIDTH) for one in shares]
+        found += shares
+    values = [percent(one.share) for one in found]
+    words = [
+        drawing.hover(one.label, say("{share} of the variance", share=percent(one.share)))
+        for one in found
+    ]
+    trace = drawing.trace(
+        "bar",
+        x=[one.share for one in found],
+        y=places,
+        orientation="h",
+        width=0.62,
+        text=values,
+        hovertext=words,
+        hovertemplate="%{hovertext}<extra></extra>",
+        textposition="outside",
+        textfont={"color": palette.ink},
+        cliponaxis=False,
+        marker={"color": palette.sea},
+    )
+    is_long = any("<br>" in one for one in labels)
+    line_height = LINE_HEIGHT + forest.MORE_HEIGHT * is_long
+    top = BESIDE * max(one.share for one in found)
+    return drawing.figure(
+        [trace],
+        palette=palette,
+        height=line_height * len(labels) + 40,
+        margin=(8, 18, 6, 26),
+        xaxis=drawing.axis(
+            range=[min(0.0, *(one.share for one in found)), top], tickformat=".0%", nticks=4
+        ),
+        yaxis=drawing.lines_down(labels, palette=palette),
+    )
+
+
+def variance_description(splits: Mapping[str, Sequence[Share]], *, of: str) -> str:
+    """Return sentences that stand for a figure where it cannot be seen."""
+    parts = [
+        f"{name}: {'; '.join(f'{one.label} {percent(one.share)}' for one in found)}."
+        for name, found in splits.items()
+    ]
+    return " ".join([f"{of}.", *parts])

@@ -1,1 +1,0 @@
-"""The page New bulletin: making one in a process of its own, and its note."""
