@@ -175,8 +175,8 @@ STEPS = {
     "withdraw": "history_panel._withdraw(Store(path), batch, False)",
     "put back": "history_panel._withdraw(Store(path), batch, True)",
     "draft": "work.keep(work.Work(drafts.new_name()), folder)",
-    "edit": "one = table_drafts.begin('limits', [])\none.lines = [{'limit_id': 'L9'}]\n"
-    "table_drafts.keep(one, folder)",
+    "edit": "one = table_edit.begin('limits', [])\none.lines = [{'limit_id': 'L9'}]\n"
+    "table_edit.keep(one, folder)",
     "store": "store_access.store()",
     "desk": "(store_access.desk('drafts') / 'x').touch()",
     "bulletins": "data.archive_folder()",
@@ -187,7 +187,7 @@ STEP_NAMES = (
     "from pathlib import Path\nfrom analytics.data.store import Store\n"
     "from dashboard import data, store_access\n"
     "from dashboard.desk import demo_season, history_panel\n"
-    "from dashboard.forms import drafts, panels, table_drafts, work\n"
+    "from dashboard.forms import drafts, panels, table_edit, work\n"
 )
 
 
