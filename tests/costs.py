@@ -6,6 +6,7 @@ run names at its end the files that have become dear and are not on that list.
 
 from __future__ import annotations
 
+import argparse
 import os
 import resource
 import sys
@@ -98,6 +99,7 @@ class Costs:
 
 def main() -> int:
     """Run the folders of the quick part and write the list; return the status of pytest."""
+    argparse.ArgumentParser("python -m tests.costs", description=__doc__).parse_args()
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     costs = Costs()
     words = ["-q", "-n", "2", "--dist", "loadfile"]
