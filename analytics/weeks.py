@@ -37,11 +37,9 @@ def iso_week(dates: pd.Series) -> pd.Series:
     -------
     pandas.Series of str, shape (n,)
     """
-    parts = dates.dt.isocalendar()
-    year = parts["year"].astype("int64").astype("str")
-    week = parts["week"].astype("int64").astype("str").str.zfill(2)
-    written: pd.Series = year + "-W" + week
-    return written
+    place, days = pd.factorize(dates, use_na_sentinel=False)
+    weeks = np.array(week_of_days(days.to_numpy()), dtype=object)
+    return pd.Series(weeks[place], index=dates.index, dtype="str")
 
 
 def week_of(day: date) -> str:

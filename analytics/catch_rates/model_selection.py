@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -24,6 +24,7 @@ from analytics.catch_rates.trips import (
     varies,
 )
 from analytics.codes import coded, error_code, join_codes
+from analytics.data.kept import MakesOnce
 from analytics.errors import UsageError
 from analytics.models import CountLikelihood, Family, coded_rows, fit_warm_start
 from analytics.models.cell_levels import BETA_BINOMIAL, BINOMIAL
@@ -134,16 +135,17 @@ class CountTrials:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ShareTrials:
-    """Regressions of shares."""
+class ShareTrials(MakesOnce):
+    """Regressions of shares; trips of the weeks held out, and before them, are found once."""
 
     data: ResponseTrips
+    _made: dict[object, Any] = field(default_factory=dict, init=False)
 
     def fit(self, terms: Terms, family: str, before: float | None = None) -> ShareFit:
         """Return the fit of some terms and family to all weeks, or to those before one."""
         frame = self.data.frame
         if before is not None:
-            frame = frame[frame["week_number"] < before]
+            frame = self._window(before, is_past=True)
             terms = terms_over(terms, frame)
         return fit_shares_warm(
             frame,
@@ -156,9 +158,14 @@ class ShareTrials:
 
     def held_out(self, terms: Terms, family: str, at: float) -> Floats:
         """Return the log chance of every trip of a week by the fit to all weeks before it."""
-        now = self.data.frame[self.data.frame["week_number"] == at]
-        fit = self.fit(terms, family, at)
+        fit, now = self.fit(terms, family, at), self._window(at, is_past=False)
         return log_chances(fit, now, successes=self.data.response, trials=TRIALS)
+
+    def _window(self, at: float, *, is_past: bool) -> pd.DataFrame:
+        """Return the trips of a week, or those of all weeks before it."""
+        frame = self.data.frame
+        week = frame["week_number"]
+        return self.once((at, is_past), lambda: frame[week < at if is_past else week == at])
 
 
 #: Trips above which candidates are compared on a sample of whole site-days.
@@ -301,8 +308,13 @@ def sampled(data: ResponseTrips, most: int = MOST_COMPARED) -> ResponseTrips:
 
 
 def _by_code(data: ResponseTrips) -> ResponseTrips:
-    """Return the trips with their factors as categories: text is looked at once, for all fits."""
-    return replace(data, frame=data.frame.astype(dict.fromkeys(("area", *FACTORS), "category")))
+    """Return the trips with their factors as categories: text is looked at once, for all fits.
+
+    Without text that no term can name.
+    """
+    factors, numbers = ("area", *FACTORS), data.frame.select_dtypes("number")
+    frame = data.frame[list(dict.fromkeys((*factors, CLUSTER, *numbers)))]
+    return replace(data, frame=frame.astype(dict.fromkeys(factors, "category")))
 
 
 def chosen(found: Sequence[CandidateResult]) -> CandidateResult | None:

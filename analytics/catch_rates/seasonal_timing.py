@@ -117,9 +117,8 @@ def season_indices(
     origins = _origins(days, [*before, season])
     found = []
     for one in before:
-        rows = snapshot.once(
-            ("model rows", one), partial(model_rows, snapshot, season=one, through=FOREVER)
-        )
+        ask = partial(model_rows, snapshot, season=one, through=FOREVER, has_daylight=False)
+        rows = snapshot.once(("model rows", one), ask)
         if rows.empty:
             continue
         mine = days[days["season"] == one]

@@ -44,7 +44,9 @@ ORDER BY interview_id
 """
 
 
-def model_rows(snapshot: Snapshot, *, season: str, through: str) -> pd.DataFrame:
+def model_rows(
+    snapshot: Snapshot, *, season: str, through: str, has_daylight: bool = True
+) -> pd.DataFrame:
     """Return the trips of a season through a week, as the regressions take them.
 
     One row a complete trip with every number given and some effort, by `interview_id`:
@@ -53,6 +55,7 @@ def model_rows(snapshot: Snapshot, *, season: str, through: str) -> pd.DataFrame
     angler_hours, week, week_number`` (0 in the season's first open week), ``day_group`` (its place
     among the area's groups from 1, or ``none``), ``daylight_hours`` (NaN where no site has a
     latitude), ``moon`` (lit part of the disc) and ``tide_range_m`` (NaN where not known).
+    `has_daylight`: whether its hours are worked out; a level of every area and week holds them.
     """
     given = {"season": season, "not_reported": NOT_REPORTED}
     found = query.run(_COMPLETE_TRIPS, trip_tables(snapshot), given).to_pandas()
@@ -62,7 +65,8 @@ def model_rows(snapshot: Snapshot, *, season: str, through: str) -> pd.DataFrame
     days = season_days(snapshot, season)
     found["week_number"] = week_numbers(found["week"], first=days["week"].min())
     found["day_group"] = _day_groups(found, days)
-    return _sky(found, snapshot["sites"]["latitude"].to_pandas())
+    latitude = float(snapshot["sites"]["latitude"].to_pandas().mean())
+    return _sky(found, latitude if has_daylight else math.nan)
 
 
 def week_numbers(weeks: pd.Series, *, first: str) -> pd.Series:
@@ -83,10 +87,9 @@ def _day_groups(rows: pd.DataFrame, days: pd.DataFrame) -> pd.Series:
     return words
 
 
-def _sky(rows: pd.DataFrame, latitudes: pd.Series) -> pd.DataFrame:
+def _sky(rows: pd.DataFrame, latitude: float) -> pd.DataFrame:
     """Return the rows with hours of daylight and the lit part of the moon, once for each day."""
     days = rows["date"].drop_duplicates()
-    latitude = float(latitudes.mean())
     light = {day: _daylight(latitude, day) for day in days}
     lit = {
         day: (1 - math.cos(2 * math.pi * moon.phase(day.date()) / _LUNATION)) / 2 for day in days

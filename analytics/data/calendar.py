@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,7 +10,7 @@ import pandas as pd
 
 from analytics.data.schema import TABLES
 from analytics.errors import UsageError
-from analytics.weeks import iso_week
+from analytics.weeks import days_from, iso_week, weekday_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot
 
 SUNDAY = 7
+_WEEK = range(1, SUNDAY + 1)
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
@@ -43,32 +45,31 @@ def open_days(seasons: pa.Table, holidays: pa.Table) -> pd.DataFrame:
     defaults = {column.name: column.default for column in TABLES["seasons"].columns}
     for name in ("open_weekdays", "day_groups", "design"):
         rows[name] = rows[name].fillna(defaults[name])
-    rows["date"] = [
-        pd.date_range(opens, closes)
-        for opens, closes in zip(rows["open_date"], rows["close_date"], strict=True)
-    ]
-    days = rows.explode("date").dropna(subset=["date"])
-    days["date"] = pd.to_datetime(days["date"])
-    days["weekday"] = days["date"].dt.isocalendar()["day"].astype("int64")
-    is_open = [
-        str(weekday) in weekdays
-        for weekday, weekdays in zip(days["weekday"], days["open_weekdays"], strict=True)
-    ]
-    days = days[np.array(is_open, dtype=bool)]
-    holiday_dates = pd.to_datetime(named["date"])
-    grouped_as = days["weekday"].mask(days["date"].isin(holiday_dates), SUNDAY)
-    found = [
-        _group_of(weekday, groups)
-        for weekday, groups in zip(grouped_as, days["day_groups"], strict=True)
-    ]
-    days["day_group"] = [index for index, _ in found]
-    days["group_digits"] = [digits for _, digits in found]
+    pairs = zip(rows["open_date"], rows["close_date"], strict=True)
+    each = [days_from(first, max((last - first).days + 1, 0)) for first, last in pairs]
+    date = np.concatenate([np.empty(0, "datetime64[D]"), *each])
+    row, weekday = np.repeat(np.arange(len(rows)), list(map(len, each))), weekday_of(date)
+    is_named = np.isin(date, named["date"].to_numpy("datetime64[D]"))
+    # What a row says of each weekday is looked at once.
+    opened = [[str(one) in words for one in _WEEK] for words in rows["open_weekdays"]]
+    groups = [[_group_of(one, words) for one in _WEEK] for words in rows["day_groups"]]
+    keep = np.array(opened, dtype=bool).reshape(-1, SUNDAY)[row, weekday - 1]
+    row, weekday, date, is_named = (one[keep] for one in (row, weekday, date, is_named))
+    grouped_as = np.where(is_named, SUNDAY, weekday)
+    found = [groups[at][one - 1] for at, one in zip(row.tolist(), grouped_as.tolist(), strict=True)]
+    days = rows.iloc[row].assign(
+        date=date.astype("datetime64[s]"),
+        weekday=weekday,
+        day_group=np.array([index for index, _ in found], dtype=np.int64),
+        group_digits=pd.array([digits for _, digits in found], dtype="str"),
+    )
     days["week"] = iso_week(days["date"])
     columns = ["season", "area", "date", "weekday", "week", "day_group", "group_digits", "design"]
     listed: pd.DataFrame = days[columns]
     return listed.reset_index(drop=True)
 
 
+@lru_cache(maxsize=10_000)
 def daylight_hours(latitude: float, day: pd.Timestamp) -> float:
     """Return the hours from sunrise to sunset at a latitude in degrees.
 

@@ -169,18 +169,16 @@ def method_codes(
 def _thin_codes(totals: DomainTotals, place: int) -> list[str]:
     """Name the rules that thin data called for."""
     support, borrows = totals.support, not totals.plan.refuses
-    rules = (
-        (support.is_imputed[place], coded("imputed")),
-        (support.has_missed_days[place], coded("missed_days")),
-        (support.is_prorated[place], coded("prorated_frame")),
-        (
-            support.is_collapsed[place] and borrows,
-            coded("collapsed", unit=_unit(totals, place)),
-        ),
-        (support.is_pooled[place] and borrows, coded("boats_pooled")),
-        (support.is_unknown[place], coded("boats_unknown")),
-    )
-    return [rule for holds, rule in rules if holds]
+    rules = {
+        "imputed": support.is_imputed[place],
+        "missed_days": support.has_missed_days[place],
+        "prorated_frame": support.is_prorated[place],
+        "collapsed": support.is_collapsed[place] and borrows,
+        "boats_pooled": support.is_pooled[place] and borrows,
+        "boats_unknown": support.is_unknown[place],
+    }
+    given = {"collapsed": {"unit": _unit(totals, place)}}
+    return [coded(name, **given.get(name, {})) for name, holds in rules.items() if holds]
 
 
 def _unit(totals: DomainTotals, place: int) -> str:

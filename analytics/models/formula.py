@@ -177,12 +177,15 @@ class Main:
             return natural_spline(_numbers(column, self.column), self.knots)
         if not self.levels:
             return [_numbers(column, self.column)]
-        known = self.codes(frame)
+        known = self._codes(column)
         return [(known == place).astype(np.float64) for place in range(1, len(self.levels))]
 
     def codes(self, frame: pd.DataFrame) -> Ints:
         """Return the place of each row's level among those of the factor; raises as `coded`."""
-        codes, labels = _labels(_filled(frame, self.column))
+        return self._codes(_filled(frame, self.column))
+
+    def _codes(self, column: pd.Series) -> Ints:
+        codes, labels = _labels(column)
         unseen = sorted(set(labels) - set(self.levels))
         if unseen:
             raise UsageError(
