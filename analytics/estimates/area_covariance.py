@@ -19,7 +19,7 @@ from analytics.fish.mark_composition import (
 )
 from analytics.quantities import QUANTITIES, RATIOS, QuantityKind
 from analytics.settings import FishBasis
-from analytics.survey.domain_totals import joint_totals, unit_cells
+from analytics.survey.domain_totals import joint_totals
 from analytics.survey.domains import (
     Domains,
     LinearMaps,
@@ -170,14 +170,13 @@ def _joint(
     blocks = np.zeros((size, n_areas, j, k))
     blocks[np.arange(size), base.area] = gradient
     maps = LinearMaps(base.code, blocks.reshape(size, n_areas * j, k))
-    moments = estimator.reduction.moments(analysis)
-    plan, cells, _ = unit_cells(design, moments, plans=estimator.plans, by_area=True)
+    form = estimator.units(analysis).form
     fine, into = area_week_domains(design), np.kron(np.eye(n_areas), of_fish)
     for by_week in (False, True):
         domains = Domains(by_area=False, by_week=by_week, n_weeks=len(design.weeks))
         of = aggregate_codes(domains, fine, base.code)
         codes = np.unique(of)
-        totals, covs = linear_totals(design, plan, cells, domains, maps, codes=codes)
+        totals, covs = linear_totals(form, domains, maps, codes=codes)
         for code, total, cov in zip(codes.tolist(), totals, covs, strict=True):
             here = (base.area == np.arange(n_areas)[:, None]) & (of == code)
             sample = ratios.joint_covariance(np.where(here, base.fish, 0.0))

@@ -34,7 +34,7 @@ from analytics.fish.sampled_releases import (
     SampledReleases,
 )
 from analytics.quantities import QUANTITIES, QuantityKind
-from analytics.survey.domain_totals import combined_ratio, unit_cells
+from analytics.survey.domain_totals import combined_ratio
 from analytics.survey.domains import LinearMaps, linear_totals
 from analytics.survey.estimators import DesignEstimator
 
@@ -237,11 +237,9 @@ class _Joint:
 
     def _drawn(self, gradient: Floats) -> tuple[Floats, Floats]:
         assert isinstance(self.estimator, DesignEstimator)
-        moments = self.estimator.reduction.moments(marks_with_effort())
-        design, plans = self.estimator.design, self.estimator.plans
-        plan, cells, _ = unit_cells(design, moments, plans=plans, by_area=True)
+        form = self.estimator.units(marks_with_effort()).form
         maps = LinearMaps(self.pooled.base.code, gradient)
-        return linear_totals(design, plan, cells, self.domains, maps, codes=self.totals.code)
+        return linear_totals(form, self.domains, maps, codes=self.totals.code)
 
     def deaths(self, keys: Sequence[tuple[str, str]]) -> DomainEstimates:
         """Return deaths of some fates: sampled releases at the mean rates of reported ones."""

@@ -29,7 +29,6 @@ from analytics.fish.mark_composition import (
 from analytics.fish.sampled_releases import joint_columns
 from analytics.propagation import joint_df
 from analytics.quantities import QuantityKind
-from analytics.survey.domain_totals import unit_cells
 from analytics.survey.domains import (
     Domains,
     LinearMaps,
@@ -332,9 +331,8 @@ def _drawn(
     estimator: DesignEstimator, domains: Domains, codes: Ints, maps: LinearMaps
 ) -> tuple[Floats, Floats]:
     """Return the exact survey covariance of the classes, and theirs with other functions."""
-    moments = estimator.reduction.moments(mark_analysis())
-    plan, cells, _ = unit_cells(estimator.design, moments, plans=estimator.plans, by_area=True)
-    _, cov = linear_totals(estimator.design, plan, cells, domains, maps, codes=codes)
+    form = estimator.units(mark_analysis()).form
+    _, cov = linear_totals(form, domains, maps, codes=codes)
     return cov[:, :5, :5].copy(), cov[:, :5, 5:]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +22,7 @@ from analytics.survey.design import (
     Units,
     treat_thin_strata,
 )
+from analytics.survey.domains import LinearForm, area_week_domains
 from analytics.survey.unit_totals import UnitTotals
 from analytics.weeks import iso_week
 
@@ -32,7 +34,7 @@ if TYPE_CHECKING:
 LONGEST_DAY = 24.0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Counted:
     """Counted days of a season.
 
@@ -48,6 +50,11 @@ class Counted:
     plan: StratumTreatment
     days: pd.DataFrame
     day_hours: float | None
+
+    @cached_property
+    def form(self) -> LinearForm:
+        """Their boat-hours, weighted over areas and weeks."""
+        return LinearForm.of(self.design, self.plan, self.cells, area_week_domains(self.design))
 
 
 def count_boats(snapshot: Snapshot, design: Design, *, day_hours: float | None = None) -> Counted:

@@ -308,17 +308,14 @@ class CoverageExpandedEstimator(DerivedEstimator):
 
     def _from_sample(self, analysis: Analysis, domains: Domains, codes: Ints) -> Floats:
         """Return the covariance that the sample gives expanded totals, factors taken as known."""
-        units = self.sampled.units(analysis)
+        form = self.sampled.units(analysis).form
         fine = area_week_domains(self.design)
         code = np.arange((len(self.design.areas) + 1) * (fine.n_weeks + 1))
         key = code // (fine.n_weeks + 1)
         factor = np.concatenate([[0.0], self.coverage.factor])[key]
-        k = units.cells.total.shape[1]
+        k = form.cells.total.shape[1]
         matrix = factor[:, None, None] * np.eye(k)
-        _, cov = linear_totals(
-            self.design, units.plan, units.cells, domains, LinearMaps(code, matrix), codes=codes
-        )
-        return cov
+        return linear_totals(form, domains, LinearMaps(code, matrix), codes=codes)[1]
 
     def _from_factor(
         self, area: Ints, place: Ints, total: Floats, cov: Floats, *, size: int

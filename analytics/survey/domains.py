@@ -189,6 +189,11 @@ class LinearForm:
         finite = np.where(is_imputation, 1.0, self.correction[self.plan.borrowers])
         return Borrowed(of[row], cell[row], week_key[link], weight[link], n_units, finite)
 
+    @cached_property
+    def alike(self) -> _Alike:
+        """Groups of cells with the same weights."""
+        return _Alike.of(self)
+
     def _is_met(self, of: Ints, key: Ints) -> Bools:
         """Return whether the stratum of each borrowing lies in an area, or its units met it."""
         design, cells = self.design, self.cells
@@ -329,13 +334,7 @@ def aggregate_codes(domains: Domains, fine: Domains, code: Ints) -> Ints:
 
 
 def linear_totals(
-    design: Design,
-    plan: StratumTreatment,
-    cells: UnitTotals,
-    domains: Domains,
-    maps: LinearMaps,
-    *,
-    codes: Ints,
+    form: LinearForm, domains: Domains, maps: LinearMaps, *, codes: Ints
 ) -> tuple[Floats, Floats]:
     r"""Return ``T = Σ_c A_c t_c`` over the area-weeks c of each domain, and its covariance.
 
@@ -345,8 +344,8 @@ def linear_totals(
 
     Parameters
     ----------
-    cells : UnitTotals
-        By unit and area, of K measures.
+    form : LinearForm
+        Of totals of units by area, of K measures, over `area_week_domains`.
     codes : ndarray of int, shape (D,)
         Sorted codes of the domains requested.
 
@@ -356,9 +355,8 @@ def linear_totals(
     cov : ndarray of float, shape (D, J, J)
         NaN where no error is available.
     """
-    size = len(codes)
-    form = LinearForm.of(design, plan, cells, area_week_domains(design))
-    alike = _Alike.of(form)
+    size, cells, stratum_of = len(codes), form.cells, form.design.units.stratum
+    alike = form.alike
     pairs = np.flatnonzero(alike.is_first[form.cell])
     rows, place = _placed(form.code[pairs], form.domains, domains, codes)
     rows = pairs[rows]
@@ -373,11 +371,11 @@ def linear_totals(
     inside = matrices(alike.second_stage(form)[group], cells.pair, cells.total.shape[1])
     cov = add_at(place, matrix @ inside @ np.swapaxes(matrix, 1, 2), size)
     first_stage = first_stage_variance(
-        form, stratum=design.units.stratum[unit], place=at, part=by_unit, size=size, pair=pair
+        form, stratum=stratum_of[unit], place=at, part=by_unit, size=size, pair=pair
     )
     cov += matrices(first_stage, pair, part.shape[1])
-    stratum = design.units.stratum[cells.unit[cell]]
-    cov[np.unique(place[row][np.isin(stratum, list(plan.single_psu))])] = np.nan
+    is_single = np.isin(stratum_of[cells.unit[cell]], list(form.plan.single_psu))
+    cov[np.unique(place[row][is_single])] = np.nan
     cov += matrices(_borrowed_by(form, domains, maps, codes=codes, pair=pair), pair, part.shape[1])
     return add_at(place[row], part, size), cov
 

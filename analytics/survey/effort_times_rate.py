@@ -36,11 +36,11 @@ if TYPE_CHECKING:
 
     from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
-    from analytics.survey.design import Design, StratumTreatment
+    from analytics.survey.design import Design
+    from analytics.survey.domains import LinearForm
     from analytics.survey.estimators import DesignEstimator, UnitsOf
     from analytics.survey.reduction import Measure, Reduction
     from analytics.survey.support import Support
-    from analytics.survey.unit_totals import UnitTotals
 
 __all__ = [
     "CellRates",
@@ -112,11 +112,11 @@ def cell_rates(
     """
     fine = area_week_domains(drawn.design)
     units = drawn.units(asked)
-    totals = units.totals(drawn.design, fine)
+    totals = units.totals(fine)
     codes = np.union1d(fine.all_of(drawn.design), totals.code[totals.total[:, -1] > 0])
     at = np.searchsorted(totals.code, codes)
     hours, own = totals.total[at, -1], totals.support.n_interviews[at] > 0
-    complete = _complete(drawn.design, units, totals, codes)
+    complete = _complete(units, totals, codes)
     met, n_interviews = _under_way(under_way, asked, fine, codes, k=complete.rate.shape[1])
     use_met = (met.n_psu_interviewed > 0) & ~(own & (complete.n_psu_interviewed >= FEWEST))
     is_complete = (hours > 0) & ~use_met
@@ -145,10 +145,10 @@ def _area_of(codes: Ints, fine: Domains) -> tuple[Domains, Ints]:
     return areas, areas.code(key, np.zeros_like(key))
 
 
-def _complete(design: Design, units: UnitsOf, totals: DomainTotals, codes: Ints) -> _TripRates:
+def _complete(units: UnitsOf, totals: DomainTotals, codes: Ints) -> _TripRates:
     """Return the ratios of means of complete trips, from their totals by area and week."""
-    areas, of_area = _area_of(codes, area_week_domains(design))
-    wide = units.totals(design, areas)
+    areas, of_area = _area_of(codes, area_week_domains(units.design))
+    wide = units.totals(areas)
     at, there = np.searchsorted(totals.code, codes), np.searchsorted(wide.code, of_area)
     total, n_psu_interviewed = totals.total[at], totals.support.n_psu_interviewed[at]
     rate, _ = all_over_last(total, totals.cov[at])
@@ -237,9 +237,7 @@ class EffortTimesRateEstimator(DerivedEstimator):
         codes = np.union1d(domains.all_of(self.design), of_domain)
         place = np.searchsorted(codes, of_domain)
         total, v_effort = linear_totals(
-            self.counted.design,
-            self.counted.plan,
-            self.counted.cells,
+            self.counted.form,
             domains,
             LinearMaps(cells.code, rates.rate[:, :, None]),
             codes=codes,
@@ -276,7 +274,6 @@ class EffortTimesRateEstimator(DerivedEstimator):
         """Return what the totals of an analysis over any domains rest on."""
         rates = cell_rates(self.sampled, self.under_way, asked)
         cells, k = _Cells.of(rates, self._effort(fine)), rates.rate.shape[1]
-        units = self.sampled.units(asked)
         # Linearised: E/X (y - R x) for each site-day.
         per_hour = cells.effort / np.where(rates.hours > 0, rates.hours, 1.0)
         factor = np.where(rates.is_complete, per_hour, 0.0)
@@ -284,16 +281,14 @@ class EffortTimesRateEstimator(DerivedEstimator):
             [np.broadcast_to(np.eye(k), (len(factor), k, k)), -rates.about[:, :, None]], axis=2
         )
         maps = LinearMaps(cells.code, factor[:, None, None] * residual)
-        return _Parts(cells, units.plan, units.cells, maps)
+        return _Parts(cells, self.sampled.units(asked).form, maps)
 
     def _from_interviews(
         self, parts: _Parts, domains: Domains, *, codes: Ints, place: Ints
     ) -> Floats:
         """Return the part of the covariance that comes from the interviews, shape (D, K, K)."""
         cells, rates = parts.cells, parts.cells.rates
-        _, cov = linear_totals(
-            self.design, parts.plan, parts.by_area, domains, parts.maps, codes=codes
-        )
+        _, cov = linear_totals(parts.form, domains, parts.maps, codes=codes)
         unknown = np.isnan(rates.cov).any(axis=(1, 2))
         apart = rates.is_under_way | unknown
         own = np.where(apart, cells.effort, 0.0)
@@ -347,12 +342,11 @@ class _Cells:
 class _Parts:
     """What totals of one analysis rest on: rates and effort by area and week, and what they err by.
 
-    `by_area`: totals of units by area fished. `maps`: their residuals in each area and week.
+    `form`: totals of units by area fished. `maps`: their residuals in each area and week.
     """
 
     cells: _Cells
-    plan: StratumTreatment
-    by_area: UnitTotals
+    form: LinearForm
     maps: LinearMaps
 
 

@@ -7,6 +7,7 @@ that build on them stand in modules of their own.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -18,6 +19,7 @@ from analytics.data.calendar import trip_tables
 from analytics.data.schema import TABLES
 from analytics.survey.design import SITE_RULES, SiteDays, StratumTreatment, Units
 from analytics.survey.domain_totals import DomainTotals, is_few, totals_of_cells, unit_cells
+from analytics.survey.domains import LinearForm, area_week_domains
 from analytics.survey.support import Support
 from analytics.weeks import iso_week
 
@@ -187,18 +189,26 @@ class TotalEstimator(Protocol):
         """Return whether any interview gave the numbers, or no boat was there to ask."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class UnitsOf:
     """Totals of units of some analyses, and the measures of each where there are several."""
 
+    design: Design
     plan: StratumTreatment
     cells: UnitTotals
     interviewed: Floats
     columns: Mapping[Analysis, tuple[int, ...]]
 
-    def totals(self, design: Design, domains: Domains) -> DomainTotals:
+    @cached_property
+    def form(self) -> LinearForm:
+        """Their totals by area fished, weighted over areas and weeks."""
+        return LinearForm.of(self.design, self.plan, self.cells, area_week_domains(self.design))
+
+    def totals(self, domains: Domains) -> DomainTotals:
         """Return their totals over every domain."""
-        return totals_of_cells(design, self.plan, self.cells, domains, interviewed=self.interviewed)
+        return totals_of_cells(
+            self.design, self.plan, self.cells, domains, interviewed=self.interviewed
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -218,7 +228,7 @@ class DesignEstimator:
         """Return the totals of an analysis over every domain."""
         if (analysis, domains) not in self._made:
             units = self._units_of(analysis, by_area=domains.by_area, is_joint=True)
-            totals = units.totals(self.design, domains)
+            totals = units.totals(domains)
             for one, columns in units.columns.items():
                 self._made[one, domains] = totals.of(columns)
         return self._made[analysis, domains]
@@ -235,9 +245,8 @@ class DesignEstimator:
         of_all = self.reduction.joint(analysis) if is_joint else None
         moments = self.reduction.moments(analysis) if of_all is None else of_all.moments
         columns = {} if of_all is None else of_all.columns
-        found = UnitsOf(
-            *unit_cells(self.design, moments, plans=self.plans, by_area=by_area), columns
-        )
+        made = unit_cells(self.design, moments, plans=self.plans, by_area=by_area)
+        found = UnitsOf(self.design, *made, columns)
         if is_few(found.cells):
             self._units.update(
                 dict.fromkeys(((one, by_area, is_joint) for one in columns or [analysis]), found)
