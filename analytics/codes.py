@@ -124,7 +124,7 @@ def parse(cell: str | None) -> tuple[Code | str, ...]:
 
 def join_codes(parts: Iterable[str | None]) -> str:
     """Return a cell of several codes, what is empty left out, each once."""
-    return JOINED_BY.join(dict.fromkeys(part for part in parts if part))
+    return JOINED_BY.join(dict.fromkeys(filter(None, parts)))
 
 
 def has_code(cell: str | None, *names: str) -> bool:

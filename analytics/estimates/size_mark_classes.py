@@ -39,6 +39,8 @@ from analytics.survey.domains import (
 from analytics.survey.estimators import DesignEstimator
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from analytics.arrays import Bools, Floats, Ints
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.composition_sample import ClassRatios, CompositionSample, Pools
@@ -78,8 +80,9 @@ class DomainWords:
 
     def notes(self) -> tuple[str, ...]:
         """Return base, sample, rule and assumptions."""
-        many = self.n_class[:, -1]
-        return tuple(self._notes(place, float(many[place])) for place in range(len(self.weight)))
+        borrowed = np.array(self.pooled.base.borrowed.said((0, 1)), dtype=object)
+        many = enumerate(self.n_class[:, -1].tolist())
+        return tuple(self._notes(place, n_fish, borrowed) for place, n_fish in many)
 
     @property
     def n_class(self) -> Floats:
@@ -120,13 +123,13 @@ class DomainWords:
         few_base = coded("few_expected", fish=ENOUGH_FISH, n=few, base=ENOUGH_BASE) if few else ""
         return join_codes([widest, many, few_base])
 
-    def _notes(self, place: int, n_fish: float) -> str:
+    def _notes(self, place: int, n_fish: float, borrowed: NDArray[np.object_]) -> str:
         sample, ratios = self.pooled.sample, self.pooled.ratios
         fish, rule = self.weight[place], self._rule(place)
         said = [*self._of_base(place), coded("sample_fish", n=f"{n_fish:.0f}"), rule]
         if np.any(ratios.is_damped & (fish > 0)):
             said.append(coded("damped", fish=DAMPED_UNDER))
-        said.append(self._borrowed(place))
+        said.append(self._borrowed(place, borrowed))
         said += sample.left_out
         if self.unknown[place] > 0:
             said.append(coded("unknown_size_not_in_base", n=f"{self.unknown[place]:.0f}"))
@@ -146,11 +149,9 @@ class DomainWords:
             said.append(coded("releases_as_unmarked", areas=self._names(unread)))
         return said
 
-    def _borrowed(self, place: int) -> str:
-        base = self.pooled.base
-        filled = (self.weight[place] > 0) & base.is_by_mark
-        said = np.array(base.borrowed.said((0, 1)), dtype=object)[filled]
-        borrowed = [one for one in said if one]
+    def _borrowed(self, place: int, said: NDArray[np.object_]) -> str:
+        filled = (self.weight[place] > 0) & self.pooled.base.is_by_mark
+        borrowed = list(filter(None, said[filled]))
         if not borrowed:
             return ""
         return (

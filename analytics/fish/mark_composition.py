@@ -264,9 +264,9 @@ def _split(part: str, total: Floats, borrowed: BorrowedShares) -> _Split:
 def _unread(splits: Mapping[str, _Split]) -> tuple[str, ...]:
     """Say of which parts of each domain no mark is known."""
     some_known = np.any([one.is_known for one in splits.values()], axis=0)
-    words = []
-    for domain, some in enumerate(some_known):
+    words = [""] * len(some_known)
+    for domain in np.flatnonzero(np.any([one.is_lacking for one in splits.values()], axis=0)):
         lacking = [part for part, one in splits.items() if one.is_lacking[domain]]
-        named = coded("no_mark_read_among", parts=lacking) if some else coded("no_mark_read")
-        words.append(named if lacking else "")
+        among = coded("no_mark_read_among", parts=lacking)
+        words[domain] = among if some_known[domain] else coded("no_mark_read")
     return tuple(words)

@@ -212,7 +212,7 @@ def _draws(levels: Sequence[Sampled], level: float, n_draws: int) -> list[Floats
     variance = np.maximum(np.einsum("djj->dj", survey), 0)
     cv = np.nan_to_num(np.sqrt(variance) / np.where(value > 0, value, np.nan))
     draws = draw_classes(levels[0].ratios, weight, cv, n_draws=n_draws, seed=SEED)
-    ends = np.quantile(draws, [0.5 - level / 2, 0.5 + level / 2], axis=0)
+    ends = np.quantile(draws, [0.5 - level / 2, 0.5 + level / 2], axis=0, overwrite_input=True)
     return np.split(ends, np.cumsum([len(one.value) for one in levels])[:-1], axis=1)
 
 

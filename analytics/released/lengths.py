@@ -123,7 +123,8 @@ def _shares(
     level: float,
 ) -> Iterator[dict[str, Any]]:
     known = met[met["total_mm"].notna()]
-    clusters = (known["area"] + " " + known["week"]).to_numpy()
+    labels = (known["area"] + " " + known["week"]).to_numpy()
+    clusters = np.unique(labels, return_inverse=True)[1]
     unknown = len(met) - len(known)
     for minimum in sorted({*rules, *(grid if len(known) else ())}):
         found = legal_share(known["total_mm"].to_numpy(), minimum, clusters, level=level)
