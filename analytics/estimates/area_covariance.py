@@ -75,10 +75,9 @@ def _added() -> Iterator[str]:
 
 
 def _of_quantity(season: SeasonSurvey, name: str) -> pa.Table:
-    design, analysis = season.design, season.analyses[name]
-    weeks = (None, *range(len(design.weeks)))
-    moments = season.reduction.moments(analysis)
-    made = joint_totals(design, moments, plans=season.plans, weeks=weeks)
+    weeks = (None, *range(len(season.design.weeks)))
+    units = season.design_estimator.units(season.analyses[name])
+    made = joint_totals(units.design, (units.plan, units.cells, units.interviewed), weeks=weeks)
     return _table(season, name, zip(weeks, made, strict=True))
 
 

@@ -20,7 +20,6 @@ from analytics.estimates.schemas import VARIANCE_SCHEMA
 from analytics.fish.mark_composition import MARK_QUANTITIES, BorrowedShares, mark_analysis
 from analytics.quantities import QUANTITIES
 from analytics.settings import FishBasis
-from analytics.survey.domain_totals import unit_cells
 from analytics.survey.domains import (
     Domains,
     LinearForm,
@@ -87,8 +86,8 @@ def covariance_terms(
     stratum. Domains are those of no week, since the weights of weeks add up there alone.
     """
     design = season.design
-    moments = season.reduction.moments(analysis)
-    plan, cells, _ = unit_cells(design, moments, plans=season.plans, by_area=domains.by_area)
+    units = season.design_estimator.units(analysis, by_area=domains.by_area)
+    plan, cells = units.plan, units.cells
     form = LinearForm.of(design, plan, cells, domains)
     size, n_strata = len(codes), len(design.strata.label)
     own = design.strata.n_frame[design.units.stratum[form.weights.unit]]

@@ -245,12 +245,16 @@ def joint_area_totals(
 
     As each of `joint_totals`, over all weeks.
     """
-    (found,) = joint_totals(design, moments, plans=plans, weeks=(None,))
+    made = unit_cells(design, moments, plans=plans, by_area=True)
+    (found,) = joint_totals(design, made, weeks=(None,))
     return found
 
 
 def joint_totals(
-    design: Design, moments: Moments, *, plans: StratumTreatments, weeks: Iterable[int | None]
+    design: Design,
+    made: tuple[StratumTreatment, UnitTotals, Floats],
+    *,
+    weeks: Iterable[int | None],
 ) -> Iterator[tuple[Floats, Floats]]:
     r"""Yield totals of K measures by area, and the covariance of all of them at once.
 
@@ -263,10 +267,8 @@ def joint_totals(
 
     Parameters
     ----------
-    moments : Moments
-        Sums of K measures by site-day and area fished.
-    plans : StratumTreatments
-        How strata are treated.
+    made : tuple of StratumTreatment, UnitTotals and ndarray
+        As `unit_cells` gives them by area, of K measures.
     weeks : iterable of int or None
         Codes of the weeks; None for the season.
 
@@ -276,7 +278,7 @@ def joint_totals(
     cov : ndarray of float, shape (A K, A K)
         A stratum with one unit and no donor adds no error.
     """
-    plan, cells, interviewed = unit_cells(design, moments, plans=plans, by_area=True)
+    plan, cells, interviewed = made
     between, units = _between_areas(design, interviewed), np.arange(len(design.units.stratum))
     by_unit = _by_unit(cells, np.arange(len(cells.unit)), units, len(design.areas))
     forms: dict[bool, LinearForm] = {}

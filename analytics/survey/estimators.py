@@ -233,9 +233,9 @@ class DesignEstimator:
                 self._made[one, domains] = totals.of(columns)
         return self._made[analysis, domains]
 
-    def units(self, analysis: Analysis) -> UnitsOf:
-        """Return the totals of units of one analysis, by area fished."""
-        return self._units_of(analysis, by_area=True, is_joint=False)
+    def units(self, analysis: Analysis, *, by_area: bool = True) -> UnitsOf:
+        """Return the totals of units of one analysis, by area fished where so asked."""
+        return self._units_of(analysis, by_area=by_area, is_joint=False)
 
     def _units_of(self, analysis: Analysis, *, by_area: bool, is_joint: bool) -> UnitsOf:
         """Return the totals of units, made once for all domains where they are few."""
