@@ -53,7 +53,9 @@ class CountTrials:
 
     data: ResponseTrips
     _rows: dict[Terms, Coded] = field(default_factory=dict, init=False)
-    _windows: dict[tuple[Terms, float, bool], Coded] = field(default_factory=dict, init=False)
+    _windows: dict[tuple[Terms, float, bool], tuple[Coded, Terms]] = field(
+        default_factory=dict, init=False
+    )
     _fits: dict[tuple[Terms, str, float | None], CountFit | UsageError] = field(
         default_factory=dict, init=False
     )
@@ -66,9 +68,9 @@ class CountTrials:
         """Return the log chance of every trip of a week by the fit to all weeks before it."""
         rows = self._coded(terms)
         is_now = (rows.groups["week_number"] == at).to_numpy()
-        now = self._window(terms, at, is_past=False)
+        now, _ = self._window(terms, at, is_past=False)
         fit = self._fit(terms, Family(family), at)
-        x = fit.coding.matrix(now.groups)
+        x = now.matrix(fit.coding)
         zero = np.ones((len(x), 1 if fit.family.has_zero_part else 0))
         likelihood = CountLikelihood(fit.family, now.counts, x, zero)
         value = np.full(len(rows.counts.y), np.nan)
@@ -103,8 +105,7 @@ class CountTrials:
     def _climbed(self, terms: Terms, family: Family, before: float | None) -> CountFit:
         rows, chosen_terms = self._coded(terms), terms
         if before is not None:
-            rows = self._window(terms, before, is_past=True)
-            chosen_terms = terms_over(terms, rows.groups)
+            rows, chosen_terms = self._window(terms, before, is_past=True)
         go = partial(fit_warm_start, rows, chosen_terms, family=family, leave_out=True)
         if family.has_zero_part:
             return go(start=self._fit(terms, Family.NEGATIVE_BINOMIAL, before))
@@ -117,13 +118,14 @@ class CountTrials:
                 pass
         return go(start=self._fit(terms, Family.POISSON, before))
 
-    def _window(self, terms: Terms, at: float, *, is_past: bool) -> Coded:
-        """Return the rows of a week, or those of all weeks before it."""
+    def _window(self, terms: Terms, at: float, *, is_past: bool) -> tuple[Coded, Terms]:
+        """Return the rows of a week, or those of all weeks before it, and the terms they bear."""
         key = (terms, at, is_past)
         if key not in self._windows:
             rows = self._coded(terms)
             week = rows.groups["week_number"].to_numpy()
-            self._windows[key] = rows.only(week < at if is_past else week == at)
+            some = rows.only(week < at if is_past else week == at)
+            self._windows[key] = some, terms_over(terms, some.groups) if is_past else terms
         return self._windows[key]
 
     def _nearest(self, before: float | None) -> CountFit | None:

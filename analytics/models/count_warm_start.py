@@ -281,6 +281,13 @@ class Coded:
     _regressors: dict[tuple[str, ...], Regressors] = field(
         default_factory=dict, init=False, repr=False
     )
+    _matrices: dict[Coding, Floats] = field(default_factory=dict, init=False, repr=False)
+
+    def matrix(self, coding: Coding) -> Floats:
+        """Return the matrix of a coding for the groups, worked out once for all fits."""
+        if coding not in self._matrices:
+            self._matrices[coding] = coding.matrix(self.groups)
+        return self._matrices[coding]
 
     def regressors(self, terms: Sequence[str]) -> Regressors:
         """Return how some terms are coded and their matrix, worked out once for all fits."""
