@@ -111,7 +111,7 @@ def are_seldom_wrong(made):
 
 
 # Skewed catches are left out: there seasons whose few largest days were not sampled take all errors
-# for too small, and 9 % of words are wrong. The document of validation gives them.
+# for too small, and 8 % of words are wrong. The document of validation gives them.
 @pytest.mark.parametrize("fishery", ["thin", "strays", "uneven", "demo"])
 def test_words_of_a_fishery_have_the_wrong_sign_in_one_of_twenty_at_most(changed, fishery):
     for level in ("area-week", "week"):
