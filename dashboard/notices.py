@@ -257,6 +257,12 @@ def _nothing_thin(choice: Choice) -> str:
     )
 
 
+def note_head(author: str) -> str:
+    """Return what stands over the note of an analyst, as it stands in the data."""
+    name = numbers.plain(author)
+    return say("Analyst's note ({name})", name=name) if name else say("Analyst's note")
+
+
 def foot() -> None:
     """Close the page: who decides, and the cold water."""
     st.divider()

@@ -88,9 +88,8 @@ def _documents(choice: Choice) -> None:
         st.error(document_buttons.without_note(error))
         return
     if kept and kept[-1].text:
-        name, text = numbers.plain(kept[-1].author), numbers.plain(kept[-1].text)
-        head = say("Analyst's note ({name})", name=name) if name else say("Analyst's note")
-        st.markdown(f"**{head}.** {text}")
+        head = notices.note_head(kept[-1].author)
+        st.markdown(f"**{head}.** {numbers.plain(kept[-1].text)}")
     document_buttons.bulletin_buttons(index.card, key="week")
 
 

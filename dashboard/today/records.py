@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from textwrap import shorten
 from typing import TYPE_CHECKING
 
+from analytics.bulletin.notes import notes
 from analytics.catch_limits import join_words
 from analytics.documents.blocks import runs
 from analytics.documents.imprint import read_imprint
-from analytics.errors import UsageError
+from analytics.errors import BlackmouthError, StoreError, UsageError
 from analytics.people import Action
 from analytics.rounding import DASH, chance
 from analytics.units import day_words, short_day
 from analytics.wording import limits, numbers, regulations
 from analytics.wording.regulations import OpenState
 from analytics.wording.week import EFFORT, Topic, key_points, next_release, span
-from dashboard import filters, notices, people, store_access
+from dashboard import data, filters, notices, people, store_access
 from dashboard.catalogue import phrase, say, say_n
 from dashboard.pages import link_to
 
@@ -29,6 +31,8 @@ if TYPE_CHECKING:
 
 #: How many limits have a line of their own; the one that is reached first stands on top.
 MOST_LIMITS = 8
+#: Characters of the analyst's note that the page shows; the whole note stands on the week's page.
+LONGEST_NOTE = 160
 #: The page that each key point opens, and what it is called there.
 _PAGES = {
     Topic.WEEK: ("week", phrase("The week")),
@@ -182,7 +186,24 @@ def facts(choice: Choice, found: Standings, kept: Kept) -> list[Item]:
             runs(sampling(choice)),
         ),
         Item(say("Bulletin"), link_to("revisions", kept), runs(_bulletin(choice))),
+        *_note(choice, kept),
     ]
+
+
+def _note(choice: Choice, kept: Kept) -> list[Item]:
+    """Return the beginning of the analyst's note; what is wrong with it the week's page says."""
+    card, folder = choice.index.card, data.archive_folder()
+    if folder is None or store_access.store_path() is None:
+        return []
+    try:
+        written = notes(folder, card.bulletin)
+    except StoreError:
+        return []
+    if not written or not written[-1].text:
+        return []
+    text = numbers.plain(shorten(written[-1].text, LONGEST_NOTE, placeholder=" …"))
+    link = link_to("week", kept, week=card.through)
+    return [Item(notices.note_head(written[-1].author), link, runs(text))]
 
 
 def _close(choice: Choice, found: Standings) -> str:
@@ -259,7 +280,27 @@ def _bulletin(choice: Choice) -> str:
             **known,
         )
     shown = numbers.plain(words).replace(r"\*\*", "**")
-    return f"{shown} {say('Next release: {when}.', when=_next_release(choice))}"
+    next_one = say("Next release: {when}.", when=_next_release(choice))
+    return " ".join(filter(None, [shown, _since(choice), next_one]))
+
+
+def _since(choice: Choice) -> str:
+    """Return how much came into the store since the newest bulletin of it (Markdown)."""
+    if not choice.newest or not people.may(Action.SEE_STORE):
+        return ""
+    try:
+        store = store_access.store()
+        version = store.version if store is not None and store.exists else 0
+    except BlackmouthError:  # the page New bulletin says what is wrong with the store
+        return ""
+    changes = version - choice.index.card.version
+    if changes <= 0:
+        return ""
+    return say_n(
+        changes,
+        "**{n} change of the data came in since**: make a new bulletin.",
+        "**{n} changes of the data came in since**: make a new bulletin.",
+    )
 
 
 def _next_release(choice: Choice) -> str:

@@ -6,13 +6,16 @@ import html
 import re
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 from urllib.parse import parse_qs, urlsplit
 
 import pyarrow as pa
 import pytest
 
 from analytics.bulletin import archive
+from analytics.bulletin.notes import NOTES_FILE, add_note
 from analytics.bulletin.places import REGULATION_SCHEMA
+from analytics.errors import StoreError
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.revision_order import OWN_DATA, POOLING, REVISED
 from analytics.rounding import DASH
@@ -154,6 +157,45 @@ def test_the_next_release_is_the_imprints(open_today, tmp_path, monkeypatch):
     page = open_today()
     assert_whole(page)
     assert "cannot be read" in words_of(page)
+
+
+def test_the_analysts_note_is_shown_in_brief(open_kept, tmp_path, monkeypatch):
+    bulletin = make(NOW)
+    archive.save(tmp_path, bulletin)
+    long = "<b>Ramps</b> were closed for a storm. " + "It stayed " + "cold, " * 80 + "*and ended.*"
+    add_note(tmp_path, bulletin.card.bulletin, long, author="Wren")
+    assert "Wren" not in words_of(open_kept(bulletin)), "the public's archive has no notes"
+    monkeypatch.setenv(store_access.STORE_VARIABLE, str(tmp_path / "store"))
+    page = open_kept(bulletin)
+    assert_whole(page)
+    words = words_of(page)
+    assert "(Wren)" in words
+    assert "&lt;b&gt;Ramps" in words
+    assert "…" in words
+    assert "and ended" not in words
+    path = tmp_path / bulletin.card.bulletin / NOTES_FILE
+    path.write_text(path.read_text() + " ")
+    assert_whole(open_kept(bulletin))
+
+
+@pytest.mark.parametrize(("more", "is_said"), [(0, False), (2, True)])
+def test_what_came_in_since_the_bulletin_is_counted(open_today, monkeypatch, more, is_said):
+    version = make(NOW).card.version + more
+    store = SimpleNamespace(exists=True, version=version)
+    monkeypatch.setattr(store_access, "store", lambda: store)
+    page = open_today()
+    assert_whole(page)
+    assert ("came in since" in words_of(page)) == is_said
+
+
+def test_a_store_that_cannot_be_read_leaves_the_page_whole(open_today, monkeypatch):
+    def damaged():
+        raise StoreError("damaged")
+
+    monkeypatch.setattr(store_access, "store", damaged)
+    page = open_today()
+    assert_whole(page)
+    assert "came in since" not in words_of(page)
 
 
 def test_what_sampling_missed_is_named():
