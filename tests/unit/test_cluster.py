@@ -215,15 +215,27 @@ class KillOne:
         self._workers, self._victim, self._at = workers, victim, at
 
     def each(self, make: Any, parts: Any, tables: Any, given: str) -> Iterator[pa.Table]:
-        client = self._workers._client
-        at = {pid: where for where, pid in client.run(os.getpid).items()}
         assert make is reduction.cells_of
+        client, watch = self._workers._client, None
+        if self._at is not None:
+            at = {pid: where for where, pid in client.run(os.getpid).items()}[self._at]
+            # From beside: by the time a part is here, the worker may have none left.
+            watch = threading.Thread(target=self._kill_at_work, args=(client, at))
+            watch.start()
         for part in self._workers.each(slowly, parts, tables, given):
-            if self._victim.poll() is None:
-                until(lambda: self._at is None or client.processing()[at[self._at]])
-                os.kill(self._victim.pid, signal.SIGKILL)
-                self._victim.wait()
+            if watch is None and self._victim.poll() is None:
+                self._kill()
             yield part
+        if watch is not None:
+            watch.join()
+
+    def _kill_at_work(self, client: Any, at: str) -> None:
+        until(lambda: client.processing()[at])
+        self._kill()
+
+    def _kill(self) -> None:
+        os.kill(self._victim.pid, signal.SIGKILL)
+        self._victim.wait()
 
 
 def test_a_worker_killed_midway_changes_nothing(
