@@ -48,6 +48,14 @@ def notes(archive: Path | str, bulletin: str) -> list[Note]:
         raise whole_files.refusal(whole_files.DAMAGED, file) from error
 
 
+def last_note(archive: Path | str, bulletin: str) -> Note | None:
+    """Return the newest version of the note of a bulletin, None where none was written.
+
+    Raises `StoreError` as `notes` does.
+    """
+    return next(reversed(notes(archive, bulletin)), None)
+
+
 def add_note(archive: Path | str, bulletin: str, text: str, *, author: str = "") -> Note:
     """Keep a note as the newest version and return it; the same words again change nothing.
 

@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analytics.bulletin.notes import notes
+from analytics.bulletin.notes import last_note
 from analytics.documents.answer_document import ComparedOptions, answer_document
 from analytics.documents.blocks import as_html, as_markdown, as_pdf
 from analytics.documents.bulletin_document import bulletin_document
@@ -50,7 +50,7 @@ def bulletin_files(
     """
     note, imprint = None, Imprint()
     if archive is not None:
-        note = next(reversed(notes(archive, bulletin.card.bulletin)), None)
+        note = last_note(archive, bulletin.card.bulletin)
         imprint = read_imprint(Path(archive).parent)
     document = cache(lambda: bulletin_document(bulletin, note=note, imprint=imprint))
     return _made(

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.bulletin.notes import notes
+from analytics.bulletin.notes import last_note
 from analytics.errors import StoreError
 from analytics.quantities import label_of
 from analytics.wording import bulletin_index, marks, numbers, reasons
@@ -83,13 +83,12 @@ def _documents(choice: Choice) -> None:
     if folder is None or store_access.store_path() is None or choice.week != index.card.through:
         return
     try:
-        kept = notes(folder, index.card.bulletin)
+        note = last_note(folder, index.card.bulletin)
     except StoreError as error:
         st.error(document_buttons.without_note(error))
         return
-    if kept and kept[-1].text:
-        head = notices.note_head(kept[-1].author)
-        st.markdown(f"**{head}.** {numbers.plain(kept[-1].text)}")
+    if note and note.text:
+        st.markdown(f"**{notices.note_head(note.author)}.** {numbers.plain(note.text)}")
     document_buttons.bulletin_buttons(index.card, key="week")
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from textwrap import shorten
 from typing import TYPE_CHECKING
 
-from analytics.bulletin.notes import notes
+from analytics.bulletin.notes import last_note
 from analytics.catch_limits import join_words
 from analytics.documents.blocks import runs
 from analytics.documents.imprint import read_imprint
@@ -196,14 +196,14 @@ def _note(choice: Choice, kept: Kept) -> list[Item]:
     if folder is None or store_access.store_path() is None:
         return []
     try:
-        written = notes(folder, card.bulletin)
+        note = last_note(folder, card.bulletin)
     except StoreError:
         return []
-    if not written or not written[-1].text:
+    if not note or not note.text:
         return []
-    text = numbers.plain(shorten(written[-1].text, LONGEST_NOTE, placeholder=" …"))
+    text = numbers.plain(shorten(note.text, LONGEST_NOTE, placeholder=" …"))
     link = link_to("week", kept, week=card.through)
-    return [Item(notices.note_head(written[-1].author), link, runs(text))]
+    return [Item(notices.note_head(note.author), link, runs(text))]
 
 
 def _close(choice: Choice, found: Standings) -> str:
