@@ -358,10 +358,10 @@ def test_an_option_that_cannot_be_weighed_is_refused_in_words(open_change):
     wrong = replace(SET.options[0], name="Elsewhere", changes=(Change(("B9",), open_weekdays="6"),))
     page = open_change(set=to_link(OptionSet("", (wrong, SET.options[1]))))
     assert not page.exception
-    told = plain(page.error[0].value)
-    assert told.startswith("Not compared:")
-    assert "B9" in told
-    assert "Elsewhere" in told
+    shown = plain(page.error[0].value)
+    assert shown.startswith("Not compared:")
+    assert "B9" in shown
+    assert "Elsewhere" in shown
     assert "**One fish**" in plain(words_of(page))
     assert "B9 (not in this season)" in widget(page.multiselect, "-areas").options
 
@@ -494,7 +494,7 @@ def test_many_options_are_summed_up(index, answer):
     assert "none clearly saves deaths" in answer_words.summary(still, None, index)
 
 
-def test_the_chosen_area_is_told(open_change):
+def test_the_chosen_area_is_said(open_change):
     said = plain(words_of(open_change(set=to_link(SET), area="A2")))
     assert "**Close A2** (in Sorrel Narrows)" in said
 
@@ -559,9 +559,9 @@ def test_a_file_is_taken_once(state):
     ],
 )
 def test_a_bad_file_is_refused_in_words_and_changes_nothing(state, content, said):
-    told = option_sets.uploaded(File(content, "1"))
-    assert told[0] == option_sets.KEPT
-    assert any(said in line for line in told)
+    shown = option_sets.uploaded(File(content, "1"))
+    assert shown[0] == option_sets.KEPT
+    assert any(said in line for line in shown)
     assert "set" not in state
 
 
@@ -574,12 +574,12 @@ def test_a_file_that_cannot_be_weighed_leaves_the_set_as_it_was(state, index, li
     held, shown = dict(state), option_sets.form()
     on = compare.inputs(index)
     text = f'[[option]]\nname = "Elsewhere"\n[[option.change]]\n{line}\n'
-    told = option_sets.uploaded(
+    refusal = option_sets.uploaded(
         File(text.encode(), "1"), lambda found: compare.compare(on, write_options(found)).refused
     )
-    assert told[0] == option_sets.KEPT
-    assert said in told[1]
-    assert "Elsewhere" in told[1]
+    assert refusal[0] == option_sets.KEPT
+    assert said in refusal[1]
+    assert "Elsewhere" in refusal[1]
     assert state == held | {option_sets._FILE: "1"}
     assert option_sets.form() == shown
 
@@ -707,7 +707,7 @@ def test_a_day_that_is_not_to_come_does_not_move(answer):
     assert sentences(found)[0].endswith("falls from 72 % to **52 %** (−20.0 ± 1.1 points).")
 
 
-def test_without_limits_none_is_told(answer):
+def test_without_limits_none_is_said(answer):
     found = compare.read(sample_answers.tables(limit_exceedance=[]))
     assert "no limit can be given" in sentences(found)[0]
     assert tables.limits(found, {}, sample_season.THROUGH) == ""
@@ -738,16 +738,16 @@ def test_the_chance_shown_is_that_of_the_limit_that_binds_first(index, answer):
     assert compare.read(sample_answers.tables(limit_exceedance=[])).binding is None
 
 
-def test_the_worst_rise_of_a_chance_is_told():
+def test_the_worst_rise_of_a_chance_is_said():
     lines = sample_answers.tables()["limit_exceedance"].to_pylist()
     rise = {"prob_exceeded_by_close": 0.85, "prob_exceeded_by_close_difference": 0.13}
     lines = [
         one | rise if (one["limit_id"], one["option"]) == ("S-3", CLOSE) else one for one in lines
     ]
     found = compare.read(sample_answers.tables(limit_exceedance=lines), binding="S-1")
-    told = sentences(found)[0]
-    assert "limits likely exceeded: **1 of 2** (today 2)" in told
-    assert told.endswith(
+    shown = sentences(found)[0]
+    assert "limits likely exceeded: **1 of 2** (today 2)" in shown
+    assert shown.endswith(
         "the chance that rises most is that of S-3, from 72 % to **85 %** (+13.0 ± 1.1 points)."
     )
     assert "rises most" not in sentences(found)[1]
@@ -780,7 +780,7 @@ def test_the_fan_of_an_option_stands_beside_todays_rule(index):
     assert "dash" in [trace.line.dash for trace in drawn.data]
 
 
-def test_shared_assumptions_are_told_once(answer):
+def test_shared_assumptions_are_said_once(answer):
     assert answer.shared() == (sample_answers.SHARED,)
     assert answer.own(CLOSE) == (sample_answers.OWN,)
     assert answer.own(UNSURE) == ()
@@ -803,9 +803,9 @@ def test_a_limit_passed_already_has_no_day_to_come(answer):
         "prob_exceeded_by_close": 1.0,
     }
     lines = [line | days for line in sample_answers.tables()["limit_exceedance"].to_pylist()]
-    told = tables.limits(compare.read(sample_answers.tables(limit_exceedance=lines)), {}, past)
-    assert told.count("exceeded already") == len(lines)
-    assert "80 %" not in plain(told)
+    shown = tables.limits(compare.read(sample_answers.tables(limit_exceedance=lines)), {}, past)
+    assert shown.count("exceeded already") == len(lines)
+    assert "80 %" not in plain(shown)
 
 
 def test_a_day_that_is_not_to_come_says_that_the_limit_may_be_passed(answer):
@@ -818,14 +818,14 @@ def test_a_day_that_is_not_to_come_says_that_the_limit_may_be_passed(answer):
     }
     lines = [line | days for line in sample_answers.tables()["limit_exceedance"].to_pylist()]
     found = compare.read(sample_answers.tables(limit_exceedance=lines))
-    told = plain(tables.limits(found, {}, past, {"S-1": 0.52}))
-    assert told.count("may be exceeded already (52 %)<small>9 in 10: by 10 Apr</small>") == 4
-    assert told.count("may be exceeded already<small>") == 4  # of S-3 no chance is known
-    assert "10 Feb" not in told
+    shown = plain(tables.limits(found, {}, past, {"S-1": 0.52}))
+    assert shown.count("may be exceeded already (52 %)<small>9 in 10: by 10 Apr</small>") == 4
+    assert shown.count("may be exceeded already<small>") == 4  # of S-3 no chance is known
+    assert "10 Feb" not in shown
     early = [line | {"exceedance_date_p50": None} for line in lines]
     found = compare.read(sample_answers.tables(limit_exceedance=early))
-    told = plain(tables.limits(found, {}, past, {"S-1": 0.12}))
-    assert "likely not<small>may be exceeded already (12 %)</small>" in told
+    shown = plain(tables.limits(found, {}, past, {"S-1": 0.12}))
+    assert "likely not<small>may be exceeded already (12 %)</small>" in shown
 
 
 def test_what_every_number_ahead_rests_on_is_printed_too(open_change):
