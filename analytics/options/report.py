@@ -409,6 +409,9 @@ def how_far(about: ReportContext, tables: Mapping[str, pa.Table]) -> list[HowFar
     for asked in (row for row in rows if row["is_asked"]):
         mine = [row for row in rows if row["option"] == asked["option"]]
         words = solved_words.answer(asked, named, about.where)
+        compared = {one: about.passed.get(one) for one in limits}
+        if why := solved_words.exceeded_already(asked, compared, about.through, named):
+            words = f"{words} {why}"
         beside = solved_words.beside(asked)
         lines_ = solved_words.lines(mine)
         others = Points([row for row in points if row["option"] == asked["option"]])

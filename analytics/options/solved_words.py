@@ -130,6 +130,31 @@ def answer(row: Row, limit: Callable[[str], str], where: Callable[[Sequence[str]
     return f"{start}{value}{part}. The chance is then {passing}{beyond}."
 
 
+def exceeded_already(
+    row: Row, passed: Mapping[str, float | None], through: date, limit: Callable[[str], str]
+) -> str:
+    """Return that no rule is enough because a limit may be exceeded already; empty elsewhere.
+
+    `passed` holds the chance that each limit is exceeded by `through`, the last day of the totals
+    so far. Of several limits that one is named that is most likely exceeded.
+    """
+    asked = {one: part for one, part in passed.items() if row["limit_id"] in (one, None)}
+    known = {one: part for one, part in asked.items() if part is not None}
+    if not has_code(row["reason"], "solve_none") or not known:
+        return ""
+    most = max(known, key=lambda one: known[one])
+    if known[most] <= row["risk"]:
+        return ""
+    part, risk = _chance(known[most]), percent(row["risk"])
+    if part == risk:
+        part = f"{number(100 * known[most], place=-1)}{PERCENT}"
+    named = "this limit" if row["limit_id"] else limit(most)
+    return (
+        f"The chance that {named} was exceeded by {day_words(through)} is {part} already. No rule "
+        f"for the days ahead changes that, so even an immediate close leaves more than {risk}."
+    )
+
+
 def unanswered(solved: Mapping[str, pa.Table]) -> list[str]:
     """Return why questions have no answer at all, such as of a rule without effect, in words."""
     rows = solved["solved"].to_pylist() if solved else []

@@ -24,7 +24,7 @@ from analytics.options.report import (
     terminal_summary,
 )
 from analytics.options.schemas import ANSWER_SCHEMAS, INVERSE_SCHEMAS
-from analytics.options.solved_words import answer
+from analytics.options.solved_words import answer, exceeded_already
 
 TODAY, CLOSE, POOR = "Today's rule", "Close | early", "Poor_one"
 LIMITS = (Limit("L1", ("VEL", "SOR"), ("released_sublegal_fish",), 20000.0),)
@@ -365,6 +365,42 @@ def test_a_chance_that_is_a_bound_is_not_bounded_again():
     row |= {"reason": coded("solve_none")}
     words = [answer(row | {"prob": prob}, str, ",".join) for prob in (0.49, 1.0)]
     assert ["or more" in one for one in words] == [True, False]
+
+
+@pytest.mark.parametrize(
+    ("passed", "limit_id", "reason", "part", "named"),
+    [
+        ({"L1": 0.423}, "L1", "solve_none", "42 %", "this limit"),
+        ({"L1": 0.1004}, "L1", "solve_none", "10.0 %", "this limit"),
+        ({"L1": 0.999}, "L1", "solve_none", "over 99 %", "this limit"),
+        ({"L1": 0.1}, "L1", "solve_none", None, ""),
+        ({"L1": None}, "L1", "solve_none", None, ""),
+        ({"L1": 0.423}, "L1", "solve_found", None, ""),
+        ({"L1": 0.2, "L2": 0.9}, "L1", "solve_none", "20 %", "this limit"),
+        ({"L1": 0.2, "L2": 0.9}, None, "solve_none", "90 %", "L2"),
+    ],
+)
+def test_no_rule_is_enough_because_a_limit_may_be_exceeded_already(
+    passed, limit_id, reason, part, named
+):
+    row = {"limit_id": limit_id, "risk": 0.1, "reason": coded(reason)}
+    words = exceeded_already(row, passed, dt.date(2036, 2, 17), str).replace("\u00a0", " ")
+    assert bool(words) == (part is not None)
+    if part is not None:
+        assert f"{named} was exceeded by 17 February 2036 is {part} already" in words
+        assert words.endswith("more than 10 %.")
+
+
+def test_the_documents_and_the_command_say_why_no_rule_is_enough(tables):
+    row = {"option": CLOSE, "find": "close", "risk": 0.1, "is_asked": True, "limit_id": "L1"}
+    row |= {"reason": coded("solve_none"), "prob": 0.42, "areas": "VEL"}
+    solved = pa.Table.from_pylist([row], INVERSE_SCHEMAS["solved"])
+    for passed, is_said in ((0.4, True), (0.02, False)):
+        context = about(passed={"L1": passed})
+        given = tables | {"solved": solved}
+        printed = as_markdown(answer_document(ComparedOptions(context, given, (), "2036-01-01")))
+        for text in (printed, "\n".join(terminal_summary(context, given))):
+            assert ("even an immediate close leaves more than" in text) == is_said
 
 
 @pytest.mark.parametrize(
