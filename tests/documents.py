@@ -258,7 +258,7 @@ def commands() -> str:
 
 def _paragraphs(words: str) -> Iterator[str]:
     """Yield the paragraphs of a help text; what click leaves unwrapped stands as it is."""
-    for paragraph in re.split(r"\n\n", words.strip("\n")):
+    for paragraph in re.split(r"\n{2,}", words.strip("\n")):
         if not paragraph.startswith("\b\n"):
             yield " ".join(paragraph.split())
             continue

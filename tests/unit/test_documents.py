@@ -99,11 +99,37 @@ def test_files_that_developers_are_sent_to_are_there() -> None:
     assert not {name for name in named if not any((one / name).exists() for one in folders)}
 
 
+def test_the_map_names_every_module_beside_the_rooms() -> None:
+    beside, _, _ = TEXTS["DEVELOPERS.md"].partition("\nmodels →")
+    named = beside.rpartition("```\n")[2].split()
+    folder = ROOT / "analytics"
+    assert sorted(named) == sorted({path.stem for path in folder.glob("*.py")} - {"__init__"})
+
+
+def test_the_interface_names_every_input_table() -> None:
+    _, _, below = TEXTS["interface.md"].partition("\n## Input tables\n\n")
+    listed, _, _ = below.partition(".\n")
+    assert re.findall(r"`(\w+)`", listed) == list(TABLES)
+
+
+@pytest.mark.parametrize("name", list(TEXTS))
+def test_no_document_has_a_sign_that_cannot_be_read(name: str) -> None:
+    assert not re.findall(r"[^\n -~\u00a0-\uffff]", TEXTS[name])
+
+
 def test_the_readme_is_short() -> None:
     assert len(TEXTS["README.md"].encode()) <= 8 * 1024
 
 
 @pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: path.name)
 def test_links_inside_the_repository_lead_somewhere(path: Path) -> None:
-    for target in re.findall(r"\]\(([^)#:]+)\)", path.read_text()):
-        assert (path.parent / target).exists(), target
+    for target, anchor in re.findall(r"\]\(([^)#:]*)#?([^):]*)\)", path.read_text()):
+        page = path.parent / target if target else path
+        assert page.exists(), target
+        assert not anchor or anchor in anchors_of(page), (target, anchor)
+
+
+def anchors_of(page: Path) -> set[str]:
+    """Return what links to the headings of a document end in."""
+    headings = re.findall(r"^#+ (.+)$", page.read_text(), re.MULTILINE)
+    return {re.sub(r"[^\w -]", "", one.lower()).replace(" ", "-") for one in headings}
