@@ -101,15 +101,16 @@ def minimax(gain: Floats, constant: Floats, target: Floats, bounds: Bounded, bud
     scale = target**2
     program = _Program.of(gain / scale, bounds)
     at_low = relative_variance(gain, constant, bounds.low) / scale
-    unit = max(float(at_low.max()), 1e-300)
+    # A figure keeps the constant of strata that get nothing, without their gain: it may be under 0.
+    unit = float(np.abs(at_low).max()) or 1.0
     within = program.budget(budget)
     worst = program.below(at_low, unit=unit)
     first = program.solve(np.zeros(len(program.stratum)), [within, *worst], worst_counts=True)
     reached = float((relative_variance(gain, constant, first) / scale).max())
-    tied = program.below(at_low, unit=unit, at_most=reached * (1 + _TIE))
+    tied = program.below(at_low, unit=unit, at_most=reached + abs(reached) * _TIE)
     second = program.solve(-program.gain.sum(axis=1), [within, *tied], or_else=first)
-    is_tied = (relative_variance(gain, constant, second) / scale).max() <= reached * (1 + 1e-6)
-    return second if is_tied else first
+    found = (relative_variance(gain, constant, second) / scale).max()
+    return second if found <= reached + abs(reached) * 1e-6 else first
 
 
 def least_cost(gain: Floats, constant: Floats, target: Floats, bounds: Bounded) -> Ints | None:

@@ -251,6 +251,13 @@ def test_minimax_and_sums_are_those_of_every_plan(case):
     assert (gain.sum(axis=1) / total).sum() == pytest.approx(least, rel=1e-6)
 
 
+def test_worst_figure_may_stand_under_0_where_strata_get_nothing():
+    # The first stratum of each figure is kept, others took their gain along: V(n) = a/n - c < 0.
+    gain, constant = np.array([[2.0, 0.0], [0.0, 3.0]]), np.array([3.0, 3.0])
+    bounds = Bounded(np.full(2, 2), np.full(2, 6), np.ones(2))
+    assert minimax(gain, constant, np.ones(2), bounds, 7).tolist() == [3, 4]
+
+
 @settings(deadline=None, max_examples=25)
 @given(small_cases())
 def test_more_shifts_never_raise_a_promise(case):
