@@ -47,10 +47,10 @@ def found():
 def too_old(words):
     """Return what to do where this Python is too old for a command of these words."""
     mine, here = sys.version.split()[0], found()
-    told = "Python " + mine + " is too old: " + dotted(OLDEST) + " or later is needed.\n"
+    said = "Python " + mine + " is too old: " + dotted(OLDEST) + " or later is needed.\n"
     if not here:
-        return told + HOW_TO_GET_ONE
-    return told + "This machine has one. Run:\n    " + " ".join([here[-1][1], sys.argv[0]] + words)
+        return said + HOW_TO_GET_ONE
+    return said + "This machine has one. Run:\n    " + " ".join([here[-1][1], sys.argv[0]] + words)
 
 
 def dotted(version):

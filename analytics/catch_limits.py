@@ -6,22 +6,15 @@ import itertools
 from typing import TYPE_CHECKING
 
 from analytics.codes import coded
-from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.quantities import QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
 #: From this chance on a limit is more likely exceeded than not.
 LIKELY = 0.5
-#: Quantities that are totals: a limit may be given against them.
-TOTALS: tuple[str, ...] = tuple(
-    name
-    for name, one in QUANTITIES.items()
-    if one.kind in (QuantityKind.TOTAL, QuantityKind.DEATHS)
-)
-#: Totals of fish: a limit may be set on the sum of several.
-FISH_TOTALS: tuple[str, ...] = tuple(name for name in TOTALS if QUANTITIES[name].unit == "fish")
-
+#: Totals of effort that are projected.
+_EFFORT = ("boat_trips", "angler_trips", "angler_hours")
 _KEPT = frozenset(itertools.product(["kept"], ["marked", "unmarked"], ["dead"]))
 
 
@@ -50,6 +43,12 @@ _COUNTED: dict[str, frozenset[tuple[str, str, str]]] = {
     for size, fish in (("legal", _LEGAL), ("sublegal", _SUBLEGAL))
     for mark in ("marked", "unmarked")
 }
+
+#: Totals of fish: a limit may be set on the sum of several.
+FISH_TOTALS: tuple[str, ...] = tuple(name for name in QUANTITIES if name in _COUNTED)
+#: Totals that are drawn and projected: a limit may be given against them. A total of the registry
+#: that is not named here has result rows and no outlook.
+TOTALS: tuple[str, ...] = tuple(name for name in QUANTITIES if name in (*_EFFORT, *_COUNTED))
 
 #: Pairs of totals that count some fish twice, a total with itself among them.
 COUNTED_TWICE: frozenset[tuple[str, str]] = frozenset(

@@ -257,6 +257,6 @@ def _text(path: Path) -> str:
 
 def _error_words(path: Path) -> str:
     words = _text(path)
-    if "Traceback" in words:  # a fault of the program: its trace helps those who mend it
+    if "Traceback" in words:  # a fault of the program: its trace helps those who correct it
         return f"the program failed; what it wrote is in {path}"
     return words

@@ -1,4 +1,4 @@
-"""All that a bulletin keeps of modelled catch rates, their trend, and the timing of the run."""
+"""All that a bulletin keeps of modelled catch rates, their trend, and the seasonal pattern."""
 
 from __future__ import annotations
 

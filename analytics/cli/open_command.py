@@ -124,9 +124,9 @@ def open_(
 
     It shows the store's bulletins. Where there is none yet, one is made for every season first; a
     store without data opens on the page where data go in. The demo opens as a copy of its own:
-    what is changed there is gone at the end. It listens on this machine only and fetches nothing
-    from the network. With --people it serves a team: everybody logs in at your provider, and the
-    role decides what is shown and done.
+    what is changed there is gone at the end. It listens on this machine only, unless --address
+    names another, and fetches nothing from the network. With --people it serves a team: everybody
+    logs in at your provider, and the role decides what is shown and done.
     """
     check_address(address, has_login=people is not None or public is not None)
     if secrets is not None and people is None:

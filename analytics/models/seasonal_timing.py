@@ -290,7 +290,7 @@ def _bridge(known: NDArray[np.intp], n: int) -> Floats:
 
 
 def _walk_variance(known: NDArray[np.intp], value: Floats, error: Floats) -> float:
-    """Return the variance of a weekly step about the course of the run, 0 of under three weeks."""
+    """Return the variance of a weekly step about the season's course, 0 of under three weeks."""
     if len(known) < 3:
         return 0.0
     since, ahead = np.diff(known)[:-1], np.diff(known)[1:]

@@ -1,4 +1,4 @@
-"""The sublegal share by week: points of the survey, the pooled line in its band, area by area."""
+"""The sublegal share by week: points of the survey, the model estimate in a band, by area."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ if TYPE_CHECKING:
     from dashboard.charts.drawing import Figure, Trace
 
 HEIGHT = 190
-#: The signs of the pooled line with their words, and their colour.
+#: The signs of the model estimate with their words, and their colour.
 SIGNS = (("━", phrase("model estimate (partial pooling)")), ("▒", phrase("its interval")))
 HUES = {"━": "copper", "▒": "copper"}
 #: How far the band reaches beyond its first and last week, so that a single week has one.
 _END = 0.3
 #: The axis of shares is never shorter, so that small moves stay small.
 _LEAST_SPAN = 0.4
-#: By area, the weeks of the survey and those of the pooled line.
+#: By area, the weeks of the survey and those of the model estimate.
 Shares = Mapping[str, tuple[Sequence["Row | None"], Sequence["Row | None"]]]
 
 

@@ -1,4 +1,4 @@
-"""The run of a season against past ones: shares come by each day, and the index by week."""
+"""A season against past ones: the share come by each day, and the standardised rate by week."""
 
 from __future__ import annotations
 

@@ -262,7 +262,7 @@ def draw(choice: Choice, released: Released) -> None:
             st.html(weeks_table(index, released, area))
     if not choice.areas:
         st.caption(say("Choose an area to read its weeks in a table; the download has them all."))
-    # What most rows of the pooled line say of their model.
+    # What most rows of the model estimate say of their model.
     words = _most(
         [
             "; ".join(reasons.notes(one.row))

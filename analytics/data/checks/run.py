@@ -239,7 +239,7 @@ def first_warnings(
     """Yield the first warning of each rule of the tables `of` that fresh rows break.
 
     It stands for as many as rows break the rule; `fresh` are rows that need not be in memory, with
-    ``_file`` and ``_row``, by which, then by key, the first is told. `over` is what they are
+    ``_file`` and ``_row``, by which, then by key, the first is named. `over` is what they are
     queries over.
     """
     with _connect(stored, fresh, over=over) as connection:

@@ -317,7 +317,8 @@ def import_files(store: Store, *paths: str | Path) -> Receipt:
     store : Store
         It need not exist yet.
     *paths : str or pathlib.Path
-        Folders or files, CSV or Parquet, each file named for its table, such as ``interviews.csv``.
+        Folders or files: CSV or Parquet, each named for its table, such as ``interviews.csv``; a
+        workbook (``.xlsx``) with a table a sheet; outlines of areas as ``areas.geojson``.
 
     Returns
     -------

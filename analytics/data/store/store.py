@@ -196,7 +196,7 @@ class Store:
         source_sums : mapping of str to str, optional
             SHA-256 of the sources that are files, by their names.
         written : callable, optional
-            Told the share that is written, from time to time, where rows are in files.
+            Given the share that is written, from time to time, where rows are in files.
 
         Raises
         ------
@@ -245,7 +245,7 @@ class Store:
         Parameters
         ----------
         waiting : callable, optional
-            Told in words, from time to time, that others are waited for.
+            Given in words, from time to time, that others are waited for.
 
         Raises
         ------
