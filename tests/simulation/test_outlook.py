@@ -8,9 +8,10 @@ that varies. At a quarter, a half and three quarters of the weeks the interval o
 is compared with its truth, and what is still to come is scored beside the plain rule "to date over
 past seasons' share by this date" on the same seasons.
 
-The intervals are the kernels' own, before the width factor of past errors; the mixture has equal
-weights: to project each past season of each season takes six times as long. What past errors ask
-for is simulated on fewer seasons.
+At full size all is as in a bulletin: each past season of each season is projected from the others,
+and its errors give the factor of all widths ahead and the weight of the mixture. That takes six
+times as long, so that the few seasons of every commit have the factor 1 and equal weights; what
+past errors ask for is looked at on fewer still.
 
 The bounds let the true shares be 76 to 84 % and 92 to 98 %; chance goes beyond them in 5 % of
 tables. Widths, means and a course that are wrong on purpose must fail.
@@ -36,9 +37,11 @@ from analytics.outlook.past_seasons import Patterns
 from analytics.outlook.projection import project_weekly
 from tests.simulation import outlook_seasons as made
 from tests.simulation.seasons import binomial_bounds, default_processes, in_processes
-from tests.sizes import n_sized
+from tests.sizes import IS_FULL, n_sized
 
-N_SEASONS, N_DRAWS, SEED = n_sized(40, 600), 400, 83
+N_SEASONS, N_DRAWS, SEED = n_sized(40, 1_000), 400, 83
+#: Whether past seasons are projected for the width factor and the weight of the mixture.
+HAS_ERRORS = IS_FULL
 CUTS = (4, 8, 12)
 QUANTITIES = ("angler_trips", "encounter_fish", "released_sublegal_fish")
 #: The least and most of intervals of a level that may truly hold the end.
@@ -48,7 +51,7 @@ MEAN_ERROR, WORSE = 0.04, 0.02
 METHODS = ("model", "plain", "mixture")
 
 
-def ahead_and_total(sample, week, past, patterns, rng):
+def ahead_and_total(sample, week, past, patterns, rng, *, width=1.0):
     """Return draws of what is to come and of the season's total, by quantity."""
     to_date = sample.to_date(week, rng, N_DRAWS)
     found = project_weekly(
@@ -60,7 +63,7 @@ def ahead_and_total(sample, week, past, patterns, rng):
         weeks=made.WEEKS[week:],
         rng=rng,
         patterns=patterns,
-    )
+    ).widened(width)
     is_open = sample.season.is_open[:, week:].reshape(made.N_AREAS, -1)
     of_week = np.repeat(np.arange(made.N_WEEKS - week), 7)
     trips = found.effort.astype(float) * is_open
@@ -114,12 +117,13 @@ def one_season(fishery, number):
     past, now = made.seasons_of(made.FISHERIES[fishery], rng)
     weekly, patterns, rows = [one.through(made.N_WEEKS) for one in past], Patterns(), []
     truth = now.season.truth_after(0)
+    width, weight = asked(errors_of(past, weekly, rng)) if HAS_ERRORS else (1.0, 0.5)
     for week in CUTS:
-        ahead, total = ahead_and_total(now, week, weekly, patterns, rng)
+        ahead, total = ahead_and_total(now, week, weekly, patterns, rng, width=width)
         came = now.season.truth_after(week)
         for quantity in QUANTITIES:
             plain = plain_draws(now, week, past, quantity)
-            draws = (ahead[quantity], plain, mixed(ahead[quantity], plain, 0.5))
+            draws = (ahead[quantity], plain, mixed(ahead[quantity], plain, weight))
             ends = np.quantile(total[quantity], [0.025, 0.1, 0.9, 0.975])
             names = {"fishery": fishery, "number": number, "week": week, "quantity": quantity}
             of_total = {
