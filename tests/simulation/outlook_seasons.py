@@ -15,7 +15,13 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from analytics.models.lognormal_draws import log_covariance, normal_draws, scaled_exp, tail_draws
+from analytics.models.lognormal_draws import (
+    FURTHEST,
+    log_covariance,
+    normal_draws,
+    scaled_exp,
+    tail_draws,
+)
 from analytics.outlook.day_effects import effects_of
 from analytics.outlook.weekly_series import RATE, SHARE, TRIPS, WeeklySeries, log_variance
 from analytics.weeks import days_from, week_of_days
@@ -226,11 +232,13 @@ class Sample:
             {TRIPS: self.se[:, :week, 1], **error},
         )
 
-    def to_date(self, week, rng, n_draws):
+    def to_date(self, week, rng, n_draws, *, keeps_median=False):
         """Return draws (D, A) of the totals of some weeks, lognormal with the sample's errors.
 
-        Each area has Student's t with its own degrees of freedom, as the product's draws.
+        Each area has Student's t with its own degrees of freedom, as the product's draws; the
+        estimate is their mean, or their median.
         """
+        scaled = _about_median if keeps_median else scaled_exp
         total, cov = self.total[:, :week].sum(axis=1), self.cov[:, :week].sum(axis=1)
         parts = np.zeros((3, 4))
         parts[0, 1] = parts[2, 3] = parts[1, 2] = 1.0
@@ -241,7 +249,7 @@ class Sample:
             mean = parts @ total[area]
             log_cov = log_covariance(mean, parts @ cov[area] @ parts.T)
             tail = tail_draws(float(df[area]), rng=rng, n_draws=n_draws)
-            drawn[:, area] = scaled_exp(
+            drawn[:, area] = scaled(
                 normal_draws(log_cov, rng=rng, n_draws=n_draws, tail=tail), mean
             )
         trips, legal, sublegal = np.moveaxis(drawn, -1, 0)
@@ -259,6 +267,11 @@ class Sample:
         pick = {name: np.eye(4)[at] for at, name in enumerate(MEASURES)}
         pick["legal_fish"] = np.array([0.0, 0.0, 1.0, -1.0])
         return values, {name: float(pick[name] @ cov @ pick[name]) for name in QUANTITIES}
+
+
+def _about_median(deviate, median):
+    furthest = np.log(FURTHEST)
+    return median * np.exp(np.clip(deviate, -furthest, furthest))
 
 
 def sample_of(season, rng, sampled=SAMPLED):

@@ -51,9 +51,9 @@ MEAN_ERROR, WORSE = 0.04, 0.02
 METHODS = ("model", "plain", "mixture")
 
 
-def ahead_and_total(sample, week, past, patterns, rng, *, width=1.0):
+def ahead_and_total(sample, week, past, patterns, rng, *, width=1.0, keeps_median=False):
     """Return draws of what is to come and of the season's total, by quantity."""
-    to_date = sample.to_date(week, rng, N_DRAWS)
+    to_date = sample.to_date(week, rng, N_DRAWS, keeps_median=keeps_median)
     found = project_weekly(
         sample.through(week),
         past,
@@ -310,3 +310,38 @@ def test_past_seasons_course_is_needed(rows):
     known = mine[mine["method"] == "model"].sort_values("number")["crps"].to_numpy()
     off = np.array(flat) - known
     assert off.mean() > 2 * off.std() / np.sqrt(n)
+
+
+def of_total(fishery, number, *, keeps_median):
+    """Return how far the mean of a season's total is off, and whether 80 % intervals hold it."""
+    at, (quantity, week) = list(made.FISHERIES).index(fishery), EARLY
+    rng = np.random.default_rng([SEED, number, 20 + at])
+    past, now = made.seasons_of(made.FISHERIES[fishery], rng)
+    weekly = [one.through(made.N_WEEKS) for one in past]
+    _, total = ahead_and_total(now, week, weekly, Patterns(), rng, keeps_median=keeps_median)
+    drawn, truth = total[quantity], now.season.truth_after(0)[quantity]
+    low, high = np.quantile(drawn, [0.1, 0.9])
+    return drawn.mean() / truth - 1, low <= truth <= high
+
+
+EARLY = ("encounter_fish", CUTS[0])
+
+
+@pytest.mark.parametrize("fishery", made.FISHERIES)
+def test_totals_so_far_keep_the_mean_of_their_estimate(fishery, record_property):
+    """With the estimate as the median of its draws the season's total runs higher."""
+    n = n_sized(5, 400)
+    mean, median = (
+        np.array([of_total(fishery, number, keeps_median=kept) for number in range(n)])
+        for kept in (False, True)
+    )
+    words = (
+        f"{label} {off:+.1%} off, {held:.1%} held at 80%"
+        for label, (off, held) in (("mean", mean.mean(axis=0)), ("median", median.mean(axis=0)))
+    )
+    record_property(
+        f"{fishery}, week {EARLY[1]}, {EARLY[0]}, the estimate to date as mean or median of draws",
+        f"{'; '.join(words)}; {n} seasons",
+    )
+    further = median[:, 0] - mean[:, 0]
+    assert further.mean() > 3 * further.std() / np.sqrt(n)
