@@ -30,8 +30,10 @@ def _body(chosen: Chosen, found: Standings) -> None:
     limits = found.of_areas(choice.areas)
     if limits:
         _bars(choice, limits)
-        _table(choice, found, limits)
-        page_frame.part(lambda: _fan(choice, found, limits))
+        with page_frame.on_paper(1):  # how far to trust them fills the first sheet
+            _table(choice, found, limits)
+        with page_frame.on_paper(2):
+            page_frame.part(lambda: _fan(choice, found, limits))
     _accuracy(choice, found)
     panels.assumed(choice, found, say("What the numbers ahead rest on"))
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 from datetime import date
 
+import pypdf
 import pytest
 
 from analytics.options.option import Change, Option, OptionSet
@@ -221,3 +223,13 @@ def require_downloads(page, into, names):
         assert file == f"2035-36.2036-W06.v3.{name}.csv"
         columns = (OUTLOOK_SCHEMAS | ANSWER_SCHEMAS)[name.removeprefix("options.")].names
         assert text.startswith(head_of(columns))
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_limits_are_printed_on_two_sheets(visit, paper):
+    page = visit().open(page="season_limits", charts=CHARTS["season_limits"])
+    sheets = pypdf.PdfReader(io.BytesIO(page.pdf(format=paper))).pages
+    assert len(sheets) <= 2
+    words = "".join("".join(sheet.extract_text() for sheet in sheets).split())
+    for name in page.locator(".bm-limits tbody th").all_inner_texts():
+        assert "".join(name.split("\n")[0].split()) in words
