@@ -87,6 +87,13 @@ def settle(page: Page, *, charts: str = WEEK_CHARTS) -> None:
     page.wait_for_timeout(700)  # the charts take their width from the page once more
 
 
+def settle_any(page: Page, *, charts: str) -> None:
+    """Wait until a page is drawn whole that may have no chart, as Revisions of a first bulletin."""
+    settle(page, charts="")
+    page.wait_for_timeout(700)  # a page that comes slowly is idle before it is begun
+    settle(page, charts=charts if charts and page.locator(charts).count() else "")
+
+
 def _take_one(
     started: Browser, address: str, path: Path, *, page: str, width: int, scheme: str
 ) -> None:
@@ -99,7 +106,7 @@ def _take_one(
         shown.wait_for_timeout(1500)
         shown.wait_for_function(IDLE, timeout=PATIENCE)
     else:
-        settle(shown, charts=CHARTS[page])
+        settle_any(shown, charts=CHARTS[page])
     # Streamlit scrolls inside the page, so the window grows to hold all of it.
     # A page with a grid grows once more.
     for _ in range(2):

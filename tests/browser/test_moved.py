@@ -6,7 +6,7 @@ from urllib.parse import parse_qs, urlparse
 
 import pytest
 
-from tests.browser.screens import CHARTS, settle
+from tests.browser.screens import CHARTS, settle, settle_any
 from tests.browser.visiting import assert_fits, downloaded, turn_to
 
 pytestmark = pytest.mark.browser
@@ -31,6 +31,14 @@ def test_the_page_is_drawn_whole(visit):
     assert box["height"] > 300
     assert page.get_by_role("figure", name="Chinook encounters before and now").count() == 1
     assert_fits(page)
+
+
+@pytest.mark.parametrize(("query", "n_charts"), [("bulletin=older", 0), ("", 1)])
+def test_a_first_bulletin_has_no_figure_to_wait_for(visit, query, n_charts):
+    page = visit().open(query, page="revisions", charts="")
+    settle_any(page, charts=CHARTS["revisions"])
+    assert page.locator(CHARTS["revisions"]).count() == n_charts
+    assert page.locator(f"{CHARTS['revisions']} .cartesianlayer").count() == n_charts
 
 
 def test_the_answer_follows_area_and_quantity_and_the_download_is_every_move(visit, tmp_path):
