@@ -14,6 +14,7 @@ import pytest
 from analytics.data import importing
 from analytics.data.columns import CellRule, ColumnKind, cell_rule
 from analytics.data.importing.findings_report import counted, findings_csv, grouped, quarantine_csv
+from analytics.data.importing.table_files import find_files
 from analytics.data.importing.typed import Fault, read_cell, read_extra
 from analytics.data.schema import TABLES
 from analytics.data.store import Store
@@ -412,6 +413,19 @@ def test_alike_findings_are_grouped_on_the_screen_only(tmp_path: Path) -> None:
     assert len(lines) == 4
     assert lines[-1].strip() == "... and 123 more like it"
     assert counted(errors) == "126 errors"
+
+
+def test_the_tables_are_listed_once_for_a_folder_of_other_files(tmp_path: Path) -> None:
+    for name in ("june.csv", "july.csv", "interview.csv", "notes.parquet"):
+        (tmp_path / name).write_text("a\n1\n")
+    _, faults = find_files([tmp_path])
+    lines = grouped(faults)
+    names = sorted(one.name for one in tmp_path.iterdir())
+    assert [any(name in line for line in lines) for name in names] == [True] * 4
+    assert sum("holding_trials" in line for line in lines) == 1
+    assert "holding_trials" in lines[0]
+    assert all("; allowed: as above" in line for line in lines[1:])
+    assert all("holding_trials" in line for line in findings_csv(faults).splitlines()[1:])
 
 
 @pytest.mark.parametrize("table", ["site_days", "interviews", "fish", "seasons", "drop_off"])

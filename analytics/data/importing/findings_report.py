@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter, defaultdict
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,6 +20,9 @@ if TYPE_CHECKING:
     from analytics.data.importing.reading import Raw
 
 SHOWN_OF_A_KIND = 3
+#: What is allowed in more signs than these, such as a list of tables, is said once.
+_LONG = 60
+_AS_ABOVE = "as above"
 
 _FINDINGS = ("severity", "table", "file", "row", "column", "seen", "allowed", "advice")
 _CORRECTIONS = ("file", "row", "column", "old", "new")
@@ -28,14 +32,18 @@ _QUARANTINE = ("file", "table", "row", "column", "seen", "allowed", "advice", "r
 def grouped(findings: Iterable[Finding], *, shown: int = SHOWN_OF_A_KIND) -> list[str]:
     """Return findings as lines; of alike ones the first few and how many more there are.
 
-    Alike are findings of one severity, table, column and rule.
+    Alike are findings of one severity, table, column and rule. A long list of what is allowed is
+    said once.
     """
     kinds: dict[tuple[Any, ...], list[Finding]] = defaultdict(list)
     for one in findings:
         kinds[one.severity, one.table, one.column, one.allowed, one.advice].append(one)
     lines: list[str] = []
+    said: set[str] = set()
     for alike in kinds.values():
-        lines += [str(one) for one in alike[:shown]]
+        for one in alike[:shown]:
+            lines.append(str(replace(one, allowed=_AS_ABOVE) if one.allowed in said else one))
+            said |= {one.allowed} if len(one.allowed) > _LONG else set()
         more = how_many(alike) - len(alike[:shown])
         if more:
             lines.append(f"  ... and {more:,} more like it")
