@@ -114,10 +114,11 @@ def about(index: BulletinIndex, imprint: Imprint) -> list[tuple[str, str]]:
     """Return what the bulletin is and rests on, a line a fact, and how to cite it."""
     card = index.card
     made = f"{card.made_utc[:10]} {card.made_utc[11:16]} UTC"
-    who = imprint.publisher or "The publisher"
+    title = f"Winter Chinook fishery, season {card.season}, through week {card.through}"
+    # Without a publisher the title comes first, as in other lists of references.
+    who, what = (imprint.publisher, f" {title}.") if imprint.publisher else (title, "")
     cite = (
-        f"{who} ({card.made_utc[:4]}). Winter Chinook fishery, season {card.season}, through week "
-        f"{card.through}. Bulletin {card.bulletin}, data version {card.version}."
+        f"{who} ({card.made_utc[:4]}).{what} Bulletin {card.bulletin}, data version {card.version}."
     )
     return [
         ("Bulletin", card.bulletin),

@@ -19,6 +19,7 @@ import pytest
 
 from analytics.bulletin.archive import Bulletin, load
 from analytics.bulletin.notes import add_note
+from analytics.documents import annex
 from analytics.documents.files import BULLETIN_FILES, bulletin_files
 from analytics.documents.imprint import Imprint, read_imprint
 from analytics.documents.workbook import TABLES
@@ -369,3 +370,19 @@ def test_an_imprint_is_read_and_checked(tmp_path):
     file.write_text("contact = \n")
     with pytest.raises(UsageError, match="cannot be read"):
         read_imprint(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("publisher", "start"),
+    [
+        ("", "Winter Chinook fishery, season 2035-36, through week 2036-W07 ("),
+        ("The Sound Office", "The Sound Office ("),
+    ],
+)
+def test_a_citation_names_a_publisher_that_is_stated_alone(full, publisher, start):
+    facts = dict(annex.about(index_bulletin(full), Imprint(publisher)))
+    cite = facts["Cite as"]
+    assert cite.startswith(start)
+    assert cite.count("Winter Chinook fishery") == 1
+    assert f"({full.card.made_utc[:4]})." in cite
+    assert full.card.bulletin in cite
