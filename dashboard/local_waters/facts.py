@@ -45,10 +45,11 @@ class LimitFact:
 class LocalFacts:
     """What anglers are shown of an area.
 
-    `week` is the last one with figures, None where there is none; `kept_a_day` the fish that all
-    anglers kept on one of its open days; `direction` the code of the trend over four weeks and
-    `chance` that it rose; `usual` past seasons and the days by which a half and three quarters of
-    a season's fish have usually come.
+    `week` is the last one with figures, None where there is none; `later` the bulletin's last week
+    where that one is later, and `was_closed` whether it had no open day; `kept_a_day` the fish that
+    all anglers kept on one of the open days of `week`; `direction` the code of the trend over four
+    weeks and `chance` that it rose; `usual` past seasons and the days by which a half and three
+    quarters of a season's fish have usually come.
     """
 
     area: str
@@ -62,6 +63,8 @@ class LocalFacts:
     rules: AreaRules
     limits: tuple[LimitFact, ...]
     usual: tuple[int, date, date] | None
+    later: str | None = None
+    was_closed: bool = False
 
 
 def local_facts(index: BulletinIndex, rates: Rates, area: str) -> LocalFacts:
@@ -71,6 +74,7 @@ def local_facts(index: BulletinIndex, rates: Rates, area: str) -> LocalFacts:
         shown(index.row(area, week, name)) if week else None for name in (MET, KEPT, SMALL)
     )
     direction, chance = _trend(rates, area)
+    later = index.card.through if week and week < index.card.through else None
     return LocalFacts(
         area=area,
         week=week,
@@ -83,6 +87,8 @@ def local_facts(index: BulletinIndex, rates: Rates, area: str) -> LocalFacts:
         rules=area_rules(index, area),
         limits=_limits(index, area),
         usual=_usual(index, rates, area),
+        later=later,
+        was_closed=later is not None and _open_days(index, area, later) == 0,
     )
 
 
@@ -128,10 +134,15 @@ def ramps(index: BulletinIndex) -> dict[str, tuple[float, float]]:
 
 def _kept_a_day(index: BulletinIndex, area: str, week: str) -> float | None:
     row = shown(index.row(area, week, "kept_fish"))
+    n_open = _open_days(index, area, week)
+    return row.estimate / n_open if row and row.estimate is not None and n_open else None
+
+
+def _open_days(index: BulletinIndex, area: str, week: str) -> int | None:
+    """Return how many days of a week an area was open; None where no opening of it is known."""
     mine = [one for one in openings(index) if one.area == area]
     days = [monday(week) + timedelta(days=step) for step in range(7)]
-    n_open = sum(any(one.is_open_on(day) for one in mine) for day in days)
-    return row.estimate / n_open if row and row.estimate is not None and n_open else None
+    return sum(any(one.is_open_on(day) for one in mine) for day in days) if mine else None
 
 
 def _trend(rates: Rates, area: str) -> tuple[str, float | None]:

@@ -128,6 +128,10 @@ def lately(words: Words, facts: LocalFacts, name: str) -> str:
         parts.append(say("All boats there kept about {fish} Chinook an open day.", fish=fish))
     if reasons.caution(facts.met)[0]:
         parts.append(say("Few boats were asked, so take this with care."))
+    if facts.later is not None:
+        why = say("the area was closed") if facts.was_closed else say("too few boats were asked")
+        later = week_words(words, facts.later)
+        parts.append(say("The week of {week} has no figure: {why}.", week=later, why=why))
     return " ".join(parts)
 
 

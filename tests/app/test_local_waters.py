@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import pyarrow as pa
 import pytest
 from babel.messages.pofile import read_po
 
@@ -22,7 +23,7 @@ from dashboard.catch_rates import records
 from dashboard.charts import area_map
 from dashboard.charts.area_map import NONE, SURE, UNSURE, MapArea
 from dashboard.local_waters import facts
-from dashboard.local_waters.text import Words, limit_lines
+from dashboard.local_waters.text import Words, lately, limit_lines
 from dashboard.page_frame import tool_words
 from tests import catalogues
 from tests.app.reading import words_of
@@ -169,6 +170,40 @@ def test_an_empty_archive_a_bulletin_without_tables_and_the_public_one(open_wate
 )
 def test_days_of_past_seasons_are_counted_from_the_seasons_first_day(day, start, days):
     assert facts._days_into(day, start) == days
+
+
+RATE = "encounters_per_angler_hour"  # the invented bulletin has no rate a trip
+
+
+@pytest.mark.parametrize(
+    ("area", "is_withheld", "week", "reason"),
+    [
+        ("A1", False, "2036-W06", ""),
+        ("A1", True, "2036-W05", "too few boats were asked"),
+        ("A4", False, "2036-W05", "the area was closed"),
+    ],
+)
+def test_a_figure_of_an_earlier_week_is_given_with_the_reason(
+    monkeypatch, area, is_withheld, week, reason
+):
+    monkeypatch.setattr(facts, "MET", RATE)
+    bulletin = make(NOW)
+    rows = bulletin.rows.to_pylist()
+    for row in rows:
+        if (row["area"], row["quantity"]) == (area, RATE) and row["week"]:
+            is_last = row["week"] == "2036-W06"
+            row |= {"estimate": 1.0, "se": 0.9 if is_withheld and is_last else 0.1}
+            row |= {"ci_low": 0.8, "ci_high": 1.2, "status": "ok"}
+    gone = ("A4", "2036-W06")
+    rows = [one for one in rows if (one["area"], one["week"]) != gone]
+    index = index_bulletin(replace(bulletin, rows=pa.Table.from_pylist(rows, bulletin.rows.schema)))
+    found = facts.local_facts(index, records.read(index), area)
+    assert found.week == week
+    said = lately(Words("en"), found, area)
+    newest = "The week of 4 February to 10 February has no figure: "
+    assert (newest in said) == bool(reason)
+    assert said.endswith(f"{newest}{reason}." if reason else said[-1])
+    assert reason not in in_spanish(lately, Words("es"), found, area) or not reason
 
 
 def test_every_state_of_a_limit_has_words():
