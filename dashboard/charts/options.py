@@ -46,7 +46,12 @@ def signs(shifts: Sequence[Shift]) -> list[tuple[str, str]]:
 
 
 def finding(shifts: Sequence[Shift]) -> str:
-    """Return which option changes a quantity most, of those whose interval leaves out none."""
+    """Return which option changes a quantity most, of those whose interval leaves out none.
+
+    Where no difference is known, there is nothing to find.
+    """
+    if not any(one.amount.value is not None for one in shifts):
+        return say("not known")
     clear = [
         one
         for one in shifts

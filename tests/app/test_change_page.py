@@ -22,7 +22,7 @@ from analytics.palette import palette
 from analytics.rounding import chance
 from analytics.wording import bulletin_index
 from analytics.wording import limits as standings
-from analytics.wording.numbers import MeasuredDifference
+from analytics.wording.numbers import MeasuredDifference, Measurement
 from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
 from dashboard.options import change_kinds, compare, fields, option_sets, tables
@@ -861,6 +861,9 @@ def test_the_title_of_a_figure_says_which_option_changes_most(answer):
     assert dotted.finding(shifts(CLOSE)) == f"−320 under {CLOSE}"
     assert dotted.finding(shifts(UNSURE, IDLE)) == "no clear change"
     assert dotted.finding(shifts(UNSURE, CLOSE)) == f"most changed, −320 under {CLOSE}"
+    unknown = dotted.Shift("A", Measurement(None), "x", is_dominated=False)
+    assert dotted.finding([unknown, unknown]) == "not known"
+    assert dotted.finding([unknown, *shifts(UNSURE)]) == "no clear change"
     drawn = dotted.figure(shifts(CLOSE), palette=palette(dark=False))
     assert [note.text for note in drawn.layout.annotations] == ["today's rules"]
 
