@@ -17,7 +17,7 @@ from analytics.wording import numbers, reasons
 from analytics.wording.bulletin_index import monday
 from analytics.wording.marks import PLAIN, mark
 from analytics.wording.numbers import week_dates
-from dashboard.catalogue import say, say_n
+from dashboard.catalogue import say
 from dashboard.charts import drawing
 from dashboard.charts.drawing import FONT
 from dashboard.charts.series import data_of_rows, hover
@@ -129,12 +129,13 @@ def title(
         return say("{when}: no area has a figure sure enough to compare", when=when)
     area = max(sure, key=lambda one: sure[one].estimate or 0.0)
     named = {"when": when, "area": names[area], "figure": numbers.short(sure[area])}
+    if len(sure) == 1:
+        return say("{when}: {area}, {figure}, the only area with a sure figure", **named)
     if len(sure) == len(known):
         return say("{when}: highest in {area}, {figure}", **named)
-    return say_n(
-        len(sure),
-        "{when}: highest in {area}, {figure}, of {n} area with a sure figure",
+    return say(
         "{when}: highest in {area}, {figure}, of {n} areas with a sure figure",
+        n=len(sure),
         **named,
     )
 

@@ -165,6 +165,14 @@ def test_the_title_of_the_map_names_the_highest_area_of_those_sure_enough(index,
     assert n_unsure
 
 
+def test_the_title_of_a_map_calls_one_sure_figure_no_highest(index):
+    sure = index.row("A1", CHOSEN, RATE)
+    rows = {"A1": sure, "A2": replace(sure, ci_low=None, ci_high=None, estimate=99.0)}
+    title = heat.title(rows, week=CHOSEN, names=index.names, label="Rate")
+    assert "highest" not in title
+    assert f"{index.names['A1']}, {numbers.short(sure)}, the only area" in title
+
+
 def test_the_title_of_a_map_without_a_sure_figure_names_no_highest(index):
     unsure = replace(index.row("A1", CHOSEN, RATE), ci_low=None, ci_high=None)
     title = heat.title({"A1": unsure, "A2": unsure}, week=CHOSEN, names=index.names, label="Rate")
