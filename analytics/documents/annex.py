@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from analytics.codes import parse, sentence
 from analytics.documents import blocks
 from analytics.documents.figure_tables import area_table
-from analytics.quantities import QUANTITIES
+from analytics.quantities import QUANTITIES, Status
 from analytics.rounding import DASH
 from analytics.wording import numbers, reasons, week
 from analytics.wording.bulletin_index import in_words
@@ -88,6 +88,9 @@ def _thin(index: BulletinIndex) -> list[str]:
 def _stratum(index: BulletinIndex, one: Stratum) -> list[str]:
     word = reasons.STATUS_WORDS.get(one.status or "", (one.status or DASH, ""))[0]
     rule = in_words(one.rule, index)
+    # The rule of a thin stratum says what was done there, and needs no second word for it.
+    is_said = rule and one.status in (Status.COLLAPSED, Status.IMPUTED)
+    basis = rule if is_said else f"{word}{f': {rule}' if rule else ''}"
     missing = f"; {one.n_missing_psu} without interviews" if one.n_missing_psu else ""
     return [
         index.name(one.landing_area),
@@ -95,7 +98,7 @@ def _stratum(index: BulletinIndex, one: Stratum) -> list[str]:
         f"{one.n_psu or 0} of {one.n_psu_frame or 0}",
         f"{one.boats_returned or 0:,}",
         f"{one.n_interviews or 0:,}",
-        f"{word}{f': {rule}' if rule else ''}{missing}",
+        f"{basis}{missing}",
     ]
 
 
@@ -122,7 +125,7 @@ def about(index: BulletinIndex, imprint: Imprint) -> list[tuple[str, str]]:
     )
     return [
         ("Bulletin", card.bulletin),
-        ("Covers", f"season {card.season} to {numbers.week_dates(card.through)}"),
+        ("Covers", f"season {card.season} through the week of {numbers.week_dates(card.through)}"),
         ("Data as of", f"version {card.version} of the store (content {card.snapshot_key})"),
         ("Made", f"{made}, with blackmouth {card.program}"),
         ("Bulletin before", card.since or "none of an earlier version of the data"),

@@ -386,3 +386,12 @@ def test_a_citation_names_a_publisher_that_is_stated_alone(full, publisher, star
     assert cite.count("Winter Chinook fishery") == 1
     assert f"({full.card.made_utc[:4]})." in cite
     assert full.card.bulletin in cite
+
+
+@pytest.mark.parametrize("status", ["collapsed", "imputed", "ok"])
+def test_the_annex_says_once_what_was_done_in_a_thin_stratum(full, status):
+    index = index_bulletin(full)
+    known = next(one for one in index.strata if one.status == "collapsed" and one.rule)
+    basis = annex._stratum(index, replace(known, status=status))[-1]
+    assert basis.count("variance pooled") == 1
+    assert basis.startswith("sampled: ") == (status == "ok")
