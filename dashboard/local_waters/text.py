@@ -241,18 +241,18 @@ def limit_lines(words: Words, index: BulletinIndex, facts: LocalFacts) -> list[s
 def _limit(words: Words, index: BulletinIndex, one: LimitFact) -> str:
     states = {
         LimitState.EXCEEDED: say("over the limit"),
-        LimitState.NEAR: say("near the limit"),
-        LimitState.WATCH: say("may come near"),
+        LimitState.NEAR: say("likely to be reached"),
+        LimitState.WATCH: say("may be reached"),
         LimitState.WELL_BELOW: say("well below"),
         LimitState.UNKNOWN: say("not known"),
     }
     every = set(index.areas) <= set(one.areas)
     where = say("all areas") if every else words.join([index.name(area) for area in one.areas])
     line = f"**{_counted(words, one)}**, {plain(where)}: {states[one.state]}"
-    if one.used is not None:
-        line += say(", {used} % used", used=words.number(100 * one.used))
     if one.reached is not None:
-        line += say(", reached about {day}", day=words.day(one.reached))
+        line += say(" about {day}", day=words.day(one.reached))
+    if one.used is not None:
+        line += say("; {used} % used so far", used=words.number(100 * one.used))
     return line + "."
 
 

@@ -216,6 +216,14 @@ def test_every_state_of_a_limit_has_words():
     assert len({line for (line,) in said.values()}) == len(LimitState)
 
 
+def test_a_limit_of_which_half_is_used_is_likely_reached_and_not_called_near():
+    words, index = Words("en"), index_bulletin(make(NOW))
+    found = facts.local_facts(index, records.read(index), "A1")
+    limit = replace(LIMIT, used=0.56, reached=date(2036, 2, 26))
+    (line,) = limit_lines(words, index, replace(found, limits=(limit,)))
+    assert line.endswith(": likely to be reached about 26 February; 56 % used so far.")
+
+
 # The catalogue.
 
 
