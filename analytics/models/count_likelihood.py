@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 #: Places of the three arguments in `LogLikDerivatives`.
 ETA, ZETA, LAM = 0, 1, 2
+#: Numbers beyond which an exponential overflows.
+_MOST_LOG = 700.0
 #: Below, differences of nearly equal numbers are taken from their series.
 SMALL = 1e-3
 
@@ -208,7 +210,7 @@ def _hurdle(
     q, rest = expit(zeta), np.logaddexp(0.0, -zeta)
     log_q, log_not = -rest, -zeta - rest
     above = (y > 0).astype(np.float64)
-    odds = 1 / np.expm1(-np.minimum(at_zero.value, -1e-300))
+    odds = 1 / np.expm1(np.clip(-at_zero.value, 1e-300, _MOST_LOG))
     inner = at_zero.first
     first = above * (counts.first + odds * inner)
     second = above * (

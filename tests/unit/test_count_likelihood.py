@@ -130,3 +130,13 @@ def test_a_count_no_trip_could_have_is_refused():
     frame = pd.DataFrame({"fish": [0, MOST_COUNT + 1]})
     with pytest.raises(UsageError, match="1000001 in row 1; a count is at most 1,000,000"):
         rows_of(frame, response="fish", exposure=None, terms=[], cluster=None)
+
+
+@pytest.mark.parametrize("family", [Family.HURDLE_POISSON, Family.HURDLE_NEGATIVE_BINOMIAL])
+def test_a_mean_without_zeros_is_no_overflow(family):
+    # A step of the search may go so far; warnings are errors here.
+    eta, zeta = np.log([900.0, 2e4]), np.zeros(2)
+    found = log_lik_derivatives(family, np.array([900, 20_000]), eta, zeta, -30.0)
+    assert np.isfinite(found.value).all()
+    assert np.isfinite(found.first).all()
+    assert np.isfinite(found.second).all()
