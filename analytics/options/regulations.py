@@ -113,7 +113,7 @@ class _Draft:
         if len(opens):
             usual = np.isin(self.weekday, np.unique(self.weekday[opens]))
         # An opening runs on over days of the week that it leaves out.
-        self.span = _filled(is_open)
+        self.span = _filled(is_open, self.weekday)
         self.on_day = np.where(self.span, is_open, usual)
         self.factor = np.ones(n)
         limit = rules.daily_limit_fish[area]
@@ -219,14 +219,19 @@ def _over(old: tuple[Row, ...], new: list[Row]) -> tuple[Row, ...]:
     return tuple({row[:3]: row for row in (*old, *new)}.values())
 
 
-def _filled(is_open: Bools) -> Bools:
-    """Return open days with the gaps of less than a week between them, and before the first."""
-    span = is_open.copy()
-    opens = np.flatnonzero(is_open)
-    if len(opens):
-        if opens[0] < 7:
-            span[: opens[0]] = True
-        for before, after in pairwise(opens):
-            if after - before <= 7:
-                span[before:after] = True
+def _filled(is_open: Bools, weekday: Ints) -> Bools:
+    """Return open days with the days of the week that their opening leaves out, (N,).
+
+    Such a gap is shorter than a week, and all its days of the week are closed in the week before or
+    after it, too; else an opening ends and another begins. One before the first open day counts.
+    """
+    span, opens = is_open.copy(), np.flatnonzero(is_open)
+    ends = [-1, *opens.tolist()]
+    for before, after in pairwise(ends):
+        weeks = [slice(after, after + 7)] if after + 7 <= len(is_open) else []
+        weeks += [slice(before - 6, before + 1)] if before >= 6 else []
+        gap = weekday[before + 1 : after]
+        is_left_out = [not np.isin(gap, weekday[one][is_open[one]]).any() for one in weeks]
+        if after - before <= 7 and (any(is_left_out) or not weeks):
+            span[before + 1 : after] = True
     return span

@@ -83,6 +83,27 @@ def test_a_season_that_closes_and_opens_again_stays_so():
     assert opens(Change(reopen_from=day(20)), base=base) == days(1, 7) + days(20, 35)
 
 
+@pytest.mark.parametrize("shut", [(1, 3), (12, 17)])
+def test_days_of_the_week_open_no_short_closure(shut):
+    # Every day of the week is open today: naming them all changes nothing, reopening does.
+    is_open = BASE.rules.is_open.copy()
+    is_open[:, shut[0] - 1 : shut[1]] = False
+    base = replace(BASE, rules=rules_of(is_open))
+    today = [n for n in days(1, N_OPEN) if not shut[0] <= n <= shut[1]]
+    assert opens(Change(open_weekdays="1234567"), base=base) == today
+    assert opens(Change(open_weekdays="67"), base=base) == [
+        n for n in today if n in days(1, N, 6, 7)
+    ]
+    assert opens(Change(reopen_from=day(shut[0])), base=base) == days(1, N_OPEN)
+
+
+def test_an_opening_of_some_days_runs_up_to_one_of_all():
+    is_open = WEEKENDS.rules.is_open.copy()
+    is_open[:, 14:N_OPEN] = True
+    base = replace(WEEKENDS, rules=rules_of(is_open))
+    assert opens(Change(open_weekdays="1234567"), base=base) == days(1, N_OPEN)
+
+
 def test_changes_follow_each_other():
     plan = option_plan(
         BASE,
