@@ -269,9 +269,9 @@ def _names(fan: Fan, *, palette: Palette) -> list[dict[str, Any]]:
     end = fan.ahead[-1]
     has_lower = bool(fan.beside) and fan.beside[-1][1] < end["q50"]
     is_above = has_lower or end["q025"] < 0.15 * fan.top
-    place = _beside(
-        end["day"], min(end["q975" if is_above else "q025"], fan.top), is_above=is_above
-    )
+    edge = min(end["q975" if is_above else "q025"], fan.top)
+    # Above a band that fills the figure stands the planned close: the name goes into the band.
+    place = _beside(end["day"], edge, is_above=is_above and edge < 0.95 * fan.top)
     name = shorten(fan.name, NAME_WIDTH, placeholder="…") or fan.name[:NAME_WIDTH]
     found.append(drawing.note(escape(name), colour=palette.copper, **place))
     if fan.beside:

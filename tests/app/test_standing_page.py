@@ -309,6 +309,17 @@ def test_the_limit_stands_in_figures_beside_its_line(found):
     assert fanned.figure(few, palette=palette(dark=False)).layout.yaxis.dtick == 1
 
 
+@pytest.mark.parametrize(("times", "anchor"), [(1.0, "bottom"), (9.0, "top")])
+def test_the_name_of_a_fan_keeps_clear_of_the_planned_close(found, times, anchor):
+    one = panels.fan(found, found.limits[0])
+    *first, last = one.lines
+    wide = last | {"q025": 0.0, "q975": times * last["q975"]}
+    drawn = fanned.figure(replace(one, lines=(*first, wide)), palette=palette(dark=False))
+    (name,) = [note for note in drawn.layout.annotations if note.text == "projected"]
+    assert name.yanchor == anchor
+    assert name.y <= drawn.layout.yaxis.range[1]
+
+
 def test_a_fan_ends_where_no_more_fish_are_counted(index):
     lines = index.bulletin.table("limit_paths").to_pylist()
     mine = [line for line in lines if line["limit_id"] == sample_season.BINDING]
