@@ -7,6 +7,7 @@ those that many pages import: they are in the template of the frame.
 
 from __future__ import annotations
 
+import argparse
 import ast
 import io
 from functools import cache
@@ -123,11 +124,12 @@ def names() -> list[str]:
     return [catalogue.FRAME, *PAGES]
 
 
-def main() -> None:
+def renew() -> None:
     """Renew the templates."""
     for name in names():
         (catalogue.FOLDER / f"{name}.pot").write_text(template(name), "utf-8")
 
 
 if __name__ == "__main__":
-    main()
+    argparse.ArgumentParser(description=__doc__).parse_args()
+    renew()

@@ -344,7 +344,7 @@ def main() -> None:
     names = parser.parse_args().section or list(SECTIONS)
     for path in DOCUMENTS:
         path.write_text(renewed(path.read_text(), names))
-    catalogues.main()
+    catalogues.renew()
 
 
 if __name__ == "__main__":

@@ -2,7 +2,7 @@
 
 A shift is done when the store has a site-day with its sample and a count of boats, whatever the
 plan's own `state` says. Missed shifts are not missing at random: they are compared with the done
-ones by the boats that earlier visits of the same site and day group counted.
+ones by the boats that other visits of the same site and day group counted.
 
 What follows a missed shift is a matter of rule and not of convenience. A reserve site-day takes its
 place only where every date of the stratum is still ahead, or on the same date: the next of the
@@ -166,7 +166,7 @@ LOST = (Standing.NOT_SEEN, Standing.MISSED, Standing.REPLACED)
 
 @dataclass(frozen=True, slots=True)
 class Busyness:
-    """Boats that earlier visits had, on average, where shifts were missed and where they were done.
+    """Boats that other visits had, on average, where shifts were missed and where they were done.
 
     `chance`: how often so great a difference comes about where missed and done ones are mixed at
     random; None where there are too few of either.

@@ -7,6 +7,7 @@ The example is taken from the document as it stands; only host, ports and certif
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import http.client
 import re
@@ -158,7 +159,9 @@ def _tried(port: int, address: str, shots: Path | None) -> list[tuple[str, bool]
 
 def main() -> int:
     """Try everything and print it; 1 where something was not as it must be."""
-    shots = Path(sys.argv[1]) if len(sys.argv) > 1 else None
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", nargs="?", type=Path, metavar="FOLDER", help="for pictures")
+    shots = parser.parse_args().folder
     with tempfile.TemporaryDirectory() as name, contextlib.ExitStack() as stack:
         folder = Path(name)
         write_week(sampled_week(), folder / "week")

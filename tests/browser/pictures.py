@@ -6,6 +6,7 @@ the bulletin as a document.
 
 from __future__ import annotations
 
+import argparse
 import io
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -65,6 +66,7 @@ def document(archive: Path) -> Image.Image:
 
 def main() -> None:
     """Write the pictures."""
+    argparse.ArgumentParser(description=__doc__).parse_args()
     archive = archive_of(prepare(lambda _: None))
     with dashboard(archive) as address, browser() as chrome:
         found = {"first_page.png": screens(chrome, address), "bulletin.png": document(archive)}

@@ -39,9 +39,7 @@ ORDER = [
 ]
 LAYER = {room: at for at, rooms in enumerate(ORDER) for room in rooms}
 FILES = sorted(path for top in ("analytics", "dashboard") for path in (ROOT / top).rglob("*.py"))
-#: 260 for estimates and the pages that show them, 70 for the week's work and its documents, 30 for
-#: the front page, local waters, the map and the languages, 40 for the public's figures, roles and
-#: where to sample next.
+#: As many files as there are: a new one asks whether it belongs into one that is there.
 MOST_FILES, MOST_LINES_A_FILE, MOST_LINES_A_FUNCTION = 384, 500, 60
 #: Modules of a room that other rooms may import from: its door.
 MOST_DOORS = 8
@@ -213,6 +211,27 @@ def test_docstrings_name_the_fields_there_are():
         kind: documented(kind) - {one.name for one in dataclasses.fields(kind)} for kind in kinds
     }
     assert {str(kind): names for kind, names in stale.items() if names} == {}
+
+
+def programs() -> list[Path]:
+    """Return the files of tests that the documents name as ``python -m``."""
+    documents = [ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "tests/bench/README.md"]
+    documents += (ROOT / "analytics" / "docs").glob("*.md")
+    named = {
+        name
+        for one in documents
+        for name in re.findall(r"python -m (tests[\w.]*)", one.read_text())
+    }
+    places = [ROOT.joinpath(*name.split(".")) for name in sorted(named)]
+    return [one / "__main__.py" if one.is_dir() else one.with_suffix(".py") for one in places]
+
+
+@pytest.mark.parametrize("path", programs(), ids=lambda path: path.stem)
+def test_programs_of_the_documents_explain_themselves(path):
+    """With ``--help`` they say what they do, and do not do it."""
+    assert "ArgumentParser" in {
+        node.attr for node in ast.walk(parsed(path)) if isinstance(node, ast.Attribute)
+    }
 
 
 def doors() -> dict[str, set[str]]:
