@@ -19,6 +19,7 @@ from analytics.codes import (
     without_no_error,
 )
 from analytics.codes import left_out as left_out_codes
+from analytics.intervals import t_quantile
 from analytics.precision import CAUTION_OVER, WITHHELD_OVER, Precision, mark_of
 from analytics.quantities import QUANTITIES, QuantityKind, Status
 from analytics.rounding import percent
@@ -31,7 +32,13 @@ if TYPE_CHECKING:
 USELESS_TIMES, USELESS_PSE = 20.0, 100.0
 #: The same for a share: the width of its interval.
 USELESS_WIDTH = 0.8
-#: Said in the place of such an interval.
+#: From which on a share's interval is wide; that of other figures is where it reaches as far above
+#: the figure as the interval of one that is not published for its percent standard error. With few
+#: site-days an interval may be so where that error is small. Our own choice, no source.
+WIDE_WIDTH = 0.5
+#: Said of such a figure.
+WIDE = "a wide interval"
+#: Said in the place of an interval that does not help.
 TOO_FEW = "too few site-days for a useful interval"
 #: Degrees of freedom and interviews at which an interval is a warning rather than a measure.
 FEW_DF, FEW_INTERVIEWS = 2, 3
@@ -45,7 +52,11 @@ _OVER = {
 }
 #: The signs of a caution, in words.
 CAUTION_SIGNS = (
-    (MILD, f"{_OVER[Precision.CAUTION]}: {Precision.CAUTION}"),
+    (
+        MILD,
+        f"{_OVER[Precision.CAUTION]}, or an interval as wide as at a {_OVER[Precision.WITHHELD]}: "
+        f"{Precision.CAUTION}",
+    ),
     (STRONG, f"{_OVER[Precision.WITHHELD]}: {Precision.WITHHELD}; or no interval that helps"),
 )
 
@@ -140,6 +151,18 @@ def is_useful(row: Row) -> bool:
     return is_narrow and (row.pse is None or row.pse <= USELESS_PSE)
 
 
+def is_wide(row: Row) -> bool:
+    """Return whether an interval is wide whatever the percent standard error of its figure."""
+    estimate, low, high = row.estimate, row.ci_low, row.ci_high
+    if estimate is None or low is None or high is None or row.ci_level is None:
+        return False
+    if QUANTITIES[row.quantity].kind is QuantityKind.SHARE:
+        return high - low > WIDE_WIDTH
+    log_sd = math.sqrt(math.log1p((WITHHELD_OVER / 100) ** 2))
+    furthest = math.exp(t_quantile(row.ci_level, math.inf) * log_sd)
+    return estimate > 0 and high > furthest * estimate
+
+
 def is_certain(row: Row) -> bool:
     """Return whether the interval of a figure has no width: sampling adds no error to it."""
     return row.has_interval and row.ci_low == row.ci_high
@@ -163,7 +186,7 @@ def caution(row: Row | None) -> tuple[str, str]:
         return STRONG, f"very uncertain: {TOO_FEW}"
     if row.precision is Precision.CAUTION:
         return MILD, f"{row.precision}: {_OVER[row.precision]}"
-    return "", ""
+    return (MILD, f"{Precision.CAUTION}: {WIDE}") if is_wide(row) else ("", "")
 
 
 def precision(row: Row | None) -> str:
@@ -175,6 +198,8 @@ def precision(row: Row | None) -> str:
         return ""
     is_usable = row.precision is not Precision.WITHHELD
     if is_usable and row.estimate is not None and row.has_interval and not is_useful(row):
+        return ""
+    if row.precision is Precision.FAIR and is_wide(row):
         return ""
     if row.pse > 10 * USELESS_PSE:
         return f"{PSE} over {percent(10 * USELESS_PSE / 100)}"

@@ -116,9 +116,11 @@ def _number(verb: str, row: Row | None, *, of: str = "") -> str:
 def _limits(row: Row, *, full: bool = False) -> str:
     """Return the interval in brackets, with the caution that the error calls for."""
     words = numbers.bracket(row, full=full)
-    if row.precision not in (Precision.CAUTION, Precision.WITHHELD) or not reasons.is_useful(row):
+    if not reasons.is_useful(row):
         return words
-    return f"{words[:-1]}; {reasons.precision(row)}, {row.precision})"
+    if row.precision in (Precision.CAUTION, Precision.WITHHELD):
+        return f"{words[:-1]}; {reasons.precision(row)}, {row.precision})"
+    return f"{words[:-1]}; {Precision.CAUTION})" if reasons.is_wide(row) else words
 
 
 def _share(row: Row | None) -> str:

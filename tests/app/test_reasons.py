@@ -7,6 +7,7 @@ import math
 import pytest
 
 from analytics.codes import sentences
+from analytics.precision import Precision
 from analytics.quantities import Status
 from analytics.rounding import PERCENT
 from analytics.wording import numbers, reasons
@@ -120,6 +121,32 @@ def test_every_figure_has_its_percent_error_and_its_caution(se, words, caution):
     assert reasons.precision(bare(estimate=None)) == reasons.precision(None) == ""
 
 
+@pytest.mark.parametrize(
+    ("quantity", "ends", "mark"),
+    [
+        # As far above as a percent standard error of 50 takes a lognormal interval: 2.524 times.
+        ("kept_fish", (500.0, 2523.0), ""),
+        ("kept_fish", (500.0, 2525.0), "!"),
+        ("kept_fish", (9.0, 20_001.0), "!!"),
+        ("sublegal_prop", (0.2, 0.7), ""),
+        ("sublegal_prop", (0.2, 0.71), "!"),
+        ("sublegal_prop", (0.1, 0.91), "!!"),
+    ],
+)
+def test_a_wide_interval_asks_for_caution_whatever_the_percent_error(quantity, ends, mark):
+    share = quantity == "sublegal_prop"
+    row = make_row(
+        quantity=quantity,
+        estimate=0.5 if share else 1000.0,
+        se=0.02 if share else 40.0,
+        low=ends[0],
+        high=ends[1],
+    )
+    assert row.precision is Precision.FAIR
+    assert reasons.caution(row)[0] == mark
+    assert bool(reasons.precision(row)) == (mark == "")
+
+
 def test_zero_has_no_relative_error():
     row = make_row(estimate=0.0, se=12.0)
     assert row.pse is None
@@ -222,4 +249,4 @@ def test_an_interval_over_most_of_a_share_is_said_in_words(low, is_useful):
     row = make_row(quantity="sublegal_prop", unit="1", estimate=0.9, se=0.04, low=low, high=0.94)
     assert reasons.is_useful(row) is is_useful
     assert ("no useful interval" in numbers.short(row)) is not is_useful
-    assert reasons.caution(row)[0] == ("" if is_useful else "!!")
+    assert reasons.caution(row)[0] == ("!" if is_useful else "!!")
