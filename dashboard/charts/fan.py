@@ -30,7 +30,10 @@ _PARTS = (1.0, 1.2816 / 1.96, 0.6745 / 1.96)
 #: Below so many fish every tick of the axis is a whole one.
 FEW = 5
 #: What the bands hold.
-MEANING = phrase("Bands hold 50, 80 and 95 of 100 projections; the dotted line is their median.")
+MEANING = phrase(
+    "Bands hold 50, 80 and 95 of 100 projections; the dotted line is their median. The number "
+    "expected is their mean, which a few high projections raise above it."
+)
 #: Characters of a name beside its line.
 NAME_WIDTH = 26
 
