@@ -41,12 +41,14 @@ class EffortAhead:
 
     - `effort` (D, A, N): angler trips of each day, were it open; NaN where nothing is known.
     - `so_far` (D, A, T): trips of each week so far as the draw has them; they sum to its total.
+    - `is_none` (A,): no trip of the season is known and no past season, so none is expected.
     - `normal` (D, A, H): standard normal numbers behind the steps of the level ahead; `pattern`:
       past seasons' course of it.
     """
 
     effort: NDArray[np.float32]
     so_far: Floats
+    is_none: Bools
     normal: Floats
     pattern: SeasonalPattern
     assumed: tuple[str, ...]
@@ -101,7 +103,7 @@ def effort_ahead(
     still &= (now.weighted_open_days > 0).any(axis=1)
     effort[:, still] = 0.0
     assumed = _assumed(now, past, pattern, paths.from_past, still, unknown=_unknown(effort, days))
-    return EffortAhead(effort, so_far, paths.normal, pattern, assumed)
+    return EffortAhead(effort, so_far, still, paths.normal, pattern, assumed)
 
 
 def trip_figures(weekly: WeeklySeries) -> Figures:

@@ -87,13 +87,13 @@ def rates_ahead(
     draws = np.where(fresh[:, None], of_past, level * scale[:, :, None])
     none = ~fresh & ~any_of(met != 0, 0)
     draws[:, none] = 0.0
-    borrowed = fresh & any_of(~np.isfinite(draws[:, :, n_weeks:]), (0, 2))
+    unknown = fresh & any_of(~np.isfinite(draws[:, :, n_weeks:]), (0, 2))
     assumed = (
         coded("rate_of_index"),
         *([coded("rate_pattern")] if pattern.is_known else []),
         *codes_of_areas(now.areas, ~by_index & ~fresh & ~none, "rate_without_index"),
-        *codes_of_areas(now.areas, fresh & ~borrowed, "rate_of_past"),
-        *codes_of_areas(now.areas, borrowed, "rate_not_known"),
+        *codes_of_areas(now.areas, fresh & ~unknown, "rate_of_past"),
+        *codes_of_areas(now.areas, unknown & ~effort.is_none, "rate_not_known"),
         *codes_of_areas(now.areas, none, "no_fish_expected"),
     )
     return ProjectedRate(draws, assumed)

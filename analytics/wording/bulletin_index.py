@@ -139,7 +139,7 @@ class BulletinIndex:
 
 def index_bulletin(bulletin: Bulletin) -> BulletinIndex:
     """Index a bulletin for reading."""
-    names = {line["area"]: line["area_name"] for line in bulletin.areas.to_pylist()}
+    names = {line["area"]: line["area_name"] or line["area"] for line in bulletin.areas.to_pylist()}
     found = (of_line(line, names) for line in bulletin.rows.to_pylist())
     rows = {(row.area, row.week, row.quantity): row for row in found}
     changes = {

@@ -21,7 +21,7 @@ from analytics.outlook.day_effects import DayEffects, Weather, day_effects
 from analytics.outlook.effort_ahead import effort_ahead
 from analytics.outlook.parts_to_date import joint_parts
 from analytics.outlook.past_seasons import past_weekly
-from analytics.outlook.projection import project_season, weeks_ahead
+from analytics.outlook.projection import project_season, project_weekly, weeks_ahead
 from analytics.outlook.rates_ahead import rates_ahead, shares_ahead
 from analytics.outlook.seasonal_pattern import (
     LEVEL_SE,
@@ -428,6 +428,20 @@ def index_table(values, *, log_se=0.05, response="encounters", reason=""):
         for week, value in zip(WEEKS, values, strict=True)
     ]
     return pa.Table.from_pylist(rows, schema=INDEX_SCHEMA)
+
+
+def test_an_area_without_a_trip_takes_nothing_from_the_projection_of_the_others():
+    nan = [np.nan] * 8
+    now = weekly_of_hand([[150.0] * 8, [0.0] * 8], [[2.0] * 8, nan], [[0.6] * 8, nan])
+    found, effort, met = rates_of(now, met=np.tile([2400.0, 0.0], (N, 1)))
+    assert effort.is_none.tolist() == [False, True]
+    assert not any("rate_not_known" in one or "rate_of_past" in one for one in found.assumed)
+    to_date = {"angler_trips": total([[1200.0], [0.0]]), "encounter_fish": met}
+    to_date["released_sublegal_fish"] = 0.6 * met
+    rng = np.random.default_rng(6)
+    ahead = project_weekly(now, [], to_date, {}, days=DAYS, weeks=AHEAD, rng=rng)
+    assert (ahead.effort[:, 1] == 0).all() and (ahead.rate[:, 1] == 0).all()
+    assert np.isfinite(ahead.effort).all() and np.isfinite(ahead.sublegal).all()
 
 
 def test_the_course_is_that_of_the_index_and_its_scale_is_of_no_matter():

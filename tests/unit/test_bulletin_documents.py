@@ -345,6 +345,12 @@ def test_names_from_right_to_left_do_not_turn_what_follows(full):
     assert "مرحبا\u200e 2036-W07 Sat–Sun" in "".join(read(page).words)
 
 
+def test_an_area_without_a_name_goes_by_its_code(full):
+    code = full.areas["area"][1].as_py()
+    page = bulletin_files(named(full, ["A", None]), names=["bulletin.html"])["bulletin.html"]
+    assert f"{code} 2036-W07 Sat–Sun" in "".join(read(page).words)
+
+
 def test_a_small_sample_has_documents():
     made = bulletin_files(make(NOW))
     assert "Keypoints" in pages(made["bulletin.pdf"])[0]
