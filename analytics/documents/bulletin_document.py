@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
-from unicodedata import bidirectional, east_asian_width
+from unicodedata import east_asian_width
 
 from analytics.catch_limits import LIKELY
 from analytics.documents import blocks, figures
@@ -15,7 +15,7 @@ from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, PERCENT, chance, number
 from analytics.units import short_day
 from analytics.wording import accuracy, limits, marks, numbers, reasons, week
-from analytics.wording.bulletin_index import index_bulletin, lines, monday
+from analytics.wording.bulletin_index import before_words, index_bulletin, lines, monday
 from analytics.wording.week import season_strength, strength_answer
 
 if TYPE_CHECKING:
@@ -39,7 +39,6 @@ _LINE = 105
 _LOWEST, _USUAL, _TALLEST, _PER_SIGN = 2.0, 2.45, 3.1, 0.0015
 NOTE = "Analyst's note"
 #: Classes of letters from right to left, and the mark that ends them without a sign.
-_RIGHT_TO_LEFT, _LEFT_TO_RIGHT = frozenset({"R", "AL"}), "\u200e"
 #: How many reservations stand on the second page; all stand in the annex.
 MOST_RESERVATIONS = 4
 _INDEX = "Standardised encounters per angler-hour"
@@ -102,10 +101,7 @@ def bulletin_document(bulletin: Bulletin, *, note: Note | None, imprint: Imprint
 
 def _readable(index: BulletinIndex) -> BulletinIndex:
     """Return an index in which names from right to left do not turn the words after them."""
-    names = {
-        area: f"{name}{_LEFT_TO_RIGHT}" if _RIGHT_TO_LEFT & set(map(bidirectional, name)) else name
-        for area, name in index.names.items()
-    }
+    names = {area: before_words(name) for area, name in index.names.items()}
     return replace(index, names=names)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, TypeVar
+from unicodedata import bidirectional
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -126,7 +127,7 @@ class BulletinIndex:
 
     def name(self, area: str | None) -> str:
         """Return the name of an area for people; None is all areas together."""
-        return "all areas" if area is None else self.names.get(area) or area
+        return "all areas" if area is None else before_words(self.names.get(area) or area)
 
     def row(self, area: str | None, week: str | None, quantity: str) -> Row | None:
         """Return a result row, or None where the bulletin has none."""
@@ -159,6 +160,15 @@ def index_bulletin(bulletin: Bulletin) -> BulletinIndex:
         weeks=weeks,
         axis=weeks_between(weeks[0], weeks[-1]) if weeks else (),
     )
+
+
+#: Directions of letters that run from right to left, and the mark after which words turn back.
+_RIGHT_TO_LEFT, _LEFT_TO_RIGHT = frozenset({"R", "AL"}), "\u200e"
+
+
+def before_words(name: str) -> str:
+    """Return a name that does not turn the words after it where it runs from right to left."""
+    return f"{name}{_LEFT_TO_RIGHT}" if _RIGHT_TO_LEFT & set(map(bidirectional, name)) else name
 
 
 def of_line(line: dict[str, Any], names: Mapping[str, str]) -> Row:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from html import escape
 from typing import TYPE_CHECKING
 
 from analytics.quantities import QUANTITIES, QuantityKind
@@ -89,7 +88,7 @@ def variance_bars(splits: Mapping[str, Sequence[Share]], *, palette: Palette) ->
     places: list[int] = []
     found: list[Share] = []
     for name, shares in splits.items():
-        labels.append(f"<b>{escape(name)}</b>")
+        labels.append(f"<b>{drawing.escape(name)}</b>")
         places += range(len(labels), len(labels) + len(shares))
         labels += [drawing.label(one.label, forest.LABEL_WIDTH) for one in shares]
         found += shares

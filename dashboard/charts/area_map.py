@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from html import escape
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
@@ -211,7 +210,7 @@ def _ramps(
             "color": palette.ink,
             "line": {"width": 1, "color": palette.sea_scale[0]},
         },
-        "text": [f"<b>{escape(name)}</b>" for name in ramps],
+        "text": [f"<b>{drawing.escape(name)}</b>" for name in ramps],
         "hovertemplate": drawing.HOVER,
         "name": "ramps",
     }
@@ -278,7 +277,7 @@ def _labels(
 
 def _label(one: MapArea) -> str:
     *name, label = _lines(one)
-    return "<br>".join([*map(escape, name), f"<b>{escape(label)}</b>"])
+    return "<br>".join([*map(drawing.escape, name), f"<b>{drawing.escape(label)}</b>"])
 
 
 def _lines(one: MapArea) -> list[str]:

@@ -6,18 +6,18 @@ of a figure. Tests look at figures through that check (`Figure.data`), pages do 
 
 from __future__ import annotations
 
+import html
 import json
 import math
 import zlib
-from html import escape
-from textwrap import wrap
+from textwrap import shorten, wrap
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import plotly.graph_objects as go
 
 from analytics.units import tick_day
-from analytics.wording.bulletin_index import monday
+from analytics.wording.bulletin_index import before_words, monday
 from analytics.wording.numbers import week_dates
 
 if TYPE_CHECKING:
@@ -60,6 +60,8 @@ OPEN = (-math.inf, math.inf)
 #: Where the mark of a gap stands, as a part of the axis.
 GAP_AT = 0.04
 
+#: Characters of a name over a strip.
+_NAME_WIDTH = 40
 #: Pixels over a strip for its name.
 NAME_HEIGHT = 30
 
@@ -77,6 +79,18 @@ class Point(NamedTuple):
     high: float | None = None
     words: str = ""
     symbol: str = ""
+
+
+def escape(words: str) -> str:
+    """Return words as plotly's text takes them; quotes stay, of which it knows no entity."""
+    return html.escape(words, quote=False)
+
+
+def strip_name(name: str) -> str:
+    """Return the bold name over a strip: cut where it is long, and turning no words after it."""
+    short = shorten(name, _NAME_WIDTH, placeholder="…")
+    short = short if len(short) > 1 or len(name) == 1 else f"{name[: _NAME_WIDTH - 1]}…"
+    return f"<b>{escape(before_words(short))}</b>"
 
 
 def hover(head: str, *lines: str) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from html import escape
 from textwrap import shorten
 from typing import TYPE_CHECKING, Any
 
@@ -276,7 +275,7 @@ def _names(fan: Fan, *, palette: Palette) -> list[dict[str, Any]]:
     # Above a band that fills the figure stands the planned close: the name goes into the band.
     place = _beside(end["day"], edge, is_above=is_above and edge < 0.95 * fan.top)
     name = shorten(fan.name, NAME_WIDTH, placeholder="…") or fan.name[:NAME_WIDTH]
-    found.append(drawing.note(escape(name), colour=palette.copper, **place))
+    found.append(drawing.note(drawing.escape(name), colour=palette.copper, **place))
     if fan.beside:
         place = _beside(*fan.beside[-1], is_above=not has_lower)
         found.append(drawing.note(say("today's rules"), colour=palette.sea, **place))

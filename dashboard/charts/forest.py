@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from html import escape
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from analytics.palette import axis_top
@@ -230,7 +229,8 @@ def _places(dots: Sequence[ForestRow], labels: Sequence[str]) -> list[float]:
 def coverage(lines: Sequence[Line], *, names: Mapping[str, str], palette: Palette) -> Figure:
     """Draw the share of boats for listed sites, one line an area, of one line or more."""
     areas = [
-        escape(names.get(line["area"]) or line["area"]) + (say(POOLED) if line["is_pooled"] else "")
+        drawing.escape(names.get(line["area"]) or line["area"])
+        + (say(POOLED) if line["is_pooled"] else "")
         for line in lines
     ]
     points = []

@@ -6,7 +6,6 @@ So few columns are readable on a phone too: one figure serves every width.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from html import escape
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
@@ -70,7 +69,7 @@ def heat(
     newest = list(reversed(weeks))
     scale = palette.copper_scale if is_share else palette.sea_scale
     cells = [
-        Cell(x, y, row, f"<b>{escape(names[area])}</b> · {hover(week, row)}")
+        Cell(x, y, row, f"<b>{drawing.escape(names[area])}</b> · {hover(week, row)}")
         for x, area in enumerate(areas)
         for y, week in enumerate(newest)
         for row in [rows.get((area, week))]

@@ -6,7 +6,6 @@ The first bar names what is drawn; a legend has the rare signs alone.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from html import escape
 from typing import TYPE_CHECKING, Any
 
 from dashboard.catalogue import phrase, say
@@ -89,7 +88,7 @@ def figure(bars: Sequence[Bar], *, palette: Palette) -> drawing.Figure:
         drawing.cuts(used, colour=ink, **how),
         drawing.cuts(ahead, colour=copper, **how),
     ]
-    labels = [f"{label(bar.label, LABEL_WIDTH)}<br>{escape(bar.note)}" for bar in bars]
+    labels = [f"{label(bar.label, LABEL_WIDTH)}<br>{drawing.escape(bar.note)}" for bar in bars]
     height = max([BAR_HEIGHT, *(17 * (one.count("<br>") + 1) for one in labels)])
     limit = drawing.across(1.0, colour=ink, width=2.2, dash="solid") | {"layer": "above"}
     return drawing.figure(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from html import escape
 from typing import TYPE_CHECKING, Any
 
 from dashboard.catalogue import phrase, say
@@ -77,7 +76,9 @@ def figure(shifts: Sequence[Shift], *, palette: Palette, unit: str = "") -> draw
         (True, palette.copper, "triangle-down-open"),
     ):
         points = [
-            forest.point(at, one.amount, f"<b>{escape(one.name)}</b><br>{escape(one.words)}")
+            forest.point(
+                at, one.amount, f"<b>{drawing.escape(one.name)}</b><br>{drawing.escape(one.words)}"
+            )
             for at, one in enumerate(shifts)
             if one.is_dominated is is_dominated
         ]

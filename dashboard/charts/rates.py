@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import timedelta
-from html import escape
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -323,7 +322,7 @@ def _named(name: str, panel: Panel) -> str:
     """Return the name of a panel with its last standardised rate."""
     known = [one for one in panel.index if one["index"] is not None]
     last = panel.amount(known[-1], "index").figure() if known else ""
-    return f"<b>{escape(name)}</b>  {last}"
+    return f"{drawing.strip_name(name)}  {last}"
 
 
 def _axis(panel: Panel) -> dict[str, Any]:
@@ -411,7 +410,7 @@ def _range(panel: Panel, *, palette: Palette) -> Trace:
 
 def season_note(season: str, *, palette: Palette) -> dict[str, Any]:
     """Return the name of the last past season, to stand over the right end of a figure."""
-    return drawing.note(f"━ {escape(season)}", colour=palette.quiet, x=1, xanchor="right")
+    return drawing.note(f"━ {drawing.escape(season)}", colour=palette.quiet, x=1, xanchor="right")
 
 
 def _past(panel: Panel, line: Past, *, palette: Palette) -> Trace:
@@ -419,7 +418,7 @@ def _past(panel: Panel, line: Past, *, palette: Palette) -> Trace:
     words = [
         ""
         if value is None
-        else f"<b>{escape(line.season)}</b><br>"
+        else f"<b>{drawing.escape(line.season)}</b><br>"
         + say(_IN_WEEK, rate=_said(panel, value), day=short_day(monday(panel.weeks[at])))
         for at, value in line.points
     ]

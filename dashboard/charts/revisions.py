@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from html import escape
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -170,7 +169,7 @@ def _hover(move: Move, *, index: BulletinIndex) -> str:
 def _label(move: Move, *, index: BulletinIndex) -> str:
     name = index.name(move.row.area)
     parts = wrap(f"{name[:1].upper()}{name[1:]}", LABEL_WIDTH)
-    return "<br>".join([*(escape(part) for part in parts), move.row.week or "season"])
+    return "<br>".join([*(drawing.escape(part) for part in parts), move.row.week or "season"])
 
 
 def _scale(ends: Span) -> dict[str, Any]:

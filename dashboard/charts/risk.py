@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from html import escape, unescape
+from html import unescape
 from itertools import pairwise, product
 from typing import TYPE_CHECKING, Any
 
@@ -119,7 +119,7 @@ def curve(
         xaxis=drawing.axis(
             of,
             tickvals=ticks,
-            ticktext=[escape(choices[at].name) for at in ticks],
+            ticktext=[drawing.escape(choices[at].name) for at in ticks],
             range=[-room, len(choices) - 1 + room],
             showgrid=False,
             tickangle=0,

@@ -6,7 +6,6 @@ import math
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import timedelta
-from html import escape
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
@@ -61,7 +60,7 @@ def panels(
     unit = numbers.unit_words(QUANTITIES[quantity].unit)
     strips = [
         drawing.Strip(
-            f"<b>{escape(names[area])}</b>",
+            drawing.strip_name(names[area]),
             _traces(rows, weeks=weeks, top=tops[area], palette=palette),
             drawing.axis(
                 range=[0, tops[area]],

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from html import escape
 from typing import TYPE_CHECKING, Any
 
 from analytics.wording import numbers
@@ -44,7 +43,7 @@ def panels(
     yaxis = {"range": list(span), "tickformat": ".0%", "nticks": 3}
     strips = [
         drawing.Strip(
-            f"<b>{escape(names[area])}</b>  {escape(_latest(pooled))}",
+            f"{drawing.strip_name(names[area])}  {drawing.escape(_latest(pooled))}",
             _traces(survey, pooled, weeks=weeks, span=span, palette=palette),
             yaxis,
         )
@@ -101,7 +100,7 @@ def _traces(
         say(
             "<b>{week}, model estimate</b><br>{figure}",
             week=drawing.week_words(week),
-            figure=escape(numbers.figure(row)),
+            figure=drawing.escape(numbers.figure(row)),
         )
         for week, row in zip(weeks, pooled, strict=True)
     ]

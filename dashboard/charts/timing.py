@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import timedelta
-from html import escape
 from typing import TYPE_CHECKING, Any
 
 from analytics.rounding import percent
@@ -212,7 +211,7 @@ def _line(run: Run, points: Points, *, season: str, **how: Any) -> Trace:
         words += [
             say(
                 "<b>{season}</b><br>{figure} by {day}",
-                season=escape(season),
+                season=drawing.escape(season),
                 figure=said(run, value),
                 day=_date(run, day),
             )
@@ -245,7 +244,7 @@ def _placed(traces: list[Trace], run: Run, *, palette: Palette, has_lines: bool)
         is_late = day > first + 0.6 * (last - first)
         place = {"xref": "x", "x": day, "y": 0, "xshift": -3 if is_late else 3}
         place |= {"xanchor": "right" if is_late else "left"}
-        notes.append(drawing.note(escape(words), colour=palette.sea, **place))
+        notes.append(drawing.note(drawing.escape(words), colour=palette.sea, **place))
         shapes.append(drawing.across(day, colour=palette.sea) | {"layer": "above"})
     return drawing.figure(
         traces,

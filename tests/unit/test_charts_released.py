@@ -9,7 +9,7 @@ import pytest
 from analytics.palette import DARK, LIGHT
 from analytics.wording import bulletin_index, numbers, reasons
 from analytics.wording.numbers import Measurement, NumberKind
-from dashboard.charts import bars, curves, forest, shares
+from dashboard.charts import bars, curves, drawing, forest, shares
 from dashboard.charts.forest import ForestRow
 from dashboard.released import classes as released_classes
 from dashboard.released import deaths, records
@@ -100,6 +100,16 @@ def test_a_dot_on_zero_does_not_touch_its_label():
         [ForestRow("a", Measurement(0.0)), ForestRow("b", Measurement(5.0))], palette=LIGHT
     )
     assert figure.layout.xaxis.range[0] < 0
+
+
+def test_a_long_name_is_cut_and_one_from_right_to_left_turns_no_number():
+    assert drawing.strip_name("Long reach " * 18) == "<b>Long reach Long reach Long reach Long…</b>"
+    assert drawing.strip_name("x" * 200) == f"<b>{'x' * 39}…</b>"
+    assert drawing.strip_name("مرحبا") == "<b>مرحبا\u200e</b>"
+
+
+def test_names_keep_their_quotes():
+    assert drawing.strip_name('"North" O\'Reach & <b>') == '<b>"North" O\'Reach &amp; &lt;b&gt;</b>'
 
 
 def test_names_are_escaped():
