@@ -56,6 +56,9 @@ def test_the_clean_week_has_no_finding(tmp_path: Path) -> None:
 
 
 BUSY = {"boats_returned": 30}
+#: Ten days more at a site, without a boat.
+QUIET = {"boats_returned": 0}
+DAYS = [(n, f"2031-01-{8 + n:02d}") for n in range(10)]
 
 
 def trip(name: str, method: str) -> dict[str, object]:
@@ -186,7 +189,7 @@ CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
     "a part of an area that states its frame": (
         [
             ("site_days", 2, {"frame_site_days": 4}),
-            ("site_days", None, {"sample_id": "d3", "date": "2031-02-08", "boats_returned": 0}),
+            ("site_days", None, {"sample_id": "d3", "date": "2031-01-18", "boats_returned": 0}),
             ("site_days", 4, {"frame_site_days": None}),
         ],
         [(ERROR, "site_days", 4, "frame_site_days")],
@@ -405,6 +408,19 @@ CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
         [(WARNING, "site_days", 3, "boats_returned")],
         "2 boats returned and no complete interview",
     ),
+    "a site-day a month after the others": (
+        [("site_days", None, {"sample_id": "d3", "date": "2031-02-08", "boats_returned": 0})],
+        [(WARNING, "site_days", 4, "date")],
+        "2031-02-08, 32 days after the site-day before it, 2031-01-07",
+    ),
+    "more boats than a site ever had": (
+        [
+            *(("site_days", None, QUIET | {"sample_id": f"q{n}", "date": day}) for n, day in DAYS),
+            ("site_days", 2, {"boats_returned": 30}),
+        ],
+        [(WARNING, "site_days", 2, "boats_returned")],
+        "30 boats returned, and at most 0 on the 10 other days counted at r1",
+    ),
     "trip not over": (
         [("interviews", 2, {"trip_complete": "no"})],
         [(WARNING, "interviews", 2, "trip_complete")],
@@ -445,6 +461,11 @@ CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
         ],
         [(WARNING, "interviews", 3, "area")],
         "an area fished that is open that day",
+    ),
+    "fish of another day than its boat": (
+        [("fish", 2, {"date": "2031-01-07"})],
+        [(WARNING, "fish", 2, "date")],
+        "2031-01-07, but its boat was interviewed on 2031-01-06",
     ),
     "kept under the legal length": (
         [("fish", 2, {"total_length_mm": 558.5, "fork_length_mm": 540})],
@@ -511,7 +532,10 @@ def test_a_broken_rule_gives_its_finding_and_no_other(name: str) -> None:
 
 def test_every_rule_but_references_is_broken_by_a_case() -> None:
     told = {(one.table, one.column, one.allowed) for name in CASES for one in case_findings(name)}
-    tried_elsewhere = {"at most as many complete interviews as boats returned"}
+    tried_elsewhere = {
+        "at most as many complete interviews as boats returned",
+        "a new site-day of the season under way, or one that comes late on purpose",
+    }
     untried = [
         rule
         for rule in (*rules_frame.RULES, *rules_catch.RULES)
@@ -613,6 +637,26 @@ def test_warnings_are_told_of_the_batch_only(tmp_path: Path) -> None:
     assert findings_of({"areas": field_week()["areas"]}, tmp_path, store) == ()
 
 
+def test_a_new_site_day_of_a_year_before_is_doubted_and_a_known_one_is_not(
+    tmp_path: Path, field: Path
+) -> None:
+    store, rows = Store(field / "store"), field_week()
+    season = {"season": "2029-30", "open_date": "2029-11-01", "close_date": "2030-03-31"}
+    before = {"seasons": [rows["seasons"][0] | season]}
+    day = rows["site_days"][0] | {"sample_id": "d3", "date": "2030-01-08", "boats_returned": 0}
+    late = before | {"site_days": [day]}
+    found = findings_of(late, tmp_path, store)
+    assert places(found) == [(WARNING, "site_days", 2, "date")]
+    assert "2030-01-08, 364 days before the newest site-day of the store, 2031-01-07" in str(
+        found[0]
+    )
+    reading = importing.read_paths([tmp_path / "rows"])
+    importing.store_checked(importing.check(reading, store), store)
+    counted = late | {"site_days": [day | {"boats_returned": None, "stratum": None}]}
+    again = findings_of(counted, tmp_path / "again", store)
+    assert places(again) == [(WARNING, "site_days", 2, "boats_returned")]
+
+
 def test_a_season_without_methods_is_warned_of_none_where_no_rate_asks_for_one(
     tmp_path: Path,
 ) -> None:
@@ -661,7 +705,7 @@ def test_a_day_far_from_any_opening_is_told_so(tmp_path: Path) -> None:
 class TestFrameStatedInPart:
     """An area's site-days of a season state their frame, all or none, earlier rows included."""
 
-    MORE: ClassVar = {"sample_id": "d3", "site": "r1", "date": "2031-02-08", "boats_returned": 0}
+    MORE: ClassVar = {"sample_id": "d3", "site": "r1", "date": "2031-01-18", "boats_returned": 0}
 
     def test_rows_stored_earlier_are_named(self, tmp_path: Path, field: Path) -> None:
         found = findings_of(

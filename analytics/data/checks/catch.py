@@ -273,6 +273,14 @@ FISH = (
         advice="correct one of the two, or move it to the other column",
     ),
     _fish_warning(
+        column="date",
+        source="fish r JOIN trips t USING (interview_id)",
+        when="r.date <> t.day",
+        seen="concat(r.date, ', but its boat was interviewed on ', t.day)",
+        allowed="the day of its interview, or an empty cell",
+        advice="correct the date of the fish, of the site-day or of the interview",
+    ),
+    _fish_warning(
         column="total_length_mm",
         source=f"landed r {_IN_OPENING}",
         when="r.total_length_mm < q.min_length_mm",

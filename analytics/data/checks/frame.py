@@ -207,6 +207,57 @@ SITE_DAYS = (
     ),
 )
 
+#: A date is doubted this many days from the others (our choice, no source): a wrong year or month.
+_OLD_DAYS, _GAP_DAYS = 180, 21
+#: A count is doubted above this many times the largest of a site with so many other days counted,
+#: and this many boats above it (our choice, no source).
+_MANY_TIMES, _COUNTED_DAYS, _MANY_BOATS = 3, 10, 20
+#: Site-days of the batch that the store has not, or has under another date.
+_NEW_DAY = (
+    "NOT EXISTS (SELECT 1 FROM stored_site_days k WHERE k.sample_id = r.sample_id "
+    "AND k.date = r.date)"
+)
+
+UNLIKELY = (
+    _site_days_warning(
+        column="date",
+        source="site_days r CROSS JOIN (SELECT max(date) AS newest FROM site_days "
+        "WHERE _row IS NULL) o",
+        when=f"o.newest - r.date > {_OLD_DAYS} AND {_NEW_DAY}",
+        seen="concat(r.date, ', ', o.newest - r.date, ' days before the newest site-day of the "
+        "store, ', o.newest)",
+        allowed="a new site-day of the season under way, or one that comes late on purpose",
+        advice="are year and month right? It counts in the season of its date",
+    ),
+    _site_days_warning(
+        column="date",
+        source="(SELECT *, lag(date) OVER (PARTITION BY season ORDER BY date) AS before, "
+        "date = max(date) OVER (PARTITION BY season) AS is_last FROM (SELECT season, date, "
+        "any_value(_file) AS _file, min(_row) AS _row, min(sample_id) AS sample_id "
+        "FROM units WHERE season IS NOT NULL GROUP BY season, date)) r",
+        when=f"r.is_last AND r.date - r.before > {_GAP_DAYS} AND {_NEW_DAY}",
+        seen="concat(r.date, ', ', r.date - r.before, ' days after the site-day before it, ', "
+        "r.before)",
+        allowed="the next days of sampling",
+        advice="is the month right? A season is estimated through its last week with a site-day, "
+        "and the weeks without one are imputed",
+        needs=_CALENDAR,
+    ),
+    _site_days_warning(
+        column="boats_returned",
+        source="site_days r JOIN (SELECT site, sample_id, count(boats_returned) OVER others AS n, "
+        "max(boats_returned) OVER others AS most FROM site_days WINDOW others AS (PARTITION BY "
+        "site ORDER BY date ROWS BETWEEN UNBOUNDED PRECEDING AND UNBOUNDED FOLLOWING "
+        "EXCLUDE CURRENT ROW)) o USING (sample_id)",
+        when=f"o.n >= {_COUNTED_DAYS} AND r.boats_returned > {_MANY_TIMES} * o.most "
+        f"AND r.boats_returned > o.most + {_MANY_BOATS}",
+        seen="concat(r.boats_returned, ' boats returned, and at most ', o.most, ' on the ', o.n, "
+        "' other days counted at ', r.site)",
+        allowed="a count like those of the site's other days",
+        advice="is it right? The fish reported are expanded to all boats that returned",
+    ),
+)
+
 #: Rules about what a schedule drew.
 _planned = partial(Rule, table="planned_site_days")
 _planned_warning = partial(Rule, table="planned_site_days", severity=Severity.WARNING)
@@ -276,7 +327,7 @@ PLANNED = (
     ),
 )
 
-RULES: tuple[Rule, ...] = SEASONS + SITE_DAYS + PLANNED
+RULES: tuple[Rule, ...] = SEASONS + SITE_DAYS + UNLIKELY + PLANNED
 
 
 # Rules about how sites and boats came into the sample: drawn, or met by convenience.
