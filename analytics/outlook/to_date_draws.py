@@ -320,6 +320,22 @@ def _at_rows(
     return found, missing
 
 
+def _not_given(rows: Rows) -> list[str]:
+    """Return why totals have no number, and therefore none ahead, once a reason, as codes."""
+    areas: dict[str, dict[str, list[str]]] = {}
+    for (area, name), row in rows.items():
+        if area is not None and row.get("estimate") is None and name in TOTALS:
+            areas.setdefault(row["method"], {}).setdefault(area, []).append(name)
+    found: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for why, names in areas.items():
+        for area, totals in sorted(names.items()):
+            found.setdefault((why, tuple(sorted(totals))), []).append(area)
+    return [
+        coded("total_not_given", areas=where, totals=totals, rule=why)
+        for (why, totals), where in found.items()
+    ]
+
+
 def _assumed(rows: Rows, df: float | None) -> tuple[str, ...]:
     """Return what the draws of the totals so far rest on, as codes."""
     family = coded("drawn_lognormal") if df is None else coded("drawn_lognormal_t", df=f"{df:.0f}")
@@ -336,6 +352,7 @@ def _assumed(rows: Rows, df: float | None) -> tuple[str, ...]:
         family,
         coded("classes_drawn"),
         coded("one_death_rate"),
+        *_not_given(rows),
         *without,
         *([join_codes([coded("draws_sum_areas"), apart])] if apart else []),
     )

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 TILES_ACROSS, _TILE = 3, 0.94
 #: Positions nearer to the last one than this part of the map are left out: nobody sees them.
 _FINEST = 1 / 700
-_HEIGHT, _LABEL_WIDTH = 420, 15
+_HEIGHT, _LABEL_WIDTH, _LABEL_LINES = 420, 15, 3
 #: Pixels of a letter, from the middle of a label to its first and last line, and beside a shape.
 _LETTER_PIXELS, _LINE_PIXELS, _GAP_PIXELS = 6.4, 14.0, 7.0
 #: Signs of certainty: in the fill, and before the figure.
@@ -281,7 +281,8 @@ def _label(one: MapArea) -> str:
 
 
 def _lines(one: MapArea) -> list[str]:
-    return [*wrap(one.name, _LABEL_WIDTH), one.label]
+    name = wrap(one.name, _LABEL_WIDTH, max_lines=_LABEL_LINES, placeholder="…")
+    return [*name, one.label]
 
 
 def _right_of(shape: list[Floats], y: float) -> float:

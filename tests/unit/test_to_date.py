@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analytics.catch_limits import TOTALS
-from analytics.codes import has_code, parse, sentences
+from analytics.codes import coded, has_code, parse, sentences
 from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.mark_composition import CLASSES
 from analytics.models.lognormal_draws import (
@@ -182,6 +182,9 @@ class TestGaps:
         found, _ = self.drawn(survey(days))
         assert np.isnan(found.to_date["release_deaths_fish"]).all()
         assert has_code(found.missing["A", "release_deaths_fish"], "no_release_rates")
+        why = "no_release_rates; no_drop_off_rates"
+        total = coded("total_not_given", areas=["A"], totals=["total_deaths_fish"], rule=why)
+        assert total in found.assumed
 
     def test_an_estimate_without_an_error_is_drawn_without_one_and_said(self):
         found, rows = self.drawn(survey([SiteDay(5, [interview(kept=1)] * 3)]))
