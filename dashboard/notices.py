@@ -246,6 +246,11 @@ def reservations(choice: Choice) -> None:
 
 
 def _nothing_thin(choice: Choice) -> str:
+    trips = [choice.index.row(area, choice.week, "angler_trips") for area in choice.domains]
+    if all(row is not None and row.status == "no_design" for row in trips):
+        return say(
+            "No site-day of this week was drawn by a design: there are rates, and no totals."
+        )
     areas = (*choice.domains, *choice.shown)
     if has_marks(choice.index, areas=areas, week=choice.week):
         return say(

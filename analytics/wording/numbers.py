@@ -117,7 +117,7 @@ def change(one: Change | None) -> str:
         return f"{word}: the week before had other open days"
     amount, low, high = one.change, one.ci_low, one.ci_high
     if word == "not known" or amount is None or low is None or high is None:
-        return "change not known: too little sample in one of the two weeks"
+        return "change not known: one of the two weeks has no figure or no error"
     if not _is_useful_change(one):
         return f"{word}: {reasons.TOO_FEW}"
     unit = " points" if one.form == "difference" else PERCENT

@@ -289,12 +289,13 @@ def revisions_answer(
 def _standing(
     index: BulletinIndex, weekly: Sequence[Move], *, areas: Sequence[str], quantity: str
 ) -> int:
-    """Count the weekly figures that were there before and did not move."""
+    """Count the weekly figures with a number that were there before and did not move."""
     moved = {(move.row.area, move.row.week) for move in weekly if move.kind in (NEW, REVISED)}
+    lost = {(move.row.area, move.row.week) for move in weekly} - moved
     return sum(
         name == quantity and week is not None and (area, week) not in moved
-        for area, week, name in index.rows
-        if not areas or area in areas
+        for (area, week, name), row in index.rows.items()
+        if (row.estimate is not None or (area, week) in lost) and (not areas or area in areas)
     )
 
 

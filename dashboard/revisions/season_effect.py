@@ -104,6 +104,8 @@ def effect_answer(
     else:
         known["area"] = numbers.plain(index.name(area))
         start = say("Summed over the weeks that {before} already gave, in {area}", **known)
+    if not mine:
+        return say("{start}, nothing can be compared: no week has a total.", start=start)
     large = [one for one in mine if abs(one.part) >= NOTABLE]
     if not any(one.n_revised for one in mine):
         return say("{start}, no headline figure was revised since.", start=start)

@@ -57,10 +57,12 @@ def test_the_answer_counts_what_moved_and_gives_the_cause(open_moved, index, tol
     words = answer_of(page)
     revised = [one for one in told if one.kind == "revised" and one.row.quantity == MET]
     assert len(revised) == len(MOVED) + 3
+    moved = {(one.row.area, one.row.week) for one in told if one.row.quantity == MET}
     old = {
         (one.area, one.week)
         for one in index.rows.values()
         if one.quantity == MET and one.week not in (None, NEW_WEEK)
+        if one.estimate is not None or (one.area, one.week) in moved
     }
     assert words.startswith(
         f"Of the {len(old)} weekly figures of Chinook encounters (each area, and all together) "
@@ -119,6 +121,14 @@ def test_effects_are_sums_over_the_weeks_reported_before(index, told, area):
         assert (one.before, one.now) == pytest.approx(sums(index, told, area, one.quantity))
     assert {one.quantity for one in found} <= set(season_effect.TOTALS)
     assert "sublegal_prop" not in season_effect.TOTALS  # shares do not add up
+
+
+def test_a_season_without_totals_claims_no_standing_figure(index):
+    assert not season_effect.effect_answer(index, [], None, before="b").endswith("revised since.")
+    none = {at: replace(row, estimate=None) for at, row in index.rows.items()}
+    given = {"areas": [], "quantity": MET, "before": "b"}
+    words = moves.revisions_answer(replace(index, rows=none), [], **given)
+    assert words.startswith("Of the 0 weekly figures")
 
 
 def test_a_season_without_a_revision_says_so(index):
@@ -274,7 +284,8 @@ def test_nothing_moved_is_an_answer(open_moved, tmp_path, index):
     page = open_moved(folder=tmp_path)
     assert not page.exception
     words = answer_of(page)
-    weekly = sum(name == MET and week is not None for _, week, name in index.rows)
+    every = (row for row in index.rows.values() if row.quantity == MET and row.week is not None)
+    weekly = sum(row.estimate is not None for row in every)
     assert words.startswith(f"Of the {weekly} weekly figures of")
     assert words.endswith(
         "that the bulletin a bulletin taken away already gave, **none** was revised since."

@@ -57,7 +57,7 @@ def make_change(**more) -> Change:
     return Change(**(values | more))
 
 
-UNKNOWN = "change not known: too little sample in one of the two weeks"
+UNKNOWN = "change not known: one of the two weeks has no figure or no error"
 
 
 def test_figure_as_the_design_asks():

@@ -6,6 +6,7 @@ import csv
 import io
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pyarrow as pa
 import pytest
@@ -150,6 +151,16 @@ def test_other_open_days_are_not_compared(open_page):
         "the week before had other open days, so its totals are not compared."
     )
     assert "<b>not comparable</b>" in words_of(page)
+
+
+def test_no_claim_of_a_sample_where_none_was_drawn(index):
+    rows = {at: replace(row, status="no_design") for at, row in index.rows.items()}
+    choice = SimpleNamespace(
+        index=replace(index, rows=rows), week="2035-W47", domains=(None, "A1"), shown=("A1",)
+    )
+    assert "sampled everywhere" not in notices._nothing_thin(choice)
+    choice.index = index
+    assert "sampled everywhere" in notices._nothing_thin(choice)
 
 
 def test_no_claim_of_plenty_beside_marks(open_page):
