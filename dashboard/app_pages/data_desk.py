@@ -329,7 +329,12 @@ def _accept(store: Store, uploads: Uploads, found: CheckedUpload) -> None:
     except BlackmouthError as error:
         _say("warning", str(error))
     else:
-        _say("success", batches.receipt_words(receipt))
+        words = [batches.receipt_words(receipt)]
+        if n := found.n_aside:
+            one = "{n} row set aside is not stored: correct it and drop it here again."
+            many = "{n} rows set aside are not stored: correct them and drop them here again."
+            words += [say_n(n, one, many), say("They are kept with the batch, below.")]
+        _say("success", " ".join(words))
         st.session_state.pop(_CHECKED, None)
         st.session_state[_DONE] = receipt.batch is not None
 

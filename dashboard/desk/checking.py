@@ -72,8 +72,14 @@ class CheckedUpload:
 
     @property
     def can_set_aside(self) -> bool:
-        """Whether all errors are about single rows of the upload, which can be set aside."""
-        return bool(self.errors) and all(one.row is not None and one.row > 1 for one in self.errors)
+        """Whether all errors are about single rows that were read, which can be set aside.
+
+        Of a file that cannot be read, as in another encoding, the row says where it ends.
+        """
+        return bool(self.errors) and all(
+            one.row is not None and one.row > 1 and self.raw_of(one) is not None
+            for one in self.errors
+        )
 
     def raw_of(self, one: Finding) -> Raw | None:
         """Return the cells of the row that a finding is about; None where there are none.

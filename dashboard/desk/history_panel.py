@@ -17,7 +17,7 @@ from analytics.people import Action
 from analytics.units import DateOrder, date_order
 from analytics.wording import numbers
 from dashboard import people
-from dashboard.catalogue import say, say_n
+from dashboard.catalogue import phrase, say, say_n
 from dashboard.desk import batches, checking, findings_panel
 from dashboard.desk.findings_panel import columns, height
 
@@ -30,7 +30,15 @@ if TYPE_CHECKING:
 _MOST_LINES = 9
 #: Of a reason (our choice, no source).
 _LONGEST_REASON = 200
-_REFUSED = "desk-refused"
+_REFUSED, _STEPPED = "desk-refused", "desk-stepped"
+_OUT = phrase(
+    "Batch {batch} is withdrawn: its rows no longer count, and rows that they had replaced count "
+    "again (version {version}). Figures follow once a bulletin is made anew."
+)
+_BACK = phrase(
+    "Batch {batch} is put back: its rows count again, but for those replaced since (version "
+    "{version}). Figures follow once a bulletin is made anew."
+)
 #: How a grid writes an instant in each order of day, month and year.
 _INSTANTS = {
     DateOrder.DMY: "D MMM YYYY, HH:mm",
@@ -65,6 +73,9 @@ def history(store: Store, uploads: Uploads, listed: Sequence[Batch]) -> None:
         ),
         alt=say("Batches: when each came in, its state, its rows and files"),
     )
+    if _STEPPED in st.session_state:
+        words, named = st.session_state.pop(_STEPPED)
+        st.success(numbers.plain(say(words, **named)))
     rows = event["selection"]["rows"]
     if rows:
         _one(store, uploads, list(reversed(listed))[rows[0]])
@@ -185,6 +196,8 @@ def _withdraw(store: Store, batch: str, undo: bool) -> None:
     else:
         st.session_state.pop(_REFUSED, None)
         st.session_state.pop(_reason_key(batch), None)
+        words = _BACK if undo else _OUT
+        st.session_state[_STEPPED] = words, {"batch": batch, "version": store.version}
 
 
 def _refused() -> None:

@@ -202,7 +202,16 @@ def test_rows_are_set_aside(open_desk, store: Store, tmp_path: Path) -> None:
     assert "3 rows set aside" in words_of(page)
     assert "3 rows set aside (CSV)" in [one.label for one in page.download_button]
     accept(page)
+    assert "3 rows set aside are not stored" in page.success[0].value
     assert store.read("interviews").num_rows == 1
+
+
+def test_a_file_that_cannot_be_read_has_no_rows_to_set_aside(open_desk, tmp_path: Path) -> None:
+    files = week_files(tmp_path)
+    wrong = [(name, data.replace(b"Frost", b"Fr\xf6st"), kind) for name, data, kind in files]
+    page = drop(open_desk(), *wrong)
+    assert "**1 error** stands" in words_of(page)
+    assert len(page.toggle) == 1  # that of a whole folder
 
 
 def test_a_row_is_left_out(open_desk, store: Store, tmp_path: Path) -> None:
@@ -272,8 +281,11 @@ def test_a_batch_is_withdrawn_and_put_back(open_desk, store: Store, tmp_path: Pa
     assert store.batches()[1].last_step.about == {REASON: "a wrong *area*"}
     listed = next(one.value for one in page.dataframe if "Batch" in one.value)
     assert listed["State"][0].endswith(": a wrong *area*")
+    assert "is withdrawn" in page.success[0].value
     choose(0)
+    assert not page.success
     press("Put this batch back")
+    assert "is put back" in page.success[0].value
     assert store.read("areas").num_rows == 3
     assert store.batches()[1].last_step.about == {}
     choose(0)
