@@ -15,6 +15,7 @@ from analytics.planning.plan import PlannedStratum
 from analytics.quantities import QUANTITIES, RATIOS
 from analytics.survey.build import sampled_by_week, week_frame
 from analytics.survey.design import DAY_SITE
+from analytics.survey.estimators import CONVENIENCE
 from analytics.weeks import week_start
 
 if TYPE_CHECKING:
@@ -118,7 +119,9 @@ def strata_of_week(snapshot: Snapshot, *, season: str, week: str) -> tuple[Plann
 def _strata_of_week(snapshot: Snapshot, season: str, week: str) -> tuple[PlannedStratum, ...]:
     frame = week_frame(snapshot, season=season, week=week)
     if frame.empty:
-        open_weeks = sorted(set(season_days(snapshot, season)["week"]))
+        days = season_days(snapshot, season)
+        days = days[~days["design"].eq(CONVENIENCE)]
+        open_weeks = sorted(set(days["week"]))
         later = next((one for one in open_weeks if one > week), None)
         words = f"the next open week is {later}" if later else "no open week follows"
         raise UsageError(

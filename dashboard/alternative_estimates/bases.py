@@ -123,13 +123,14 @@ def readings(index: BulletinIndex, ways: Ways, *, area: str | None, quantity: st
 
 
 def is_touched(index: BulletinIndex, ways: Ways, quantity: str) -> bool:
-    """Return whether a stated assumption changes some figure of a quantity."""
+    """Return whether an assumption changes some figure of a quantity, or has none to change."""
     assumed = (
         (row, index.row(area, None, name))
         for (basis, area, name), row in ways.rows.items()
         if name == quantity and multiplier(basis)
     )
-    return any(usual is not None and row.estimate != usual.estimate for row, usual in assumed)
+    known = [(row, usual) for row, usual in assumed if usual and usual.estimate is not None]
+    return not known or any(row.estimate != usual.estimate for row, usual in known)
 
 
 def shift(one: Reading, usual: Row | None) -> str:

@@ -156,7 +156,7 @@ def _variance(choice: Choice, *, quantity: str) -> None:
     st.header(say("What the error is made of"), anchor=False)
     index, table = choice.index, choice.index.bulletin.variance_budget
     if not table.num_rows:
-        st.markdown(say("This bulletin was kept without the parts of its variances."))
+        st.markdown(say("This bulletin has no parts of variances: they are those of totals."))
         return
     for area in choice.domains:
         st.markdown(variance.answer(index, area=area, quantity=quantity))

@@ -91,7 +91,16 @@ def _plan_part(card: BulletinMetadata, snapshot: Snapshot, path: str) -> None:
     weeks = asking.weeks_ahead(card)
     if not weeks:
         season = numbers.plain(card.season)
-        lead(say("No open week of season {season} is still to come.", season=season))
+        if data.view("inputs", card) is None:
+            lead(
+                say(
+                    "No week of season {season} can be planned: its bulletin has no totals and no "
+                    "simulations of the days to come.",
+                    season=season,
+                )
+            )
+        else:
+            lead(say("No open week of season {season} is still to come.", season=season))
         return
     with st.container(key="plan-wishes"):
         now = asking.shifts_of_week(snapshot, card.through)

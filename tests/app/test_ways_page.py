@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
@@ -299,3 +300,13 @@ def test_an_older_bulletin_has_no_parts(open_ways):
     page = open_ways(season="2034-35")
     assert not page.exception
     assert "without the parts of its variances" in words_of(page)
+
+
+def test_no_claim_that_reports_do_not_enter_where_nothing_is_known(index):
+    none = {at: replace(row, estimate=None) for at, row in index.rows.items()}
+    basis = f"{ways._DIVIDED}2.2"
+    row = none[None, None, "encounter_fish"]
+    known = SimpleNamespace(rows={(basis, None, "encounter_fish"): row})
+    assert ways.is_touched(replace(index, rows=none), known, "encounter_fish")
+    same = SimpleNamespace(rows={(basis, None, "kept_fish"): index.row(None, None, "kept_fish")})
+    assert not ways.is_touched(index, same, "kept_fish")

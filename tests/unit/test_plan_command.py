@@ -11,6 +11,7 @@ import pyarrow.parquet as pq
 import pypdf
 import pytest
 
+from analytics import import_files
 from analytics.cli import main
 from analytics.codes import has_code, parse
 from analytics.data.snapshot import Snapshot
@@ -24,8 +25,10 @@ from analytics.planning.make_plan import ALLOCATED_FOR, Objective, PlanRequest, 
 from analytics.planning.plan import expected_of as expected_table_of
 from analytics.planning.samplers import Sampler
 from analytics.planning.season_plan import other_plan, plan_week, plan_weeks, ready_season
+from analytics.planning.week_ahead import strata_of_week
 from analytics.simulation.fishery import simulate_population
 from analytics.simulation.sampling import draw_sample
+from tests.field_week import sampled_week, write_week
 from tests.simulation import seasons
 
 COLUMNS = [
@@ -139,6 +142,16 @@ def test_none_or_two_and_the_areas_without_a_figure_are_named(known):
     lost = [one for one in plan.expected if one.area in areas - met]
     assert lost
     assert all(one.pse_planned is None for one in lost)
+
+
+def test_a_season_of_convenience_has_no_week_that_follows(tmp_path):
+    rows = sampled_week()
+    for season in rows["seasons"]:
+        season["design"] = "opportunistic"
+    store = Store(tmp_path / "store")
+    assert import_files(store, write_week(rows, tmp_path / "week")).batch
+    with pytest.raises(UsageError, match="no open week follows"):
+        strata_of_week(store.snapshot(), season="2030-31", week="2031-W06")
 
 
 def test_what_cannot_be_planned_is_said(known):
