@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
@@ -78,11 +79,28 @@ def menu() -> dict[str, dict[str, str]]:
 
 
 def pages() -> dict[str, list[st.Page]]:
-    """Return the pages of the menu; a section without a name stands in the menu itself."""
-    return {
+    """Return the pages of the menu; a section without a name stands in the menu itself.
+
+    Pages that the person may not see are not in the menu. A link to one of them says why.
+    """
+    found = {
         name and say(name): [_page(*one) for one in scripts.items()]
         for name, scripts in menu().items()
     }
+    return found | {say(WRITERS): [*found[say(WRITERS)], *map(_refused, refused())]}
+
+
+def refused() -> list[str]:
+    """Return the scripts of pages that there are, and not for the person here."""
+    if store_access.store_path() is None:
+        return []
+    return [script for script in DATA if not people.may(needed(script))]
+
+
+def refuse(script: str) -> None:
+    """Draw, in the place of a page, why the person may not see it."""
+    st.title(say(DATA[script]), anchor=False)
+    people.require(needed(script))
 
 
 def addresses() -> list[str]:
@@ -119,6 +137,11 @@ def start(page: st.Page) -> None:
         return
     if archive is None or not data.kept_bulletins(archive)[0]:
         st.switch_page(f"app_pages/{next(iter(DATA))}.py")
+
+
+def _refused(script: str) -> st.Page:
+    draw = partial(refuse, script)
+    return st.Page(draw, title=say(DATA[script]), url_path=script, visibility="hidden")
 
 
 def _page(script: str, title: str) -> st.Page:

@@ -163,6 +163,20 @@ def test_the_menu_holds_what_the_role_may_do(team, role):
     assert shown == {script for script in SCRIPTS if pages.needed(script) in ALLOWED[role]}
 
 
+@pytest.mark.parametrize("role", list(Role))
+def test_a_link_to_a_page_without_a_right_says_why(team, role):
+    team(role)
+    script = "from dashboard import pages\nimport streamlit as st\n"
+    page = AppTest.from_string(f"{script}st.session_state['r'] = pages.refused()").run()
+    refused = page.session_state["r"]
+    assert refused == [one for one in pages.DATA if pages.needed(one) not in ALLOWED[role]]
+    for one in refused:
+        drawn = AppTest.from_string(f"{script}pages.refuse({one!r})").run()
+        assert not drawn.exception
+        (error,) = drawn.error
+        assert role.value in error.value
+
+
 def _menu() -> dict[str, dict[str, str]]:
     script = (
         "from dashboard import pages\nimport streamlit as st\nst.session_state['m'] = pages.menu()"
