@@ -491,6 +491,9 @@ def _curve(problem: Problem, budget: float) -> tuple[CurvePoint, ...]:
 
 
 def _rule(request: PlanRequest) -> str:
+    totals = list(request.quantities)
     if request.target_pse is not None:
-        return coded("plan_for_target", target=f"{100 * request.target_pse:g}")
-    return coded(f"plan_{request.objective}", totals=list(request.quantities))
+        of_all = "_of_all" if request.objective is Objective.ALL_AREAS else ""
+        target = f"{100 * request.target_pse:g}"
+        return coded(f"plan_for_target{of_all}", target=target, totals=totals)
+    return coded(f"plan_{request.objective}", totals=totals)

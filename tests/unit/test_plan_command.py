@@ -103,6 +103,9 @@ def test_a_target_takes_the_fewest_shifts(known):
     target = worst(planned(known, shifts=20, objective=Objective.WORST)) * 1.0001
     plan = planned(known, target_pse=target)
     assert worst(plan) <= target
+    assert has_code(plan.rule, "plan_for_target")
+    of_all = planned(known, target_pse=0.5, objective=Objective.ALL_AREAS)
+    assert has_code(of_all.rule, "plan_for_target_of_all")
     assert plan.n_site_days <= 20
     with pytest.raises(UsageError, match="out of reach") as refused:
         planned(known, target_pse=0.001)
