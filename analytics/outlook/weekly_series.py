@@ -18,7 +18,7 @@ from analytics.survey.domains import Domains
 from analytics.weeks import weeks_between
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Container, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -112,6 +112,7 @@ def weekly_of(
     design where none is given.
     """
     days = season_days(snapshot, design.season, design.through)
+    later = set(season_days(snapshot, design.season)["area"]) - set(days["area"])
     first = min([*days["week"], *design.weeks])
     weeks = weeks_between(first, design.through)
     areas = tuple(areas) or design.areas
@@ -126,18 +127,24 @@ def weekly_of(
         weeks=weeks,
         figure={name: one[0] for name, one in rows.items()},
         variance={name: one[1] for name, one in rows.items()},
-        weighted_open_days=weighted_open_days(days, boats, areas, weeks),
+        weighted_open_days=weighted_open_days(days, boats, areas, weeks, later=later),
         fishable_share=_fishable_share(boats, n_areas=len(areas), weeks=weeks),
         days=boats,
     )
 
 
 def weighted_open_days(
-    days: pd.DataFrame, boats: DayEffects, areas: Sequence[str], weeks: Sequence[str]
+    days: pd.DataFrame,
+    boats: DayEffects,
+    areas: Sequence[str],
+    weeks: Sequence[str],
+    *,
+    later: Container[str] = (),
 ) -> Floats:
     """Return open days by area and week with their weights, shape (A, T).
 
-    An area that no opening names is open whenever any is: boats of other ramps fish there.
+    An area that no opening names is open whenever any is: boats of other ramps fish there. Those
+    that open `later` have no open day yet.
     """
     name, named = pd.factorize(days["area"])
     day = days["date"].to_numpy().astype("datetime64[D]")
@@ -148,7 +155,7 @@ def weighted_open_days(
     digit, of_area = boats.digit(day), named.get_indexer(pd.Index(areas))
     sums = np.zeros((len(areas), len(weeks)))
     for code, own in enumerate(of_area):
-        mine = listed[name[listed] == own] if own >= 0 else anywhere
+        mine = listed[name[listed] == own] if own >= 0 or areas[code] in later else anywhere
         mine = mine[at[mine] >= 0]
         sums[code] = np.bincount(at[mine], boats.weight[code, digit[mine]], minlength=len(weeks))
     return sums

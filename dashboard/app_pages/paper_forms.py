@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -28,9 +29,14 @@ from dashboard.forms.placed import SIGNS, findings_table
 from dashboard.forms.work import COMPARING, KEYING, SECOND, Work
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from dashboard.forms.day_form import CheckedForm
+    from dashboard.forms.placed import Placed
 
 _RECEIPT = "paper-form-receipt"
+#: The form, as it was when warnings were shown that only all of the store gives rise to.
+_WARNED = "paper-form-warned"
 _LATER = phrase(
     "Lines are compared with each other and with the store once site and date are there and every "
     "cell can be read."
@@ -175,7 +181,7 @@ def _end(under_way: Work, checked: CheckedForm, store: Store, folder: Path) -> N
     left, middle, _ = st.columns([1, 1, 1])
     label = say("Store the form")
     if left.button(label, type="primary", disabled=bool(why), key="store-form", width="stretch"):
-        _store_form(under_way, store, folder)
+        _store_form(under_way, checked, store, folder)
     middle.button(
         say("Key it a second time"),
         on_click=_to,
@@ -240,7 +246,23 @@ def _load_stored(snapshot: Snapshot, sample: str) -> None:
     work.keep(under_way, store_access.desk("drafts"))
 
 
-def _store_form(under_way: Work, store: Store, folder: Path) -> None:
+def _is_warned(form: day_form.DayForm, warnings: Sequence[Placed]) -> bool:
+    """Draw warnings that were not there while the form was typed; True where they stood before."""
+    key = json.dumps(day_form.to_json(form), sort_keys=True)
+    if not warnings or st.session_state.get(_WARNED) == key:
+        return True
+    st.session_state[_WARNED] = key
+    st.html(findings_table(warnings))
+    st.warning(
+        say(
+            "Beside all of the store the form has these warnings. If it is right as it stands, "
+            "press *Store the form* again."
+        )
+    )
+    return False
+
+
+def _store_form(under_way: Work, typed: CheckedForm, store: Store, folder: Path) -> None:
     """Check the form against all of the store and store it as one batch."""
     people.require(Action.STORE)
     checked = day_form.check_whole(under_way.form, store)
@@ -248,6 +270,8 @@ def _store_form(under_way: Work, store: Store, folder: Path) -> None:
         for found in checked.found.values():
             if found:
                 st.html(findings_table([one for one in found if one.is_error]))
+        return
+    if not _is_warned(under_way.form, checked.beyond(typed)):
         return
     about = {}
     if under_way.n_decided is not None:

@@ -12,6 +12,7 @@ from analytics.data.importing import check, check_on, read_rows
 from analytics.data.snapshot import Snapshot
 from analytics.documents import paper_form
 from analytics.documents.paper_form import LINE, PARTS, head
+from analytics.findings import Severity
 from dashboard.catalogue import say
 from dashboard.forms.placed import Cells, Placed, column_of, filled
 
@@ -202,6 +203,21 @@ class CheckedForm:
     def n_errors(self) -> int:
         """How many errors forbid storing it."""
         return sum(one.is_error for found in self.found.values() for one in found)
+
+    def beyond(self, seen: CheckedForm) -> list[Placed]:
+        """Return the errors and warnings that another check of the same form has not."""
+        known = {_what(part, one) for part, found in seen.found.items() for one in found}
+        return [
+            one
+            for part, found in self.found.items()
+            for one in found
+            if one.finding.severity is not Severity.NOTE and _what(part, one) not in known
+        ]
+
+
+def _what(part: str, one: Placed) -> tuple[object, ...]:
+    """Return what tells a finding from others, whatever rows of the store it was seen beside."""
+    return part, one.line, one.finding.severity, one.finding.column, one.finding.allowed
 
 
 def check_form(form: DayForm, store: Store) -> CheckedForm:

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from analytics.data import importing
 from analytics.data.store import Store
 from dashboard import data, store_access
 from dashboard.forms import drafts
@@ -81,6 +82,23 @@ def keyed() -> Tab:
     tab = Tab().fill(DAY).type("boats", {0: BOAT, 2: BOAT | {"kept": "0"}})
     tab.type("fish", {0: {"line": "1", "kept": "yes", "total_length_mm": "600"}})
     return tab.type("bycatch", {0: {"line": "3", "species": "dogfish", "released": "2"}})
+
+
+def test_a_warning_that_all_of_the_store_gives_rise_to_is_shown_before_storing(store: Store):
+    """As a date with a wrong year has: while it is typed, only days around it are looked at."""
+    ago = {"season": "2028-29", "area": "A", "open_date": "2028-11-01", "close_date": "2029-04-30"}
+    season = importing.read_rows({"seasons": {2: ago}}, source="an old season")
+    importing.store_checked(importing.check(season, store), store)
+    old = DAY | {"date": "2029-01-14"}
+    tab = Tab().fill(old).type("boats", {0: BOAT, 2: BOAT | {"kept": "0"}})
+    before = len(store.batches())
+    tab.press("store-form")
+    assert len(store.batches()) == before
+    assert "days before the newest site-day" in tab.words
+    tab.fill(old | {"boats_returned": "3"}).press("store-form")  # another form: asked anew
+    assert len(store.batches()) == before
+    tab.press("store-form")
+    assert len(store.batches()) == before + 1
 
 
 def draft_of(form: dict[str, Any]) -> str:
