@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.people import Action
+from analytics.quantities import Status
 from analytics.units import short_day
 from analytics.wording import numbers, reasons
 from analytics.wording.week import (
@@ -247,7 +248,7 @@ def reservations(choice: Choice) -> None:
 
 def _nothing_thin(choice: Choice) -> str:
     trips = [choice.index.row(area, choice.week, "angler_trips") for area in choice.domains]
-    if all(row is not None and row.status == "no_design" for row in trips):
+    if all(row is not None and row.status == Status.NO_DESIGN for row in trips):
         return say(
             "No site-day of this week was drawn by a design: there are rates, and no totals."
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 from unicodedata import east_asian_width
@@ -15,7 +15,7 @@ from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, PERCENT, chance, number
 from analytics.units import short_day
 from analytics.wording import accuracy, limits, marks, numbers, reasons, week
-from analytics.wording.bulletin_index import before_words, index_bulletin, lines, monday
+from analytics.wording.bulletin_index import index_bulletin, lines, monday
 from analytics.wording.week import season_strength, strength_answer
 
 if TYPE_CHECKING:
@@ -38,7 +38,6 @@ _LINE = 105
 #: Height of its figures in inches: as the words leave room, by so much a character.
 _LOWEST, _USUAL, _TALLEST, _PER_SIGN = 2.0, 2.45, 3.1, 0.0015
 NOTE = "Analyst's note"
-#: Classes of letters from right to left, and the mark that ends them without a sign.
 #: How many reservations stand on the second page; all stand in the annex.
 MOST_RESERVATIONS = 4
 _INDEX = "Standardised encounters per angler-hour"
@@ -80,7 +79,7 @@ def bulletin_document(bulletin: Bulletin, *, note: Note | None, imprint: Imprint
     imprint : Imprint
         Who publishes it, whom to ask, and when the next one comes.
     """
-    index = _readable(index_bulletin(bulletin))
+    index = index_bulletin(bulletin)
     content = Content(index, limits.read(index))
     card = index.card
     found = [*_first_page(content, note), *_second_page(content)]
@@ -97,12 +96,6 @@ def bulletin_document(bulletin: Bulletin, *, note: Note | None, imprint: Imprint
         pictures=content.pictures,
         made=datetime.fromisoformat(card.made_utc),
     )
-
-
-def _readable(index: BulletinIndex) -> BulletinIndex:
-    """Return an index in which names from right to left do not turn the words after them."""
-    names = {area: before_words(name) for area, name in index.names.items()}
-    return replace(index, names=names)
 
 
 def has_revisions(bulletin: Bulletin) -> bool:
