@@ -14,6 +14,7 @@ from dashboard import filters, html_tables, page_frame
 from dashboard.alternative_estimates import bases, variance
 from dashboard.alternative_estimates import tables as way_tables
 from dashboard.catalogue import phrase, say, say_n
+from dashboard.catch_rates.records import has_tables
 from dashboard.charts import alternative_estimates as chart
 from dashboard.charts import bars, forest
 from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
@@ -155,6 +156,9 @@ def _uneven(choice: Choice) -> None:
 def _variance(choice: Choice, *, quantity: str) -> None:
     st.header(say("What the error is made of"), anchor=False)
     index, table = choice.index, choice.index.bulletin.variance_budget
+    if not has_tables(index, "variance_budget"):
+        st.markdown(say("This bulletin was kept without the parts of its variances."))
+        return
     if not table.num_rows:
         st.markdown(say("This bulletin has no parts of variances: they are those of totals."))
         return

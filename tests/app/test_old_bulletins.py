@@ -44,3 +44,10 @@ def test_a_sample_opens_on_every_page(folder, page, opener):
     assert not shown.exception
     assert not shown.error
     assert len(words_of(shown)) > 200
+
+
+def test_a_sample_from_before_parts_of_variances_says_that_it_has_none(opener):
+    (card,), _ = archive.sorted_bulletins(UNIT / "old_bulletin")
+    assert "variance_budget" not in card.tables
+    shown = opener("app_pages/alternative_estimates.py")(folder=UNIT / "old_bulletin")
+    assert "kept without the parts of its variances" in words_of(shown)
