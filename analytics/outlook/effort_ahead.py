@@ -41,7 +41,8 @@ class EffortAhead:
 
     - `effort` (D, A, N): angler trips of each day, were it open; NaN where nothing is known.
     - `so_far` (D, A, T): trips of each week so far as the draw has them; they sum to its total.
-    - `is_none` (A,): no trip of the season is known and no past season, so none is expected.
+    - `is_none` (A,): no trip of the season is known and no past season, so none is expected beside
+      areas where some are; where all areas are so, nothing is known of any.
     - `normal` (D, A, H): standard normal numbers behind the steps of the level ahead; `pattern`:
       past seasons' course of it.
     """
@@ -103,7 +104,7 @@ def effort_ahead(
     still &= (now.weighted_open_days > 0).any(axis=1)
     effort[:, still] = 0.0
     assumed = _assumed(now, past, pattern, paths.from_past, still, unknown=_unknown(effort, days))
-    return EffortAhead(effort, so_far, still, paths.normal, pattern, assumed)
+    return EffortAhead(effort, so_far, still & ~still.all(), paths.normal, pattern, assumed)
 
 
 def trip_figures(weekly: WeeklySeries) -> Figures:

@@ -134,9 +134,9 @@ def project_weekly(
     at = [every.index(week) for week in weeks]
     of_weeks = rate.draws[:, :, at].astype(np.float32)
     # A catch rate that is not known makes the effort of no use: one of them says so. Where no trip
-    # is expected, beside areas where some are, none is needed.
+    # is expected none is needed.
     unknown = np.isnan(of_weeks).any(axis=(0, 2))
-    effort.effort[:, unknown & ~(effort.is_none & ~effort.is_none.all())] = np.nan
+    effort.effort[:, unknown & ~effort.is_none] = np.nan
     of_weeks[:, unknown] = 0.0
     return Projection(
         effort=effort.effort,

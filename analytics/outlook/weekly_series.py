@@ -111,8 +111,9 @@ def weekly_of(
     weighted by degrees of freedom. Our choice, no source. `areas` order the result; those of the
     design where none is given.
     """
-    days = season_days(snapshot, design.season, design.through)
-    later = set(season_days(snapshot, design.season)["area"]) - set(days["area"])
+    whole = season_days(snapshot, design.season)
+    days = whole[whole["week"] <= design.through]
+    later = set(whole["area"]) - set(days["area"])
     first = min([*days["week"], *design.weeks])
     weeks = weeks_between(first, design.through)
     areas = tuple(areas) or design.areas
@@ -139,7 +140,7 @@ def weighted_open_days(
     areas: Sequence[str],
     weeks: Sequence[str],
     *,
-    later: Container[str] = (),
+    later: Container[str],
 ) -> Floats:
     """Return open days by area and week with their weights, shape (A, T).
 
