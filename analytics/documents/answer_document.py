@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from textwrap import shorten
 from typing import TYPE_CHECKING
 
 import pyarrow as pa
@@ -34,6 +33,7 @@ from analytics.options.report import (
 from analytics.options.schemas import ANSWER_SCHEMAS, INVERSE_SCHEMAS
 from analytics.quantities import QUANTITIES
 from analytics.rounding import PERCENT
+from analytics.wording.bulletin_index import cut_name
 from analytics.wording.numbers import Measurement
 
 if TYPE_CHECKING:
@@ -283,7 +283,7 @@ def _differences(answer: Answer, pictures: dict[str, bytes]) -> list[Block]:
         if any((option, name) in answer.figures for option in changed)
     }
     if panels:
-        names = [shorten(name, _LABEL, placeholder="…") or name[:_LABEL] for name in changed]
+        names = [cut_name(name, _LABEL) for name in changed]
         pictures["differences"] = figures.differences(names, panels)
         said = "; ".join(f"{name}: {words}" for name, words in answer.sentences()[1:])
         title = "By the end of the season, over all areas"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from textwrap import shorten
 from typing import TYPE_CHECKING, Any, TypeVar
 from unicodedata import bidirectional
 
@@ -164,11 +165,19 @@ def index_bulletin(bulletin: Bulletin) -> BulletinIndex:
 
 #: Directions of letters that run from right to left, and the mark after which words turn back.
 _RIGHT_TO_LEFT, _LEFT_TO_RIGHT = frozenset({"R", "AL"}), "\u200e"
+#: What stands for the rest of a name.
+_CUT = "…"
 
 
 def before_words(name: str) -> str:
     """Return a name that does not turn the words after it where it runs from right to left."""
     return f"{name}{_LEFT_TO_RIGHT}" if _RIGHT_TO_LEFT & set(map(bidirectional, name)) else name
+
+
+def cut_name(name: str, width: int) -> str:
+    """Return a name of at most `width` characters, cut between words where it has some."""
+    short = shorten(name, width, placeholder=_CUT)
+    return f"{name[: width - 1]}{_CUT}" if short == _CUT else short
 
 
 def of_line(line: dict[str, Any], names: Mapping[str, str]) -> Row:

@@ -10,14 +10,14 @@ import html
 import json
 import math
 import zlib
-from textwrap import shorten, wrap
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import plotly.graph_objects as go
 
 from analytics.units import tick_day
-from analytics.wording.bulletin_index import before_words, monday
+from analytics.wording.bulletin_index import before_words, cut_name, monday
 from analytics.wording.numbers import week_dates
 
 if TYPE_CHECKING:
@@ -88,9 +88,7 @@ def escape(words: str) -> str:
 
 def strip_name(name: str) -> str:
     """Return the bold name over a strip: cut where it is long, and turning no words after it."""
-    short = shorten(name, _NAME_WIDTH, placeholder="…")
-    short = short if len(short) > 1 or len(name) == 1 else f"{name[: _NAME_WIDTH - 1]}…"
-    return f"<b>{escape(before_words(short))}</b>"
+    return f"<b>{escape(before_words(cut_name(name, _NAME_WIDTH)))}</b>"
 
 
 def hover(head: str, *lines: str) -> str:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from textwrap import shorten
 from typing import TYPE_CHECKING, Any
 
 from analytics.rounding import percent
 from analytics.units import short_day, tick_day
+from analytics.wording.bulletin_index import cut_name
 from analytics.wording.numbers import Measurement
 from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing
@@ -274,8 +274,8 @@ def _names(fan: Fan, *, palette: Palette) -> list[dict[str, Any]]:
     edge = min(end["q975" if is_above else "q025"], fan.top)
     # Above a band that fills the figure stands the planned close: the name goes into the band.
     place = _beside(end["day"], edge, is_above=is_above and edge < 0.95 * fan.top)
-    name = shorten(fan.name, NAME_WIDTH, placeholder="…") or fan.name[:NAME_WIDTH]
-    found.append(drawing.note(drawing.escape(name), colour=palette.copper, **place))
+    name = drawing.escape(cut_name(fan.name, NAME_WIDTH))
+    found.append(drawing.note(name, colour=palette.copper, **place))
     if fan.beside:
         place = _beside(*fan.beside[-1], is_above=not has_lower)
         found.append(drawing.note(say("today's rules"), colour=palette.sea, **place))
