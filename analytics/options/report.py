@@ -401,6 +401,7 @@ def how_far(about: ReportContext, tables: Mapping[str, pa.Table]) -> list[HowFar
     rows = tables["solved"].to_pylist() if "solved" in tables else []
     points = tables["frontier"].to_pylist() if "frontier" in tables else []
     limits = {one.limit_id: one for one in about.limits}
+    passed = {one: about.passed.get(one) for one in limits}
 
     def named(limit_id: str) -> str:
         return about.named(limits[limit_id]) if limit_id in limits else limit_id
@@ -409,8 +410,7 @@ def how_far(about: ReportContext, tables: Mapping[str, pa.Table]) -> list[HowFar
     for asked in (row for row in rows if row["is_asked"]):
         mine = [row for row in rows if row["option"] == asked["option"]]
         words = solved_words.answer(asked, named, about.where)
-        compared = {one: about.passed.get(one) for one in limits}
-        if why := solved_words.exceeded_already(asked, compared, about.through, named):
+        if why := solved_words.exceeded_already(asked, passed, about.through, named):
             words = f"{words} {why}"
         beside = solved_words.beside(asked)
         lines_ = solved_words.lines(mine)

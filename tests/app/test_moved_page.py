@@ -35,7 +35,7 @@ def index():
 
 
 @pytest.fixture(scope="module")
-def told(index):
+def every_move(index):
     return moves.read(index)
 
 
@@ -44,20 +44,22 @@ def answer_of(page):
     return found.replace("\\", "").replace("\u00a0", " ")
 
 
-def one_of(told, at, quantity=MET):
+def one_of(every_move, at, quantity=MET):
     (found,) = [
-        one for one in told if (one.row.area, one.row.week, one.row.quantity) == (*at, quantity)
+        one
+        for one in every_move
+        if (one.row.area, one.row.week, one.row.quantity) == (*at, quantity)
     ]
     return found
 
 
-def test_the_answer_counts_what_moved_and_gives_the_cause(open_moved, index, told):
+def test_the_answer_counts_what_moved_and_gives_the_cause(open_moved, index, every_move):
     page = open_moved()
     assert not page.exception
     words = answer_of(page)
-    revised = [one for one in told if one.kind == "revised" and one.row.quantity == MET]
+    revised = [one for one in every_move if one.kind == "revised" and one.row.quantity == MET]
     assert len(revised) == len(MOVED) + 3
-    moved = {(one.row.area, one.row.week) for one in told if one.row.quantity == MET}
+    moved = {(one.row.area, one.row.week) for one in every_move if one.row.quantity == MET}
     old = {
         (one.area, one.week)
         for one in index.rows.values()
@@ -75,10 +77,12 @@ def test_the_answer_counts_what_moved_and_gives_the_cause(open_moved, index, tol
     assert f"Gone since then: week {GONE[1]}." in words
 
 
-def sums(index, told, area, quantity):
+def sums(index, every_move, area, quantity):
     """Return the sum of the weeks reported before, then and now, row by row."""
     by_week = {
-        one.row.week: one for one in told if (one.row.area, one.row.quantity) == (area, quantity)
+        one.row.week: one
+        for one in every_move
+        if (one.row.area, one.row.quantity) == (area, quantity)
     }
     before = now = 0.0
     for (of, week, name), row in index.rows.items():
@@ -91,7 +95,7 @@ def sums(index, told, area, quantity):
     return before, now
 
 
-def test_the_page_leads_with_what_revisions_did_to_the_season(open_moved, index, told):
+def test_the_page_leads_with_what_revisions_did_to_the_season(open_moved, index, every_move):
     def lead_of(page):
         (lead, *_) = [one.value for one in page.markdown if one.value.startswith("Summed over")]
         order = [one.value for one in page.markdown]
@@ -103,9 +107,9 @@ def test_the_page_leads_with_what_revisions_did_to_the_season(open_moved, index,
     page = open_moved()
     # One week of all areas was 5 % short: of the season that is little, and stands in the table.
     assert lead_of(page).endswith("over all areas, no headline figure moved by 0.5 % or more.")
-    before, now = sums(index, told, None, MET)
+    before, now = sums(index, every_move, None, MET)
     assert f"<b>+{100 * (now - before) / before:.1f} %</b>" in words_of(page)
-    before, now = sums(index, told, "A1", MET)
+    before, now = sums(index, every_move, "A1", MET)
     words = lead_of(open_moved(area="A1"))
     part = 100 * (now - before) / before
     assert "in Quillon Bank, revisions moved" in words
@@ -114,11 +118,11 @@ def test_the_page_leads_with_what_revisions_did_to_the_season(open_moved, index,
 
 
 @pytest.mark.parametrize("area", [None, "A1", "A3", "A4"])
-def test_effects_are_sums_over_the_weeks_reported_before(index, told, area):
-    found = season_effect.effects(index, told, [area])
+def test_effects_are_sums_over_the_weeks_reported_before(index, every_move, area):
+    found = season_effect.effects(index, every_move, [area])
     assert {one.area for one in found} == {area}
     for one in found:
-        assert (one.before, one.now) == pytest.approx(sums(index, told, area, one.quantity))
+        assert (one.before, one.now) == pytest.approx(sums(index, every_move, area, one.quantity))
     assert {one.quantity for one in found} <= set(season_effect.TOTALS)
     assert "sublegal_prop" not in season_effect.TOTALS  # shares do not add up
 
@@ -142,10 +146,10 @@ def test_a_season_without_a_revision_says_so(index):
     assert [one.count("no change") for one in tables] == [len(found), 0]
 
 
-def test_an_area_is_asked_alone(open_moved, told):
+def test_an_area_is_asked_alone(open_moved, every_move):
     page = open_moved(area="A1")
     words = answer_of(page)
-    move = one_of(told, ("A1", "2036-W03"))
+    move = one_of(every_move, ("A1", "2036-W03"))
     assert words.startswith("Of the 13 weekly figures of Chinook encounters in Quillon Bank that ")
     assert "**1** was revised since." in words
     place = moves.place_of(move)
@@ -163,23 +167,23 @@ def test_a_quantity_without_a_move_says_so(open_moved):
     assert "Gone since then: week 2035-W45." in words
 
 
-def test_every_kind_of_move_has_its_words(told):
-    assert moves.shift(one_of(told, ("A1", "2036-W03"))).replace("\u00a0", " ") == "+25 %"
-    assert moves.shift(one_of(told, ("A4", "2035-W49"))).startswith("−23")
-    assert moves.shift(one_of(told, APPEARED)) == "has a figure now"
-    assert moves.shift(one_of(told, VANISHED)) == "has no figure any more"
-    assert moves.shift(one_of(told, GONE)) == "removed"
-    assert moves.shift(one_of(told, ("A1", NEW_WEEK))) == "new"
-    assert moves.shift(one_of(told, ("A1", "2035-W47"))) == "same figure"
-    assert moves.shift(one_of(told, WAS_ZERO)).startswith("from 0 to ")
-    assert moves.shift(one_of(told, ("A1", "2036-W03"), SHARE)).endswith(" points")
+def test_every_kind_of_move_has_its_words(every_move):
+    assert moves.shift(one_of(every_move, ("A1", "2036-W03"))).replace("\u00a0", " ") == "+25 %"
+    assert moves.shift(one_of(every_move, ("A4", "2035-W49"))).startswith("−23")
+    assert moves.shift(one_of(every_move, APPEARED)) == "has a figure now"
+    assert moves.shift(one_of(every_move, VANISHED)) == "has no figure any more"
+    assert moves.shift(one_of(every_move, GONE)) == "removed"
+    assert moves.shift(one_of(every_move, ("A1", NEW_WEEK))) == "new"
+    assert moves.shift(one_of(every_move, ("A1", "2035-W47"))) == "same figure"
+    assert moves.shift(one_of(every_move, WAS_ZERO)).startswith("from 0 to ")
+    assert moves.shift(one_of(every_move, ("A1", "2036-W03"), SHARE)).endswith(" points")
 
 
-def test_a_move_is_told_in_errors_before(told):
-    move = one_of(told, ("A1", "2036-W03"))
+def test_a_move_is_told_in_errors_before(every_move):
+    move = one_of(every_move, ("A1", "2036-W03"))
     size = (move.now.estimate - move.before.estimate) / move.before.se
     assert moves.in_errors(move) == f"{size:.1f} times its standard error before"
-    assert moves.in_errors(one_of(told, WAS_ZERO)) == ""
+    assert moves.in_errors(one_of(every_move, WAS_ZERO)) == ""
     near = replace(move, change_in_se=-0.34)
     assert moves.in_errors(near) == "0.3 of its standard error before"
     tiny = replace(move, change_in_se=0.04)
@@ -192,8 +196,8 @@ def amount(shown):
 
 @pytest.mark.parametrize("quantity", [MET, SHARE, "encounters_per_angler_hour"])
 @pytest.mark.parametrize("part", [-0.4, -0.06, -0.013, -0.004, 0.0006, 0.004, 0.0123, 0.07, 0.3])
-def test_the_figures_shown_differ_by_what_is_told(index, told, quantity, part):
-    move = one_of(told, ("A1", "2036-W03"), quantity)
+def test_the_figures_shown_differ_by_what_is_told(index, every_move, quantity, part):
+    move = one_of(every_move, ("A1", "2036-W03"), quantity)
     old = move.before.estimate
     now = replace(move.now, estimate=old * (1 + part))
     move = replace(move, kind="revised", now=now, moved=old * part)
@@ -210,8 +214,8 @@ def test_the_figures_shown_differ_by_what_is_told(index, told, quantity, part):
         assert moves.numbers.value(row, place=place) in move_tables.moves_table([move], index=index)
 
 
-def test_a_figure_that_stands_is_shown_alike_on_both_sides(told):
-    move = one_of(told, ("A1", "2035-W47"))
+def test_a_figure_that_stands_is_shown_alike_on_both_sides(every_move):
+    move = one_of(every_move, ("A1", "2035-W47"))
     old, now = (
         replace(row, estimate=1237.0, se=se, ci_low=1237 - 2 * se, ci_high=1237 + 2 * se)
         for row, se in ((move.before, 250.0), (move.now, 20.0))
@@ -221,13 +225,13 @@ def test_a_figure_that_stands_is_shown_alike_on_both_sides(told):
     assert [moves.numbers.value(row, place=place) for row in (old, now)] == ["1,237", "1,237"]
 
 
-def test_a_move_from_zero_or_from_nothing_keeps_its_own_digits(told):
+def test_a_move_from_zero_or_from_nothing_keeps_its_own_digits(every_move):
     for at in (WAS_ZERO, APPEARED, VANISHED):
-        assert moves.place_of(one_of(told, at)) is None
+        assert moves.place_of(one_of(every_move, at)) is None
 
 
-def test_several_causes_are_all_named(told):
-    words = moves.cause_words(one_of(told, ("A4", "2035-W49")).causes)
+def test_several_causes_are_all_named(every_move):
+    words = moves.cause_words(one_of(every_move, ("A4", "2035-W49")).causes)
     assert words == (
         "batch b0003 (late.csv), imported 10 Feb 2036 and "
         "batch b0002 (a.csv, <b>.csv and 1 more), withdrawn 11 Feb 2036"
@@ -237,9 +241,9 @@ def test_several_causes_are_all_named(told):
     assert moves.cause_words([]) == "the bulletin names no batch"
 
 
-def test_the_table_has_every_move_and_is_harmless(open_moved, told):
+def test_the_table_has_every_move_and_is_harmless(open_moved, every_move):
     words = words_of(open_moved(show=MET))
-    told_of = [one for one in told if one.row.quantity == MET and one.kind != "new"]
+    told_of = [one for one in every_move if one.row.quantity == MET and one.kind != "new"]
     assert words.count("<tr><th scope='row'>") >= len(told_of)
     assert "<b>.csv" not in words.replace("&lt;b&gt;.csv", "")
     assert "no site-day sampled" in words

@@ -40,8 +40,6 @@ from tests.simulation.seasons import binomial_bounds, default_processes, in_proc
 from tests.sizes import IS_FULL, n_sized
 
 N_SEASONS, N_DRAWS, SEED = n_sized(40, 1_000), 400, 83
-#: Whether past seasons are projected for the width factor and the weight of the mixture.
-HAS_ERRORS = IS_FULL
 CUTS = (4, 8, 12)
 QUANTITIES = ("angler_trips", "encounter_fish", "released_sublegal_fish")
 #: The least and most of intervals of a level that may truly hold the end.
@@ -119,7 +117,7 @@ def one_season(fishery, number):
     past, now = made.seasons_of(made.FISHERIES[fishery], rng)
     weekly, patterns, rows = [one.through(made.N_WEEKS) for one in past], Patterns(), []
     truth = now.season.truth_after(0)
-    width, weight = asked(errors_of(past, weekly, rng)) if HAS_ERRORS else (1.0, 0.5)
+    width, weight = asked(errors_of(past, weekly, rng)) if IS_FULL else (1.0, 0.5)
     for week in CUTS:
         ahead, total = ahead_and_total(now, week, weekly, patterns, rng, width=width)
         came = now.season.truth_after(week)

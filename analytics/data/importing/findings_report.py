@@ -43,7 +43,8 @@ def grouped(findings: Iterable[Finding], *, shown: int = SHOWN_OF_A_KIND) -> lis
     for alike in kinds.values():
         for one in alike[:shown]:
             lines.append(str(replace(one, allowed=_AS_ABOVE) if one.allowed in said else one))
-            said |= {one.allowed} if len(one.allowed) > _LONG else set()
+            if len(one.allowed) > _LONG:
+                said.add(one.allowed)
         more = how_many(alike) - len(alike[:shown])
         if more:
             lines.append(f"  ... and {more:,} more like it")
