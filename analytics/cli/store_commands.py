@@ -87,7 +87,8 @@ def import_(
     dictionary; an empty cell means not recorded, 0 means observed none.
 
     The same rows again change nothing. A row with a known key and other values supersedes the old
-    one, which stays in the history. Errors refuse the batch, warnings pass.
+    one, which stays in the history. Errors refuse the batch, warnings pass. A quarantine that sets
+    every row aside stores nothing: exit status 1, as where the batch is refused.
     """
     from analytics.data import importing  # noqa: PLC0415 - keeps --help quick
     from analytics.data.store import Store  # noqa: PLC0415
@@ -121,7 +122,7 @@ def import_(
             if quarantine and checks[-1].set_aside and target.version == checks[-1].version:
                 quarantine.unlink(missing_ok=True)
             raise
-    say(_receipt_words(receipt, target))
+    say(_receipt_words(receipt, target, is_rest=bool(checks[-1].set_aside)))
 
 
 @click.command(
@@ -308,6 +309,11 @@ def _require_sound(checked: Checked, quarantine: Path | None) -> None:
     if checked.errors:
         why = _counted_words(checked) if quarantine else ""
         raise DataRejected(importing.refusal(checked.errors) + why)
+    if checked.is_all_aside:
+        raise DataRejected(
+            f"every row has an error or depends on one that has: {_rows_aside(checked)} set aside "
+            f"in {quarantine}, and nothing was stored; correct the rows and import them again"
+        )
 
 
 def _rows_aside(checked: Checked) -> str:
@@ -320,11 +326,13 @@ def _number_of(number: int, noun: str) -> str:
     return number_of(number, noun)
 
 
-def _receipt_words(receipt: Receipt, store: Store) -> str:
+def _receipt_words(receipt: Receipt, store: Store, *, is_rest: bool) -> str:
+    """Return what was stored; `is_rest` where other rows of the files were set aside."""
     if not any(any(asdict(count).values()) for count in receipt.counts.values()):
         return f"no rows to store (version {receipt.version})"
     if receipt.batch is None:
-        return f"nothing new: every row is in the store already (version {receipt.version})"
+        every = "every other row" if is_rest else "every row"
+        return f"nothing new: {every} is in the store already (version {receipt.version})"
     return (
         f"stored {receipt.batch}: {_count_words(receipt.counts)}; version {receipt.version}\n"
         f"next: blackmouth bulletin --store {store_words(store.path)}"

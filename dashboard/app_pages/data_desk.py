@@ -118,6 +118,8 @@ def _answer(found: CheckedUpload | None, *, n_batches: int) -> str:
         more += say_n(n, "; {n} row set aside", "; {n} rows set aside")
     if n := found.n_of(Severity.WARNING):
         more += say_n(n, "; {n} warning", "; {n} warnings")
+    if found.checked.is_all_aside:
+        return say("**Nothing can be stored**: every row of {files} is set aside.", files=files)
     rows = say_n(found.n_rows, "{n} row", "{n} rows")
     text = phrase("**No error.** {rows} in {files} can be accepted{more}.")
     return say(text, rows=rows, files=files, more=more)

@@ -63,7 +63,7 @@ class CheckedUpload:
     @property
     def n_rows(self) -> int:
         """Rows that would be stored, those in the store already among them."""
-        return sum(one.n_rows for one in self.checked.tables.values())
+        return self.checked.n_rows
 
     @property
     def n_aside(self) -> int:

@@ -218,6 +218,25 @@ def test_a_quarantine_stores_the_rest(tmp_path: Path, run: Run, stored: Path) ->
     assert aside.read_bytes() == kept
 
 
+def test_a_quarantine_of_every_row_is_refused(tmp_path: Path, run: Run, stored: Path) -> None:
+    rows = [field_week()["interviews"][0] | {"interview_id": "i3", "hours_fished": -1}]
+    path = write_csv(tmp_path / "interviews.csv", rows)
+    aside = tmp_path / "aside.csv"
+    version = Store(stored).version
+    status, _, err = run("import", path, "--store", stored, "--quarantine", aside)
+    assert status == 1
+    assert "nothing was stored" in err
+    assert Store(stored).version == version
+    assert '""hours_fished"": ""-1""' in aside.read_text(encoding="utf-8-sig")
+    # A store that is not there yet is not made for it.
+    again = run("import", path, "--store", tmp_path / "none", "--quarantine", tmp_path / "b.csv")
+    assert again[0] == 1
+    assert not (tmp_path / "none").exists()
+    # One sound row is stored, or found in the store already: the command did what was asked.
+    write_csv(path, [*rows, field_week()["interviews"][0]])
+    assert run("import", path, "--store", stored, "--quarantine", tmp_path / "c.csv")[0] == 0
+
+
 def test_every_finding_is_written_whether_the_batch_is_stored_or_not(
     tmp_path: Path, run: Run, stored: Path
 ) -> None:

@@ -81,6 +81,16 @@ class Checked:
         aside = set(self.set_aside)
         return tuple(f for f in self.findings if f.severity is Severity.ERROR and f not in aside)
 
+    @property
+    def n_rows(self) -> int:
+        """Rows that may be stored, those in the store already among them."""
+        return sum(one.n_rows for one in self.tables.values())
+
+    @property
+    def is_all_aside(self) -> bool:
+        """Whether every row was set aside, so that there is nothing to store."""
+        return bool(self.set_aside) and not self.n_rows
+
 
 def read_paths(
     paths: Sequence[Path],
