@@ -57,7 +57,6 @@ PRODUCT = ("analytics", "dashboard")
 #: Quantities of the worked week in the README.
 SHOWN = (
     "angler_trips",
-    "angler_hours",
     "kept_fish",
     "encounter_fish",
     "encounters_per_angler_hour",

@@ -118,7 +118,7 @@ def test_no_document_has_a_sign_that_cannot_be_read(name: str) -> None:
 
 
 def test_the_readme_is_short() -> None:
-    assert len(TEXTS["README.md"].encode()) <= 8 * 1024
+    assert len(TEXTS["README.md"].encode()) <= 8_000
 
 
 @pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: path.name)
