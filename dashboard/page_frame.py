@@ -167,6 +167,8 @@ def tool_words() -> dict[str, str]:
         "Fill in every part of it, or empty every part.": say(
             "Fill in every part of it, or empty every part."
         ),
+        "Menu": say("Menu"),
+        "Close the menu": say("Close the menu"),
     }
 
 

@@ -91,8 +91,12 @@
   });
   const NAMES = { "[data-testid=stExpandSidebarButton]": "Menu", [CLOSE]: "Close the menu" };
   const nameMenu = () => {
-    for (const [button, name] of Object.entries(NAMES))
-      document.querySelector(`${button}:not([aria-label="${name}"])`)?.setAttribute("aria-label", name);
+    for (const [button, name] of Object.entries(NAMES)) {
+      const unnamed = document.querySelector(`${button}:not([aria-label="${say(name)}"])`);
+      if (!unnamed) continue;
+      unnamed.dataset.say = name;
+      nameTool(unnamed);
+    }
   };
 
   const PLOT = ".js-plotly-plot";

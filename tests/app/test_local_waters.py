@@ -303,6 +303,9 @@ def test_the_tools_of_the_page_have_their_words_in_the_language():
         for part in map("".join, asked)
         for one in re.findall(r'"([^"]*[a-z][^"]* [^"]*)"', part)
     }
+    menu = re.search(r"const NAMES = \{(.*?)\};", script)
+    assert menu is not None
+    known |= set(re.findall(r'\]"?: "([^"]*)"', menu[1]))
     assert known == set(given)
     assert not set(given) & set(given.values())
     assert all("{kind}" in given[one] for one in given if "{kind}" in one)

@@ -50,3 +50,19 @@ def test_the_page_is_in_the_language_also_its_tools_and_on_one_sheet(visit):
     assert labels
     assert all(label.startswith("Guardar ") for label in labels)
     require_one_sheet(page)
+
+
+def test_the_menu_of_a_phone_is_named_in_the_language(visit):
+    one = visit(width=390, is_new=True)
+    page = one.page
+    page.goto(f"{one.address}/waters?area=A5&lang=es")
+    button = page.get_by_role("button", name="Menú", exact=True)
+    button.wait_for()
+    shown = "one => getComputedStyle(one, '::after').content"
+    assert button.evaluate(shown) == '"Menú"'
+    button.click()
+    page.get_by_role("button", name="Cerrar el menú", exact=True).click()
+    button.wait_for()
+    # A page without a catalogue of that language has it in English again.
+    page.goto(f"{one.address}/?lang=es")
+    page.get_by_role("button", name="Menu", exact=True).wait_for()
