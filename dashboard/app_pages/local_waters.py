@@ -176,8 +176,7 @@ def _head(words: str) -> None:
 
 def _recent(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
     weeks = local.recent_weeks(index)
-    rows = [index.row(facts.area, week, local.MET) for week in weeks]
-    points = text.points(words, index, rows)
+    points = text.points(words, index, [(facts.area, week) for week in weeks])
     if not any(one.value is not None for one in points):
         return
     labels = [words.day(monday(week)) for week in weeks]
@@ -231,7 +230,7 @@ def _map_areas(words: Words, index: BulletinIndex, week: str) -> list[MapArea]:
     for area, row in local.area_figures(index, week).items():
         known = local.shown(row)
         sure = local.certainty(row)
-        (point,) = text.points(words, index, [row])
+        (point,) = text.points(words, index, [(area, week)])
         value = known.estimate if known else None
         label = say("too few") if value is None else words.number(value, 1)
         found.append(

@@ -32,13 +32,17 @@ _LEAST_SEASONS = 2
 
 @dataclass(frozen=True, slots=True)
 class LimitFact:
-    """How near one limit is: what it counts and where, its state, share used, likely day."""
+    """How near one limit is: what it counts and where, its state, share used, likely day.
+
+    `why` has the codes of why it is not known.
+    """
 
     quantities: tuple[str, ...]
     areas: tuple[str, ...]
     state: limits.LimitState
     used: float | None
     reached: date | None
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +50,11 @@ class LocalFacts:
     """What anglers are shown of an area.
 
     `week` is the last one with figures, None where there is none; `later` the bulletin's last week
-    where that one is later, and `was_closed` whether it had no open day; `kept_a_day` the fish that
-    all anglers kept on one of the open days of `week`; `direction` the code of the trend over four
-    weeks and `chance` that it rose; `usual` past seasons and the days by which a half and three
-    quarters of a season's fish have usually come.
+    where that one is later, and `was_closed` whether it had no open day; `is_unopened` whether no
+    week so far had one, `is_unsampled` whether none has any figure; `kept_a_day` the fish that all
+    anglers kept on one of the open days of `week`; `direction` the code of the trend over four
+    weeks, `chance` that it rose and `no_trend` the codes of why not; `usual` past seasons and the
+    days by which a half and three quarters of a season's fish have usually come.
     """
 
     area: str
@@ -65,6 +70,9 @@ class LocalFacts:
     usual: tuple[int, date, date] | None
     later: str | None = None
     was_closed: bool = False
+    no_trend: str = ""
+    is_unopened: bool = False
+    is_unsampled: bool = False
 
 
 def local_facts(index: BulletinIndex, rates: Rates, area: str) -> LocalFacts:
@@ -73,7 +81,7 @@ def local_facts(index: BulletinIndex, rates: Rates, area: str) -> LocalFacts:
     met, kept, small = (
         shown(index.row(area, week, name)) if week else None for name in (MET, KEPT, SMALL)
     )
-    direction, chance = _trend(rates, area)
+    direction, chance, no_trend = _trend(rates, area)
     later = index.card.through if week and week < index.card.through else None
     return LocalFacts(
         area=area,
@@ -88,7 +96,10 @@ def local_facts(index: BulletinIndex, rates: Rates, area: str) -> LocalFacts:
         limits=_limits(index, area),
         usual=_usual(index, rates, area),
         later=later,
-        was_closed=later is not None and _open_days(index, area, later) == 0,
+        was_closed=later is not None and is_closed(index, area, later),
+        no_trend=no_trend,
+        is_unopened=all(is_closed(index, area, one) for one in index.axis),
+        is_unsampled=not any(_has_figure(index.row(area, one, MET)) for one in index.weeks),
     )
 
 
@@ -97,6 +108,10 @@ def shown(row: Row | None) -> Row | None:
     if row is None or row.estimate is None or reasons.caution(row)[0] == reasons.STRONG:
         return None
     return row
+
+
+def _has_figure(row: Row | None) -> bool:
+    return row is not None and row.estimate is not None
 
 
 def certainty(row: Row | None) -> str:
@@ -138,6 +153,11 @@ def _kept_a_day(index: BulletinIndex, area: str, week: str) -> float | None:
     return row.estimate / n_open if row and row.estimate is not None and n_open else None
 
 
+def is_closed(index: BulletinIndex, area: str, week: str) -> bool:
+    """Return whether an area had no open day in a week; not where no opening of it is known."""
+    return _open_days(index, area, week) == 0
+
+
 def _open_days(index: BulletinIndex, area: str, week: str) -> int | None:
     """Return how many days of a week an area was open; None where no opening of it is known."""
     mine = [one for one in openings(index) if one.area == area]
@@ -145,12 +165,15 @@ def _open_days(index: BulletinIndex, area: str, week: str) -> int | None:
     return sum(any(one.is_open_on(day) for one in mine) for day in days) if mine else None
 
 
-def _trend(rates: Rates, area: str) -> tuple[str, float | None]:
-    """Return the code of the trend over four weeks and the chance that it rose."""
+def _trend(rates: Rates, area: str) -> tuple[str, float | None, str]:
+    """Return the code of the trend over four weeks, the chance that it rose, and why not."""
     line = records.latest(rates, records.ENCOUNTERS, area)
-    if line is None or line["level"] is None:
-        return "not_known", None
-    return str(line["direction_codes"] or "not_known"), line["prob_increase_4_weeks"]
+    if line is None:
+        return "not_known", None, ""
+    why = line["reason_codes"] or ""
+    if line["level"] is None:
+        return "not_known", None, why
+    return str(line["direction_codes"] or "not_known"), line["prob_increase_4_weeks"], why
 
 
 def _limits(index: BulletinIndex, area: str) -> tuple[LimitFact, ...]:
@@ -165,6 +188,7 @@ def _limit(line: limits.Line) -> LimitFact:
         state=state,
         used=line["share_used"],
         reached=line["exceedance_date_p50"] if state is limits.LimitState.NEAR else None,
+        why=(line["reason_codes"] or "") if state is limits.LimitState.UNKNOWN else "",
     )
 
 

@@ -14,6 +14,7 @@ from babel import dates as babel_dates
 from babel import lists as babel_lists
 from babel import numbers as babel_numbers
 
+from analytics.codes import Code, exclude, parse, sentences
 from analytics.data.calendar import weekday_words
 from analytics.units import DEFAULT_UNITS, DateOrder, Length, Units, at_least, beside
 from analytics.wording import reasons
@@ -21,9 +22,9 @@ from analytics.wording.bulletin_index import monday
 from analytics.wording.limits import LimitState
 from analytics.wording.numbers import plain
 from analytics.wording.regulations import OpenState
-from dashboard.catalogue import say
+from dashboard.catalogue import phrase, say
 from dashboard.charts.drawing import Point
-from dashboard.local_waters.facts import MOST_LIMITS, shown
+from dashboard.local_waters.facts import MET, MOST_LIMITS, is_closed, shown
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,6 +36,31 @@ if TYPE_CHECKING:
 
 #: From these chances on it is said how sure the trend is (our choice, no source).
 _SURE, _LIKELY = 0.95, 0.8
+#: Why something is not known, by codes of the registry, in short words for people who fish; other
+#: codes have their sentence there, in English.
+_WHY = {
+    "closed": phrase("the area is closed"),
+    "areas_never_open": phrase("no area of it opens this season"),
+    "few_weeks_before": phrase("the season has too few weeks behind it"),
+    "few_weeks_with_error": phrase("too few weeks have a sure figure"),
+    "no_complete_trip": phrase("no boat was asked at the end of a trip"),
+    "no_fish_in_trips": phrase("no boat that was asked had met a fish"),
+    "no_interview": phrase("no boat was asked"),
+    "no_response": phrase("no boat gave this number"),
+    "no_site_day": phrase("no ramp was visited"),
+    "no_site_day_of_area": phrase("no ramp where its boats land was visited"),
+    "no_totals_from_convenience": phrase(
+        "boats were asked where it was handy, so all fish cannot be counted up"
+    ),
+    "convenience_only": phrase(
+        "boats were asked where it was handy, so all fish cannot be counted up"
+    ),
+    "nothing_to_come": phrase("too little is known of the trips to come"),
+    "quantity_not_projected": phrase("this count is not carried on to the end of the season"),
+    "reports_projected_alone": phrase("this count is not carried on to the end of the season"),
+}
+#: Codes that lead to a reason and are none.
+_LEADING = ("no_outlook", "missing_in")
 #: Days of a week from Monday on, as babel counts them.
 _WEEK = range(7)
 
@@ -103,9 +129,7 @@ def lately(words: Words, facts: LocalFacts, name: str) -> str:
     """Return what fishing was like lately, the answer of the page (Markdown)."""
     if facts.week is None or facts.met is None:
         return say(
-            "There is no figure for **{area}** yet. The area was closed, or too few boats were "
-            "asked.",
-            area=plain(name),
+            "There is no figure for **{area}** yet: {why}.", area=plain(name), why=_no_figure(facts)
         )
     parts = [
         say(
@@ -135,6 +159,20 @@ def lately(words: Words, facts: LocalFacts, name: str) -> str:
     return " ".join(parts)
 
 
+def _no_figure(facts: LocalFacts) -> str:
+    """Return why no week has a figure that anglers are shown."""
+    if facts.is_unopened:
+        return say("the area was closed")
+    return say("no boat was asked") if facts.is_unsampled else say("too few boats were asked")
+
+
+def _why(codes: str) -> str:
+    """Return the reasons of a cell of codes in short words; empty where it gives none."""
+    found = parse(exclude(codes, _LEADING))
+    known = [_WHY[one.name] for one in found if isinstance(one, Code) and one.name in _WHY]
+    return "; ".join(map(say, dict.fromkeys(known))) or sentences(exclude(codes, _LEADING))
+
+
 def _range(words: Words, row: Row) -> str:
     if row.ci_low is None or row.ci_high is None:
         return ""
@@ -147,7 +185,8 @@ def trend(words: Words, facts: LocalFacts) -> str:
     answers = {"rising": say("Yes"), "falling": say("No"), "no_clear_change": say("Unclear")}
     chance = facts.chance
     if facts.direction not in answers or chance is None:
-        return say("**Is it getting better?** Not known.")
+        why = _why(facts.no_trend) or say("this bulletin gives no trend of the area")
+        return say("**Is it getting better?** Not known: {why}.", why=plain(why))
     if max(chance, 1 - chance) >= _SURE:
         sure = say("We are quite sure.")
     elif max(chance, 1 - chance) >= _LIKELY and facts.direction != "no_clear_change":
@@ -161,13 +200,14 @@ def trend(words: Words, facts: LocalFacts) -> str:
     )
 
 
-def points(words: Words, index: BulletinIndex, rows: Sequence[Row | None]) -> list[Point]:
-    """Return the points of the small figure."""
+def points(words: Words, index: BulletinIndex, places: Sequence[tuple[str, str]]) -> list[Point]:
+    """Return the points of the small figure, one an area and week."""
     found = []
-    for at, row in enumerate(rows):
-        known = shown(row)
+    for at, (area, week) in enumerate(places):
+        known = shown(index.row(area, week, MET))
         if known is None or known.estimate is None:
-            why = say("too few boats asked, or closed")
+            is_shut = is_closed(index, area, week)
+            why = say("closed") if is_shut else say("too few boats asked")
             found.append(Point(at, None, words=why))
             continue
         number = words.number(known.estimate, 1)
@@ -249,6 +289,8 @@ def _limit(words: Words, index: BulletinIndex, one: LimitFact) -> str:
     every = set(index.areas) <= set(one.areas)
     where = say("all areas") if every else words.join([index.name(area) for area in one.areas])
     line = f"**{_counted(words, one)}**, {plain(where)}: {states[one.state]}"
+    if why := _why(one.why):
+        line += f" ({plain(why)})"
     if one.reached is not None:
         line += say(" about {day}", day=words.day(one.reached))
     if one.used is not None:

@@ -14,6 +14,7 @@ import pytest
 from babel.messages.pofile import read_po
 
 from analytics.bulletin import archive
+from analytics.codes import coded, join_codes, registry, sentences
 from analytics.palette import DARK, LIGHT
 from analytics.units import read_units
 from analytics.wording.bulletin_index import index_bulletin
@@ -23,6 +24,7 @@ from dashboard.catch_rates import records
 from dashboard.charts import area_map
 from dashboard.charts.area_map import NONE, SURE, UNSURE, MapArea
 from dashboard.local_waters import facts
+from dashboard.local_waters import text as waters
 from dashboard.local_waters.text import Words, lately, limit_lines
 from dashboard.page_frame import tool_words
 from tests import catalogues
@@ -150,7 +152,7 @@ def test_an_empty_archive_a_bulletin_without_tables_and_the_public_one(open_wate
     said = texts_of(page)
     assert "This bulletin has no rules for the area." in said
     assert "No limit is set for this area." in said
-    assert "**Is it getting better?** Not known." in said
+    assert "**Is it getting better?** Not known: this bulletin gives no trend of the area." in said
     archive.save(tmp_path / "public", for_the_public(make(NOW)))
     shown = open_waters(folder=tmp_path / "public", area="A1")
     assert not shown.exception
@@ -214,6 +216,61 @@ def test_every_state_of_a_limit_has_words():
         for one in LimitState
     }
     assert len({line for (line,) in said.values()}) == len(LimitState)
+
+
+def test_what_is_not_known_has_one_reason_in_short_words():
+    words, index = Words("en"), index_bulletin(make(NOW))
+    found = facts.local_facts(index, records.read(index), "A1")
+    assert set(waters._WHY) <= set(registry())
+
+    def trend_for(why):
+        return waters.trend(words, replace(found, direction="not_known", chance=None, no_trend=why))
+
+    def limit_for(why):
+        limit = replace(LIMIT, state=LimitState.UNKNOWN, why=why)
+        return limit_lines(words, index, replace(found, limits=(limit,)))[0]
+
+    for name, said in waters._WHY.items():
+        if "{" not in registry()[name]:
+            assert said in trend_for(coded(name))
+    assert "gives no trend" in trend_for("")  # the area has no line
+    cell = join_codes(
+        [coded("no_outlook"), coded("missing_in", areas=["A1"]), coded("no_site_day_of_area")]
+    )
+    assert f": not known ({waters._WHY['no_site_day_of_area']});" in limit_for(cell)
+    other = coded("frame_unknown")
+    assert other not in waters._WHY
+    assert sentences(other) in limit_for(other)
+
+
+@pytest.mark.parametrize(
+    ("is_unopened", "is_unsampled", "why"),
+    [
+        (True, True, "the area was closed"),
+        (False, True, "no boat was asked"),
+        (False, False, "too few boats were asked"),
+    ],
+)
+def test_an_area_without_any_figure_says_the_one_reason_that_holds(is_unopened, is_unsampled, why):
+    index = index_bulletin(make(NOW))
+    found = facts.local_facts(index, records.read(index), "A1")
+    bare = replace(found, week=None, met=None, is_unopened=is_unopened, is_unsampled=is_unsampled)
+    assert lately(Words("en"), bare, "A1").endswith(f": {why}.")
+
+
+def test_the_reasons_are_those_of_the_bulletin():
+    bulletin = make(NOW)
+    index = index_bulletin(bulletin)
+    of = {area: facts.local_facts(index, records.read(index), area) for area in AREAS}
+    assert [area for area, one in of.items() if one.is_unopened] == ["A5"]  # opens later
+    unknown = [
+        limit for one in of.values() for limit in one.limits if limit.state is LimitState.UNKNOWN
+    ]
+    assert unknown
+    assert all(one.why for one in unknown)
+    rows = bulletin.rows.filter(pa.compute.not_equal(bulletin.rows["quantity"], facts.MET))
+    bare = index_bulletin(replace(bulletin, rows=rows))
+    assert facts.local_facts(bare, records.read(bare), "A1").is_unsampled
 
 
 def test_a_limit_of_which_half_is_used_is_likely_reached_and_not_called_near():
