@@ -309,9 +309,7 @@ def _projections(content: Content) -> list[Block]:
     if len(found) > len(shown):
         more = numbers.count(len(found) - len(shown), "further limit")
         made.append(blocks.prose(f"The workbook has {more}.", is_small=True))
-    over = not index.card.preliminary
-    said = accuracy.accuracy_answer(content.standings.backtest, is_over=over)
-    made.append(blocks.prose(said))
+    made.append(blocks.prose(accuracy.accuracy_answer(index, content.standings.backtest)))
     if content.standings.issued:
         made.append(blocks.prose(accuracy.issued_answer(content.standings.issued)))
     return made

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from statistics import fmean, median
 from typing import TYPE_CHECKING
 
+from analytics.codes import Code, parse
 from analytics.rounding import PERCENT, chance, percent
 from analytics.wording import numbers
 from analytics.wording.limits import MODEL
@@ -14,6 +15,7 @@ from analytics.wording.numbers import Measurement, NumberKind
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from analytics.wording.bulletin_index import BulletinIndex
     from analytics.wording.limits import Line
 
 
@@ -23,10 +25,11 @@ OVER = (
     "The season is over, so nothing is projected and no projection is tested: its figures are "
     "those of the whole season."
 )
-UNTESTED = (
-    "This bulletin was made without a test on past seasons, or there is no past season yet: "
-    "nothing vouches for the intervals ahead."
-)
+_UNSURE = "nothing vouches for the intervals ahead."
+OLDER = f"This bulletin was kept before projections were tested on past seasons: {_UNSURE}"
+NO_SEASON = f"There is no past season yet to test projections on: {_UNSURE}"
+#: The assumption that names how many past seasons were looked at.
+_TESTED = "width_of_errors"
 #: How far a hit rate may lie from 80 % before it is given as other than promised.
 OFF = 0.1
 #: From so many projections on their 95 % intervals are judged too, and between which rates they
@@ -107,13 +110,32 @@ def backtest_skill(lines: Sequence[Line]) -> BacktestSkill | None:
     )
 
 
-def accuracy_answer(lines: Sequence[Line], *, is_over: bool = False) -> str:
-    """Return how past projections did (Markdown); a season that is over has none, by design."""
-    if not lines:
-        return OVER if is_over else UNTESTED
+def accuracy_answer(index: BulletinIndex, lines: Sequence[Line]) -> str:
+    """Return how past projections did (Markdown), or the one reason why none is tested."""
+    return how_they_did(lines) if lines else _untested(index)
+
+
+def _untested(index: BulletinIndex) -> str:
+    """Return why a bulletin tests no projection: a season that is over has none, by design."""
+    if not index.card.preliminary:
+        return OVER
+    if "backtest" not in index.bulletin.outlook:
+        return OLDER
+    # Past seasons that were looked at and have no line are too short to be projected.
+    cells = index.bulletin.table("assumptions")["assumption"].to_pylist()
+    parts = (part for cell in cells for part in parse(cell))
+    n = next((one["n"] for one in parts if isinstance(one, Code) and one.name == _TESTED), "")
+    if not n:
+        return NO_SEASON
+    seasons = numbers.count(int(n), "past season")
+    return f"{seasons} with too few weeks to be projected from earlier ones: {_UNSURE}"
+
+
+def how_they_did(lines: Sequence[Line]) -> str:
+    """Return how some past projections did, one at least (Markdown)."""
     found = backtest_skill(lines)
     if found is None:
-        return "No past season could be projected, so nothing vouches for the intervals ahead."
+        return f"No past season could be projected: {_UNSURE}"
     of_seasons = numbers.count(len({line["season"] for line in judged(lines)}), "past season")
     inside = part_of(found.in_80, found.n)
     return (

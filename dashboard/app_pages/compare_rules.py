@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from analytics.catch_limits import TOTALS
 from analytics.errors import UsageError
 from analytics.options.option_file import write_options
 from analytics.options.report import COUNTS
 from analytics.quantities import QUANTITIES
 from analytics.wording import limits as standings
-from analytics.wording import numbers
+from analytics.wording import numbers, reasons
+from analytics.wording.week import EFFORT
 from dashboard import data, document_buttons, filters, notices, page_frame, people
 from dashboard.catalogue import phrase, say
 from dashboard.catch_rates.records import has_tables
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
 
     from analytics.documents.answer_document import ComparedOptions
     from analytics.options.option import OptionSet
+    from analytics.wording.bulletin_index import BulletinIndex
     from analytics.wording.limits import Line
     from dashboard.filters import Choice
     from dashboard.options.compare import Answered, ComparisonInputs, ComparisonResult
@@ -88,8 +91,8 @@ def _why_not(choice: Choice, on: ComparisonInputs | None) -> str:
     if on is None:
         return say(
             "This bulletin holds no simulations of the rest of the season, so no change can be "
-            "compared on it: one for the public leaves them out, and where totals cannot be "
-            "estimated there are none."
+            "compared on it: {why}.",
+            why=_why_no_draws(choice.index),
         )
     if not len(on.baseline.days):
         return say(
@@ -97,6 +100,15 @@ def _why_not(choice: Choice, on: ComparisonInputs | None) -> str:
             season=season,
         )
     return ""
+
+
+def _why_no_draws(index: BulletinIndex) -> str:
+    """Return why a bulletin has no draws: its totals were not estimated, else it is public."""
+    totals = [index.row(area, None, name) for area in (None, *index.areas) for name in TOTALS]
+    if any(row is not None and row.estimate is not None for row in totals):
+        return say("it was made for the public, which leaves them out")
+    why = reasons.why_no_estimate(index.row(None, None, EFFORT))
+    return say("no total of the season so far can be estimated ({why})", why=numbers.plain(why))
 
 
 def _answer(
@@ -266,6 +278,9 @@ def _limit(
     fan = panels.option_fan(found, by_id[limit], result.fans, name)
     if fan is not None:
         panels.draw_fan(fan, labels[limit])
+        return
+    why = by_id[limit]["reason"] or say("the bulletin gives no reason")
+    st.markdown(say("What is to come of this limit is not known: {why}.", why=numbers.plain(why)))
 
 
 def _assumptions(choice: Choice, found: Answered) -> None:

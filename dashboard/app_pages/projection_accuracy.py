@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 def _body(chosen: Chosen, found: Standings) -> None:
     choice = chosen.choice
-    lead(accuracy.accuracy_answer(found.backtest, is_over=not choice.index.card.preliminary))
+    lead(accuracy.accuracy_answer(choice.index, found.backtest))
     st.caption(notices.as_of(choice))
     _past(choice, found)
     _plain_rule(found)

@@ -84,7 +84,7 @@ def _accuracy(choice: Choice, found: Standings) -> None:
     """Say in a line how far to trust what is projected."""
     link = link_to("projection_accuracy", url_state.noted())
     st.html(lone_link(say("How far to trust the projections"), link))
-    st.markdown(accuracy.accuracy_answer(found.backtest, is_over=not choice.index.card.preliminary))
+    st.markdown(accuracy.accuracy_answer(choice.index, found.backtest))
 
 
 draw_page(

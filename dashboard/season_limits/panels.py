@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+import numpy as np
 import streamlit as st
 
 from analytics.catch_limits import LIKELY
@@ -145,11 +146,16 @@ def _to_close(lines: Sequence[Line], close: date | None) -> tuple[Line, ...]:
 
 
 def option_fan(found: Standings, line: Line, fans: Fans, name: str) -> Fan | None:
-    """Return the fan of a limit under an option, beside today's rule; None where it has none."""
+    """Return the fan of a limit under an option, beside today's rule; None where it has none.
+
+    A total that is not known has quantiles that are no numbers, and no fan.
+    """
     if line["limit_id"] not in fans.limit_ids or name not in fans.options:
         return None
     at = fans.limit_ids.index(line["limit_id"])
     now, other = ((0, at), (fans.options.index(name), at))
+    if not np.isfinite(fans.quantiles[other]).all():
+        return None
     past = [one for one in found.fan.get(line["limit_id"], ()) if not one["is_projected"]]
     days = [day.astype(object) for day in fans.days]
     ahead = [

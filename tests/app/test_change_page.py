@@ -8,11 +8,15 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 from analytics.bulletin import archive
-from analytics.codes import coded
+from analytics.catch_limits import TOTALS
+from analytics.codes import coded, parse
+from analytics.codes import sentence as sentence_of
 from analytics.documents.rules_in_words import TodaysRules
+from analytics.options.baseline_io import to_table
 from analytics.options.option import AtLimit, Change, Option, OptionSet
 from analytics.options.option_checks import idle_areas
 from analytics.options.option_file import from_link, read_options, to_link, write_options
@@ -33,7 +37,8 @@ from tests.app import sample_answers, sample_season
 from tests.app.rate_pages import old_archive
 from tests.app.reading import unfold, words_of
 from tests.app.sample_answers import CLOSE, IDLE, TODAY, UNSURE
-from tests.app.sample_bulletin import NOW, make
+from tests.app.sample_bulletin import AREAS, NOW, make
+from tests.app.sample_season import LOST, LOST_CODE
 from tests.season_cases import small_baseline
 
 CLOSES = date(2036, 4, 10)
@@ -513,6 +518,19 @@ def test_a_bulletin_without_draws_says_why(open_change, tmp_path):
     page = open_change(folder=tmp_path)
     assert not page.exception
     assert "holds no simulations of the rest of the season" in words_of(page)
+    assert "made for the public" in words_of(page)  # for it has totals
+    rows = [
+        one | dict.fromkeys(("estimate", "se", "ci_low", "ci_high")) | {"method": LOST_CODE}
+        if one["quantity"] in TOTALS
+        else one
+        for one in made.rows.to_pylist()
+    ]
+    bare = replace(made, rows=pa.Table.from_pylist(rows, made.rows.schema), outlook=lacking)
+    archive.save(tmp_path / "bare", bare)
+    page = open_change(folder=tmp_path / "bare")
+    assert not page.exception
+    assert f"no total of the season so far can be estimated ({LOST})" in plain(words_of(page))
+    assert "public" not in words_of(page)
 
 
 def test_an_older_bulletin_says_so(open_change, tmp_path):
@@ -778,6 +796,30 @@ def test_the_fan_of_an_option_stands_beside_todays_rule(index):
     assert "under A" in fanned.finding(one)
     assert fanned.finding(one).endswith("of the limit")
     assert "dash" in [trace.line.dash for trace in drawn.data]
+
+
+def test_a_total_that_is_not_known_has_a_reason_in_the_place_of_its_fan(open_change, tmp_path):
+    made = make(NOW)
+    drawn = sample_season.baseline(AREAS, is_over=False)
+    effort = drawn.effort.copy()
+    effort[:, drawn.areas.index("A1")] = np.nan
+    why = coded("nothing_to_come", areas=["A1"])
+    lines = [
+        one | ({"reason": why} if one["limit_id"] == "S-1" else {})
+        for one in made.outlook["limit_status"].to_pylist()
+    ]
+    tables = made.outlook | {
+        "draws": to_table(replace(drawn, effort=effort)),
+        "limit_status": pa.Table.from_pylist(lines, made.outlook["limit_status"].schema),
+    }
+    archive.save(tmp_path, replace(made, outlook=tables))
+    page = open_change(folder=tmp_path, limit="S-1")
+    assert not page.exception
+    said = sentence_of(parse(why)[0], bulletin_index.index_bulletin(made).name)
+    assert said in plain(words_of(page))
+    assert "Bands hold 50" not in words_of(page)
+    known = open_change(folder=tmp_path, limit="S-2")
+    assert "Bands hold 50" in words_of(known)
 
 
 def test_shared_assumptions_are_said_once(answer):

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pytest
 
 from analytics.bulletin import archive
+from analytics.codes import coded
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.palette import palette
 from analytics.rounding import DASH
@@ -357,7 +358,7 @@ def test_past_projections_are_judged_by_hand(found):
     # 0.8 to 1.25, and all six within 0.7 to 1.45.
     judged = accuracy.backtest_skill(found.backtest)
     assert (judged.n, judged.in_80, judged.in_95) == (72, 48, 72)
-    said = plain(accuracy.accuracy_answer(found.backtest))
+    said = plain(accuracy.how_they_did(found.backtest))
     assert said.startswith("Of 72 projections of 2 past seasons, **48 (67 %)** ended inside")
     assert "fewer than they promise at 80 %, more at 95 %" in said
     # Of the six, 1.31 lies above 1.25 and 0.7 below 0.8; each stands for 4 figures and 3 areas.
@@ -376,11 +377,11 @@ def test_past_projections_are_judged_by_hand(found):
 def test_a_share_just_short_of_all_does_not_read_as_all(found):
     line = accuracy.judged(found.backtest)[0]
     inside, outside = line | {"final": 2000.0}, line | {"final": 1e9}
-    nearly = plain(accuracy.accuracy_answer([inside] * 411 + [outside]))
+    nearly = plain(accuracy.how_they_did([inside] * 411 + [outside]))
     assert "411 (over 99 %)" in nearly
-    assert "412 (100 %)" in plain(accuracy.accuracy_answer([inside] * 412))
-    assert "1 (under 1 %)" in plain(accuracy.accuracy_answer([inside] + [outside] * 411))
-    assert "0 (0 %)" in plain(accuracy.accuracy_answer([outside] * 412))
+    assert "412 (100 %)" in plain(accuracy.how_they_did([inside] * 412))
+    assert "1 (under 1 %)" in plain(accuracy.how_they_did([inside] + [outside] * 411))
+    assert "0 (0 %)" in plain(accuracy.how_they_did([outside] * 412))
 
 
 @pytest.mark.parametrize(
@@ -410,10 +411,10 @@ def test_the_ends_of_many_intervals_are_judged_too(found, final, inside, said):
 
 
 def test_a_bulletin_without_a_test_says_so(open_standing, index, found, tmp_path):
-    assert accuracy.accuracy_answer([], is_over=True) == accuracy.OVER
-    archive.save(tmp_path, with_tables(index, backtest=[]).bulletin)
+    bare = with_tables(index, backtest=[])
+    archive.save(tmp_path, bare.bulletin)
     said = plain(words_of(open_standing(folder=tmp_path)))
-    assert accuracy.UNTESTED in said
+    assert accuracy.NO_SEASON in said
     assert "could not be projected" not in said
     assert backtest.not_judged(found.backtest) == [
         "2032-33 from 2033-W01: the season is in progress"
@@ -496,7 +497,7 @@ def test_a_bulletin_for_the_public_is_told_without_a_hole(open_standing, opener,
     assert "of the limit on **sublegal releases" in plain(words_of(page))
     other = opener("app_pages/compare_rules.py")(folder=tmp_path)
     assert not other.exception
-    assert "one for the public leaves them out" in words_of(other)
+    assert "it was made for the public, which leaves them out" in words_of(other)
     assert not other.slider
 
 
@@ -556,3 +557,16 @@ def test_a_limit_without_a_figure_is_not_said_to_be_kept():
     withheld = {"estimate": None, "limit_fish": 10.0, "is_preliminary": False}
     assert standing_table._reached(withheld) == DASH
     assert standing_table._reached(withheld | {"estimate": 9.0}) == "not reached"
+
+
+def test_the_one_reason_why_no_projection_is_tested_is_said(index):
+    bare = with_tables(index, backtest=[])
+    assert accuracy.accuracy_answer(bare, []) == accuracy.NO_SEASON
+    looked_at = {"topic": "", "assumption": coded("width_of_errors", factor="1.00", n=2)}
+    short = with_tables(index, backtest=[], assumptions=[looked_at])
+    assert accuracy.accuracy_answer(short, []).startswith("2 past seasons with too few weeks")
+    over = replace(index, card=replace(index.card, preliminary=False))
+    assert accuracy.accuracy_answer(over, []) == accuracy.OVER
+    tables = {name: one for name, one in index.bulletin.outlook.items() if name != "backtest"}
+    old = replace(index, bulletin=replace(index.bulletin, outlook=tables))
+    assert accuracy.accuracy_answer(old, []) == accuracy.OLDER
