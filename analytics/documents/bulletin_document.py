@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from functools import partial
 from typing import TYPE_CHECKING
 from unicodedata import east_asian_width
 
@@ -19,12 +20,17 @@ from analytics.wording.bulletin_index import index_bulletin, lines, monday
 from analytics.wording.week import season_strength, strength_answer
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
     from analytics.bulletin.archive import Bulletin
     from analytics.bulletin.notes import Note
     from analytics.documents.blocks import Block, Document
     from analytics.documents.imprint import Imprint
-    from analytics.wording.bulletin_index import BulletinIndex
+    from analytics.wording.bulletin_index import BulletinIndex, Row
     from analytics.wording.limits import Line, Standings
+
+    #: What draws a figure of a width and a height in inches.
+    _Draw = Callable[[float, float], list[Block]]
 
 #: Fish that went back or died, in the order of the table.
 RELEASED = (
@@ -119,9 +125,13 @@ def _first_page(content: Content, note: Note | None) -> list[Block]:
             whole = [blocks.heading(NOTE, level=3), *_note(note, note.text)]
             content.left_over.extend(whole)
     height = min(max(_USUAL + _PER_SIGN * (FIRST_PAGE - used), _LOWEST), _TALLEST)
-    columns = [one for one in (_trend(content, height), _seasons(content, height)) if one]
-    if columns:
-        found.append(blocks.beside(*columns, *([[]] * (2 - len(columns)))))
+    drawn = [draw for draw in (_trend(content), _seasons(content)) if draw is not None]
+    # One alone is as wide as the page.
+    columns = [draw(figures.WIDE if len(drawn) < 2 else figures.NARROW, height) for draw in drawn]
+    if len(columns) > 1:
+        found.append(blocks.beside(*columns))
+    else:
+        found += [block for column in columns for block in column]
     level = numbers.level(index.card.level)
     return [
         *found,
@@ -178,19 +188,26 @@ def _is_urgent(standings: Standings) -> bool:
     )
 
 
-def _trend(content: Content, height: float) -> list[Block]:
+def _trend(content: Content) -> _Draw | None:
+    """Return what draws the catch rate by week; None where no week has one."""
+    rows = [content.index.row(None, one, week.RATE) for one in content.index.axis]
+    if not any(row is not None and row.estimate is not None for row in rows):
+        return None
+    return partial(_draw_trend, content, rows)
+
+
+def _draw_trend(
+    content: Content, rows: Sequence[Row | None], width: float, height: float
+) -> list[Block]:
     """Return the figure of the catch rate by week, with its smoothed trend."""
     index = content.index
-    rows = [index.row(None, one, week.RATE) for one in index.axis]
-    if not any(row is not None and row.estimate is not None for row in rows):
-        return []
     svg = figures.trend(
         rows,
         weeks=index.axis,
         chosen=content.week,
         top=marks.axis_end(rows),
         band=_band(index),
-        height=height,
+        size=(width, height),
     )
     content.pictures["trend"] = svg
     label = QUANTITIES[week.RATE].label
@@ -221,8 +238,8 @@ def _band(index: BulletinIndex) -> figures.Band | None:
     return figures.Band(weeks, *values)
 
 
-def _seasons(content: Content, height: float) -> list[Block]:
-    """Return the figure of this season over past ones."""
+def _seasons(content: Content) -> _Draw | None:
+    """Return what draws this season over past ones; None where one of them lacks."""
     index = content.index
     found: dict[str, dict[float, float]] = {}
     for line in lines(index, "seasonal_pattern"):
@@ -231,11 +248,22 @@ def _seasons(content: Content, height: float) -> list[Block]:
     now = found.pop(index.card.season, {})
     past = {season: tuple(sorted(line.items())) for season, line in sorted(found.items())}
     if not now or not past:
-        return []
-    points = tuple(sorted(now.items()))
+        return None
+    return partial(_draw_seasons, content, tuple(sorted(now.items())), past)
+
+
+def _draw_seasons(
+    content: Content,
+    points: figures.Points,
+    past: Mapping[str, figures.Points],
+    width: float,
+    height: float,
+) -> list[Block]:
+    """Return the figure of this season over past ones."""
+    index = content.index
     start = _season_start(content, points[-1][0])
     content.pictures["seasons"] = figures.seasons(
-        points, past, start=start, name=index.card.season, height=height
+        points, past, start=start, name=index.card.season, size=(width, height)
     )
     strength = blocks.text_of(strength_answer(season_strength(index)))
     return [

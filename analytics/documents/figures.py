@@ -115,15 +115,15 @@ def trend(
     chosen: str,
     top: float,
     band: Band | None,
-    height: float,
+    size: tuple[float, float],
 ) -> bytes:
     """Draw a figure by week with its intervals, the chosen week apart, a smoothed line behind.
 
     `rows` has one a week of `weeks`, None where it has no row; an interval beyond `top` ends there
-    in an arrow. `height` is in inches.
+    in an arrow. `size` is width and height in inches.
     """
     first = monday(weeks[0])
-    with _canvas(NARROW, height) as (_, axes, file):
+    with _canvas(*size) as (_, axes, file):
         if band is not None:
             at = [_day(week, first) for week in band.weeks]
             axes.fill_between(at, band.low, band.high, color=LIGHT.sea, alpha=0.13, linewidth=0)
@@ -173,10 +173,15 @@ Points = tuple[tuple[float, float], ...]
 
 
 def seasons(
-    now: Points, past: Mapping[str, Points], *, start: date, name: str, height: float
+    now: Points,
+    past: Mapping[str, Points],
+    *,
+    start: date,
+    name: str,
+    size: tuple[float, float],
 ) -> bytes:
-    """Draw this season over past ones: a figure by days since the season's start."""
-    with _canvas(NARROW, height) as (_, axes, file):
+    """Draw this season over past ones: a figure by days since its start, `size` in inches."""
+    with _canvas(*size) as (_, axes, file):
         ends = [day for line in (now, *past.values()) for day, _ in line]
         for points in past.values():
             axes.plot(*zip(*points, strict=True), color=LIGHT.quiet, alpha=0.45, linewidth=0.9)

@@ -158,8 +158,6 @@ def _verb(subject: str, word: str, *, many: bool = False) -> str:
     return f"{subject} {'are' if many else 'is'} {word}"
 
 
-# What to know before using the figures: thin samples, strata and findings.
-
 # What to know before using the figures: thin samples, findings, and the words explained.
 
 #: What simulations showed of the intervals (analytics/docs/validation.md).
@@ -187,18 +185,25 @@ def finding_notes(index: BulletinIndex) -> list[str]:
 
 def thin_notes(index: BulletinIndex, *, areas: Sequence[str], week: str) -> list[str]:
     """Return a plain sentence for each area whose figures of an ISO week rest on very little."""
-    found = [(area, _thinness(index, area, week)) for area in areas]
-    return [
-        f"In week {week}, the figures of {index.name(area)} rest on {' and '.join(little)}: "
-        "they and their intervals are unreliable."
-        for area, little in found
-        if little
-    ]
+    found = [_thin_note(index, area, week) for area in areas]
+    return [note for note in found if note]
 
 
-def _thinness(index: BulletinIndex, area: str, week: str) -> list[str]:
+def _thin_note(index: BulletinIndex, area: str, week: str) -> str:
+    """Return on how little the figures of an area rest; empty where that is enough."""
     known = _estimated(index, (area,), week)
     interviews = [row.n_interviews for row in known if row.n_interviews is not None]
+    if interviews and not max(interviews):
+        start = f"In week {week}, no boat that was interviewed had fished in {index.name(area)}"
+        if any(row.estimate for row in known):
+            return f"{start}: its figures come from other weeks and are unreliable."
+        return f"{start}: its figures are 0, and a few boats may have been missed."
+    on = " and ".join(_thinness(known, interviews))
+    start = f"In week {week}, the figures of {index.name(area)} rest on {on}"
+    return f"{start}: they and their intervals are unreliable." if on else ""
+
+
+def _thinness(known: Sequence[Row], interviews: Sequence[int]) -> list[str]:
     freedom = [
         row.df
         for row in known

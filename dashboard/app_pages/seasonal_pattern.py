@@ -60,9 +60,11 @@ def _body(chosen: Chosen, rates: Rates) -> None:
 
 def _runs(choice: Choice, rates: Rates, areas: Sequence[str | None]) -> None:
     """Draw shares and catch rates by week; past seasons as a band, or one by one where asked."""
-    lines = filters.switch(
-        say("Past seasons"), list(PAST_AS), key="past", words=lambda one: say(PAST_AS[one])
-    )
+    lines = "band"
+    if seasonal_timing.has_past(rates, areas):
+        lines = filters.switch(
+            say("Past seasons"), list(PAST_AS), key="past", words=lambda one: say(PAST_AS[one])
+        )
     shows_past = lines == "lines"
     share = seasonal_timing.runs(rates, areas, "share" if shows_past else "come")
     _figures(choice, CAME if shows_past else COME, share, shows_past)

@@ -194,12 +194,9 @@ def _table(choice: Choice) -> None:
     st.html(html_tables.week_table(index, areas=choice.shown, week=week, together=not choice.areas))
     st.caption(say(html_tables.SITE_DAYS))
     if fish := fish_words(index.bulletin.card.basis):
-        st.caption(
-            say(
-                "Released fish {fish}; the other basis stands on *Alternative estimates*.",
-                fish=fish,
-            )
-        )
+        other = phrase("Released fish {fish}; the other basis stands on *Alternative estimates*.")
+        has_other = index.bulletin.table("other_basis").num_rows
+        st.caption(say(other if has_other else phrase("Released fish {fish}."), fish=fish))
     domains: tuple[str | None, ...] = choice.areas or (None, *index.areas)
     page_frame.folded(
         say("Every quantity of the week"),

@@ -47,6 +47,11 @@ def runs(rates: Rates, areas: Sequence[str | None], name: str) -> dict[str | Non
     return {area: run for area, run in made.items() if run is not None}
 
 
+def has_past(rates: Rates, areas: Sequence[str | None]) -> bool:
+    """Return whether a figure of some areas has a past season to draw."""
+    return any(run.past for name in ("share", "index") for run in runs(rates, areas, name).values())
+
+
 def _run(rates: Rates, area: str | None, name: str) -> Run | None:
     seasons = {season: rates.timing[season, area] for season in rates.seasons(area)}
     mine = rates.timing.get((rates.season, area), ())

@@ -12,6 +12,7 @@ from analytics.documents.blocks import runs
 from analytics.documents.imprint import read_imprint
 from analytics.errors import BlackmouthError, StoreError, UsageError
 from analytics.people import Action
+from analytics.quantities import Status
 from analytics.rounding import DASH, chance
 from analytics.units import day_words, short_day
 from analytics.wording import limits, numbers, regulations
@@ -258,6 +259,13 @@ def sampling(choice: Choice) -> str:
     if row is None or row.n_psu is None:
         return say("The bulletin says nothing of the sampling of this week.")
     asked_words = say_n(row.n_interviews or 0, "{n} interview", "{n} interviews")
+    if row.status == Status.NO_DESIGN:
+        return say_n(
+            row.n_psu,
+            "**No designed sample**: {interviews} of convenience on {n} site-day.",
+            "**No designed sample**: {interviews} of convenience on {n} site-days.",
+            interviews=asked_words,
+        )
     known = {"sampled": row.n_psu, "frame": row.n_psu_frame, "interviews": asked_words}
     if row.n_psu_frame is None:
         return say("**{sampled} site-days** sampled, {interviews}.", **known)

@@ -182,6 +182,19 @@ def test_figures_on_very_little_are_listed(index):
     )
 
 
+@pytest.mark.parametrize(("estimate", "said"), [(0.0, "figures are 0"), (4.0, "other weeks")])
+def test_an_area_without_an_interview_rests_on_none(index, estimate, said):
+    rows = {
+        key: replace(row, n_interviews=0, estimate=None if row.estimate is None else estimate)
+        for key, row in index.rows.items()
+        if row.area == "A1" and row.week == CHOSEN
+    }
+    bare = replace(index, rows={**index.rows, **rows})
+    (note,) = sentences.thin_notes(bare, areas=("A1",), week=CHOSEN)
+    assert "no boat that was interviewed had fished in Quillon Bank" in note
+    assert said in note
+
+
 def test_marks_of_a_week_are_known(index):
     assert sentences.has_marks(index, areas=("A3",), week=CHOSEN)
     assert not sentences.has_marks(index, areas=("A2",), week=CHOSEN)

@@ -55,6 +55,11 @@ def test_a_first_season_has_no_past(open_timing):
     assert "Cumulative share of the season" not in said
     assert "How much of an average season has come" not in said
     assert "Standardised catch rate by week" in said
+    # Where no past season is drawn, no way to draw it is offered.
+    assert [one.key for one in page.button_group if one.key == "past"] == []
+    assert [one.key for one in open_timing().button_group if one.key == "past"] == ["past"]
+    linked = open_timing(season="2034-35", past="lines")
+    assert not linked.exception
 
 
 def test_a_ratio_without_an_interval_is_of_unknown_strength(index):

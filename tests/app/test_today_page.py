@@ -22,7 +22,7 @@ from analytics.rounding import DASH
 from analytics.units import short_day
 from analytics.wording import limits
 from analytics.wording.bulletin_index import index_bulletin
-from analytics.wording.week import Topic, key_points, next_release
+from analytics.wording.week import EFFORT, Topic, key_points, next_release
 from dashboard import store_access
 from dashboard.pages import RESULTS
 from dashboard.today import records
@@ -208,6 +208,17 @@ def test_what_sampling_missed_is_named():
     assert "Missed: nothing." in said(n_psu=4, n_missing_psu=0)
     assert "no sample of" in said(n_psu=0)
     assert "2 site-days without an interview" in said(n_missing_psu=2)
+
+
+@pytest.mark.parametrize("n", [1, 8])
+def test_interviews_of_convenience_are_not_said_to_be_a_designed_sample(n):
+    index = index_bulletin(make(NOW))
+    row = index.row(None, index.card.through, EFFORT)
+    mine = replace(row, status="no_design", n_psu=n, n_psu_frame=None, n_interviews=40)
+    bare = replace(index, strata=(), rows={**index.rows, (None, row.week, EFFORT): mine})
+    said = plain(records.sampling(_Choice(bare)))
+    assert f"40 interviews of convenience on {n} site-day" in said
+    assert said.startswith("**No designed sample**")
 
 
 class _Choice:

@@ -22,6 +22,18 @@ from tests.app.sample_bulletin import CHOSEN, NOW, for_the_public, make
 from tests.app.sample_cases import ENDLESS, NO_DESIGN, NO_DROP_OFF, NO_ERROR, OTHER_DAYS, PARTIAL
 
 
+def test_the_other_basis_is_named_where_there_is_one(opener, tmp_path):
+    made = make(NOW)
+    made = replace(made, card=replace(made.card, basis="reported"))
+    for name, other in (("with", made.rows), ("without", made.rows.slice(0, 0))):
+        archive.save(tmp_path / name, replace(made, other_basis=other))
+        page = opener("app_pages/week.py")(folder=tmp_path / name)
+        assert not page.exception
+        said = words_of(page)
+        assert "Released fish as reported in interviews" in said
+        assert ("the other basis stands on" in said) == (name == "with")
+
+
 def test_opens_on_the_newest_week_of_the_newest_season(open_page):
     page = open_page()
     assert not page.exception

@@ -19,7 +19,8 @@ import pytest
 
 from analytics.bulletin.archive import Bulletin, load
 from analytics.bulletin.notes import add_note
-from analytics.documents import annex
+from analytics.documents import annex, figures
+from analytics.documents.bulletin_document import bulletin_document
 from analytics.documents.files import BULLETIN_FILES, bulletin_files
 from analytics.documents.imprint import Imprint, read_imprint
 from analytics.documents.workbook import TABLES
@@ -331,6 +332,21 @@ def test_a_thin_bulletin_has_documents(full, case):
     assert "Keypoints" in first
     for words in ("".join(pages(made["bulletin.pdf"])), "".join(read(made["bulletin.html"]).words)):
         assert not re.search(r"\b(nan|NaN|null|None(?! was))\b|\*\*", words)
+
+
+@pytest.mark.parametrize(
+    ("case", "name"), [("no past seasons", "trend"), ("no rows", "seasons"), (None, "trend")]
+)
+def test_a_figure_that_stands_alone_is_as_wide_as_the_page(full, case, name):
+    bulletin = full if case is None else THIN[case](full)
+    found = bulletin_document(bulletin, note=None, imprint=Imprint())
+    width = re.search(rb'<svg[^>]* width="([0-9.]+)pt"', found.pictures[name])
+    assert width is not None
+    inches = figures.NARROW if case is None else figures.WIDE
+    assert float(width[1]) == pytest.approx(72 * inches, abs=0.5)
+    assert len(found.pictures) == (2 if case is None else 1)
+    kinds = [block["kind"] for block in found.blocks]
+    assert ("columns" in kinds) == (case is None)
 
 
 @pytest.mark.parametrize("folder", ["old_bulletin", "old_bulletin_2"])
