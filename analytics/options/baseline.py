@@ -65,7 +65,8 @@ class Baseline:
     rules : Rules
         Today's.
     rules_to_date : Rules
-        With N = 1: those that the totals so far were fished under (of the most open days).
+        With N = 1: those that the totals so far were fished under (of the most open days);
+        `is_open` says whether the opening of the next open day has begun by the first of `days`.
     to_date : mapping of str to ndarray, shape (D, A)
         Every total of the result rows through `through` by name, deaths and classes included.
     by_method : ndarray, shape (D, A, M, 5)

@@ -113,7 +113,7 @@ class _Draft:
         if len(opens):
             usual = np.isin(self.weekday, np.unique(self.weekday[opens]))
         # An opening runs on over days of the week that it leaves out.
-        self.span = _filled(is_open, self.weekday)
+        self.span = _filled(is_open, self.weekday, has_begun=bool(so_far.is_open[area, 0]))
         self.on_day = np.where(self.span, is_open, usual)
         self.factor = np.ones(n)
         limit = rules.daily_limit_fish[area]
@@ -219,14 +219,15 @@ def _over(old: tuple[Row, ...], new: list[Row]) -> tuple[Row, ...]:
     return tuple({row[:3]: row for row in (*old, *new)}.values())
 
 
-def _filled(is_open: Bools, weekday: Ints) -> Bools:
+def _filled(is_open: Bools, weekday: Ints, *, has_begun: bool) -> Bools:
     """Return open days with the days of the week that their opening leaves out, (N,).
 
     Such a gap is shorter than a week, and all its days of the week are closed in the week before or
-    after it, too; else an opening ends and another begins. One before the first open day counts.
+    after it, too; else an opening ends and another begins. One before the first open day counts
+    where its opening `has_begun`: before its own first day an opening leaves nothing out.
     """
     span, opens = is_open.copy(), np.flatnonzero(is_open)
-    ends = [-1, *opens.tolist()]
+    ends = [-1, *opens.tolist()] if has_begun else opens.tolist()
     for before, after in pairwise(ends):
         weeks = [slice(after, after + 7)] if after + 7 <= len(is_open) else []
         weeks += [slice(before - 6, before + 1)] if before >= 6 else []

@@ -85,7 +85,9 @@ def season_calendar(
         weeks=weeks,
         week=np.array([weeks.index(one) for one in labels], dtype=np.int64),
         rules=_rules(openings, areas, days, is_open),
-        rules_to_date=_rules_to_date(openings, areas, day, is_open),
+        rules_to_date=_rules_to_date(
+            openings, areas, day, is_open, first=sunday + timedelta(days=1)
+        ),
         last_open=last,
     )
 
@@ -143,8 +145,13 @@ def _rules_to_date(
     areas: tuple[str, ...],
     through: date,
     is_open: set[tuple[str, date]],
+    *,
+    first: date,
 ) -> Rules:
-    """Return the rules that most open days so far were fished under, shape (A, 1)."""
+    """Return the rules that most open days so far were fished under, shape (A, 1).
+
+    `is_open`: whether the opening of the next open day has begun by the `first` day to come.
+    """
     found = []
     for place, area in enumerate(areas):
         past = sorted(day for name, day in is_open if name == area and day <= through)
@@ -155,6 +162,11 @@ def _rules_to_date(
             [mine.min_length_mm, mine.daily_limit_fish, mine.is_mark_selective], axis=-1
         )
         kinds, count = np.unique(rules[0], axis=0, return_counts=True, equal_nan=True)
-        found.append((bool(past), *kinds[count.argmax()]))
+        coming = min((day for name, day in is_open if name == area and day >= first), default=None)
+        runs = coming is not None and any(
+            one["area"] == area and one["open_date"] <= first and coming <= one["close_date"]
+            for one in openings
+        )
+        found.append((runs, *kinds[count.argmax()]))
     table = np.array(found, dtype=np.float64).reshape(len(areas), 4)[:, :, None]
     return Rules(table[:, 0] > 0, table[:, 1], table[:, 2], table[:, 3] > 0)

@@ -97,6 +97,15 @@ def test_days_of_the_week_open_no_short_closure(shut):
     assert opens(Change(reopen_from=day(shut[0])), base=base) == days(1, N_OPEN)
 
 
+def test_days_of_the_week_open_none_before_an_opening_begins():
+    # Weekends alone are open; whether weekdays before the first could be is for its opening to say.
+    begins = rules_of(np.zeros((2, 1), dtype=bool))
+    later = replace(WEEKENDS, rules_to_date=begins)
+    assert opens(Change(open_weekdays="567"), base=WEEKENDS)[0] == 5
+    assert opens(Change(open_weekdays="567"), base=later) == [6, 7, *days(8, N_OPEN, 5, 6, 7)]
+    assert opens(Change(open_weekdays="123"), base=later) == days(8, N_OPEN, 1, 2, 3)
+
+
 def test_an_opening_of_some_days_runs_up_to_one_of_all():
     is_open = WEEKENDS.rules.is_open.copy()
     is_open[:, 14:N_OPEN] = True

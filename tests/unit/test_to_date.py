@@ -314,6 +314,21 @@ class TestHorizon:
         assert not found.rules.is_open[1].any()
         assert np.isnan(found.rules.daily_limit_fish[1]).all()
 
+    @pytest.mark.parametrize(
+        ("begins", "is_running"), [(4, True), (13, True), (14, False), (18, False)]
+    )
+    def test_an_opening_of_weekends_runs_from_its_own_first_day(self, begins, is_running):
+        opening = {
+            "season": "2030-31",
+            "area": "A",
+            "open_date": MONDAY.replace(day=begins),
+            "close_date": MONDAY.replace(month=3, day=30),
+            "open_weekdays": "67",
+        }
+        found = self.horizon(survey([], seasons=[opening]), "2031-W02")  # through 12 January
+        assert np.flatnonzero(found.rules.is_open[0]).tolist()[:3] == [5, 6, 12]
+        assert found.rules_to_date.is_open[0, 0] == is_running
+
 
 @pytest.mark.parametrize("seed", range(5))
 def test_draws_follow_a_change_of_the_last_digit_by_as_much(seed):
