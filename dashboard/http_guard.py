@@ -6,6 +6,10 @@ Pages are checked where they are drawn. Files that a page offered lie for a whil
 of their own (`/media/` and a hash of their content), and files that come in have one as well: these
 addresses ask for a login here, with its role as the settings say now.
 
+A page of another site may make a browser speak to these pages. Pages that ask nobody to log in
+answer only where they are asked for by a name of this machine (a name of the other site may lead
+here), and no socket opens for the page of another site.
+
 Streamlit's login ends at the first page. Which one was asked for is taken from where the login was
 pressed, kept by the browser for some minutes, and opened after it: one of our pages, or none.
 """
@@ -25,7 +29,7 @@ from streamlit.web.server.server_util import get_cookie_secret
 from streamlit.web.server.starlette.starlette_app_utils import decode_signed_value
 from streamlit.web.server.starlette.starlette_server_config import USER_COOKIE_NAME
 
-from analytics.people import NOBODY, Action, Person
+from analytics.people import NOBODY, Action, Person, is_loopback
 from analytics.publishing.published_files import PUBLIC_VARIABLE
 from dashboard import people
 
@@ -79,6 +83,8 @@ _WORDS = {
     403: b"log in with a role that may have this file",
     404: b"not found",
     405: b"nothing is taken in here",
+    421: b"these pages are for this machine alone: open them at http://localhost and the port that "
+    b"`blackmouth open` said; for a team, start them with --people FILE",
     431: b"the head of the request is too large",
 }
 #: Bytes of the head of the public's requests; h11 counts only heads that come in parts.
@@ -94,6 +100,9 @@ class Guard:
     async def __call__(self, scope: Message, receive: Receive, send: Send) -> None:
         """Answer a request, or hand it on."""
         if scope["type"] == "websocket":
+            if is_of_another(scope) or is_elsewhere(scope):
+                await send({"type": "websocket.close", "code": 1008})
+                return
             await self._app(scope, receive, _discreet(send))
             return
         if scope["type"] != "http":
@@ -144,9 +153,42 @@ def without_server(data: bytes) -> bytes:
     return message.SerializeToString()
 
 
+def is_elsewhere(scope: Message) -> bool:
+    """Whether pages without a login are asked for by another name than one of this machine."""
+    if people.is_team() or PUBLIC_VARIABLE in os.environ:
+        return False
+    return not is_loopback(_host_of(f"//{_header(scope, b'host')}"))
+
+
+def is_of_another(scope: Message) -> bool:
+    """Whether a socket is asked for by the page of another site.
+
+    Streamlit would ask an outside host for this machine's address before it says no, and answer
+    nobody meanwhile.
+    """
+    origin = _header(scope, b"origin")
+    if not origin or origin.partition("://")[2] == _header(scope, b"host"):
+        return False
+    named = config.get_option("server.corsAllowedOrigins") or ()
+    known = {_host_of(one if "://" in one else f"//{one}") for one in named}
+    if config.is_manually_set("browser.serverAddress"):
+        known.add(str(config.get_option("browser.serverAddress")))
+    return _host_of(origin) not in known - {""}
+
+
+def _host_of(address: str) -> str:
+    """Return the host of an address; empty where it has none."""
+    try:
+        return urlsplit(address).hostname or ""
+    except ValueError:
+        return ""
+
+
 def refused(scope: Message, path: str) -> int | None:
     """Return the status by which a request is refused; None where it is not."""
     is_public = PUBLIC_VARIABLE in os.environ
+    if is_elsewhere(scope):
+        return 421
     if path.startswith(CLOSED) or (is_public and path.startswith(_NOT_PUBLIC)):
         return 404
     if is_public and scope["method"] not in _ASKING:

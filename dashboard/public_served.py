@@ -27,6 +27,7 @@ SETTINGS = {
     "client.toolbarMode": "viewer",
     "runner.magicEnabled": False,
     "runner.postScriptGC": False,
+    "server.allowedHosts": [],
     "server.enableXsrfProtection": True,
     "server.maxUploadSize": 1,
     "server.maxWidgetStateSize": 1,

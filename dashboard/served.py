@@ -1,4 +1,4 @@
-"""The pages served to a team: ``streamlit run dashboard/served.py`` with BLACKMOUTH_PEOPLE set."""
+"""The pages as ``blackmouth open`` serves them, to one person or to a team: behind the guard."""
 
 from __future__ import annotations
 

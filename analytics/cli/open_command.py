@@ -137,7 +137,7 @@ def open_(
         _open_public(public, store, port, address)
         return
     team = Team(people.absolute(), team_flags(people, secrets)) if people else None
-    app = _app("served.py" if team else "app.py")
+    app = _app("served.py")
     chosen = _free_port(port, address)
     archive = _archive(store)
     with tempfile.TemporaryDirectory(prefix="blackmouth-") as name:
@@ -219,7 +219,9 @@ def serve(
         environment.pop(variable, None)
         if value is not None:
             environment[variable] = str(value)
-    command = _streamlit_command(app, port, address, team.flags if team else {})
+    # Without a team the pages themselves ask for a name of this machine, of which it has many.
+    settings = team.flags if team else {"server.allowedHosts": "*"}
+    command = _streamlit_command(app, port, address, settings)
     run_app(command, port, address, environment)
 
 

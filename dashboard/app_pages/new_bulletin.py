@@ -101,7 +101,7 @@ def _wishes(state: StoreState, folder: Path, store: Path, *, is_busy: bool) -> N
             with st.spinner(say("Starting")):
                 new_bulletin.start(folder, store, options, who=people.who())
         except BlackmouthError as error:
-            st.error(str(error))
+            st.error(numbers.plain(error))
         else:
             st.rerun()
 
@@ -111,7 +111,7 @@ def _progress(now: new_bulletin.Progress, folder: Path) -> None:
     if now.is_busy:
         st.fragment(_follow, run_every=EVERY_SECONDS)(folder)
     elif now.has_failed:
-        st.error(say("The bulletin was not made: {error}", error=now.error))
+        st.error(numbers.plain(say("The bulletin was not made: {error}", error=now.error)))
 
 
 def _follow(folder: Path) -> None:
@@ -233,7 +233,7 @@ def _note(archive: Path, card: BulletinMetadata) -> None:
             try:
                 add_note(archive, card.bulletin, text, author=author)
             except BlackmouthError as error:
-                st.error(str(error))
+                st.error(numbers.plain(error))
             else:
                 st.rerun()
     if kept:

@@ -14,6 +14,7 @@ from streamlit.testing.v1 import AppTest
 
 from analytics import Store, import_files
 from analytics.bulletin.notes import notes
+from analytics.wording import numbers
 from dashboard import data, new_bulletin, store_access
 from dashboard.new_bulletin import read_state, standing_words
 from dashboard.pages import DATA, menu
@@ -81,12 +82,13 @@ def test_a_bulletin_is_made_and_its_note_is_kept(store, open_at):
 def test_what_went_wrong_is_said_and_no_trace_is_shown(store, open_at):
     folder = store / "desk" / "bulletin"
     folder.mkdir(parents=True)
-    new_bulletin.start(folder, store, ["--season", "2099-00"])
+    season = "![2099](http://a.example/$x$)"
+    new_bulletin.start(folder, store, ["--season", season])
     wait_for(folder)
     page = open_at(store)
     assert not page.exception
     assert len(page.error) == 1
-    assert "2099-00" in page.error[0].value
+    assert numbers.plain(season) in page.error[0].value  # as it is, and no picture
     assert "Traceback" not in words_of(page)
     assert not page.button(key="make").disabled
 

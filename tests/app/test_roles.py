@@ -18,6 +18,7 @@ from analytics.bulletin.archive import save
 from analytics.data import importing
 from analytics.data.store import Store
 from analytics.people import ALLOWED, Action, NotAllowed, Role
+from analytics.publishing.published_files import PUBLIC_VARIABLE
 from dashboard import data, http_guard, new_bulletin, pages, people, store_access
 from dashboard.desk.uploads import Uploads
 from dashboard.forms.grid import as_typed
@@ -474,3 +475,63 @@ def test_addresses_of_files_ask_for_a_login(team, monkeypatch):
     assert http_guard.refused({**scope, "method": "PUT"}, "/_stcore/upload_file/a/b") == 403
     assert http_guard.refused(scope, "/_stcore/metrics") == 404
     assert http_guard.refused(scope, "/static/media/font.woff2") is None
+
+
+def _reached(kind: str, **headers: str) -> str:
+    """Return what became of a request: handed on, or the status or code that refused it."""
+    said: list[Any] = []
+
+    async def program(scope, receive, send):
+        said.append({"status": "handed on"})
+
+    async def send(message):
+        said.append(message)
+
+    given = [(name.encode(), value.encode()) for name, value in headers.items()]
+    scope = {"type": kind, "method": "GET", "path": "/", "headers": given}
+    run_apart(http_guard.Guard(program)(scope, None, send))
+    return str(said[0].get("status", said[0].get("code")))
+
+
+@pytest.mark.parametrize(
+    ("host", "is_here"),
+    [
+        *((one, True) for one in ("localhost:8501", "127.0.0.1:8501", "[::1]:8501", "localhost")),
+        *((one, False) for one in ("evil.example:8501", "localhost.evil.example", "", "[::1")),
+        *((one, False) for one in ("192.0.2.7:8501", "/localhost", "127.0.0.1.evil.example")),
+    ],
+)
+def test_pages_without_a_login_answer_to_names_of_this_machine_alone(monkeypatch, host, is_here):
+    """The name of another site may lead here: its page would then be one with ours."""
+    for name in (people.PEOPLE_VARIABLE, PUBLIC_VARIABLE):
+        monkeypatch.delenv(name, raising=False)
+    refused = {"http": "421", "websocket": "1008"}
+    for kind, status in refused.items():
+        assert _reached(kind, host=host) == ("handed on" if is_here else status)
+    for name in (people.PEOPLE_VARIABLE, PUBLIC_VARIABLE):
+        monkeypatch.setenv(name, "x")
+        assert all(_reached(kind, host=host) == "handed on" for kind in refused)
+        monkeypatch.delenv(name)
+
+
+@pytest.mark.parametrize("served_to", [None, people.PEOPLE_VARIABLE, PUBLIC_VARIABLE])
+def test_no_socket_opens_for_the_page_of_another_site(monkeypatch, served_to):
+    """Nor does the library ask an outside host whether it should."""
+    for name in (people.PEOPLE_VARIABLE, PUBLIC_VARIABLE):
+        monkeypatch.delenv(name, raising=False)
+    if served_to:
+        monkeypatch.setenv(served_to, "x")
+    host = "localhost:8501"
+    for ours in ({}, {"origin": f"http://{host}"}, {"origin": f"https://{host}"}):
+        assert _reached("websocket", host=host, **ours) == "handed on"
+    others = ("http://localhost:3000", "https://evil.example", "null", "http://[::1", "localhost")
+    for origin in others:
+        assert _reached("websocket", host=host, origin=origin) == "1008"
+    before = config.get_option("server.corsAllowedOrigins")
+    config.set_option("server.corsAllowedOrigins", ["https://survey.example.org"])
+    try:
+        allowed = {"origin": "https://survey.example.org"}
+        assert _reached("websocket", host=host, **allowed) == "handed on"
+        assert _reached("websocket", host=host, origin="https://evil.example") == "1008"
+    finally:
+        config.set_option("server.corsAllowedOrigins", before)

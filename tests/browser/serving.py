@@ -66,7 +66,7 @@ def dashboard(
     assert spec.origin is not None
     given = {"BLACKMOUTH_ARCHIVE": str(archive_folder)}
     given |= {"BLACKMOUTH_STORE": str(store)} if store else {}
-    with streamlit(Path(spec.origin).parent / "app.py", given, log=log) as (address, _):
+    with streamlit(Path(spec.origin).parent / "served.py", given, log=log) as (address, _):
         yield address
 
 
