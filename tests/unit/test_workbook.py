@@ -232,6 +232,40 @@ def test_a_workbook_that_would_fill_the_memory(
     assert "unpacks to" in importing.read_paths([path]).faults[0].seen
 
 
+@pytest.mark.parametrize("called", ["xl/workbook.txt", "xl/worksheets/workbook.xml", "xl/w"])
+def test_elements_are_counted_whatever_a_part_is_called(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, called: str
+) -> None:
+    """The library finds the workbook's part by the list of kinds, not by its name."""
+    monkeypatch.setattr(workbook, "MOST_MARKS", 3_000)
+    path = book_of(tmp_path / "b.xlsx", areas=[("area",), *[("A",)] * 2_000])
+    assert not importing.read_paths([path]).faults  # its sheet has more, and is a sheet
+    folder, _, stem = called.rpartition("/")
+    moved = {"xl/workbook.xml": called, "xl/_rels/workbook.xml.rels": f"{folder}/_rels/{stem}.rels"}
+    renamed = tmp_path / "renamed.xlsx"
+    for more in (b"", b"<w/>" * 3_000):
+        with zipfile.ZipFile(path) as old, zipfile.ZipFile(renamed, "w") as new:
+            for name in old.namelist():
+                data = old.read(name)
+                if name in ("[Content_Types].xml", "_rels/.rels"):
+                    data = data.replace(b"xl/workbook.xml", called.encode())
+                if name == "xl/workbook.xml":
+                    data = data.replace(b"<sheets>", more + b"<sheets>")
+                new.writestr(moved.get(name, name), data)
+        found = ["elements" in one.seen for one in importing.read_paths([renamed]).faults]
+        assert found == ([True] if more else [])
+
+
+def test_a_doctype_is_found_wherever_a_part_is_cut(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = book_of(tmp_path / "b.xlsx", areas=[("area",), ("A",)])
+    for size in range(3, 20):
+        monkeypatch.setattr(workbook, "_PIECE", size)
+        spoiled = repacked(path, {"xl/worksheets/sheet1.xml": LAUGHS})
+        assert ["DOCTYPE" in one.seen for one in importing.read_paths([spoiled]).faults] == [True]
+
+
 def test_files_with_macros_and_locks_beside_a_workbook(tmp_path: Path) -> None:
     week_book(field_week(), tmp_path / "b.xlsx")
     (tmp_path / "~$b.xlsx").write_bytes(b"lock")

@@ -58,6 +58,8 @@ _PIECE = 1 << 20
 
 _OTHERWISE = "save the table as CSV (UTF-8)"
 _MACROS = "vbaProject.bin"
+#: The part of a workbook that says what the others are.
+_KINDS_OF_PARTS = "[Content_Types].xml"
 _OLD_FORMAT = b"\xd0\xcf\x11\xe0"
 _FORMULA = re.compile(rb"<(?:\w+:)?f[\s/>]")
 _MERGED = re.compile(rb'<(?:\w+:)?mergeCell\s[^>]{0,40}?ref="([A-Z0-9:$]{1,40})"')
@@ -152,8 +154,14 @@ def _require_safe(path: Path) -> None:
         with zipfile.ZipFile(path) as archive:
             parts = archive.infolist()
             _require_bounded(parts)
+            kinds = [part for part in parts if part.filename == _KINDS_OF_PARTS]
+            for part in kinds:
+                _require_few_marks(archive, part, MOST_MARKS)
+            others = _parts_beside_sheets(archive) if kinds else set()
             for part in parts:
-                _require_few_marks(archive, part)
+                is_sheet = "worksheets/" in part.filename and part.filename not in others
+                most = MOST_MARKS_OF_SHEET if is_sheet else MOST_MARKS
+                _require_few_marks(archive, part, most)
     except (zipfile.BadZipFile, NotImplementedError) as error:
         raise _not_readable(error) from error
     if any(part.filename.endswith(_MACROS) for part in parts):
@@ -162,23 +170,24 @@ def _require_safe(path: Path) -> None:
         )
 
 
-def _require_few_marks(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> None:
+def _require_few_marks(archive: zipfile.ZipFile, part: zipfile.ZipInfo, most: int) -> None:
     """Refuse a part of XML whose elements would fill the memory, or that is not written in UTF-8.
 
-    Texts are found in the bytes of a part, which other encodings would hide.
+    What is XML shows in how it begins: a part may bear any name. Texts are found in the bytes of a
+    part, which other encodings would hide.
     """
-    if not part.filename.lower().endswith((".xml", ".rels")):
-        return
-    most = MOST_MARKS_OF_SHEET if "worksheets/" in part.filename else MOST_MARKS
-    n_marks = 0
+    is_named = part.filename.lower().endswith((".xml", ".rels"))
+    n_marks, before = 0, b""
     with archive.open(part) as file:
         while piece := file.read(_PIECE):
+            if not before and not is_named and not _begins_as_xml(piece):
+                return
             n_marks += piece.count(b"<")
             wrong = (
                 f"a part with more than {most >> 1:,} elements"
                 if n_marks > most
                 else "a part that defines texts of its own (DOCTYPE)"
-                if b"<!DOCTYPE" in piece
+                if b"<!DOCTYPE" in before + piece
                 else "a part in another encoding than UTF-8"
                 if b"\0" in piece
                 else ""
@@ -189,6 +198,28 @@ def _require_few_marks(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> None:
                     f"parts in UTF-8 with at most {most >> 1:,} elements and no DOCTYPE",
                     f"such a file may be made to fill the memory; if it is yours, {_OTHERWISE}",
                 )
+            before = (before + piece)[-len(b"<!DOCTYPE") :]
+
+
+def _begins_as_xml(piece: bytes) -> bool:
+    """Whether a part may be XML, in UTF-8 or an encoding of two bytes a sign."""
+    begun = piece.lstrip(b" \t\r\n\0\xef\xbb\xbf\xff\xfe")
+    return not begun or begun.startswith(b"<")
+
+
+def _parts_beside_sheets(archive: zipfile.ZipFile) -> set[str]:
+    """Return the parts that are no sheet by their kind, whatever their names.
+
+    Of a sheet one line is held at a time, of others all.
+    """
+    from defusedxml.ElementTree import fromstring  # noqa: PLC0415 - few imports read a workbook
+
+    listed = [one.attrib for one in fromstring(archive.read(_KINDS_OF_PARTS))]
+    return {
+        one.get("PartName", "")[1:]
+        for one in listed
+        if not one.get("ContentType", "").endswith("worksheet+xml")
+    }
 
 
 def _require_bounded(parts: Sequence[zipfile.ZipInfo]) -> None:
