@@ -13,6 +13,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from jinja2 import DictLoader, Environment
 
+from analytics.catch_limits import split_list
+from analytics.codes import sentences
 from analytics.csv_text import table_csv
 from analytics.precision import marks_of, pse
 from analytics.quantities import QUANTITIES
@@ -23,7 +25,7 @@ from analytics.wording.week import HEADLINE, headline_sums
 from dashboard.catalogue import phrase, say, say_n
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from markupsafe import Markup
 
@@ -366,10 +368,25 @@ def of_areas(table: pa.Table, *, areas: Sequence[str]) -> pa.Table:
 
 
 def csv(table: pa.Table, names: Mapping[str, str]) -> bytes:
-    """Return a table as CSV, the name of each area after its code; null is empty."""
-    if "area" in table.schema.names:
-        areas = table["area"].to_pylist()
-        said = ["all areas" if one is None else names.get(one) or one for one in areas]
-        at = table.schema.get_field_index("area") + 1
-        table = table.add_column(at, "area_name", pa.array(said, pa.string()))
+    """Return a table as CSV, names of areas and words of assumptions after their codes.
+
+    Null is empty, but for an area, which then is all of them.
+    """
+
+    def name(area: str) -> str:
+        return names.get(area) or area
+
+    said: dict[str, Callable[[str], str]] = {
+        "area_name": name,
+        "landing_area_name": name,
+        "areas_name": lambda areas: "; ".join(map(name, split_list(areas))),
+        "assumption_words": lambda codes: sentences(codes, name),
+    }
+    for head, words in said.items():
+        at = table.schema.get_field_index(head.rpartition("_")[0])
+        if at < 0:
+            continue
+        empty = "all areas" if head == "area_name" else None
+        cells = [empty if one is None else words(one) for one in table.column(at).to_pylist()]
+        table = table.add_column(at + 1, head, pa.array(cells, pa.string()))
     return table_csv(table).encode()

@@ -32,7 +32,7 @@ from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.schemas import REPLICATE_SCHEMA, REPLICATE_WEIGHT_SCHEMA
 from analytics.quantities import QUANTITIES
-from analytics.result_table import FIGURE_SCHEMA, RESULT_SCHEMA
+from analytics.result_table import COLUMN_MEANINGS, FIGURE_SCHEMA, RESULT_SCHEMA
 from analytics.settings import EstimationSettings
 from analytics.wording import bulletin_index, numbers
 from analytics.wording import week as sentences
@@ -215,7 +215,7 @@ def _bulletin_table(name: str, schema: pa.Schema) -> str:
 def _field(field: pa.Field, notes: dict[str, str]) -> str:
     words = {"double": "number", "string": "text", "int64": "integer", "bool": "true or false"}
     words |= {"date32[day]": "date", "list<item: float>": "numbers"}
-    note = notes.get(field.name)
+    note = notes.get(field.name) or COLUMN_MEANINGS.get(field.name)
     return f"* `{field.name}` ({words[str(field.type)]})" + (f": {note}" if note else "")
 
 

@@ -13,6 +13,7 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
+from analytics.catch_limits import split_list
 from analytics.codes import sections, sentences
 from analytics.documents.annex import about
 from analytics.quantities import QUANTITIES
@@ -141,6 +142,9 @@ def _words(
     """Return the column that says another in words; None where it needs none."""
     if column in ("area", "landing_area") and table != "areas":
         return f"{column}_name", [index.name(one) for one in values]
+    if column == "areas":
+        named = (map(index.name, split_list(one)) for one in values)
+        return "areas_name", ["; ".join(one) for one in named]
     if column == "quantity":
         return "quantity_label", [_label(one) for one in values]
     if column in CODED:
@@ -183,9 +187,10 @@ def _dictionary(sheets: Mapping[str, Sheet]) -> list[list[Any]]:
     lines: list[list[Any]] = []
     for name, (heads, _) in sheets.items():
         for column in heads:
-            kind, meaning = meanings.get((name, column)) or ("", "")
-            if not kind:
-                kind, meaning = "text", f"{column.rpartition('_')[0]} in words"
+            # Tables of result rows explain their own columns alone.
+            found = meanings.get((name, column)) or meanings.get(("rows", column))
+            of, _, _ = column.rpartition("_")
+            kind, meaning = found or ("text", f"{of} in words")
             lines.append([name, column, kind, meaning])
     return lines
 

@@ -127,13 +127,11 @@ def _follow(folder: Path) -> None:
         st.markdown(doing)
     else:
         st.progress(now.part, text=doing)
-    st.caption(
-        say(
-            "Step {n}. The bulletin is made in a process of its own: this page can be left, and "
-            "the bulletin will be there.",
-            n=len(steps),
-        )
+    words = say(
+        "The bulletin is made in a process of its own: this page can be left, and the bulletin "
+        "will be there."
     )
+    st.caption(f"{say('Step {n}.', n=len(steps))} {words}" if steps else words)
 
 
 def _outcome(now: new_bulletin.Progress, archive: Path, cards: Sequence[BulletinMetadata]) -> None:
@@ -250,9 +248,13 @@ def _note(archive: Path, card: BulletinMetadata) -> None:
 
 def _note_words(note: Note) -> str:
     day = numbers.instant_words(note.at_utc)
-    if note.author:
-        return say("Kept {day} by {author}.", day=day, author=numbers.plain(note.author))
-    return say("Kept {day}.", day=day)
+    if not note.author:
+        return say("Kept {day}.", day=day) if note.text else say("Taken back {day}.", day=day)
+    # The time stands last: initials end with a dot of their own.
+    who = numbers.plain(note.author)
+    if note.text:
+        return say("Kept by {author}, {day}.", author=who, day=day)
+    return say("Taken back by {author}, {day}.", author=who, day=day)
 
 
 def _week_words(week: str) -> str:

@@ -100,7 +100,7 @@ def receipt_words(receipt: Receipt) -> str:
 
 def _note(batch: Batch) -> str:
     about: Mapping[str, Any] = batch.about
-    made = len(corrections_of(batch))
+    made = len({(one.file, one.row, one.column) for one in corrections_of(batch)})
     parts = [str(about[REASON])] if about.get(REASON) else []
     parts += [say_n(made, "{n} cell corrected", "{n} cells corrected")] if made else []
     return "; ".join(parts)

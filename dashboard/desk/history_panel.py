@@ -128,7 +128,16 @@ def _one(store: Store, uploads: Uploads, batch: Batch) -> None:
     state = numbers.plain(batches.state_words(batch))
     st.markdown(say("**Batch {batch}**, {state}", batch=numbers.plain(batch.batch), state=state))
     counts = batches.counts_frame(batch.counts)
-    st.dataframe(counts, hide_index=True, placeholder="", height=height(len(counts), most=20))
+    numbers_of = {
+        name: st.column_config.NumberColumn(format="localized") for name in counts.columns[1:]
+    }
+    st.dataframe(
+        counts,
+        hide_index=True,
+        placeholder="",
+        height=height(len(counts), most=20),
+        column_config=numbers_of,
+    )
     _reason(batch)
     with st.container(horizontal=True):
         _steps(store, uploads, batch)

@@ -77,6 +77,12 @@ def test_a_bulletin_is_made_and_its_note_is_kept(store, open_at):
     assert not page.exception
     (note,) = notes(store / "bulletins", made)
     assert (note.text, note.author) == ("Storm <b>on</b> Saturday.", "R. T.")
+    page.run()
+    assert [one.value for one in page.caption if "R. T" in one.value and ".." not in one.value]
+    page.text_area(key=f"note-{made}").set_value("")
+    next(one for one in page.button if one.label == "Keep the note").click().run()
+    assert [one.text for one in notes(store / "bulletins", made)] == [note.text, ""]
+    assert [one.value for one in page.caption if one.value.startswith("Taken back by R. T.,")]
 
 
 def test_what_went_wrong_is_said_and_no_trace_is_shown(store, open_at):

@@ -194,6 +194,16 @@ def test_the_workbook_explains_itself(full, made):
     columns = {(line[0], line[1]) for line in found["dictionary"]}
     for name in TABLES:
         assert {(name, column) for column in found[name][0]} <= columns
+    for sheet, column, kind, meaning in found["dictionary"][1:]:
+        of = meaning.removesuffix(" in words")
+        assert of, (sheet, column)
+        assert of == meaning or (sheet, of) in columns, (sheet, column)
+        kinds = {type(line[found[sheet][0].index(column)]) for line in found[sheet][1:]}
+        assert kind != "text" or kinds <= {str, type(None)}, (sheet, column)
+        assert kind not in ("number", "integer") or str not in kinds, (sheet, column)
+    heads = found["limit_status"][0]
+    line = next(one for one in found["limit_status"][1:] if one[heads.index("areas")] == "DRU;KET")
+    assert line[heads.index("areas_name")] == "Druskell Bank; Ketterwyn Channel"
     heads = found["rows"][0]
     names = {line[heads.index("area_name")] for line in found["rows"][1:]}
     assert {"all areas", "Druskell Bank"} <= names

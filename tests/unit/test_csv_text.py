@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analytics.cli.terminal import write_table
+from analytics.codes import sentences
 from analytics.csv_text import as_meant, harmless, lines_csv, table_csv
 from analytics.data import importing
 from analytics.data.store import Store
@@ -69,6 +70,27 @@ def test_every_kind_of_export_follows_the_rule(tmp_path: Path) -> None:
         assert [line[:2] for line in cells(text)] == [["area", "n"], *wanted]
     named = html_tables.csv(table, dict.fromkeys(HOSTILE, "=HYPERLINK(1)")).decode()
     assert {line[1] for line in cells(named)[1:]} == {"'=HYPERLINK(1)"}
+
+
+def test_names_stand_beside_codes_of_areas_and_words_beside_assumptions() -> None:
+    table = pa.table(
+        {
+            "area": ["A", None],
+            "areas": ["A;B", "C"],
+            "landing_area": ["B", None],
+            "assumption": ["weekly_use", None],
+        }
+    )
+    heads, first, second = cells(html_tables.csv(table, {"A": "North", "B": "South"}).decode())
+    one, other = (dict(zip(heads, line, strict=True)) for line in (first, second))
+    assert [one[f"{name}_name"] for name in table.column_names[:3]] == [
+        "North",
+        "North; South",
+        "South",
+    ]
+    assert [other[f"{name}_name"] for name in table.column_names[:3]] == ["all areas", "C", ""]
+    assert one["assumption_words"] == sentences("weekly_use")
+    assert other["assumption_words"] == ""
 
 
 def test_a_table_that_was_exported_is_read_as_it_was(tmp_path: Path) -> None:

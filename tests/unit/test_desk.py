@@ -17,6 +17,7 @@ from analytics.data.importing import Correction, reading
 from analytics.data.store import Store, verify_store
 from analytics.errors import DataRejected, StoreError, UsageError
 from analytics.findings import Severity
+from dashboard.catalogue import say_n
 from dashboard.desk import batches, checking, findings_panel, uploads
 from dashboard.desk.checking import CheckedUpload, check_upload, store_upload
 from dashboard.desk.uploads import Moved, Upload, Uploads
@@ -112,18 +113,23 @@ def test_files_become_a_batch_with_its_corrections(
     ]
     with pytest.raises(DataRejected):
         store_upload(desk, found, store)
-    upload = corrected(desk, found, anglers="2", hours_fished="4.5")
+    upload = corrected(desk, found, anglers="2", hours_fished="45")
+    again = Correction("week/interviews.csv", 2, "hours_fished", "45", "4.5")
+    upload = desk.correct(upload, again)
     found = check_upload(desk, upload, store)
     assert found.errors == ()
     receipt = store_upload(desk, found, store)
     assert receipt.counts["interviews"].new == 2
     (batch,) = store.batches()
     assert "week/interviews.csv" in batch.sources
-    assert [one.new for one in batches.corrections_of(batch)] == ["2", "4.5"]
+    assert [one.new for one in batches.corrections_of(batch)] == ["2", "45", "4.5"]
+    assert batches.frame_of([batch])["Note"][0] == say_n(
+        2, "{n} cell corrected", "{n} cells corrected"
+    )
     assert desk.current() is None
     kept = desk.of_batch(batch.batch)
     assert kept is not None
-    assert desk.beside(kept, checking.CORRECTIONS).read_text().count("\n") == 3
+    assert desk.beside(kept, checking.CORRECTIONS).read_text().count("\n") == 4
     (file,) = (one for one in kept.files if one.name == "week/interviews.csv")
     assert b"two" in desk.path(kept, file).read_bytes()
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -143,6 +144,18 @@ def test_a_faulty_cell_says_what_is_allowed(place: str, written: Any) -> None:
     got = read_cell(written, column=TABLES[table].column(column))
     assert isinstance(got, Fault)
     assert got.allowed
+
+
+def test_what_is_no_value_is_advised_to_be_left_out_only_where_it_may_be() -> None:
+    empty, hours = "leave the cell empty", TABLES["interviews"].column("hours_fished")
+    for column in (hours, replace(hours, filled=True)):
+        for written in ("two", "NaN", True, 65):
+            got = read_cell(written, column=column)
+            assert isinstance(got, Fault)
+            assert (empty in got.advice) == (not column.filled), (written, got.advice)
+            assert got.advice.removesuffix(empty)
+    comma = read_cell("4,5", column=hours)
+    assert empty not in comma.advice
 
 
 def test_a_season_label_is_advised_as_it_can_be_written() -> None:

@@ -9,6 +9,7 @@ import sys
 from collections import defaultdict
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -50,6 +51,16 @@ _LABEL = r"\A[A-Za-z0-9_](?:[A-Za-z0-9_ .:/-]*[A-Za-z0-9_.])?\z"
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 _YEARS = (1900, 2199)
 _EMPTY = "leave the cell empty for not recorded"
+#: What to do with a cell that is no value of its kind, unless it is left empty.
+_REWRITE = MappingProxyType(
+    {
+        ColumnKind.TEXT: "write it as text",
+        ColumnKind.COUNT: "write the number alone",
+        ColumnKind.NUMBER: "write the number alone",
+        ColumnKind.PROPORTION: "write the number alone",
+        ColumnKind.FLAG: "write one of these words",
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +87,8 @@ def read_cell(value: Any, *, column: Column) -> Any:
     if _is_long(value) and column.kind is not ColumnKind.OUTLINE:
         return _TOO_LONG
     parsed = _PARSERS[column.kind](value)
+    if isinstance(parsed, Fault) and parsed.advice == _EMPTY:
+        return replace(parsed, advice=_or_empty(_REWRITE[column.kind], column))
     if parsed is None or isinstance(parsed, Fault):
         return parsed
     return _in_range(parsed, column)
@@ -100,10 +113,14 @@ def _in_range(value: Any, column: Column) -> Any:
         return Fault(allowed_of(column), _rewritten(value, column.pattern))
     too_low = column.low is not None and value < column.low
     if too_low or (column.high is not None and value > column.high):
-        empty = "" if column.filled else f", or {_EMPTY}"
         percent = "10 % is written 0.1: " if column.kind is ColumnKind.PROPORTION else ""
-        return Fault(allowed_of(column), f"{percent}correct the number{empty}")
+        return Fault(allowed_of(column), _or_empty(f"{percent}correct the number", column))
     return value
+
+
+def _or_empty(advice: str, column: Column) -> str:
+    """Return advice with the other way out, where a column may be empty."""
+    return advice if column.filled else f"{advice}, or {_EMPTY}"
 
 
 def _rewritten(value: str, pattern: Pattern) -> str:
@@ -165,7 +182,9 @@ def _date(value: Any) -> dt.date | Fault:
     elif isinstance(value, str):
         value = _iso_date(value)
     if not isinstance(value, dt.date):
-        return Fault("a date written YYYY-MM-DD, without a time", "such as 2031-02-01")
+        return Fault(
+            "a date written YYYY-MM-DD, without a time", "write 1 February 2031 as 2031-02-01"
+        )
     if not _YEARS[0] <= value.year <= _YEARS[1]:
         return Fault(f"a year from {_YEARS[0]} to {_YEARS[1]}", "correct the year")
     return value
@@ -185,7 +204,7 @@ def _time(value: Any) -> str | Fault:
         return value.strftime("%H:%M")
     if isinstance(value, str) and _TIME.fullmatch(value):
         return value
-    return Fault("a time written HH:MM", "such as 07:30")
+    return Fault("a time written HH:MM", "write half past seven in the morning as 07:30")
 
 
 def _flag(value: Any) -> bool | Fault:
