@@ -59,8 +59,7 @@ def download_of(table, index) -> list[list[str]]:
 
 
 def heads_of(names) -> list[str]:
-    """Return the heads of a download: the name of an area stands after its code."""
-    found = list(names)
-    if "area" in found:
-        found.insert(found.index("area") + 1, "area_name")
-    return found
+    """Return the heads of a download: names of areas and words of assumptions after their codes."""
+    beside = {of: [of, f"{of}_name"] for of in ("area", "areas", "landing_area")}
+    beside["assumption"] = ["assumption", "assumption_words"]
+    return [head for name in names for head in beside.get(name, [name])]

@@ -10,6 +10,7 @@ from urllib.parse import urlparse
 from playwright.sync_api import TimeoutError as PlaywrightTimeoutError
 
 from dashboard.pages import SECTIONS
+from tests.app.reading import heads_of
 from tests.browser.screens import WEEK_CHARTS, settle
 from tests.browser.serving import PATIENCE
 
@@ -164,5 +165,5 @@ def downloaded(page: Page, words: str, into: Path) -> tuple[str, str]:
 
 
 def head_of(columns: Iterable[str]) -> str:
-    """Return the first line of a download: a name stands beside each code of an area."""
-    return ",".join(f"{name},area_name" if name == "area" else name for name in columns)
+    """Return the first line of a download: names and words stand beside codes."""
+    return ",".join(heads_of(columns))
