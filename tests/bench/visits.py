@@ -104,7 +104,7 @@ def _both(archive: Path) -> Iterator[tuple[dict[str, str], dict[str, subprocess.
 def _still(page: Page) -> float:
     """Wait until a page stands still; return when it came to that, seconds of its clock."""
     page.wait_for_function(
-        f"performance.now() - window.lastChange > {_STILL}"
+        f"() => performance.now() - window.lastChange > {_STILL}"
         " && !document.querySelector('[data-testid=stStatusWidget]')",
         timeout=_PATIENCE,
     )

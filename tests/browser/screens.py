@@ -63,9 +63,10 @@ def take(address: str, out: Path, *, query: str = "", pages: Sequence[str] = (""
     return taken
 
 
-#: That nothing is drawn or waited for.
+#: That nothing is drawn or waited for. What is waited for is a function: by the policy of the
+#: pages no text runs as a script.
 IDLE = (
-    "!document.querySelector('[data-testid=stStatusWidget], [data-testid=stSpinner]')"
+    "() => !document.querySelector('[data-testid=stStatusWidget], [data-testid=stSpinner]')"
     " && !document.querySelector('[data-stale=true]')"
 )
 

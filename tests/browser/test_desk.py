@@ -86,7 +86,7 @@ class Desk:
 
     def drawn(self) -> None:
         self.page.wait_for_function(
-            "!document.querySelector('[data-testid=stStatusWidget]')"
+            "() => !document.querySelector('[data-testid=stStatusWidget]')"
             " && !document.querySelector('[data-stale=true]')"
         )
         self.page.wait_for_timeout(700)  # a grid is drawn, then takes its width once more

@@ -43,7 +43,7 @@ def test_the_page_is_in_the_language_also_its_tools_and_on_one_sheet(visit):
     page.get_by_text("En el agua en invierno").wait_for()  # its last heading
     page.locator(f"{MAP} svg.main-svg").first.wait_for()
     page.locator(".bm-pictures button").first.wait_for(state="attached")
-    page.wait_for_function("document.documentElement.lang === 'es'")
+    page.wait_for_function("() => document.documentElement.lang === 'es'")
     labels = page.eval_on_selector_all(
         ".bm-pictures button", "found => found.map(one => one.getAttribute('aria-label'))"
     )

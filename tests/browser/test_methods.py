@@ -29,6 +29,6 @@ def test_nothing_sticks_out_of_a_phone(visit):
     assert_fits(page, TEXT_OUT)
     for document, title in (("data_dictionary", "Data dictionary"), ("commands", "Commands")):
         pick(page, "document", title)
-        page.wait_for_function(f"location.search.includes('document={document}')")
+        page.wait_for_function(f"() => location.search.includes('document={document}')")
         page.locator(".st-key-document-text").get_by_role("heading", name=title).first.wait_for()
         assert_fits(page, TEXT_OUT)

@@ -45,9 +45,9 @@ def test_the_answer_follows_area_and_quantity_and_the_download_is_every_move(vis
     page = visit().open(**HERE)
     page.locator(".st-key-area").get_by_role("combobox").click()
     page.get_by_role("option", name="Quillon Bank").first.click()
-    page.wait_for_function("location.search.includes('area=A1')")
+    page.wait_for_function("() => location.search.includes('area=A1')")
     page.locator(".st-key-show").get_by_text("Sublegal share").click()
-    page.wait_for_function("location.search.includes('show=sublegal_prop')")
+    page.wait_for_function("() => location.search.includes('show=sublegal_prop')")
     page.get_by_text("weekly figures of sublegal share in Quillon Bank").wait_for()
     file, text = downloaded(page, "Download all revisions", tmp_path)
     assert file == "2035-36.2036-W06.v3.revisions.csv"

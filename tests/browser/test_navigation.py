@@ -31,7 +31,7 @@ def wait_for(page: Page, title: str) -> None:
     """Wait until a page of the menu is there, with its choices in the link."""
     page.get_by_role("heading", name=title, level=1, exact=True).wait_for()
     settle(page, charts="")
-    page.wait_for_function("location.search.length > 1")
+    page.wait_for_function("() => location.search.length > 1")
 
 
 @WIDTHS
@@ -83,18 +83,20 @@ def choose_weeks(page: Page) -> None:
     for week in ("2036-W03", CHOSEN, "2036-W02"):
         pick(page, "week", week)
         page.get_by_text(f"In week {week}, over all areas").wait_for()
-        page.wait_for_function(f"location.search.includes('week={week}')")
+        page.wait_for_function(f"() => location.search.includes('week={week}')")
     assert entries(page) == before
 
 
 @WIDTHS
 def test_choices_go_from_page_to_page(visit, width):
     page = visit(width=width).open(f"week={CHOSEN}&area=A3&show=kept_fish")
-    page.wait_for_function(f"document.title === 'This week · {CHOSEN} · Pale Hook · Blackmouth'")
+    page.wait_for_function(
+        f"() => document.title === 'This week · {CHOSEN} · Pale Hook · Blackmouth'"
+    )
     for title in ("Today", "Released fish", "Season limits"):
         turn_to(page, title)
         wait_for(page, title)
-        page.wait_for_function(f"document.title === '{title} · Pale Hook · Blackmouth'")
+        page.wait_for_function(f"() => document.title === '{title} · Pale Hook · Blackmouth'")
         assert link(page)["area"] == ["A3"]
         assert link(page)["season"] == [NOW]
     turn_to(page, "This week")

@@ -92,7 +92,7 @@ def test_an_accepted_batch_is_a_pdf_in_few_clicks(chromium, address, capsys) -> 
     under_way.wait_for(timeout=MADE)
     pdf = page.get_by_role("button", name="PDF", exact=True)
     under_way.wait_for(state="hidden", timeout=MADE)
-    page.wait_for_function("!document.querySelector('[data-stale=true]')")
+    page.wait_for_function("() => !document.querySelector('[data-stale=true]')")
     with page.expect_download(timeout=MADE) as download:
         pdf.click()
     document = pypdf.PdfReader(io.BytesIO(download.value.path().read_bytes()))

@@ -21,7 +21,7 @@ pytestmark = pytest.mark.browser
 #: Milliseconds between keys: faster than anybody types for long.
 KEY = 20
 #: All that was typed is with the server.
-CONFIRMED = "document.querySelector('.bm-keying')?.dataset.waits === 'false'"
+CONFIRMED = "() => document.querySelector('.bm-keying')?.dataset.waits === 'false'"
 N_BOATS = 6
 BOATS = [
     ("A", str(1 + n % 4), f"{2 + n % 5}.5", "yes", "trolling", str(n % 2), "0", str(n % 7))

@@ -28,7 +28,7 @@ def test_catch_rates_are_drawn_whole(visit):
     assert page.get_by_role("figure", name=said).count() == 1
     shown = plot.locator(".scatterlayer .points path").count()
     page.locator(".st-key-layers").get_by_text("With design-based rates").click()
-    page.wait_for_function("location.search.includes('layers=all')")
+    page.wait_for_function("() => location.search.includes('layers=all')")
     settle(page, charts=CHARTS["catch_rates"])
     assert plot.locator(".scatterlayer .points path").count() > shown + 5 * 12
 
@@ -39,7 +39,7 @@ def test_the_buttons_change_the_rate_and_give_the_tables(visit, tmp_path):
         page, tmp_path, {"Download the index": "index", "Download the trend": "trend"}
     )
     page.locator(".st-key-rate").get_by_text("Sublegal share", exact=True).click()
-    page.wait_for_function("location.search.includes('rate=sublegal')")
+    page.wait_for_function("() => location.search.includes('rate=sublegal')")
     page.locator(".st-key-answer").get_by_text("sublegal share of encounters is").wait_for()
     settle(page, charts=CHARTS["catch_rates"])
     assert page.locator("[data-testid=stAlert]").count() == 0

@@ -37,7 +37,7 @@ def test_the_buttons_lead_from_part_to_part_and_nothing_is_cut(visit, width, sch
         ("handling", "Releasing fish", "Where the hook sits"),
     ):
         page.locator(".st-key-part").get_by_text(words, exact=True).click()
-        page.wait_for_function(f"location.search.includes('part={part}')")
+        page.wait_for_function(f"() => location.search.includes('part={part}')")
         page.locator(".st-key-answer").get_by_text(said).wait_for()
         settle(page, charts=CHARTS["released"])
         assert page.locator("[data-testid=stAlert]").count() == 0

@@ -79,7 +79,7 @@ def test_another_limit_is_drawn_alone_and_stands_in_the_link(visit):
     field.focus()
     field.fill("Unmarked")  # the list opens and holds what matches
     page.get_by_role("option", name="Unmarked encounters").click()
-    page.wait_for_function("location.search.includes('limit=S-5')")
+    page.wait_for_function("() => location.search.includes('limit=S-5')")
     page.get_by_role("figure", name="Sorrel Narrows by week against").wait_for()
     settle(page, charts=CHARTS["season_limits"])
     assert page.locator(".st-key-season-bars[data-mine=yes]").count() == 1
@@ -150,7 +150,7 @@ def test_how_far_a_rule_may_go_is_asked_answered_and_made_an_option(visit, width
     pick(page, "find", "latest closing date")
     part = page.locator(".st-key-how-far")
     part.get_by_text("keeps the chance of exceeding").first.wait_for()
-    page.wait_for_function("location.search.includes('find=close')")
+    page.wait_for_function("() => location.search.includes('find=close')")
     assert "open through" in part.inner_text()
     part.get_by_text("Opportunity against risk").click()
     frontier = page.locator(".st-key-frontier .js-plotly-plot")
@@ -174,7 +174,7 @@ def test_another_page_and_back_brings_the_options(visit):
     turn_to(page, "Season limits")
     page.get_by_role("heading", name="Season limits", level=1).wait_for()
     settle(page, charts=CHARTS["season_limits"])
-    page.wait_for_function("location.search.includes('limit=')")
+    page.wait_for_function("() => location.search.includes('limit=')")
     page.go_back()
     page.get_by_text("3 · Option 3").wait_for()
     settle(page, charts=CHARTS["compare_rules"])

@@ -34,7 +34,7 @@ def test_the_page_is_drawn_whole(visit):
 def test_the_answer_follows_the_choices_and_the_downloads_are_the_tables(visit, tmp_path):
     page = visit().open("area=A3", **HERE)
     page.locator(".st-key-show").get_by_text("Chinook kept").click()
-    page.wait_for_function("location.search.includes('show=kept_fish')")
+    page.wait_for_function("() => location.search.includes('show=kept_fish')")
     page.get_by_text("Chinook kept, Pale Hook, season through").wait_for()
     assert "300" in answer(page)
     for words, name, start in (

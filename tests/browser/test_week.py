@@ -72,12 +72,12 @@ def test_sentence_link_and_download_follow_a_filter(visit, tmp_path):
     page = visit().open()
     pick(page, "week", CHOSEN)
     page.get_by_text(f"In week {CHOSEN}, over all areas").wait_for()
-    page.wait_for_function(f"location.search.includes('week={CHOSEN}')")
+    page.wait_for_function(f"() => location.search.includes('week={CHOSEN}')")
     pick(page, "area", "Pale Hook")
     page.get_by_text(f"In week {CHOSEN}, in Pale Hook").wait_for()
-    page.wait_for_function("location.search.includes('area=A3')")
+    page.wait_for_function("() => location.search.includes('area=A3')")
     page.locator(".st-key-show").get_by_text("Sublegal share").click()
-    page.wait_for_function("location.search.includes('show=sublegal_prop')")
+    page.wait_for_function("() => location.search.includes('show=sublegal_prop')")
     assert link(page)["week"] == [CHOSEN]
     assert link(page)["area"] == ["A3"]
     file, text = downloaded(page, "Download the week", tmp_path)
@@ -95,7 +95,7 @@ def test_a_pasted_link_opens_the_same_view(visit):
     pick(first, "week", "2034-W50")
     first.get_by_text("In week 2034-W50").wait_for()
     pick(first, "area", "Umbra Flats")
-    first.wait_for_function("location.search.includes('area=A4')")
+    first.wait_for_function("() => location.search.includes('area=A4')")
     settle(first)
     second = visit().open(urlparse(first.url).query)
     assert link(second) == link(first)
@@ -113,9 +113,9 @@ def test_a_switch_draws_its_own_part_and_stands_in_the_link(visit):
     title.wait_for()
     page.locator(".st-key-show").get_by_text("Sublegal share").click()
     page.get_by_text("Sublegal share by week").wait_for()
-    page.wait_for_function("location.search.includes('show=sublegal_prop')")
+    page.wait_for_function("() => location.search.includes('show=sublegal_prop')")
     page.locator(".st-key-map").get_by_text("Sublegal share").click()
-    page.wait_for_function("location.search.includes('map=sublegal_prop')")
+    page.wait_for_function("() => location.search.includes('map=sublegal_prop')")
     assert link(page)["show"] == ["sublegal_prop"]
     assert link(page)["week"] == [CHOSEN]
     settle(page)
@@ -240,7 +240,7 @@ def test_the_trend_shades_the_chosen_week_and_stays_when_another_is_chosen(visit
     assert other["words"][1:] != first["words"][1:]
     page.set_viewport_size({"width": 390, "height": 900})
     page.wait_for_function(
-        "document.querySelector('.st-key-trend-areas .main-svg').clientWidth < 390"
+        "() => document.querySelector('.st-key-trend-areas .main-svg').clientWidth < 390"
     )
     narrow = shaded(page, "week of 14 Jan")
     assert narrow["days"] == ["14 Jan"]
