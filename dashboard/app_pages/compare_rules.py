@@ -230,15 +230,26 @@ def _one_count(choice: Choice, found: Answered) -> None:
 
 
 def _counts(choice: Choice, found: Answered, names: Sequence[str]) -> None:
-    panels = [(area, name, _shifts(found, area, name)) for area in choice.domains for name in names]
+    every = [(area, name, _shifts(found, area, name)) for area in choice.domains for name in names]
+    panels = [one for one in every if any(each.amount.value is not None for each in one[2])]
+    if len(panels) < len(every):
+        titles = [_title(choice, area, name) for area, name, _ in every]
+        lacking = [title for title, one in zip(titles, every, strict=True) if one not in panels]
+        st.markdown(
+            say(
+                "No difference from today's rules can be given for: {figures}.",
+                figures=numbers.plain("; ".join(lacking)),
+            )
+        )
+    if not panels:
+        return
     st.caption(say(dotted.MEANING))
     if signs := dotted.signs([one for _, _, shifts in panels for one in shifts]):
         page_frame.signs(signs, dotted.HUES)
 
     def one(panel: tuple[str | None, str, list[dotted.Shift]]) -> None:
         area, quantity, shifts = panel
-        title = QUANTITIES[quantity].label
-        title += f", {head(choice.index, area)}" if area else ""
+        title = _title(choice, area, quantity)
         unit = numbers.unit_words(QUANTITIES[quantity].unit)
         figure = dotted.figure(shifts, palette=colours(), unit=unit)
         said = dotted.description(shifts, of=title)
@@ -246,6 +257,10 @@ def _counts(choice: Choice, found: Answered, names: Sequence[str]) -> None:
         page_frame.panel(f"{title}: {dotted.finding(shifts)}", figure, key=key, alt=said)
 
     grid(panels, one)
+
+
+def _title(choice: Choice, area: str | None, quantity: str) -> str:
+    return QUANTITIES[quantity].label + (f", {head(choice.index, area)}" if area else "")
 
 
 def _shifts(found: Answered, area: str | None, quantity: str) -> list[dotted.Shift]:

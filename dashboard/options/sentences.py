@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analytics.catch_limits import nouns
+from analytics.catch_limits import join_words, nouns
 from analytics.codes import has_code
 from analytics.options.report import risk_moved
 from analytics.rounding import DASH, chance
@@ -138,10 +138,15 @@ def _sentence(
     level = found.figures[(name, area, _DEATHS)]["ci_level"]
     if all(compare.is_nothing(one) for one in changes.values()):
         return say("{option} changes nothing against today's rule.", option=start) + tail
+    limits_said = _of_limits(found, limits, name)
+    if all(one.value is None for one in changes.values()):
+        what = join_words([nouns([one]) for one in changes])
+        unknown = say("what it does to {what} cannot be given", what=what)
+        return f"{start}: {unknown}; {limits_said}.{tail}"
     deaths = _said(_DEATHS, changes[_DEATHS], level)
     trips = _said(_TRIPS, changes[_TRIPS])
     kept, _ = _said(_KEPT, changes[_KEPT])
-    return f"{_joined(start, deaths, trips)}; {kept}; {_of_limits(found, limits, name)}.{tail}"
+    return f"{_joined(start, deaths, trips)}; {kept}; {limits_said}.{tail}"
 
 
 def _joined(start: str, deaths: Said, trips: Said) -> str:
