@@ -182,7 +182,7 @@ def _recent(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
     labels = [words.day(monday(week)) for week in weeks]
     title = say("Chinook met on a trip, week by week")
     st.markdown(f"**{title}**")
-    figure = recent.figure(points, labels=labels, palette=colours())
+    figure = recent.figure(points, weeks=weeks, labels=labels, palette=colours())
     known = "; ".join(f"{labels[int(one.at)]}: {one.words}" for one in points)
     page_frame.chart(figure, key="local-recent", alt=f"{title}. {known}.")
 

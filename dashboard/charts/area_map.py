@@ -101,6 +101,10 @@ def figure(
         margin=(4, 4, 4, 4),
         xaxis=bare,
         yaxis=bare | {"scaleanchor": "x", "scaleratio": 1},
+        meta=drawing.data(
+            ("area", "area_name", "estimate", "certainty", "words"),
+            [(one.area, one.name, one.value, one.certainty, one.words) for one in areas],
+        ),
     )
 
 

@@ -25,6 +25,10 @@ SIGNS = (
     ("┊", phrase("legal minimum")),
 )
 HUES = {"▨": "sea", "┊": "ink"}
+#: Columns of a class of lengths: its fish, and of those the clipped and the converted.
+_COUNTED = ("fish", "marked", "converted")
+#: Columns of the figure of reports.
+_REPORTED = ("fish", "boats", "is_heap", "smooth")
 #: The signs of the figure of reports.
 REPORT_SIGNS = (
     ("▨", phrase("boats at a multiple of 5")),
@@ -74,6 +78,14 @@ def lengths(
             showgrid=False,
         ),
         yaxis=drawing.axis(say("fish"), rangemode="tozero", nticks=5),
+        meta=drawing.data(
+            (f"from_{unit}", f"to_{unit}", "fish", "marked", "converted"),
+            [
+                (amount(low, unit), amount(low + one["bin_mm"], unit), *map(one.get, _COUNTED))
+                for one in bins
+                for low in (one["bin_low_mm"],)
+            ],
+        ),
     )
 
 
@@ -148,4 +160,5 @@ def reports(lines: Sequence[Line], *, palette: Palette) -> Figure:
         annotations=notes,
         xaxis=drawing.axis(say("sublegal fish reported by a boat"), tickvals=ticks, showgrid=False),
         yaxis=drawing.axis(say("boats"), nticks=5),
+        meta=drawing.data(_REPORTED, [[line[name] for name in _REPORTED] for line in lines]),
     )

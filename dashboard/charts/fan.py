@@ -110,7 +110,21 @@ def figure(fan: Fan, *, palette: Palette) -> Figure:
         ),
         yaxis=drawing.axis(fan.unit, range=[0, fan.top], nticks=6, tickformat=",.0f")
         | ({"dtick": 1} if fan.top < FEW else {}),
+        meta=_data(fan),
     )
+
+
+def _data(fan: Fan) -> str:
+    """Return the weeks of a fan as the table that the figure is downloaded with."""
+    ends = [end for low, high, *_ in BANDS for end in (low, high)]
+    names = ["week", "is_projected", "estimate", "q50", *ends]
+    beside = dict(fan.beside)
+    lines = [
+        [line["day"].isoformat(), *(line.get(name) for name in names), fan.limit_fish]
+        + ([beside.get(line["day"])] if beside else [])
+        for line in fan.lines
+    ]
+    return drawing.data(["day", *names, "limit", *(["q50_today"] if beside else [])], lines)
 
 
 def description(fan: Fan, *, of: str) -> str:

@@ -72,12 +72,13 @@ def rows(
     shapes: Sequence[dict[str, Any]] = (),
     notes: Sequence[dict[str, Any]] = (),
     more: Sequence[Any] = (),
+    meta: str | None = None,
 ) -> Figure:
     """Draw groups of points on labelled lines, values across.
 
     Of each group come its intervals, its second intervals where it has any, its points and the
     marks of intervals that extend beyond `ends`; then the gaps, near the low end of `gap_ends`, and
-    `more` traces.
+    `more` traces. `meta` is the data of the figure, as by `drawing.data`.
     """
     traces = []
     for one in groups:
@@ -99,6 +100,7 @@ def rows(
         yaxis=drawing.lines_down(labels, palette=palette),
         shapes=list(shapes),
         annotations=list(notes),
+        **({} if meta is None else {"meta": meta}),
     )
 
 
@@ -159,7 +161,26 @@ def figure(
         palette=palette,
         shapes=[*shapes, *lines],
         xaxis=drawing.axis(range=[-ROOM * top, (1 + ROOM) * top], tickformat=form, nticks=5),
+        meta=_data(dots),
     )
+
+
+def _data(dots: Sequence[ForestRow]) -> str:
+    """Return the numbers of a figure as the table that it is downloaded with."""
+    ends = [end for end in ("ci", "second_ci") if end == "ci" or any(dot.thin[1] for dot in dots)]
+    heads = ["line", "estimate", *(f"{one}_{side}" for one in ends for side in ("low", "high"))]
+    lines = [
+        [
+            dot.label,
+            dot.amount.value,
+            dot.amount.low,
+            dot.amount.high,
+            *(dot.thin if len(ends) > 1 else ()),
+            dot.words.replace("\n", "; "),
+        ]
+        for dot in dots
+    ]
+    return drawing.data([*heads, "words"], lines)
 
 
 def axis_end(dots: Sequence[ForestRow], *, guide: float | None = None) -> float:

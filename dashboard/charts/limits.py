@@ -101,7 +101,20 @@ def figure(bars: Sequence[Bar], *, palette: Palette) -> drawing.Figure:
         annotations=_names(bars, end=how["ends"][1], palette=palette),
         xaxis={"range": list(how["ends"]), "tickformat": ".0%", "nticks": 6},
         yaxis=drawing.lines_down(labels, palette=palette),
+        meta=_data(bars),
     )
+
+
+def _data(bars: Sequence[Bar]) -> str:
+    """Return shares of limits as the table that the figure is downloaded with."""
+    kinds = ("share_used", "share_expected")
+    heads = [f"{kind}{end}" for kind in kinds for end in ("", "_low", "_high")]
+    lines = [
+        [bar.label, bar.note]
+        + [end for one in (bar.used, bar.expected) for end in (one.value, one.low, one.high)]
+        for bar in bars
+    ]
+    return drawing.data(["limit", "note", *heads], lines)
 
 
 def _names(bars: Sequence[Bar], *, end: float, palette: Palette) -> list[dict[str, Any]]:

@@ -97,6 +97,20 @@ def figure(shifts: Sequence[Shift], *, palette: Palette, unit: str = "") -> draw
         palette=palette,
         shapes=[drawing.across(0.0, colour=palette.quiet)],
         notes=[_zero(ends, palette=palette)],
+        meta=drawing.data(
+            ("option", "difference", "ci_low", "ci_high", "unit", "is_dominated"),
+            [
+                (
+                    one.name,
+                    one.amount.value,
+                    one.amount.low,
+                    one.amount.high,
+                    unit,
+                    one.is_dominated,
+                )
+                for one in shifts
+            ],
+        ),
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analytics.wording.bulletin_index import monday
 from dashboard.charts import drawing
 
 if TYPE_CHECKING:
@@ -17,8 +18,14 @@ if TYPE_CHECKING:
 _HEIGHT = 150
 
 
-def figure(points: Sequence[Point], *, labels: Sequence[str], palette: Palette) -> go.Figure:
+def figure(
+    points: Sequence[Point], *, weeks: Sequence[str], labels: Sequence[str], palette: Palette
+) -> go.Figure:
     """Draw weeks across; `labels` name the weeks, of which the first and the last are shown."""
+    lines = [
+        (weeks[int(one.at)], monday(weeks[int(one.at)]).isoformat(), one.value, one.low, one.high)
+        for one in points
+    ]
     highs = [end for one in points for end in (one.value, one.high) if end is not None]
     values = [one.value for one in points if one.value is not None]
     top = min(max(highs, default=1.0), 2.5 * max(values, default=1.0)) or 1.0
@@ -42,4 +49,5 @@ def figure(points: Sequence[Point], *, labels: Sequence[str], palette: Palette) 
             "showgrid": False,
         },
         yaxis={"range": list(ends), "nticks": 4, "rangemode": "tozero", "tickformat": ",~g"},
+        meta=drawing.data(("week", "first_day", "estimate", "ci_low", "ci_high"), lines),
     )

@@ -84,7 +84,8 @@ def _trend(
     alt = "; ".join(f"{labels[int(one.at)]}: {one.words}" for one in points)
     if all(one.value is None for one in points):
         return None, alt
-    return recent.figure(points, labels=labels, palette=palette(dark=dark)), alt
+    look = palette(dark=dark)
+    return recent.figure(points, weeks=weeks, labels=labels, palette=look), alt
 
 
 def table(

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import re
 from html import unescape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qs
 
 from dashboard import html_tables
@@ -56,6 +57,12 @@ def answer_of(page: AppTest) -> str:
 def download_of(table, index) -> list[list[str]]:
     """Return the lines of a table as it is downloaded, the heads first."""
     return list(csv.reader(io.StringIO(html_tables.csv(table, index.names).decode())))
+
+
+def table_of(figure) -> tuple[list[str], list[list[Any]]]:
+    """Return the columns and lines of the table that a figure is downloaded with."""
+    kept = json.loads(figure.layout.meta)
+    return kept["columns"], kept["lines"]
 
 
 def heads_of(names) -> list[str]:

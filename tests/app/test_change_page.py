@@ -20,9 +20,11 @@ from analytics.options.baseline_io import to_table
 from analytics.options.option import AtLimit, Change, Option, OptionSet
 from analytics.options.option_checks import idle_areas
 from analytics.options.option_file import from_link, read_options, to_link, write_options
+from analytics.options.report import COUNTS
 from analytics.options.schemas import ANSWER_SCHEMAS
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.palette import palette
+from analytics.quantities import QUANTITIES
 from analytics.rounding import chance
 from analytics.wording import bulletin_index
 from analytics.wording import limits as standings
@@ -35,7 +37,7 @@ from dashboard.options.change_kinds import ChangeKind
 from dashboard.season_limits import panels
 from tests.app import sample_answers, sample_season
 from tests.app.rate_pages import old_archive
-from tests.app.reading import unfold, words_of
+from tests.app.reading import table_of, unfold, words_of
 from tests.app.sample_answers import CLOSE, IDLE, TODAY, UNSURE
 from tests.app.sample_bulletin import AREAS, NOW, make
 from tests.app.sample_season import LOST, LOST_CODE
@@ -796,6 +798,12 @@ def test_the_fan_of_an_option_stands_beside_todays_rule(index):
     assert "under A" in fanned.finding(one)
     assert fanned.finding(one).endswith("of the limit")
     assert "dash" in [trace.line.dash for trace in drawn.data]
+    columns, lines = table_of(drawn)
+    assert len(lines) == len(one.lines)
+    assert [line[columns.index("q50")] for line in lines][-len(still) :] == still
+    assert lines[-1][columns.index("q50_today")] == one.beside[-1][1]
+    assert {line[columns.index("limit")] for line in lines} == {2400}
+    assert "q50_today" not in table_of(fanned.figure(today, palette=palette(dark=False)))[0]
 
 
 def test_a_total_that_is_not_known_has_a_reason_in_the_place_of_its_fan(open_change, tmp_path):
@@ -815,6 +823,11 @@ def test_a_total_that_is_not_known_has_a_reason_in_the_place_of_its_fan(open_cha
     archive.save(tmp_path, replace(made, outlook=tables))
     page = open_change(folder=tmp_path, limit="S-1")
     assert not page.exception
+    shown = [one.key for one in page.get("plotly_chart")]
+    assert not [key for key in shown if key.startswith("season-shift-")]  # none is known
+    said = plain(words_of(page))
+    assert said.count("cannot be given;") == 1
+    assert all(QUANTITIES[name].label in said.split("can be given for:")[1] for name in COUNTS)
     said = sentence_of(parse(why)[0], bulletin_index.index_bulletin(made).name)
     assert said in plain(words_of(page))
     assert "Bands hold 50" not in words_of(page)
@@ -890,6 +903,11 @@ def test_the_dots_stand_about_todays_rule(answer):
     points = [trace for trace in drawn.data if trace.mode == "markers"]
     symbols = [symbol for trace in points for symbol in trace.marker.symbol]
     assert "triangle-down-open" in symbols
+    columns, lines = table_of(drawn)
+    assert [line[columns.index("option")] for line in lines] == [one.name for one in shifts]
+    assert [line[columns.index("difference")] for line in lines] == [
+        one.amount.value for one in shifts
+    ]
 
 
 def test_the_title_of_a_figure_says_which_option_changes_most(answer):

@@ -28,7 +28,7 @@ from dashboard.local_waters import text as waters
 from dashboard.local_waters.text import Words, lately, limit_lines
 from dashboard.page_frame import tool_words
 from tests import catalogues
-from tests.app.reading import words_of
+from tests.app.reading import table_of, words_of
 from tests.app.sample_bulletin import AREAS, NOW, for_the_public, make
 
 ROOT = Path(__file__).parents[2]
@@ -412,6 +412,10 @@ def test_the_map_keeps_shapes_and_shows_certainty_twice(palette):
     places = by_name["labels"]["textposition"]
     assert places[:2] == ["middle center", "middle right"]  # beside an area that is narrow
     assert figure.data  # plotly knows every attribute
+    columns, lines = table_of(figure)
+    assert columns[:3] == ["area", "area_name", "estimate"]
+    assert [line[0] for line in lines] == ["A0", "A1", "A2"]
+    assert [line[2] for line in lines] == [1.0, 2.0, None]
 
 
 def test_without_an_outline_areas_are_tiles_and_ramps_are_left_out():

@@ -23,7 +23,7 @@ from dashboard.season_limits import backtest, panels
 from dashboard.season_limits import table as standing_table
 from tests.app import sample_season
 from tests.app.rate_pages import old_archive
-from tests.app.reading import download_of, heads_of, unfold, words_of
+from tests.app.reading import download_of, heads_of, table_of, unfold, words_of
 from tests.app.sample_bulletin import AREAS, NOW, for_the_public, make
 
 HOLES = {"nan", "None", "inf", "null"}
@@ -249,6 +249,9 @@ def test_the_bars_are_shares_of_their_limits(index, found):
     line = [shape for shape in drawn.layout.shapes if shape.x0 == 1.0]
     assert len(line) == 1
     assert barred.GAP in barred.signs(bars)
+    columns, lines = table_of(drawn)
+    assert [line[columns.index("limit")] for line in lines] == [bar.label for bar in bars]
+    assert [line[columns.index("share_used")] for line in lines] == [bar.used.value for bar in bars]
     wide = [replace(bars[0], used=replace(bars[0].used, value=4.0))]
     assert barred.axis_end(wide) == barred.MOST
     assert barred.CUT in barred.signs(wide)

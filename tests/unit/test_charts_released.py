@@ -17,6 +17,7 @@ from dashboard.released import deaths as released_deaths
 from dashboard.released import lengths as released_lengths
 from dashboard.released import trials as released_trials
 from tests.app import sample_held, sample_released
+from tests.app.reading import table_of
 from tests.app.sample_bulletin import NOW, make
 
 MET = "encounter_fish"
@@ -100,6 +101,18 @@ def test_a_dot_on_zero_does_not_touch_its_label():
         [ForestRow("a", Measurement(0.0)), ForestRow("b", Measurement(5.0))], palette=LIGHT
     )
     assert figure.layout.xaxis.range[0] < 0
+
+
+def test_numbers_are_downloaded_with_their_intervals(released):
+    both = [
+        ForestRow("A", Measurement(2.0, 1.0, 3.0), thin=(0.5, 4.0), words="first\nsecond"),
+        ForestRow("B", Measurement(None)),
+    ]
+    columns, lines = table_of(forest.figure(both, palette=LIGHT))
+    assert len(columns) == len(set(columns)) == len(lines[0]) == len(lines[1])
+    assert lines == [["A", 2.0, 1.0, 3.0, 0.5, 4.0, "first; second"], ["B", *[None] * 5, ""]]
+    columns, lines = table_of(forest.figure([both[1], both[1]], palette=LIGHT))
+    assert len(columns) == len(lines[0]) == 5
 
 
 def test_a_long_name_is_cut_and_one_from_right_to_left_turns_no_number():
@@ -223,6 +236,10 @@ def test_bars_stack_to_the_fish_and_the_line_stands_at_the_minimum(released):
     assert list(marked.x) == [one["bin_low_mm"] + 10 for one in bins]
     assert marked.marker.pattern.shape != others.marker.pattern.shape
     assert [shape.x0 for shape in figure.layout.shapes] == [sample_held.RULE_MM]
+    columns, lines = table_of(figure)
+    assert columns == ["from_mm", "to_mm", "fish", "marked", "converted"]
+    assert [line[0] for line in lines] == [one["bin_low_mm"] for one in bins]
+    assert [line[2:4] for line in lines] == [[one["fish"], one["marked"]] for one in bins]
 
 
 def test_the_curve_has_its_band_and_the_minimum_in_force(released):
