@@ -119,18 +119,23 @@ def _data(bars: Sequence[Bar]) -> str:
 
 def _names(bars: Sequence[Bar], *, end: float, palette: Palette) -> list[dict[str, Any]]:
     """Return the names of what is drawn, each beside the first of its kind."""
-    found = [drawing.note(say("the limit"), colour=palette.ink, xref="x", x=1.0, xanchor="center")]
+    found = [_name(say("the limit"), palette.ink, xref="x", x=1.0, xanchor="center")]
     used = next((at for at, bar in enumerate(bars) if bar.used.value is not None), None)
     if used is not None:
         place: dict[str, Any] = {"y": used - HIGHER, "yanchor": "middle", "yshift": 0}
-        found.append(drawing.note(say("used so far"), colour=palette.sea, yref="y", **place))
+        found.append(_name(say("used so far"), palette.sea, yref="y", **place))
     ahead = [(at, bar.expected) for at, bar in enumerate(bars) if bar.expected.value is not None]
     if ahead:
         # Under the first bar whose expected interval begins far enough from the left end.
         at, _ = next((one for one in ahead if min(one[1].ends) > ROOM * end), ahead[0])
         place = {"y": at + LOWER, "yref": "y", "yanchor": "middle", "yshift": 0}
-        found.append(drawing.note(say("◇ expected"), colour=palette.copper, **place))
+        found.append(_name(say("◇ expected"), palette.copper, **place))
     return found
+
+
+def _name(words: str, colour: str, **place: Any) -> dict[str, Any]:
+    """Return a name as large as the labels, which can be read on paper."""
+    return drawing.note(words, colour=colour, font={"size": 12}, **place)
 
 
 def description(bars: Sequence[Bar]) -> str:

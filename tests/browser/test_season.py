@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from datetime import date
 
 import pypdf
@@ -233,3 +234,19 @@ def test_the_limits_are_printed_on_two_sheets(visit, paper):
     words = "".join("".join(sheet.extract_text() for sheet in sheets).split())
     for name in page.locator(".bm-limits tbody th").all_inner_texts():
         assert "".join(name.split("\n")[0].split()) in words
+    assert min(sizes_of(sheets[:1])) >= 7  # points, also those of the bars
+
+
+def sizes_of(sheets):
+    """Return the heights of the letters on paper, in points."""
+    found = []
+
+    def see(text, matrix, of_text, _font, size):
+        # A sign of another font may have no height of its own.
+        if re.search(r"\w{3}", text) and (height := abs(size * of_text[3] * matrix[3])) > 1:
+            found.append(height)
+
+    for sheet in sheets:
+        sheet.extract_text(visitor_text=see)
+    assert found
+    return found
