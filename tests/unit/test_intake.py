@@ -470,3 +470,72 @@ def fits(rule: CellRule, text: str) -> bool:
         rule.high is None or number <= rule.high
     )
     return is_inside and (not rule.is_whole or number.is_integer())
+
+
+# Columns that seem exchanged.
+
+
+def interviews_of(**changed: Any) -> list[dict[str, Any]]:
+    first = field_week()["interviews"][0]
+    return [first | {"interview_id": f"n{at}"} | changed for at in range(6)]
+
+
+def questions(findings: tuple[Finding, ...]) -> list[tuple[str, str | None, int | None]]:
+    """Return table, column and row of what asks whether columns are exchanged."""
+    return [(f.table, f.column, f.row) for f in findings if "exchanged?" in f.advice]
+
+
+@pytest.mark.parametrize(
+    ("changed", "asked"),
+    [
+        # Two numbers: hours are no whole anglers, and anglers are hours.
+        ({"anglers": "4.5", "hours_fished": "2"}, ["anglers"]),
+        ({"anglers": "2", "hours_fished": "4.5"}, []),
+        # A label in a number's column, and the number in the label's.
+        ({"anglers": "jigging", "method": "2"}, ["anglers"]),
+        # A comma for a point is no label, though every label is one.
+        ({"hours_fished": "4,5", "method": "2"}, []),
+        ({"trip_complete": "jigging", "method": "true"}, ["trip_complete"]),
+        ({"hours_fished": "-1"}, []),
+        # So large a number could be that of several other columns.
+        ({"hours_fished": "99", "anglers": "2", "kept": "1", "released_legal": "1"}, []),
+    ],
+)
+def test_cells_that_would_do_in_another_column_ask_one_question(
+    tmp_path: Path, changed: dict[str, str], asked: list[str]
+) -> None:
+    path = write_csv(tmp_path / "interviews.csv", interviews_of(**changed))
+    found = importing.read_paths([path]).findings
+    assert questions(found) == [("interviews", column, 1) for column in asked]
+
+
+def test_few_rows_at_fault_ask_nothing(tmp_path: Path) -> None:
+    rows = interviews_of(anglers="2", hours_fished="4.5")
+    for row in rows[:3]:
+        row |= {"anglers": "4.5", "hours_fished": "2"}
+    path = write_csv(tmp_path / "interviews.csv", rows)
+    assert questions(importing.read_paths([path]).findings) == []
+
+
+@pytest.mark.parametrize("quarantine", [False, True])
+def test_areas_and_sites_that_stand_in_each_others_column_ask_one_question(
+    tmp_path: Path, quarantine: bool
+) -> None:
+    store = Store(tmp_path / "store")
+    week = write_week(field_week(), tmp_path / "week")
+    importing.store_checked(importing.check(importing.read_paths([week]), store), store)
+    ids = {"sample_id": None, "date": "2031-01-06"}
+    for at, (cells, asked) in enumerate(
+        [
+            ({"site": "A", "area": "r1"}, 1),
+            ({"site": "r1", "area": "nowhere"}, 0),
+            ({"site": "r1", "area": "A"}, 0),
+        ]
+    ):
+        rows = interviews_of(**ids, **cells)
+        (tmp_path / f"{at}").mkdir()
+        path = write_csv(tmp_path / f"{at}" / "interviews.csv", rows)
+        checked = importing.check(importing.read_paths([path]), store, quarantine=quarantine)
+        found = questions(checked.findings)
+        assert len(found) == asked
+        assert all(one[1] in ("site", "area") for one in found)

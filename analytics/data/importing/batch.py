@@ -13,6 +13,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.data.checks.run import check_answers, check_between, check_keys, first_of_keys
+from analytics.data.importing.findings_report import exchanged_cells, exchanged_references
 from analytics.data.importing.geojson import read_outlines
 from analytics.data.importing.reading import Raw, read_parts, weight
 from analytics.data.importing.spilled import Spilled
@@ -126,6 +127,7 @@ def read_paths(
             if reading.raw is None:
                 continue
             typed, found = type_raw(reading.raw)
+            found += exchanged_cells(reading.raw, found)
             # The header is row 1: no row can be set aside for it.
             faults += [one for one in _errors(found) if one.row == 1]
             findings.add(one for one in found if one.row != 1 or one.severity is not Severity.ERROR)
@@ -221,14 +223,14 @@ def check_on(reading: Reading, snapshot: Snapshot, *, quarantine: bool = False) 
             for name, incoming in tables.items()
         }
         between = check_between(stored, once, skip=skip)
-        findings += _beside(errors, between)
+        findings += [*_beside(errors, between), *exchanged_references(between, once, stored)]
         return Checked(reading, tables, _ordered(findings), (), snapshot.version)
     aside: list[Finding] = []
     while True:
         aside += errors
         tables = _without(tables, errors)
         between = check_between(stored, tables)
-        findings += between
+        findings += [*between, *exchanged_references(between, tables, stored)]
         errors = _errors(between)
         # For rows stored earlier that would break, no row of the batch can be set aside, nor for
         # errors that were counted and not kept.

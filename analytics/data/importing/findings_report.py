@@ -1,4 +1,4 @@
-"""Findings for people: alike ones grouped on a screen; all of them, or rows set aside, as files."""
+"""Findings for people: grouped, as files, and the question that many of them raise together."""
 
 from __future__ import annotations
 
@@ -8,16 +8,21 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pyarrow as pa
 
 from analytics.csv_text import lines_csv
-from analytics.data.importing.typed import value_of
+from analytics.data.columns import allowed_of
+from analytics.data.importing.typed import Fault, Incoming, read_cell, value_of
+from analytics.data.schema import FILE_SCHEMAS, Column, ColumnKind
 from analytics.findings import Finding, Severity, how_many, number_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from analytics.data.importing.corrections import Correction
     from analytics.data.importing.reading import Raw
+    from analytics.data.importing.spilled import Spilled
+    from analytics.data.query import Source
 
 SHOWN_OF_A_KIND = 3
 #: What is allowed in more signs than these, such as a list of tables, is said once.
@@ -109,3 +114,130 @@ def _row_json(raws: Sequence[Raw], row: int | None) -> str:
             cells = {name: value_of(raw.data[name][place]) for name in raw.data.column_names}
             return json.dumps(cells, ensure_ascii=False, default=str)
     raise AssertionError(row)
+
+
+# Columns that seem exchanged: one question beside many errors.
+
+#: Errors of a column from which on it is looked at, rows that are, the part of their values that
+#: must be allowed in the other column, either way, and rows of a table that others refer to. Our
+#: choice, no source.
+_LEAST, _LOOKED_AT, _MOST, _FEW_ROWS = 3, 200, 0.9, 100_000
+#: Kinds that no label and no other number looks like by chance.
+_MARKED = (ColumnKind.DATE, ColumnKind.TIME, ColumnKind.FLAG)
+
+
+def exchanged_cells(raw: Raw, findings: Iterable[Finding]) -> list[Finding]:
+    """Return a question where most cells of a column would be right in another, and back.
+
+    Of a file of any size, few rows of a column at fault are looked at.
+    """
+    here = [one for one in FILE_SCHEMAS[raw.table].columns if one.name in raw.data.column_names]
+    faulty = _faulty(findings)
+    pairs: dict[frozenset[str], Finding] = {}
+    for column in here:
+        rows, n = faulty.get((raw.table, raw.file, column.name), ([], 0))
+        if 2 * n <= len(raw.row) or len(rows) < _LEAST:
+            continue
+        part = raw.data.take(pa.array(np.searchsorted(raw.row, rows)))
+        cells = {one.name: [value_of(cell) for cell in part[one.name]] for one in here}
+        likely = [one for one in here if one is not column and _are_exchanged(cells, column, one)]
+        if len(likely) == 1:  # a number that is too large is so for any of its neighbours
+            pair = frozenset((column.name, likely[0].name))
+            pairs.setdefault(pair, _exchanged(raw.table, raw.file, column, likely[0]))
+    return list(pairs.values())
+
+
+def _are_exchanged(cells: Mapping[str, Sequence[Any]], column: Column, other: Column) -> bool:
+    """Return whether a column's cells at fault do in another, and the other's in this one."""
+    mine, others = cells[column.name], cells[other.name]
+    is_label = other.kind is ColumnKind.TEXT and not (other.allowed or other.pattern)
+    # Any cell does as a label: that says something of what is no number at all.
+    n_worded = sum(str(one)[:1].isalpha() for one in mine)
+    is_vague = is_label and column.kind not in _MARKED and n_worded < _MOST * len(mine)
+    return not is_vague and _fits(mine, other) and _fits(others, column)
+
+
+def _fits(values: Sequence[Any], column: Column) -> bool:
+    read = [read_cell(one, column=column) for one in values]
+    good = [one for one in read if one is not None and not isinstance(one, Fault)]
+    most = column.plausible_high
+    n_good = sum(1 for one in good if most is None or one <= most)
+    return n_good >= _MOST * len(values)
+
+
+def exchanged_references(
+    findings: Iterable[Finding],
+    tables: Mapping[str, Incoming | Spilled],
+    stored: Mapping[str, Source],
+) -> list[Finding]:
+    """Return a question where what most rows refer to stands in another column of theirs.
+
+    Tables that are too large to lie in memory are not looked at.
+    """
+    pairs: dict[frozenset[str], Finding] = {}
+    for (table, file, name), (rows, n) in _faulty(findings).items():
+        incoming = tables.get(table)
+        by_name = {one.name: one for one in FILE_SCHEMAS[table].columns}
+        column = by_name.get(name)
+        if not isinstance(incoming, Incoming) or column is None or not column.refers_to:
+            continue
+        is_here = incoming.file == file
+        if 2 * n <= is_here.sum() or len(rows) < _LEAST:
+            continue
+        part = incoming.data.filter(pa.array(is_here & np.isin(incoming.row, rows)))
+        there = _referred(column.refers_to, tables, stored)
+        for other in by_name.values():
+            if other is column or other.kind is not ColumnKind.TEXT:
+                continue
+            back = None if other.refers_to is None else _referred(other.refers_to, tables, stored)
+            if _are_among(part[other.name], there) and (
+                back is None or _are_among(part[name], back)
+            ):
+                pair = frozenset((table, file, name, other.name))
+                pairs.setdefault(pair, _exchanged(table, file, column, other))
+                break
+    return list(pairs.values())
+
+
+def _referred(
+    target: str, tables: Mapping[str, Incoming | Spilled], stored: Mapping[str, Source]
+) -> set[Any]:
+    """Return the values that a column may refer to; none where they are many."""
+    table, name = target.split(".")
+    fresh, before = tables.get(table), stored.get(table)
+    parts = [fresh.data] if isinstance(fresh, Incoming) else []
+    parts += [before] if isinstance(before, pa.Table) else []
+    return {
+        one for part in parts if part.num_rows <= _FEW_ROWS for one in part[name].to_pylist()
+    } - {None}
+
+
+def _are_among(values: pa.ChunkedArray, there: set[Any]) -> bool:
+    return sum(one in there for one in values.to_pylist()) >= _MOST * len(values)
+
+
+def _faulty(findings: Iterable[Finding]) -> dict[tuple[str, str, str], tuple[list[int], int]]:
+    """Return the first rows with an error, and how many have one, by table, file and column."""
+    found: dict[tuple[str, str, str], tuple[list[int], int]] = {}
+    for one in findings:
+        if one.severity is not Severity.ERROR or one.column is None or not one.file:
+            continue
+        key = one.table, one.file, one.column
+        rows, n = found.setdefault(key, ([], 0))
+        if one.row is not None and one.row > 1 and len(rows) < _LOOKED_AT:
+            rows.append(one.row)
+        found[key] = rows, n + one.times
+    return found
+
+
+def _exchanged(table: str, file: str, column: Column, other: Column) -> Finding:
+    return Finding(
+        severity=Severity.WARNING,
+        table=table,
+        file=file,
+        row=1,
+        column=column.name,
+        seen=f"most values look like those of {other.name}",
+        allowed=allowed_of(column),
+        advice=f"are the columns {column.name} and {other.name} exchanged?",
+    )
