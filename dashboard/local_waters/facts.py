@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from analytics.wording import limits, reasons
 from analytics.wording.bulletin_index import monday
 from analytics.wording.regulations import AreaRules, area_rules, openings
+from analytics.wording.week import EFFORT
 from dashboard.catch_rates import records
 from dashboard.charts.area_map import NONE, SURE, UNSURE
 
@@ -154,8 +155,9 @@ def _kept_a_day(index: BulletinIndex, area: str, week: str) -> float | None:
 
 
 def is_closed(index: BulletinIndex, area: str, week: str) -> bool:
-    """Return whether an area had no open day in a week; not where no opening of it is known."""
-    return _open_days(index, area, week) == 0
+    """Return whether an area had no open day in a week; without openings, whether it has no row."""
+    n_open = _open_days(index, area, week)
+    return index.row(area, week, EFFORT) is None if n_open is None else n_open == 0
 
 
 def _open_days(index: BulletinIndex, area: str, week: str) -> int | None:

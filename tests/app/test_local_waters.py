@@ -273,6 +273,16 @@ def test_the_reasons_are_those_of_the_bulletin():
     assert facts.local_facts(bare, records.read(bare), "A1").is_unsampled
 
 
+def test_a_week_without_an_open_day_is_known_by_its_openings_and_else_by_its_rows():
+    made = make(NOW)
+    index = index_bulletin(made)
+    assert facts.is_closed(index, "A5", index.weeks[0])
+    assert not facts.is_closed(index, "A1", index.weeks[0])
+    older = index_bulletin(replace(made, places={}))
+    assert not facts.is_closed(older, "A5", index.weeks[0])  # has rows
+    assert facts.is_closed(older, "A5", "2035-W20")
+
+
 def test_a_limit_of_which_half_is_used_is_likely_reached_and_not_called_near():
     words, index = Words("en"), index_bulletin(make(NOW))
     found = facts.local_facts(index, records.read(index), "A1")
