@@ -30,7 +30,7 @@ from analytics.people import (
     read_people,
 )
 from analytics.wording import numbers
-from dashboard.catalogue import say
+from dashboard.catalogue import phrase, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -108,11 +108,12 @@ def refusal(person: Person, action: Action) -> str:
         return say("only people with a role may {action}; log in, or ask for a role", action=action)
     if person.might(action):
         return say("the login has ended; log in anew to {action}", action=action)
-    return say(
-        "the role {role} does not let you {action}; ask who manages the roles",
-        role=person.role,
-        action=action,
-    )
+    known = settings()
+    if known is not None and known.ask:
+        text = phrase("the role {role} does not let you {action}; for another role ask {ask}")
+        return say(text, role=person.role, action=action, ask=known.ask)
+    text = phrase("the role {role} does not let you {action}; ask who manages the roles")
+    return say(text, role=person.role, action=action)
 
 
 @dataclass(frozen=True, slots=True)

@@ -178,6 +178,15 @@ def test_a_link_to_a_page_without_a_right_says_why(team, role):
         assert role.value in error.value
 
 
+def test_a_refusal_names_whom_to_ask(team, tmp_path):
+    team(Role.VIEWER)
+    person = people.current_person()
+    assert "harbour desk" not in people.refusal(person, Action.STORE)
+    file = tmp_path / "people.toml"
+    file.write_text('ask = "the harbour desk"\n' + file.read_text("utf-8"), "utf-8")
+    assert "ask the harbour desk" in people.refusal(person, Action.STORE)
+
+
 def _menu() -> dict[str, dict[str, str]]:
     script = (
         "from dashboard import pages\nimport streamlit as st\nst.session_state['m'] = pages.menu()"
