@@ -1,6 +1,7 @@
 """What stands before a server: headers on every answer, and files for those let in.
 
-No message of the library says what the server is made with, where it lies or on which machine.
+No message of the library says what the server is made with, where it lies or on which machine, and
+none is heard that no page sends: whoever opens a socket could empty what the server keeps for all.
 
 Pages are checked where they are drawn. Files that a page offered lie for a while under an address
 of their own (`/media/` and a hash of their content), and files that come in have one as well: these
@@ -22,8 +23,10 @@ from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
+from google.protobuf.message import DecodeError  # type: ignore[import-untyped]  # it has no types
 from streamlit import config
 from streamlit.auth_util import get_cookie_with_chunks, get_origin_from_redirect_uri
+from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 from streamlit.web.server.server_util import get_cookie_secret
 from streamlit.web.server.starlette.starlette_app_utils import decode_signed_value
@@ -65,6 +68,11 @@ HEADERS = {
     "Referrer-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
+#: Messages of the browser that pages need: to run, to stop and to go on, to give and take files.
+HEARD = (
+    *("rerun_script", "stop_script", "app_heartbeat"),
+    *("file_urls_request", "backend_operation_request"),
+)
 #: How addresses begin that ask for a person who may do this.
 UPLOADS = "/_stcore/upload_file/"
 GUARDED = {"/media/": Action.DOWNLOAD, UPLOADS: Action.READ}
@@ -103,7 +111,7 @@ class Guard:
             if is_of_another(scope) or is_elsewhere(scope):
                 await send({"type": "websocket.close", "code": 1008})
                 return
-            await self._app(scope, receive, _discreet(send))
+            await self._app(scope, _needed(receive), _discreet(send))
             return
         if scope["type"] != "http":
             await self._app(scope, receive, send)
@@ -128,6 +136,31 @@ class Guard:
         headers = [(b"content-type", b"text/plain; charset=utf-8")]
         await answer({"type": "http.response.start", "status": status, "headers": headers})
         await answer({"type": "http.response.body", "body": _WORDS[status]})
+
+
+def _needed(receive: Receive) -> Receive:
+    """Return what hears the messages of a page, without those that none of our pages sends."""
+
+    async def hear() -> Message:
+        while True:
+            message = await receive()
+            if message["type"] != "websocket.receive" or is_heard(message.get("bytes")):
+                return message
+
+    return hear
+
+
+def is_heard(data: bytes | None) -> bool:
+    """Whether a message is one that pages send, or none at all, which the library refuses.
+
+    Others are meant for whoever writes the pages: to empty what is kept for all, to say where they
+    lie.
+    """
+    try:
+        kind = BackMsg.FromString(data).WhichOneof("type") if data else None
+    except DecodeError:
+        return True
+    return kind is None or kind in HEARD
 
 
 def _discreet(send: Send) -> Send:

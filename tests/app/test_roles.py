@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from streamlit import config
+from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.testing.v1 import AppTest
 
 from analytics.bulletin.archive import save
@@ -544,3 +545,37 @@ def test_no_socket_opens_for_the_page_of_another_site(monkeypatch, served_to):
         assert _reached("websocket", host=host, origin="https://evil.example") == "1008"
     finally:
         config.set_option("server.corsAllowedOrigins", before)
+
+
+def test_messages_that_no_page_sends_are_not_heard():
+    """The library empties what is kept for all visitors when any of them says `clear_cache`."""
+    kinds = [field.name for field in BackMsg.DESCRIPTOR.oneofs_by_name["type"].fields]
+    refused = {"clear_cache", "load_git_info", "set_run_on_save"}
+    refused |= {"debug_disconnect_websocket", "debug_shutdown_runtime"}
+    assert set(kinds) == refused | set(http_guard.HEARD)
+
+    def said(kind: str) -> bytes:
+        message = BackMsg()
+        field = getattr(message, kind)
+        if isinstance(field, bool):
+            setattr(message, kind, True)
+        else:
+            field.SetInParent()
+        return message.SerializeToString()
+
+    given = [*map(said, kinds), b"no message", b""]
+    waiting = [{"type": "websocket.receive", "bytes": one} for one in given]
+    waiting.append({"type": "websocket.disconnect"})
+    heard: list[Any] = []
+
+    async def receive():
+        return waiting.pop(0)
+
+    async def program(scope, receive, send):
+        while (message := await receive())["type"] == "websocket.receive":
+            heard.append(message["bytes"])
+
+    scope = {"type": "websocket", "headers": [(b"host", b"localhost")]}
+    run_apart(http_guard.Guard(program)(scope, receive, None))
+    kept = [one for kind, one in zip(kinds, given, strict=False) if kind in http_guard.HEARD]
+    assert heard == [*kept, b"no message", b""]

@@ -162,7 +162,9 @@ def test_the_desk_fits_a_phone_and_bad_names(served, tmp_path) -> None:
     wide = {"name": "holidays.csv", "mimeType": "text/csv", "buffer": "a,b\n".encode("utf-16")}
     desk.upload([*bad, empty, wide])
     desk.says("5 errors stand against this upload")
-    assert desk.page.get_by_text("Table in ").count() == 3
+    asked = desk.page.get_by_text("Table in ")
+    asked.nth(2).wait_for()
+    assert asked.count() == 3
     assert_fits(desk.page)
 
 
