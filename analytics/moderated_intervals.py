@@ -129,8 +129,9 @@ def rate_intervals(
 ) -> DomainIntervals:
     """Return the intervals of rates ``T/X`` of domains of one kind.
 
-    As `total_intervals` of T with the variance `residual` of ``T - R X``, its own benchmark, and φ
-    times ``1 + 1/(D + 1)`` since R is estimated (our choice, no source); the ends over X.
+    As `total_intervals` of T with the variance `residual` of ``T - R X``, a benchmark of its own
+    without bounds, and φ times ``1 + 1/(D + 1)``, D here the `plain_df` of the prior, since R is
+    estimated (our choice, no source); the ends over X.
     """
     b = benchmark(residual, prior.variance)
     widened = 1 + 1 / (prior.plain_df + 1)

@@ -24,9 +24,9 @@ if TYPE_CHECKING:
 
 LAGS = (1, 4)
 WEEKS_AHEAD = 3
-#: Probability of a rise over four weeks from which a trend is called; below its rest, a fall. In
-#: simulated seasons of the demo's size it calls 7 % of those without a change and 83 % of rises of
-#: 30 %; 0.84 would call 9 and 85 %.
+#: Probability of a rise over four weeks from which a trend is called; below its rest, a fall. Our
+#: choice, no source: how often it calls what is there, and what is not, is simulated (`trend_calls`
+#: in the document of validation).
 CALLED = 0.87
 #: Factors of the errors of a level and of a change: those of weekly figures are themselves
 #: estimated, from few site-days, and levels come back where the smoother has them walk. Set by

@@ -65,8 +65,8 @@ def donor_domains(
     `code` (D,): of the domains that may borrow.
 
     For domains of an area: its season, then all areas with the same rule on keeping marked fish,
-    their covariances left out; for others the season. Kept fish of the season come last for legal
-    releases last, where every opening says that unmarked fish may be kept as well.
+    their covariances left out; for others the season. For legal releases kept fish of the
+    season come last, where every opening says that unmarked fish may be kept as well.
     """
     analysis, n_weeks = mark_analysis(), domains.n_weeks
     if not domains.by_area:

@@ -61,9 +61,9 @@ class LimitCall:
 def first_limit(
     survey: SeasonSurvey, baseline: Baseline, limits: Sequence[Limit], week: str
 ) -> LimitCall | None:
-    """Return the limit reached first of those whose call is open, with its draws; None without one.
+    """Return the limit most likely exceeded of those whose call is open; None without a limit.
 
-    It is the one most likely exceeded; at a tie, the one of which most is used at the close. Where
+    With its draws. At a tie, the one of which most is used at the close. Where
     every call is as good as certain, that of the limit most likely exceeded.
     """
     names = {name for one in limits for name in one.quantities if name in baseline.to_date}

@@ -143,7 +143,7 @@ def make_plan(
     baseline : Baseline
         Its draws, through the same week.
     limits : sequence of Limit
-        Of the season; the one reached first is the call.
+        Of the season; the call is on one of them, as of `first_limit`.
     request : PlanRequest
 
     Raises

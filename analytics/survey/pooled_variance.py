@@ -89,8 +89,11 @@ class _Terms:
     """Terms that add up to V0 and E0: R of them, each of one stratum in one domain.
 
     `cubed`: third cumulant for units of skewness 1. `tied`: their covariance with the variance
-    estimate. `varies`: there is an error between units.
-    `is_direct`: the stratum was sampled there.
+    estimate. With ``f = n/N`` these have the factors ``(1 - f)²`` and ``1 - f``. Of units whose
+    totals are known, sampled without replacement, they are ``(1 - f)(1 - 2f)`` and ``(1 - f)²``;
+    boats inside units, which no f corrects, bring both nearer to 1 (our choice, no source; compared
+    with repeated samples of a season in the document of validation). `varies`: there is an error
+    between units. `is_direct`: the stratum was sampled there.
     """
 
     place: Ints
@@ -124,16 +127,17 @@ def pooled_variance(form: LinearForm, *, codes: Ints) -> PooledVariance:
 
     ``V0 = Σ_c [ω² (1 - n/N)/n s0² + ω²/(nN) Σ_i v_i]`` over the cells c of a domain, with ω the
     units that the stratum stands for there, s0² from the variance function at the expected mean μ,
-    and v_i the variance inside unit i; ``E0 = Σ ω μ``; a filled stratum adds ``N² s0²`` and ``N
-    μ``. The own degrees of freedom are ``(Σ V0)²/Σ(V0²/(n - 1))`` (Satterthwaite 1946, An
-    approximate distribution of estimates of variance components, Biometrics Bulletin 2; from
-    memory) with the expected parts as weights: a boat landing far from home brings next to
-    nothing. The prior is worth what is known of the season's own variance, to which the pool is
-    brought, at most the units less the strata of the season. How far variances of cells scatter
-    about the function does not count against it: with two or three units a cell, heavy tails of
-    units scatter them as much (the simulations), and the power of the quasi-likelihood already
-    holds those. With heavy tails a stratum counts ``2/(2/(n - 1) + κ/n)``, since
-    ``Var s²/σ⁴ = 2/(n - 1) + κ/n`` for an excess kurtosis κ.
+    and v_i the variance inside unit i; ``E0 = Σ N μ`` over the strata of the domain themselves. A
+    filled stratum adds ``N² s0²`` and ``N μ``, beside what its donors' ω already has of it. The
+    own degrees of freedom are ``(Σ V0)²/Σ(V0²/(n - 1))`` (Satterthwaite 1946, An approximate
+    distribution of estimates of variance components, Biometrics Bulletin 2; from memory) with the
+    expected parts as weights: a boat landing far from home brings next to nothing. The prior is
+    worth what is known of the season's own variance, to which the pool is brought, at most the
+    units less the strata of the season that the domain's own degrees of freedom leave: together
+    they count once. How far variances of cells scatter about the function does not count against
+    it: with two or three units a cell, heavy tails of units scatter them as much (the simulations),
+    and the power of the quasi-likelihood already holds those. With heavy tails a stratum counts
+    ``2/(2/(n - 1) + κ/n)``, since ``Var s²/σ⁴ = 2/(n - 1) + κ/n`` for an excess kurtosis κ.
     """
     cells = stratum_cells(form)
     row = row_of_strata(form)

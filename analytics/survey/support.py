@@ -22,7 +22,8 @@ class Support:
     """What each of D domains rests on; every array has shape (D,).
 
     - `df`: sampled units minus strata over the strata that hold the domain, donors of its imputed
-      strata included; where that is 0, strata that collapse together count as one.
+      strata included; where that is 0, strata that collapse together count as one. Less the
+      missed site-days, which say nothing of the error, but at least 1 where there was one.
     - `n_psu`, `n_psu_frame`, `n_interviews`: sampled units and frame of the strata that hold the
       domain; interviews in it.
     - `n_psu_interviewed`: site-days with an interview in the domain, donors included.

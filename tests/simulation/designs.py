@@ -160,7 +160,7 @@ CASES: dict[str, Case] = {
         day_groups=EACH_DAY,
     ),
     "opportunistic": Case(
-        words="convenience_",
+        words="interviews of convenience",
         draw=_convenience,
         design="opportunistic",
         quantities=RATES,

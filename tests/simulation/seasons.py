@@ -148,7 +148,7 @@ def shrunk(rows: pd.DataFrame, factor: float) -> pd.DataFrame:
 def told(row: pd.Series) -> str:
     """Return in words how the intervals and the estimates of one quantity did."""
     return (
-        f"{row['held_prop']:.1%} of {row['rows']:,} intervals hold the truth, mean error "
+        f"{row['held_prop']:.1%} of {row['rows']:,.0f} intervals hold the truth, mean error "
         f"{row['bias_prop']:+.2%} (± {row['bias_se']:.2%}), SE ÷ true spread {row['se_ratio']:.2f}"
     )
 
