@@ -244,8 +244,9 @@ class Bulletin:
         """Return a table by its name in `TABLE_SCHEMAS`, empty where the bulletin lacks it."""
         if name in FIELDS:
             return getattr(self, name)
+        none = TABLE_SCHEMAS[name].empty_table()  # a name that is none is a KeyError
         group = next(group for group, schemas in GROUPS.items() if name in schemas)
-        return getattr(self, group).get(name, TABLE_SCHEMAS[name].empty_table())
+        return getattr(self, group).get(name, none)
 
 
 def archive_of(store: Path | str) -> Path:

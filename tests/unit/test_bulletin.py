@@ -5,7 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
+import re
 import shutil
+from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
@@ -15,6 +17,7 @@ from scipy.stats import chi2, norm
 from scipy.stats import f as f_law
 from scipy.stats import t as t_law
 
+import analytics
 from analytics.bulletin import archive
 from analytics.bulletin.build import bulletin_of, make_bulletin
 from analytics.codes import has_code, parse
@@ -145,10 +148,14 @@ def test_compliance_of_the_season_is_counted_in_its_bulletin():
     assert "540" in short["seen"]
 
 
-def test_an_unknown_bulletin_names_those_there_are(store):
-    card = make_bulletin(store)
+def test_an_unknown_bulletin_names_those_there_are_and_an_unknown_table_itself(store):
+    card, folder = make_bulletin(store), archive.archive_of(store.path)
     with pytest.raises(UsageError, match=card.bulletin):
-        archive.load(archive.archive_of(store.path), "1999")
+        archive.load(folder, "1999")
+    bulletin = archive.load(folder, card.bulletin)
+    assert bulletin.table("models").schema == archive.TABLE_SCHEMAS["models"]
+    with pytest.raises(KeyError, match="estimates"):
+        bulletin.table("estimates")
 
 
 def test_a_broken_bulletin_is_told_in_words(store):
@@ -434,6 +441,22 @@ def test_totals_of_weeks_with_other_open_days_are_not_compared():
     rates = [result(week, "encounters_per_angler_hour", 0.3, 0.01) for week in weeks]
     (found,) = change(*rates, days=(7, 1))
     assert found["change"] == 1
+
+
+@pytest.mark.parametrize(
+    ("usual", "df", "errors"),
+    [
+        *((0.77, 60, 2.8), (0.77, 20, 3.2), (0.77, 10, 3.9), (0.77, 5, None)),
+        *((0.55, 60, 3.7), (0.4, 60, 5.3)),
+    ],
+)
+def test_the_document_says_from_how_many_errors_a_change_has_a_word(usual, df, errors):
+    change = np.arange(0.001, 40, 0.002)
+    one, many = np.ones_like(change), np.full_like(change, df)
+    sure = change[wrong_sign_chances(change, one, df=many, usual=usual, luck=0.0) <= 0.05]
+    assert (round(float(sure[0]), 1) if len(sure) else None) == errors
+    said = (Path(analytics.__file__).parent / "docs" / "catch_rates.md").read_text()
+    assert errors is None or re.search(rf"(from|needs|share) {errors}( |\.)", said)
 
 
 def test_a_week_all_borrowed_says_nothing_of_a_change():
