@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import calendar
 import html
+import io
 import json
 import re
 from contextvars import copy_context
@@ -14,6 +15,7 @@ from urllib.parse import parse_qsl
 
 import pyarrow as pa
 import pytest
+from babel.messages.pofile import read_po
 
 import analytics
 from analytics import Store
@@ -272,6 +274,27 @@ def test_a_page_to_key_rows_in_says_its_texts_in_that_language(
     in_language(page.run, script)
     assert not page.exception
     assert left(page, known) == []
+
+
+#: Pages that tests of their own open in another language.
+APART = {"new_bulletin", "data_desk", "compare_rules", "local_waters"}
+
+
+def test_every_page_is_opened_in_another_language():
+    links = [*WHOLE, *ON_DEMO, *(link for link, *_ in TYPED)]
+    assert APART | {link.partition("?")[0] for link in links} == set(catalogues.PAGES)
+
+
+@pytest.mark.parametrize("path", sorted(catalogue.FOLDER.glob("*.po")), ids=lambda one: one.stem)
+def test_a_translation_names_its_language_and_says_texts_of_its_page(path):
+    name, language = path.stem.split(".")
+    with path.open("rb") as file:
+        found = read_po(file)
+    assert str(found.locale) == language
+    ids = {one.id for one in found if one.id}
+    with io.BytesIO(catalogues.template(name).encode()) as file:
+        assert ids <= {one.id for one in read_po(file)}
+    assert all(catalogue._fits(one) for one in found if one.id)
 
 
 def test_a_translation_with_other_names_or_braces_is_left_out(tmp_path, monkeypatch):

@@ -385,7 +385,7 @@ def test_numbers_and_dates_follow_the_language():
     assert spanish.weekdays("4567") == "jue–dom"
     english = Words("en")
     assert [english.rough(one) for one in (1234.0, 9.9, 1.94)] == ["1,200", "10", "1.9"]
-    assert catalogue.languages("local_waters") == ("en", "es")
+    assert {"en", "es"} <= set(catalogue.languages("local_waters"))
     assert in_spanish(lambda: catalogue.say("never seen {x}", x=1)) == "never seen 1"
 
 

@@ -1,6 +1,7 @@
 """The public names: listed, typed, documented, and their examples run as they stand."""
 
 import ast
+import dataclasses
 import doctest
 import inspect
 import re
@@ -13,6 +14,9 @@ import pandas as pd
 import pytest
 
 import analytics
+from analytics.cli.result_commands import estimate as command
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.settings import EstimationSettings
 from tests.field_week import sampled_week, write_week
 
 ROOT = Path(__file__).parents[2]
@@ -107,6 +111,13 @@ def test_the_first_hour_runs_as_it_stands(tmp_path, monkeypatch, capsys):
     # The figure of the kernel is that of the row, and the sentence has the week of the line.
     assert names["totals"].total[0, 0] == names["row"]["estimate"]
     assert said[-1].startswith("In week 2031-W02")
+
+
+def test_every_setting_is_an_argument_of_the_estimate_and_an_option_of_its_command():
+    settings = {one.name for one in dataclasses.fields(EstimationSettings)}
+    for function in (EstimationSettings.of, analytics.estimate, estimate_snapshot):
+        assert settings <= set(inspect.signature(function).parameters)
+    assert settings <= {one.name for one in command.params}
 
 
 def test_an_unknown_name_is_no_attribute():
