@@ -313,7 +313,7 @@ def _report_tables(season: SeasonSurvey) -> dict[str, Relation]:
     columns = "released_sublegal, trip_complete"
     tables: dict[str, Relation] = {"stored": season.snapshot.source("interviews"), "drawn": drawn}
     reports = f"SELECT {columns} FROM stored SEMI JOIN drawn USING (sample_id)"
-    if design.no_design:
+    if design.without_totals:
         met = convenience_interviews(season.snapshot, season=design.season)
         weeks = iso_week(met["on_day"].to_pandas().astype("datetime64[ns]"))
         tables["met"] = met.filter(pa.array(weeks <= design.through))

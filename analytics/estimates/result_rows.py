@@ -160,7 +160,7 @@ def method_codes(
     elif support.lacks_area[place]:
         lost = {int(design.strata.landing_area[one]) for one in totals.plan.not_imputed}
         notes.append(coded("without_never_sampled", areas=_areas(design, lost)))
-    if design.no_design and totals.estimator != COUNTED:
+    if design.without_totals and totals.estimator != COUNTED:
         areas = _areas(design, design.areas_without_design)
         notes.append(coded("without_landings", areas=areas))
     return notes

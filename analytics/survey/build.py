@@ -217,7 +217,7 @@ def _assemble(
     days, sampled = rows.days[rows.days["week"] <= through], rows.sampled
     areas = tuple(sorted(rows.areas | fished))
     kept = sampled[~sampled["design"].eq(CONVENIENCE)]
-    days_kept = days[~days["design"].eq(CONVENIENCE)]
+    is_met = days["design"].eq(CONVENIENCE)
     stated_areas = _stated_areas(kept)
     calendar = rows.frame[rows.frame["week"] <= through]
     kept_so_far = kept[kept["week"] <= through]
@@ -233,6 +233,7 @@ def _assemble(
     weeks = tuple(sorted(set().union(*seen)))
     units, site_days = draw_sites(units_of, _codes(units_of["week"], weeks), snapshot)
     grid = _cells_of(areas, weeks, days, sampled)
+    drawn = _cells_of(areas, weeks, days[~is_met], kept_so_far)
     return Design(
         season=season,
         through=through,
@@ -242,7 +243,8 @@ def _assemble(
         strata=_strata(frame, areas, weeks),
         units=units,
         site_days=site_days,
-        no_design=grid - _cells_of(areas, weeks, days_kept, kept_so_far),
+        no_design=grid - drawn,
+        part_drawn=drawn & _cells_of(areas, weeks, days[is_met], sampled.iloc[:0]),
     )
 
 

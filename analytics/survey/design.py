@@ -120,6 +120,9 @@ class Design:
         The frame and the sample.
     no_design : frozenset of (int, int)
         Codes (landing area, week) that are open by interviews of convenience only: no totals.
+    part_drawn : frozenset of (int, int)
+        Codes (landing area, week) of which some days are drawn and others met by convenience: no
+        totals either, the days met by convenience would be missing in them.
     """
 
     season: str
@@ -131,11 +134,17 @@ class Design:
     units: Units
     site_days: SiteDays
     no_design: frozenset[tuple[int, int]]
+    part_drawn: frozenset[tuple[int, int]] = frozenset()
+
+    @property
+    def without_totals(self) -> frozenset[tuple[int, int]]:
+        """Codes (landing area, week) that interviews of convenience keep from having totals."""
+        return self.no_design | self.part_drawn
 
     @property
     def areas_without_design(self) -> frozenset[int]:
         """Codes of areas that were sampled by convenience in some week."""
-        return frozenset(area for area, _ in self.no_design)
+        return frozenset(area for area, _ in self.without_totals)
 
     @property
     def n_weeks_estimated(self) -> int:

@@ -36,7 +36,8 @@ class Support:
     - `is_landing_census`: that holds of the strata that hold the domain; boats landing elsewhere
       were not all seen.
     - `lacks_area`: some landing area was never sampled and has no donor.
-    - `is_convenience_only`: some landing area and week of it was sampled by convenience only.
+    - `is_convenience_only`: some landing area and week of it was sampled by convenience, in part or
+      only.
     - `of_days`: some stratum draws days first, and sites within them.
     - `rules` (D, R): which of `analytics.survey.design.SITE_RULES` some unit follows.
     """
@@ -115,7 +116,7 @@ def support_of(form: LinearForm, *, codes: Ints, place: Ints, interviewed: Float
         is_census=(n_psu > 0) & ~np.isin(weeks, short),
         is_landing_census=(n_psu > 0) & ~holds_any(np.flatnonzero(incomplete)),
         lacks_area=any_at(missing.place, size),
-        is_convenience_only=np.isin(codes, domains.codes_of(design.no_design)),
+        is_convenience_only=np.isin(codes, domains.codes_of(design.without_totals)),
         of_days=any_at(framed.place[design.strata.of_days[framed.stratum]], size),
         rules=_rules(design, plan, framed, size),
     )

@@ -215,11 +215,11 @@ def test_boats_that_landed_elsewhere_are_named_too():
     [
         (
             "convenience_only(areas=A6|A2)",
-            "interviews of convenience only in Tarnow Deep, Sorrel Narrows: no estimate here",
+            "interviews of convenience in Tarnow Deep, Sorrel Narrows: no estimate here",
         ),
         (
             "convenience_only(areas=B9)",
-            "interviews of convenience only in B9: no estimate here",
+            "interviews of convenience in B9: no estimate here",
         ),
         ("no rate given for A6: no estimate here", "no rate given for A6: no estimate here"),
     ],

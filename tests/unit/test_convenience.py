@@ -108,6 +108,27 @@ def test_beside_a_drawn_area_each_keeps_its_own_and_the_whole_is_withheld():
     assert "convenience_only(areas=A)" in whole["method"]
 
 
+def test_a_week_drawn_in_part_has_no_total_since_the_days_met_by_convenience_lack():
+    """Two openings of one area in a week: a total of the drawn days alone is no total of it."""
+    weekdays = {"open_weekdays": "12345", "day_groups": "12345"}
+    until, since = MONDAY + dt.timedelta(days=2), MONDAY + dt.timedelta(days=3)
+    openings = [
+        opening(design="site_day", close_date=until, **weekdays),
+        opening(open_date=since, **weekdays),
+    ]
+    drawn = [
+        SiteDay(1, [interview(kept=fish)], site="r1", date=MONDAY + dt.timedelta(days=k))
+        for k, fish in ((0, 2), (1, 1))
+    ]
+    snapshot = snapshot_of([met(3, 2, 5)], drawn, openings=openings)
+    for by in (["area", "week"], ["week"], ["area"], ["season"]):
+        found = figures(estimate_snapshot(snapshot, by=by), "kept_fish")
+        assert (found["status"], found["method"]) == ("no_design", "convenience_only(areas=A)")
+        assert pd.isna(found["estimate"])
+    seen = [one["seen"] for one in bulletin_of(snapshot).findings.to_pylist()]
+    assert coded("design_without_total", area="A") in seen
+
+
 def test_sampled_site_days_of_such_an_area_count_with_the_others():
     day = SiteDay(9, [interview(hours_fished=2.0, released_sublegal=1)], date=MONDAY)
     rows = estimate_snapshot(snapshot_of(TRIPS, [day]), by=["season"])
