@@ -80,8 +80,8 @@ _SHORT = {
     "--target-pse",
     type=float,
     metavar="P",
-    help="Relative standard error that every figure by area is to reach, such as 0.3 for 30 %, "
-    "with the fewest site-days.",
+    help="Relative standard error that the quantities of --quantity are to reach in every area, "
+    "such as 0.3 for 30 %, with the fewest site-days.",
 )
 @click.option(
     "--objective",
