@@ -76,6 +76,9 @@ HEARD = (
 #: How addresses begin that ask for a person who may do this.
 UPLOADS = "/_stcore/upload_file/"
 GUARDED = {"/media/": Action.DOWNLOAD, UPLOADS: Action.READ}
+#: Bytes of a file that whoever may take no data in may send: a file of options, of which the
+#: largest has some hundred thousand (our choice, no source).
+MOST_SENT = 1 << 20
 #: Addresses that tell of the server's inside, and nothing that a page needs.
 CLOSED = ("/_stcore/metrics", "/_stcore/script-health-check", "/_stcore/agent/")
 #: Where a login begins and ends, the cookie of the page that was asked for, and its bounds (our
@@ -93,6 +96,7 @@ _WORDS = {
     405: b"nothing is taken in here",
     421: b"these pages are for this machine alone: open them at http://localhost and the port that "
     b"`blackmouth open` said; for a team, start them with --people FILE",
+    413: b"a file of options has at most 1 MiB; data are taken in by an analyst",
     431: b"the head of the request is too large",
 }
 #: Bytes of the head of the public's requests; h11 counts only heads that come in parts.
@@ -233,7 +237,18 @@ def refused(scope: Message, path: str) -> int | None:
     if not needed or scope["method"] == "OPTIONS":
         return None
     person = person_at(scope)
-    return None if all(person.may(action) for action in needed) else 403
+    if not all(person.may(action) for action in needed):
+        return 403
+    is_large = path.startswith(UPLOADS) and _sent(scope) > MOST_SENT
+    return 413 if is_large and not person.may(Action.DRAFT) else None
+
+
+def _sent(scope: Message) -> float:
+    """Return how many bytes a request says that it brings; more than any where it does not."""
+    said = _header(scope, b"content-length")
+    if scope["method"] in ("GET", "HEAD", "DELETE"):
+        return 0
+    return float(said) if said.isascii() and said.isdigit() else float("inf")
 
 
 def page_of(address: str) -> str | None:

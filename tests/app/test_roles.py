@@ -487,6 +487,20 @@ def test_addresses_of_files_ask_for_a_login(team, monkeypatch):
     assert http_guard.refused(scope, "/static/media/font.woff2") is None
 
 
+@pytest.mark.parametrize("length", [str(http_guard.MOST_SENT + 1), "9" * 5000, "", "-1", "many"])
+def test_who_takes_no_data_in_sends_files_of_options_alone(team, monkeypatch, length):
+    def sent(role: Role, said: str) -> int | None:
+        team(role)
+        monkeypatch.setattr(http_guard, "person_at", lambda _: people.current_person())
+        scope = {"type": "http", "method": "PUT", "headers": [(b"content-length", said.encode())]}
+        return http_guard.refused(scope, http_guard.UPLOADS + "a/b")
+
+    for role in Role:
+        assert sent(role, str(http_guard.MOST_SENT)) is None
+    assert [sent(role, length) for role in (Role.VIEWER, Role.MANAGER)] == [413, 413]
+    assert sent(Role.ANALYST, length) is None
+
+
 def _reached(kind: str, **headers: str) -> str:
     """Return what became of a request: handed on, or the status or code that refused it."""
     said: list[Any] = []
