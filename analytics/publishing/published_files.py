@@ -20,12 +20,15 @@ def read_published(folder: Path) -> tuple[dict[str, Any], list[dict[str, str]]]:
 
     Raises
     ------
-    OSError, ValueError, csv.Error
+    OSError, ValueError
         If a file cannot be read.
     """
     about = json.loads((folder / ABOUT_FILE).read_text("utf-8"))
     with (folder / FIGURES_FILE).open(encoding="utf-8", newline="") as file:
-        return about, list(csv.DictReader(file))
+        try:
+            return about, list(csv.DictReader(file))
+        except csv.Error as error:
+            raise ValueError(f"{FIGURES_FILE} is no table") from error
 
 
 def fault_of(folder: Path) -> str:
@@ -33,7 +36,7 @@ def fault_of(folder: Path) -> str:
     try:
         about, rows = read_published(folder)
         season, n_figures = about["season"], about["figures"]["all"]
-    except (OSError, ValueError, KeyError, TypeError, csv.Error):
+    except (OSError, ValueError, KeyError, TypeError):
         return f"{ABOUT_FILE} or {FIGURES_FILE} cannot be read"
     for at, row in enumerate(rows, 2):
         numbers = [row.get(name) for name in ("estimate", "ci_low", "ci_high")]

@@ -158,8 +158,12 @@ def test_a_table_is_drawn_once_and_what_is_kept_is_bounded(folder, monkeypatch):
     assert drawn == [1, 2, 3, 4, 1]
 
 
-def test_a_folder_that_cannot_be_read_is_said(folder):
-    (folder / "about.json").write_text("{")
+@pytest.mark.parametrize(
+    ("file", "text"),
+    [("about.json", "{"), ("figures.csv", f"season,area\n{'9' * 200_000},A\n")],
+)
+def test_a_folder_that_cannot_be_read_is_said(folder, file, text):
+    (folder / file).write_text(text)
     page = AppTest.from_file(str(APP), default_timeout=60).run()
     assert not page.exception
     assert page.title[0].value == "No figures yet"
