@@ -37,7 +37,7 @@ from analytics.publishing.published_files import PUBLIC_VARIABLE
 from dashboard import people
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, MutableMapping
+    from collections.abc import Awaitable, Callable, MutableMapping, Sequence
 
     Message = MutableMapping[str, Any]
     Receive = Callable[[], Awaitable[Message]]
@@ -236,7 +236,11 @@ def refused(scope: Message, path: str) -> int | None:
     # The browser asks before it uploads, without a cookie; that says nothing.
     if not needed or scope["method"] == "OPTIONS":
         return None
-    person = person_at(scope)
+    return _refused_to(person_at(scope), needed, scope, path)
+
+
+def _refused_to(person: Person, needed: Sequence[Action], scope: Message, path: str) -> int | None:
+    """Return the status by which somebody's request for a file, or with one, is refused."""
     if not all(person.may(action) for action in needed):
         return 403
     is_large = path.startswith(UPLOADS) and _sent(scope) > MOST_SENT

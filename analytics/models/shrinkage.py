@@ -73,9 +73,12 @@ class BiasReduced:
     def pull(self, params: Floats) -> Floats:
         """Return the gradient of the penalty in the predictor of each group, shape (G,).
 
-        Half of each group's leverage: the fish that the penalty adds to it.
+        Half of each group's leverage: the fish that the penalty adds to it. NaN so far out that the
+        weights are no numbers.
         """
         weight, matrix = self._information(params)
+        if not np.isfinite(matrix).all():
+            return np.full(len(weight), np.nan)
         leverage = weight * quadratic(self.rows, np.asarray(np.linalg.pinv(matrix), np.float64))
         if self.is_share:
             leverage *= 1 - 2 * expit(self.rows @ params[: self.rows.shape[1]])

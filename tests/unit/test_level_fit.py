@@ -173,6 +173,23 @@ def test_penalties_agree_with_their_differences(is_share):
     np.testing.assert_allclose(one.hessian(at), curve, atol=1e-7)
 
 
+@pytest.mark.filterwarnings("ignore:overflow encountered", "ignore:invalid value encountered")
+def test_a_search_that_leaves_the_numbers_ends_in_none_and_no_error():
+    class Flat:
+        def value(self, params):
+            return 0.0
+
+        def score(self, params):
+            return np.zeros(len(params))
+
+        def hessian(self, params):
+            return np.zeros((len(params), len(params)))
+
+    reduced = BiasReduced(Flat(), np.eye(3), np.ones(3), False)
+    assert np.isnan(reduced.score(np.array([800.0, 0.0, -800.0]))).all()
+    assert maximise(reduced, np.full(3, 800.0)) is None
+
+
 def test_spread_of_one_cell_is_the_sandwich():
     score = np.array([1.0, -2.0, 1.5, -0.5])
     cluster, cell = np.arange(4), np.zeros(4, dtype=np.int64)
