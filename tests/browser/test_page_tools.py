@@ -181,8 +181,8 @@ def test_a_figure_without_a_table_is_saved_as_its_points_and_with_its_whole_titl
         page.get_by_role("button", name="Save the data").first.click()
     download.value.save_as(tmp_path / "data.csv")
     lines = list(csv.reader((tmp_path / "data.csv").read_text("utf-8").splitlines()))
-    assert lines[0] == ["series", "x", "y", "words"]
-    assert any("as sampled" in line[2].lower() for line in lines[1:])
+    assert lines[0] == ["line", "estimate", "ci_low", "ci_high", "words"]
+    assert any("as sampled" in line[0].lower() for line in lines[1:])
     _, content = saved(page, "SVG", tmp_path)
     title = " ".join(one.text for one in ET.fromstring(content).findall(f"{SVG}text"))
     plain = title.replace("\u00a0", " ")
