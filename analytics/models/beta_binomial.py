@@ -211,9 +211,10 @@ def log_chances(successes: Ints, trials: Ints, mu: Floats, rho: float) -> tuple[
     """Return the chance of fewer successes than seen, and the log chance of as many, (N,) each.
 
     With ``θ = ρ/(1-ρ)`` by recursion: ``P(0) = Π_{j<m} (1 - μ + jθ)/(1 + jθ)`` and ``P(k+1) = P(k)
-    (m-k)/(k+1) (μ + kθ)/(1 - μ + (m-k-1)θ)``, which at θ = 0 is the binomial.
+    (m-k)/(k+1) (μ + kθ)/(1 - μ + (m-k-1)θ)``, which at θ = 0 is the binomial; at ρ = 1 all trials
+    of a row end alike, for which θ is as large as the numbers can tell from it.
     """
-    theta = rho / (1 - rho)
+    theta = rho / max(1 - rho, float(np.finfo(np.float64).eps))
     log_p = np.zeros(len(mu))
     order = np.argsort(trials, kind="stable")[::-1]
     for j in range(int(trials.max(initial=0))):

@@ -116,3 +116,10 @@ def test_chances_are_those_of_a_general_library(rho):
     below, at = chances(s, m, mu, rho)
     np.testing.assert_allclose(below, law.cdf(s - 1), atol=1e-10)
     np.testing.assert_allclose(at, law.pmf(s), atol=1e-10)
+
+
+def test_chances_of_rows_that_end_alike_are_those_of_one_trial():
+    s, m, mu = np.array([0, 3, 1, 9, 10]), np.array([3, 3, 3, 10, 10]), np.full(5, 0.3)
+    below, at = chances(s, m, mu, 1.0)
+    np.testing.assert_allclose(at, [0.7, 0.3, 0.0, 0.0, 0.3], atol=1e-12)
+    np.testing.assert_allclose(below, [0.0, 0.7, 0.7, 0.7, 0.7], atol=1e-12)
