@@ -24,7 +24,7 @@ from analytics.models.count_likelihood import (
     log_lik_derivatives,
 )
 from analytics.models.lognormal_draws import normal_draws
-from analytics.models.maximum_likelihood import maximise, newton
+from analytics.models.maximum_likelihood import covariance_at, maximise, newton
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -238,10 +238,10 @@ def _fit(boats: _Boats, start: Floats) -> tuple[Floats, Floats, float]:
         and wide.value(params) > even + _LEAST_GAIN
     )
     if is_wide and params is not None:
-        cov = np.linalg.inv(-wide.hessian(params))
-        return params, np.asarray(cov, dtype=np.float64), wide.value(params)
+        cov = covariance_at(wide.hessian(params), coded("uncapped_not_found"))
+        return params, cov, wide.value(params)
     cov = np.zeros((len(means) + 1, len(means) + 1))
-    cov[:-1, :-1] = np.linalg.inv(-plain.hessian(means))
+    cov[:-1, :-1] = covariance_at(plain.hessian(means), coded("uncapped_not_found"))
     return np.append(means, POISSON), cov, even
 
 

@@ -15,7 +15,7 @@ from analytics.models.count_fit import ZERO, count_fit
 from analytics.models.count_likelihood import CollapsedCounts, CountLikelihood, Family, collapse
 from analytics.models.factor_matrix import chosen_columns, gram, matrix_of, quadratic
 from analytics.models.formula import coding_of, parts_of
-from analytics.models.maximum_likelihood import maximise, newton
+from analytics.models.maximum_likelihood import covariance_at, maximise, newton
 from analytics.models.response_checks import rows_of
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def fit_warm_start(
     if before is not None and not has_more(likelihood, before, at):
         return at_edge(likelihood, before)
     params = _top(likelihood, at)
-    cov = np.asarray(np.linalg.inv(-likelihood.hessian(params)), dtype=np.float64)
+    cov = covariance_at(likelihood.hessian(params), coded("levels_without_count"))
     _require_bounds(likelihood, params, cov)
     constant = coding_of(rows.groups, ())
     return count_fit(

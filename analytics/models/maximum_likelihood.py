@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from analytics.errors import UsageError
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -95,6 +97,17 @@ def _uphill(likelihood: Likelihood, params: Floats, step: Floats) -> Floats:
             return there
         step = step / 2
     return params
+
+
+def covariance_at(hessian: Floats, why: str) -> Floats:
+    """Return the covariance (K, K) of parameters at a top: the inverse of the information.
+
+    Raises `UsageError` with `why` where the likelihood is flat there, to the digits of the numbers.
+    """
+    try:
+        return np.asarray(np.linalg.inv(-hessian), dtype=np.float64)
+    except np.linalg.LinAlgError as error:
+        raise UsageError(why) from error
 
 
 def checked_errors(

@@ -32,7 +32,7 @@ from analytics.models.formula import (
     require_rank,
     term_list,
 )
-from analytics.models.maximum_likelihood import checked_errors, newton, search
+from analytics.models.maximum_likelihood import checked_errors, covariance_at, newton, search
 from analytics.models.response_checks import counts_of, require_overlap
 
 if TYPE_CHECKING:
@@ -290,10 +290,9 @@ def fit_shares_warm(
     if params is None:
         raise UsageError(coded("fit_not_found", family="beta_binomial"))
     k, n_free = len(beta), len(beta) + (params[-1] > -math.inf)
-    information = -model.hessian(params)[:n_free, :n_free]
-    cov = np.asarray(np.linalg.inv(information), dtype=np.float64)
+    cov = covariance_at(model.hessian(params)[:n_free, :n_free], _ONE_KIND)
     variance = quadratic(rows, cov[:k, :k])
-    if not math.sqrt(np.max(variance)) < DIVERGENCE_BOUND:
+    if not 0 <= np.max(variance) < DIVERGENCE_BOUND**2:
         raise UsageError(_ONE_KIND)
     n_parameters = k + (not is_binomial)
     return share_fit(model, params, cov, coding=coding, n_parameters=n_parameters, keep=keep)

@@ -25,7 +25,7 @@ from analytics.errors import UsageError
 from analytics.models.count_warm_start import DIVERGENCE_BOUND, independent
 from analytics.models.factor_matrix import gram, quadratic
 from analytics.models.formula import coding_of
-from analytics.models.maximum_likelihood import maximise
+from analytics.models.maximum_likelihood import covariance_at, maximise
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -283,10 +283,11 @@ def _both(data: ResponseData, family: str, first: _Matrix, second: _Matrix) -> C
     params = maximise(prior, np.concatenate([b, centred[p:]]))
     if params is None or not data.is_inside(family, params):
         return None
-    bread = np.asarray(np.linalg.inv(-prior.hessian(params)), dtype=np.float64)
+    why = coded("levels_without_fish")
+    bread = covariance_at(prior.hessian(params), why)
     if not np.sqrt(np.diag(bread)[: len(b)].max()) < DIVERGENCE_BOUND:
-        raise UsageError(coded("levels_without_fish"))
-    wide = np.linalg.inv(-plain.hessian(centred))[:p, :p]
+        raise UsageError(why)
+    wide = covariance_at(plain.hessian(centred), why)[:p, :p]
     slope = bread @ prior.by_centre(params) @ first.levels[at]
     cov: Floats = bread + slope @ wide @ slope.T
     return CellLevelFit(family, full, params, cov, bread, second.coding, second.keep)

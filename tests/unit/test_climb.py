@@ -11,6 +11,7 @@ from analytics.errors import UsageError
 from analytics.models.cell_levels import impute_areas
 from analytics.models.count_regression import fit_counts
 from analytics.models.count_warm_start import coded_rows, fit_warm_start
+from analytics.models.maximum_likelihood import covariance_at
 from analytics.models.share_regression import (
     fit_shares,
     fit_shares_warm,
@@ -171,3 +172,10 @@ def test_an_empty_cell_takes_what_areas_and_weeks_say_together():
     filled, _ = impute_areas(known, 0.01 * np.eye(len(at)), at)
     assert np.isnan(filled[:, 3]).all()
     np.testing.assert_allclose(filled[:, :3], whole[:, :3])
+
+
+def test_a_likelihood_that_is_flat_at_its_top_is_refused():
+    flat = np.array([[-1.0, -1.0], [-1.0, -1.0]])
+    with pytest.raises(UsageError, match="levels_without_count"):
+        covariance_at(flat, "levels_without_count")
+    assert covariance_at(np.diag([-4.0, -1.0]), "").tolist() == [[0.25, 0.0], [0.0, 1.0]]
