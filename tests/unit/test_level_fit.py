@@ -148,18 +148,21 @@ def test_a_flat_rate_without_others_takes_half_a_fish_more():
     assert np.exp(found) == pytest.approx([0.05, 0.45, 9.5 / 20])
 
 
+class Flat:
+    """A likelihood that says nothing of its parameters."""
+
+    def value(self, params):
+        return 0.0
+
+    def score(self, params):
+        return np.zeros(len(params))
+
+    def hessian(self, params):
+        return np.zeros((len(params), len(params)))
+
+
 @pytest.mark.parametrize("is_share", [True, False])
 def test_penalties_agree_with_their_differences(is_share):
-    class Flat:
-        def value(self, params):
-            return 0.0
-
-        def score(self, params):
-            return np.zeros(len(params))
-
-        def hessian(self, params):
-            return np.zeros((len(params), len(params)))
-
     rng = np.random.default_rng(1)
     rows, at = rng.normal(size=(6, 3)), rng.normal(size=4)
     for one in (
@@ -175,16 +178,6 @@ def test_penalties_agree_with_their_differences(is_share):
 
 @pytest.mark.filterwarnings("ignore:overflow encountered", "ignore:invalid value encountered")
 def test_a_search_that_leaves_the_numbers_ends_in_none_and_no_error():
-    class Flat:
-        def value(self, params):
-            return 0.0
-
-        def score(self, params):
-            return np.zeros(len(params))
-
-        def hessian(self, params):
-            return np.zeros((len(params), len(params)))
-
     reduced = BiasReduced(Flat(), np.eye(3), np.ones(3), False)
     assert np.isnan(reduced.score(np.array([800.0, 0.0, -800.0]))).all()
     assert maximise(reduced, np.full(3, 800.0)) is None
