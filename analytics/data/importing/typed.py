@@ -87,7 +87,7 @@ def read_cell(value: Any, *, column: Column) -> Any:
     if _is_long(value) and column.kind is not ColumnKind.OUTLINE:
         return _TOO_LONG
     parsed = _PARSERS[column.kind](value)
-    if isinstance(parsed, Fault) and parsed.advice == _EMPTY:
+    if isinstance(parsed, Fault) and not parsed.advice:
         return replace(parsed, advice=_or_empty(_REWRITE[column.kind], column))
     if parsed is None or isinstance(parsed, Fault):
         return parsed
@@ -135,7 +135,7 @@ def _text(value: Any) -> str | Fault:
     if isinstance(value, float) and value.is_integer():
         return str(int(value))  # ids that passed through a frame with empty cells
     if not isinstance(value, str):
-        return Fault("text", _EMPTY if isinstance(value, float) else "write it as text")
+        return Fault("text", "" if isinstance(value, float) else "write it as text")
     return _label(value)
 
 
@@ -162,10 +162,10 @@ def _number(value: Any) -> float | Fault:
     is_number = isinstance(value, (int, float, Decimal)) and not isinstance(value, bool)
     if is_number or (isinstance(value, str) and _NUMBER.fullmatch(value)):
         number = float(value)
-        return number if math.isfinite(number) else Fault("a number", _EMPTY)
+        return number if math.isfinite(number) else Fault("a number")
     if isinstance(value, str) and _WITH_COMMA.fullmatch(value):
         return Fault("a number", "write a decimal point and no comma")
-    return Fault("a number", _EMPTY)
+    return Fault("a number")
 
 
 def _count(value: Any) -> int | Fault:
@@ -211,7 +211,7 @@ def _flag(value: Any) -> bool | Fault:
     if isinstance(value, float) and value.is_integer():
         value = int(value)
     word = str(value).lower()
-    return FLAGS[word] if word in FLAGS else Fault(FLAG_WORDS, _EMPTY)
+    return FLAGS[word] if word in FLAGS else Fault(FLAG_WORDS)
 
 
 def _outline(value: Any) -> str | Fault:
