@@ -229,10 +229,12 @@ def _filled(is_open: Bools, weekday: Ints, *, has_begun: bool) -> Bools:
     span, opens = is_open.copy(), np.flatnonzero(is_open)
     ends = [-1, *opens.tolist()] if has_begun else opens.tolist()
     for before, after in pairwise(ends):
+        if not 1 < after - before <= 7:
+            continue
         weeks = [slice(after, after + 7)] if after + 7 <= len(is_open) else []
         weeks += [slice(before - 6, before + 1)] if before >= 6 else []
         gap = weekday[before + 1 : after]
         is_left_out = [not np.isin(gap, weekday[one][is_open[one]]).any() for one in weeks]
-        if after - before <= 7 and (any(is_left_out) or not weeks):
+        if any(is_left_out) or not weeks:
             span[before + 1 : after] = True
     return span
