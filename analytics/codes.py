@@ -173,7 +173,8 @@ def _registry_file() -> dict[str, dict[str, str]]:
     return tomllib.loads((files("analytics") / "codes.toml").read_text(encoding="utf-8"))
 
 
-def sections() -> dict[str, dict[str, str]]:
+@cache
+def sections() -> Mapping[str, Mapping[str, str]]:
     """Return the registry: the sentence of every code by its name, in named sections."""
     return {title: codes for title, codes in _registry_file().items() if title != _WORDS}
 
@@ -216,6 +217,8 @@ def arguments_of(name: str) -> frozenset[str]:
 
 def with_area_names(cell: str | None, area_name: Callable[[str], str]) -> str:
     """Return a cell in which the arguments that hold areas hold their names."""
+    if not cell:
+        return ""
     return join_codes(
         str(Code(one.name, tuple(_of_names(one, area_name)))) if isinstance(one, Code) else one
         for one in parse(cell)
