@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pyarrow as pa
-    from numpy.typing import ArrayLike
+    from numpy.typing import ArrayLike, NDArray
 
     from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
@@ -63,8 +63,9 @@ class Coverage:
     """Share of boats that land at listed sites and expansion factor, by area; every array is (A,).
 
     `factor`, `variance`: expansion factor, 1 or more; NaN where there is none, the variance also
-    where one day alone gives no error. `df`: days - 1. `n_days`, `boats`: days with contacts and
-    boats contacted behind the factor, of all areas where `is_pooled`. `share` and its error and
+    where one day alone gives no error. `covariance` (A, A): of the factors, with `variance` on its
+    diagonal: days of contacts are clusters. `df`: days - 1. `n_days`, `boats`: days with contacts
+    and boats contacted behind the factor, of all areas where `is_pooled`. `share` and its error and
     interval (``logit_t``): of boats for listed sites. `method`: the estimator and its rule, or why
     there is no factor.
     """
@@ -72,6 +73,7 @@ class Coverage:
     areas: tuple[str, ...]
     factor: Floats
     variance: Floats
+    covariance: Floats
     df: Floats
     n_days: Ints
     boats: Ints
@@ -87,6 +89,7 @@ class Coverage:
 class _Base:
     """Contacts of one area, or of all, day by day."""
 
+    date: NDArray[np.datetime64]
     contacted: Floats
     listed: Floats
 
@@ -98,6 +101,15 @@ class _Base:
     def is_enough(self) -> bool:
         """Whether a factor with an error follows from these contacts."""
         return self.n_days >= FEWEST_DAYS and bool(self.listed.sum() > 0)
+
+    def scores(self, dates: NDArray[np.datetime64]) -> Floats:
+        """Return each day's part in the factor's error, whose squares add up to its variance."""
+        found = np.zeros(len(dates))
+        if self.is_enough:
+            residual = self.contacted - self.contacted.sum() / self.listed.sum() * self.listed
+            scale = math.sqrt(self.n_days / (self.n_days - 1)) / self.listed.sum()
+            found[np.searchsorted(dates, self.date)] = scale * residual
+        return found
 
 
 def corrected_quotient(y: ArrayLike, x: ArrayLike, n_frame: float = math.inf) -> Quotient:
@@ -171,18 +183,23 @@ def coverage_factors(
     rows = contacts if isinstance(contacts, pd.DataFrame) else contacts.to_pandas()
     rows = rows[rows["boats_contacted"] > 0]
     pool = _base(rows)
-    found, pooled = [], []
+    found, pooled, scores = [], [], []
     for area in areas:
         own = _base(rows[rows["area"] == area])
         pooled.append(not own.is_enough)
         base, rule = (own, "") if own.is_enough else (pool, _why_pooled(own))
         found.append(_one(base, rule, level=level))
+        scores.append(base.scores(pool.date))
     numbers = np.array([row for row, _ in found]).reshape(len(found), 9).T
     factor, variance, df, n_days, boats, share, se, low, high = numbers
+    by_day = np.array(scores).reshape(len(found), -1)
+    covariance = by_day @ by_day.T
+    np.fill_diagonal(covariance, variance)
     return Coverage(
         areas=tuple(areas),
         factor=factor,
         variance=variance,
+        covariance=covariance,
         df=df,
         n_days=n_days.astype(np.int64),
         boats=boats.astype(np.int64),
@@ -198,7 +215,7 @@ def coverage_factors(
 def _base(rows: pd.DataFrame) -> _Base:
     days = rows.groupby("date")[["boats_contacted", "boats_to_listed_sites"]].sum()
     contacted, listed = days.to_numpy(np.float64).T
-    return _Base(contacted, listed)
+    return _Base(days.index.to_numpy(), contacted, listed)
 
 
 def _why_pooled(own: _Base) -> str:
@@ -261,7 +278,8 @@ class CoverageExpandedEstimator(DerivedEstimator):
 
     ``T' = Σ_a f_a T_a`` over areas fished, with ``v = f² v(T) + v(f) T² - v(f) v(T)`` for the
     product of independent estimates (Goodman 1960, On the exact variance of products, J. Am. Stat.
-    Assoc. 55). Areas that take the factor of all areas together share its error.
+    Assoc. 55). Days of contacts are clusters: areas that take the factor of all areas together
+    share its error, and those with a factor of their own, whose days are among its days, a part.
 
     Parameters
     ----------
@@ -321,17 +339,13 @@ class CoverageExpandedEstimator(DerivedEstimator):
         self, area: Ints, place: Ints, total: Floats, cov: Floats, *, size: int
     ) -> tuple[Floats, Floats]:
         """Return what the error of the factors adds, and the term of the product."""
-        k = total.shape[1]
-        added, term = np.zeros((size, k, k)), np.zeros((size, k, k))
-        source = np.where(self.coverage.is_pooled, -1, np.arange(len(self.coverage.factor)))
-        for one in np.unique(source[area]):
-            rows = source[area] == one
-            variance = self.coverage.variance[area[rows][0]]
-            sums = add_at(place[rows], total[rows], size)
-            met = any_at(place[rows], size)
-            square = np.einsum("di,dj->dij", sums, sums)
-            added += np.where(met[:, None, None], variance * square, 0.0)
-            term -= variance * add_at(place[rows], cov[rows], size)
+        found, k = self.coverage, total.shape[1]
+        by_area = np.zeros((size, len(found.areas), k))
+        by_area[place, area] = total
+        known = np.nan_to_num(found.covariance)
+        added = np.swapaxes(by_area, 1, 2) @ known @ by_area
+        added[any_at(place[np.isnan(found.variance[area])], size)] = np.nan
+        term = -add_at(place, found.variance[area][:, None, None] * cov, size)
         return added, term
 
     def _refused(self, area: Ints, place: Ints, size: int) -> tuple[str, ...]:

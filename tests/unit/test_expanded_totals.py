@@ -6,11 +6,13 @@ import datetime as dt
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analytics.codes import has_code
 from analytics.errors import UsageError
 from analytics.estimates.estimate import estimate_snapshot
+from analytics.survey.coverage import coverage_factors
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 AREAS = {"r1": "A", "q1": "B"}
@@ -111,17 +113,37 @@ def test_areas_with_their_own_contacts_add_up_with_their_variances():
 
 
 def test_areas_that_share_a_factor_share_its_error():
-    thin = {"A": CONTACTS["A"], "B": {}}
+    thin = {"A": CONTACTS["A"], "B": {}}  # all contacts are of A: its factor is the pool's
     rows = estimate_snapshot(snapshot_of(thin), by=["area"], expand=True)
     parts = rows[rows["quantity"] == "kept_fish"].set_index("area")
     assert has_code(parts.loc["B", "method"], "contacts_pooled")
     nothing = {"C": CONTACTS["A"]}  # both areas take the pool's factor
-    snapshot = snapshot_of(nothing)
-    plain, wide = both(snapshot)
-    factor, v_factor = factor_of("A")
-    variances = estimate_snapshot(snapshot, by=["area"]).query("quantity == 'kept_fish'")["se"] ** 2
-    expected = factor**2 * plain["se"] ** 2 + v_factor * plain["estimate"] ** 2
-    assert wide["se"] ** 2 == pytest.approx(expected - v_factor * variances.sum())
+    for snapshot in (snapshot_of(nothing), snapshot_of(thin)):
+        plain, wide = both(snapshot)
+        factor, v_factor = factor_of("A")
+        by_area = estimate_snapshot(snapshot, by=["area"])
+        variances = by_area.query("quantity == 'kept_fish'")["se"] ** 2
+        expected = factor**2 * plain["se"] ** 2 + v_factor * plain["estimate"] ** 2
+        assert wide["se"] ** 2 == pytest.approx(expected - v_factor * variances.sum())
+
+
+def test_factors_of_areas_err_together_by_their_common_days():
+    rng = np.random.default_rng(5)
+    drawn, covariances = [], []
+    for _ in range(600):
+        asked = rng.integers(3, 15, 10)
+        bound = rng.binomial(asked, rng.beta(6, 4, 10))
+        bound[0] = max(bound[0], 1)
+        by_day = dict(enumerate(zip(asked.tolist(), bound.tolist(), strict=True)))
+        found = coverage_factors(
+            pd.DataFrame(contacts({"A": by_day, "B": {3: (9, 5)}})), areas=("A", "B")
+        )
+        assert found.is_pooled.tolist() == [False, True]
+        drawn.append(found.factor)
+        covariances.append(found.covariance)
+    spread, said = np.cov(np.array(drawn).T), np.mean(covariances, axis=0)
+    assert said[0, 1] == pytest.approx(spread[0, 1], rel=0.2)
+    assert said[0, 1] > 0.8 * np.sqrt(said[0, 0] * said[1, 1])
 
 
 def test_a_factor_of_all_areas_is_refused_on_request():
