@@ -144,7 +144,11 @@ def files_under(folder: Path) -> list[str]:
 def sums_text(sums: Mapping[str, str]) -> str:
     """Return checksums by file as ``sha256sum`` writes them, and as a comment that of the lines."""
     lines = "".join(f"{one}  {name}\n" for name, one in sorted(sums.items()))
-    return f"{lines}# {hashlib.sha256(lines.encode()).hexdigest()}\n"
+    return f"{lines}# {_seal_of(lines.encode()).decode()}"
+
+
+def _seal_of(lines: bytes) -> bytes:
+    return f"{hashlib.sha256(lines).hexdigest()}\n".encode("ascii")
 
 
 def read_sums(folder: Path) -> dict[str, str] | None:
@@ -154,14 +158,14 @@ def read_sums(folder: Path) -> dict[str, str] | None:
     """
     path = folder / SUMS
     try:
-        text = path.read_bytes().decode("ascii")
-        pairs = [line.split("  ", 1) for line in text.splitlines()[:-1]]
+        lines, _, seal = path.read_bytes().rpartition(b"# ")
+        pairs = [line.split("  ", 1) for line in lines.decode("ascii").splitlines()]
         sums = {name: one for one, name in pairs}
     except FileNotFoundError:
         return None
     except (OSError, ValueError) as error:
         raise refusal(DAMAGED, path) from error
-    if sums_text(sums) != text:
+    if seal != _seal_of(lines):
         raise refusal(DAMAGED, path)
     return sums
 
