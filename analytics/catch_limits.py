@@ -6,7 +6,7 @@ import itertools
 from typing import TYPE_CHECKING
 
 from analytics.codes import coded
-from analytics.quantities import QUANTITIES
+from analytics.quantities import QUANTITIES, uncapitalised
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -72,8 +72,7 @@ def join_words(words: Sequence[str]) -> str:
 
 def noun(quantity: str) -> str:
     """Return a quantity in the words of a sentence; Chinook keep their capital."""
-    label = QUANTITIES[quantity].label if quantity in QUANTITIES else quantity
-    return label if label.startswith("Chinook") else label[:1].lower() + label[1:]
+    return QUANTITIES[quantity].noun if quantity in QUANTITIES else uncapitalised(quantity)
 
 
 def nouns(quantities: Iterable[str]) -> str:

@@ -20,7 +20,7 @@ from string import Formatter
 from typing import TYPE_CHECKING
 from urllib.parse import unquote
 
-from analytics.quantities import QUANTITIES
+from analytics.quantities import QUANTITIES, capitalised
 from analytics.units import day_words
 
 if TYPE_CHECKING:
@@ -272,7 +272,7 @@ def sentences(cell: str | None, area_name: Callable[[str], str] = str) -> str:
     words = ""
     for part in (sentence(one, area_name) for one in parse(cell)):
         if words.endswith("."):
-            words += f" {part[:1].upper()}{part[1:]}"
+            words += f" {capitalised(part)}"
         else:
             words += (JOINED_BY if words else "") + part
     return words

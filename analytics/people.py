@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, field_validator
 
 from analytics.errors import UsageError
+from analytics.quantities import uncapitalised
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -223,4 +224,4 @@ def _fault_words(fault: Any) -> str:
         case "value_error":
             return f"{place}: {fault['ctx']['error']}"
         case _:
-            return f"{place} is {seen}; {fault['msg'][:1].lower()}{fault['msg'][1:]}"
+            return f"{place} is {seen}; {uncapitalised(fault['msg'])}"

@@ -35,6 +35,21 @@ class Quantity:
     label: str
     meaning: str
 
+    @property
+    def noun(self) -> str:
+        """The label within a sentence; Chinook keep their capital."""
+        return self.label if self.label.startswith("Chinook") else uncapitalised(self.label)
+
+
+def capitalised(words: str) -> str:
+    """Return words with a capital first, the rest as it is."""
+    return words[:1].upper() + words[1:]
+
+
+def uncapitalised(words: str) -> str:
+    """Return words with a small letter first, the rest as it is."""
+    return words[:1].lower() + words[1:]
+
 
 def _registry() -> dict[str, Quantity]:
     content = tomllib.loads((files("analytics") / "quantities.toml").read_text(encoding="utf-8"))

@@ -22,6 +22,7 @@ from analytics.cli.terminal import (
     written_at,
 )
 from analytics.errors import UsageError
+from analytics.quantities import capitalised
 from analytics.settings import Paper
 
 if TYPE_CHECKING:
@@ -384,7 +385,7 @@ def _summary(made: Plan, snapshot: Snapshot) -> list[str]:
         lines += [_limit_words(made.decision, area_name), *_call_lines(made, area_name)]
         codes += made.decision.notes
     words = [sentences(one, area_name) for one in codes]
-    return [*lines, *(f"{one[:1].upper()}{one[1:]}." for one in words)]
+    return [*lines, *(f"{capitalised(one)}." for one in words)]
 
 
 def _precision_lines(made: Plan, area_name: Callable[[str], str]) -> list[str]:
@@ -478,7 +479,7 @@ def _needs_lines(
     if any(one.site_days_needed is None for one in mine):
         lines.append("  - under site-days needed: more than the week has")
     words = [sentences(one) for one in likeness_codes(made.like, half_width)]
-    return [*lines, *(f"{one[:1].upper()}{one[1:]}." for one in words)]
+    return [*lines, *(f"{capitalised(one)}." for one in words)]
 
 
 def _or_dash(n: int | None) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from analytics.codes import parse, sentence
 from analytics.documents import blocks
 from analytics.documents.figure_tables import area_table
-from analytics.quantities import QUANTITIES, Status
+from analytics.quantities import QUANTITIES, Status, capitalised
 from analytics.rounding import DASH
 from analytics.wording import numbers, reasons, week
 from analytics.wording.bulletin_index import in_words
@@ -57,17 +57,13 @@ def methods(index: BulletinIndex) -> list[str]:
         for domain in (None, *index.areas):
             row = index.row(domain, index.card.through, name)
             for code in parse(row.method if row is not None else ""):
-                used[sentence(code)][quantity.label] = None
+                used[sentence(code)][quantity.noun] = None
     every = max(map(len, used.values()), default=0)
     found = []
     for words, labels in used.items():
-        who = "all figures" if len(labels) == every > 3 else ", ".join(map(_as_noun, labels))
-        found.append(f"{words[:1].upper()}{words[1:]}: {who}.")
+        who = "all figures" if len(labels) == every > 3 else ", ".join(labels)
+        found.append(f"{capitalised(words)}: {who}.")
     return found or ["No figure of the week could be estimated."]
-
-
-def _as_noun(label: str) -> str:
-    return label if label.startswith("Chinook") else label[:1].lower() + label[1:]
 
 
 def _sampling(index: BulletinIndex) -> list[Block]:

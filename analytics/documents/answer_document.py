@@ -31,7 +31,7 @@ from analytics.options.report import (
     how_far,
 )
 from analytics.options.schemas import ANSWER_SCHEMAS, INVERSE_SCHEMAS
-from analytics.quantities import QUANTITIES
+from analytics.quantities import QUANTITIES, capitalised
 from analytics.rounding import PERCENT
 from analytics.wording.bulletin_index import cut_name
 from analytics.wording.numbers import Measurement
@@ -192,7 +192,7 @@ def _frontier(one: HowFar, name: str, pictures: dict[str, bytes]) -> list[Block]
     best = [points.best(gain, risk) for gain in GAINS]
     named = [None if row is None else points.words(row) for row in best]
     panels = {
-        f"{words[:1].upper()}{words[1:]}": [
+        capitalised(words): [
             figures.Spot(row["prob"], row[gain], row["is_dominated"], points.is_planned(row))
             for row in points.rows
         ]
@@ -313,7 +313,7 @@ def _chances(answer: Answer) -> list[Block]:
     ]
     if not about.limits or min(len(about.limits), len(options)) > MOST_ACROSS:
         return []
-    named = [f"{name[:1].upper()}{name[1:]}" for name in map(about.named, about.limits)]
+    named = [capitalised(name) for name in map(about.named, about.limits)]
     lines: list[list[Block | str]] = [
         [name, *map(_dated, cells)] for name, *cells in answer.chances()
     ]
@@ -335,14 +335,14 @@ def _limits(answer: Answer) -> list[Block]:
     found = [blocks.heading("Limits")]
     if not about.limits and not about.left_out:
         found.append(blocks.text("The season has no limit in the store."))
-    found += [blocks.text(f"{one[:1].upper()}{one[1:]}.") for one in about.left_out]
+    found += [blocks.text(f"{capitalised(one)}.") for one in about.left_out]
     if about.limits:
         found.append(blocks.text(RISK))
     heads = ["Option", "Total", "Probability of exceeding it", "Difference", "Exceeded on"]
     for limit in about.limits:
         what = about.limit(limit)
         words = f", at most {limit.fish:,.10g} fish ({limit.limit_id})."
-        found.append(blocks.labelled(f"{what[:1].upper()}{what[1:]}", words, stays_with_next=True))
+        found.append(blocks.labelled(capitalised(what), words, stays_with_next=True))
         lines: list[list[Block | str]] = [
             [option, _bracketed(total), *rest]
             for option, total, *rest in answer.limit(limit.limit_id)

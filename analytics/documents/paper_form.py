@@ -10,6 +10,7 @@ from typing import Any
 
 from analytics.data.schema import TABLES, Column, ColumnKind, site_day_id
 from analytics.documents.typesetting import pdf_of, template
+from analytics.quantities import capitalised
 
 #: Columns that nobody writes: ids made by rule, and what the site-day or the boat says already.
 _MADE = {
@@ -165,7 +166,7 @@ def _part(part: Part) -> dict[str, Any]:
 
 def _head(column: Column) -> str:
     words = head(column)
-    return f"{words[:1].upper()}{words[1:]}" + (" y/n" if column.kind is ColumnKind.FLAG else "")
+    return capitalised(words) + (" y/n" if column.kind is ColumnKind.FLAG else "")
 
 
 def _width(column: Column) -> float:

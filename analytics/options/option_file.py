@@ -25,6 +25,7 @@ from pydantic.fields import FieldInfo
 
 from analytics.errors import UsageError
 from analytics.options.option import Change, Option, OptionSet, ReleaseRate, Solve
+from analytics.quantities import uncapitalised
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -299,7 +300,7 @@ def _parsed(text: str) -> dict[str, Any]:
             where = f"in line {at}" + (f", {seen[0].strip()[:60]!r}" if seen else "")
         raise refusal(
             "not_toml",
-            f"not TOML {where}: {fault[:1].lower()}{fault[1:]}; text and weekdays stand in double "
+            f"not TOML {where}: {uncapitalised(fault)}; text and weekdays stand in double "
             "quotes, dates such as 2036-03-01 without; a key stands once in its table",
         ) from None
     except ValueError:  # of a number that Python will not read

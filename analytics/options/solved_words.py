@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from analytics import rounding
 from analytics.codes import has_code, sentences
 from analytics.options.option import Find
+from analytics.quantities import capitalised, uncapitalised
 from analytics.rounding import DASH, PERCENT, number
 from analytics.units import both_lengths, day_words
 
@@ -98,7 +99,7 @@ def question(row: Row, limit: Callable[[str], str], where: Callable[[Sequence[st
 def answer(row: Row, limit: Callable[[str], str], where: Callable[[Sequence[str]], str]) -> str:
     """Return the answer of a row of the table `solved` in a sentence or two."""
     asked = question(row, limit, where)
-    start = f"{asked[:1].upper()}{asked[1:]}: "
+    start = f"{capitalised(asked)}: "
     code = row["reason"]
     is_answered = any(has_code(code, one) for one in ("solve_found", "solve_all", "solve_none"))
     if not is_answered:
@@ -107,7 +108,7 @@ def answer(row: Row, limit: Callable[[str], str], where: Callable[[Sequence[str]
         listed = (
             f" These keep it: {_listed(row)}." if values and has_code(code, "solve_set") else ""
         )
-        return f"{start}{why[:1].lower()}{why[1:]}{listed}"
+        return f"{start}{uncapitalised(why)}{listed}"
     passing = _chance(row["prob"])
     if has_code(code, "solve_none"):
         most = row["most_exceeded_id"]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.catch_limits import LIKELY, join_words, nouns, split_list
 from analytics.codes import sentences
+from analytics.quantities import capitalised
 from analytics.rounding import PERCENT, chance, number, percent
 from analytics.units import day_words, short_day
 from analytics.wording import numbers
@@ -123,7 +124,7 @@ def place(index: BulletinIndex, areas: Sequence[str]) -> str:
 def label(index: BulletinIndex, line: Line) -> str:
     """Return a limit in short, such as ``Chinook kept, Quillon Bank``."""
     words = nouns(quantities_of(line))
-    return f"{words[:1].upper()}{words[1:]}, {place(index, areas_of(line))}"
+    return f"{capitalised(words)}, {place(index, areas_of(line))}"
 
 
 def in_words(index: BulletinIndex, cell: str) -> str:

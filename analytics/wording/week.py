@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 from analytics.precision import Precision
-from analytics.quantities import Status
+from analytics.quantities import Status, capitalised
 from analytics.revision_order import POOLING, REVISED
 from analytics.rounding import number
 from analytics.units import day_words
@@ -178,7 +178,7 @@ def finding_notes(index: BulletinIndex) -> list[str]:
         words = f"{one['severity'].capitalize()}, {where}: {seen}"
         words += f"; allowed: {in_words(one['allowed'], index)}" if one["allowed"] else ""
         advice = in_words(one["advice"], index)
-        words += f". {advice[:1].upper()}{advice[1:]}" if advice else ""
+        words += f". {capitalised(advice)}" if advice else ""
         lines[words] = lines.get(words, 0) + 1
     return [f"{words} ({count} times)" if count > 1 else words for words, count in lines.items()]
 

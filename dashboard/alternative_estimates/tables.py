@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from analytics.codes import sentences, without_estimators
+from analytics.quantities import capitalised
 from analytics.rounding import DASH, PERCENT, number, percent
 from analytics.wording import numbers, reasons
 from dashboard import html_tables
@@ -44,7 +45,7 @@ def readings_table(
     parts: list[str] = []
     for area in areas:
         name = index.name(area)
-        parts.append(html_tables.group(_HEADS, name[:1].upper() + name[1:]))
+        parts.append(html_tables.group(_HEADS, capitalised(name)))
         found = bases.readings(index, ways, area=area, quantity=quantity)
         usual = found[0].row if found else None
         parts += [_line(one, is_usual=one is found[0], usual=usual) for one in found]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow.compute as pc
 
+from analytics.quantities import capitalised
 from analytics.rounding import percent
 from analytics.wording import numbers
 from dashboard import html_tables
@@ -118,7 +119,7 @@ def answer(index: BulletinIndex, *, area: str | None, quantity: str) -> str:
     """Return what most of an error comes from (Markdown)."""
     found = shares(index, area=area, quantity=quantity, split="part")
     name = numbers.plain(index.name(area))
-    name = name[:1].upper() + name[1:]
+    name = capitalised(name)
     if not found:
         return say("{area}: there is no standard error to take apart.", area=name)
     first = found[0]
@@ -170,7 +171,7 @@ def parts_table(index: BulletinIndex, *, areas: Sequence[str | None], quantity: 
     lines: list[str] = []
     for area in areas:
         name = index.name(area)
-        lines.append(html_tables.group(_HEADS, name[:1].upper() + name[1:]))
+        lines.append(html_tables.group(_HEADS, capitalised(name)))
         found = shares(index, area=area, quantity=quantity, split="part")
         for one in found:
             cells = (percent(one.share), html_tables.small(one.cure))

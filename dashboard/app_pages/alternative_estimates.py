@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.quantities import label_of
+from analytics.quantities import capitalised, label_of
 from analytics.wording import numbers
 from analytics.wording import week as sentences
 from analytics.wording.week import bases_apart_in_season, fish_words
@@ -54,7 +54,7 @@ def _body(chosen: Chosen, ways: Ways) -> None:
     lead(bases.estimates_answer(choice.index, ways, areas=choice.domains, quantity=quantity))
     st.caption(say(ASSUMED))
     for words in bases.why_not(choice.index):
-        st.markdown(f"- {numbers.plain(words[:1].upper() + words[1:])}")
+        st.markdown(f"- {numbers.plain(capitalised(words))}")
     _figures(choice, ways, quantity=quantity)
     _table(choice, ways, quantity=quantity)
     _other_basis(choice, ways.other)
@@ -94,7 +94,7 @@ def _areas(choice: Choice, drawn: list[tuple[str | None, list[Reading]]]) -> Non
 
 def _panel(choice: Choice, area: str | None, found: list[Reading]) -> None:
     name = choice.index.name(area)
-    name = name[:1].upper() + name[1:]
+    name = capitalised(name)
     figure, alt = chart.panel(found, palette=colours()), chart.description(found, where=name)
     page_frame.panel(bases.title(found, where=name), figure, key=f"ways-{area or 'all'}", alt=alt)
 
@@ -191,7 +191,7 @@ def _splits(choice: Choice, splits: dict[str, list[Share]], *, area: str | None)
         where = "" if area is None else f", {choice.index.name(area)}"
         words = say(" and ").join(words.lower() for words, _ in others)
         page_frame.folded(
-            f"{words[:1].upper()}{words[1:]}{where}",
+            f"{capitalised(words)}{where}",
             f"fold-splits-{area or 'all'}",
             lambda: _bars(choice, dict(others), area=area, key="variance-by"),
         )
@@ -199,7 +199,7 @@ def _splits(choice: Choice, splits: dict[str, list[Share]], *, area: str | None)
 
 def _bars(choice: Choice, splits: dict[str, list[Share]], *, area: str | None, key: str) -> None:
     name = choice.index.name(area)
-    title = variance.title(next(iter(splits.values())), where=name[:1].upper() + name[1:])
+    title = variance.title(next(iter(splits.values())), where=capitalised(name))
     figure = chart.variance_bars(splits, palette=colours())
     alt = chart.variance_description(splits, of=title)
     page_frame.panel(title, figure, key=f"{key}-{area or 'all'}", alt=alt)

@@ -10,6 +10,7 @@ from analytics.bulletin.notes import LONGEST, add_note, notes
 from analytics.bulletin.step_record import STEP
 from analytics.errors import BlackmouthError, NotAStoreError, StoreError
 from analytics.people import Action
+from analytics.quantities import capitalised
 from analytics.settings import FishBasis
 from analytics.wording import numbers
 from analytics.wording import week as sentences
@@ -122,7 +123,7 @@ def _follow(folder: Path) -> None:
         st.rerun()
     steps = [one for one in now.record.steps if one.kind == STEP]
     here = steps[-1].words if steps else say("starting")
-    doing = f"{here[:1].upper()}{here[1:]} …"
+    doing = f"{capitalised(here)} …"
     if now.part is None:  # a bar that stays empty would look as if nothing went on
         st.markdown(doing)
     else:

@@ -19,7 +19,7 @@ from analytics.planning.planned_shifts import Cause, Standing, miss, progress_of
 from analytics.planning.sample_sizes import likeness_codes, needs_of, needs_table
 from analytics.planning.schedule import planned_site_days
 from analytics.planning.season_plan import other_plan
-from analytics.quantities import QUANTITIES
+from analytics.quantities import QUANTITIES, capitalised
 from analytics.wording import numbers
 from dashboard import (
     data,
@@ -143,7 +143,7 @@ def _say(error: BlackmouthError) -> None:
 
 
 def _full(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith(".") else ".")
+    return capitalised(text) + ("" if text.endswith(".") else ".")
 
 
 def _names(snapshot: Snapshot, table: str, key: str, named: str) -> dict[str, str]:

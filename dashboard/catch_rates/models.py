@@ -6,6 +6,7 @@ import re
 from typing import TYPE_CHECKING
 
 from analytics.codes import has_code
+from analytics.quantities import capitalised
 from analytics.rounding import DASH, number, percent
 from analytics.wording import numbers
 from analytics.wording.numbers import NumberKind
@@ -359,7 +360,7 @@ def ratio_table(index: BulletinIndex, rates: Rates, response: str) -> str:
     for this, base, line in _ratios(index, rates, response):
         found, why = _amount(line), line.get("reason") or say("no interval")
         ratio = found.words + html_tables.small(found.limits or why)
-        lines.append(html_tables.line(RATIO_HEADS, this[:1].upper() + this[1:], [base, ratio]))
+        lines.append(html_tables.line(RATIO_HEADS, capitalised(this), [base, ratio]))
     return html_tables.table(RATIO_HEADS, lines)
 
 

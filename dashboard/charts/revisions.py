@@ -6,7 +6,7 @@ import math
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.quantities import QUANTITIES, QuantityKind, capitalised
 from analytics.wording import numbers
 from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing, forest
@@ -168,7 +168,7 @@ def _hover(move: Move, *, index: BulletinIndex) -> str:
 
 def _label(move: Move, *, index: BulletinIndex) -> str:
     name = index.name(move.row.area)
-    parts = wrap(f"{name[:1].upper()}{name[1:]}", LABEL_WIDTH)
+    parts = wrap(capitalised(name), LABEL_WIDTH)
     return "<br>".join([*(drawing.escape(part) for part in parts), move.row.week or "season"])
 
 

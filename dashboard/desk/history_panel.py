@@ -14,6 +14,7 @@ from analytics.data.schema import TABLES
 from analytics.data.store import REASON
 from analytics.errors import BlackmouthError, DataRejected
 from analytics.people import Action
+from analytics.quantities import capitalised
 from analytics.units import DateOrder, date_order
 from analytics.wording import numbers
 from dashboard import people
@@ -214,7 +215,7 @@ def _refused() -> None:
     message, findings = st.session_state.pop(_REFUSED, ("", ()))
     if not message:
         return
-    st.error(numbers.plain(message[:1].upper() + message[1:]))
+    st.error(numbers.plain(capitalised(message)))
     if findings:
         frame = findings_panel.frame_of(findings).drop(columns=["Severity"])
         st.dataframe(

@@ -17,6 +17,7 @@ from streamlit.components.v2 import component
 from analytics.data.importing import TEXT_CEILING, cell_rule
 from analytics.data.schema import ColumnKind
 from analytics.documents.paper_form import head
+from analytics.quantities import capitalised
 from dashboard.catalogue import phrase, say
 from dashboard.forms.placed import SIGNS, Cells, Placed, column_of, filled
 
@@ -190,7 +191,7 @@ def _column(part: Part, column: Column) -> dict[str, Any]:
     return {
         "name": column.name,
         "head": words,
-        "label": f"{words[:1].upper()}{words[1:]}",
+        "label": capitalised(words),
         "words": help_of(column),
         "known": [*part.known.get(column.name, named)][:_KNOWN],
         "width": _WIDTHS.get(column.kind, 5),

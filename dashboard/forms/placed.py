@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.documents.paper_form import LINE
 from analytics.findings import Finding, Severity
+from analytics.quantities import capitalised
 from dashboard import html_tables
 from dashboard.catalogue import phrase, say
 
@@ -84,7 +85,7 @@ def _seen(text: str) -> str:
 def findings_table(found: Sequence[Placed], *, noun: str = _NOUN) -> Markup:
     """Return findings as a table: line, field, what was seen, what is allowed, what to do."""
     noun = say(noun)
-    heads = (f"{noun[:1].upper()}{noun[1:]}", *map(say, _HEADS))
+    heads = (capitalised(noun), *map(say, _HEADS))
     ordered = sorted(found, key=lambda one: (_RANK[one.finding.severity], one.line == 0, one.line))
     lines = [
         html_tables.line(

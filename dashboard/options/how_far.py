@@ -12,6 +12,7 @@ from analytics.errors import UsageError
 from analytics.options.option import Find, Option, OptionSet, Solve, with_point, with_value
 from analytics.options.option_file import write_options
 from analytics.options.report import GAINS, HOW_FAR, HOW_FAR_HEADS, Points, how_far, value_words
+from analytics.quantities import capitalised
 from analytics.rounding import chance
 from analytics.units import at_least, short_day
 from analytics.wording import numbers
@@ -276,5 +277,5 @@ def _make_point(points: Points, best: Mapping[str, Any] | None, option: Option, 
     at = int(st.selectbox(label, places, index=first, format_func=said))
     if st.button(say("Make this point an option"), key="press-point"):
         name = points.words(free[at])
-        made = replace(with_point(option, free[at]), name=f"{name[:1].upper()}{name[1:]}")
+        made = replace(with_point(option, free[at]), name=capitalised(name))
         form.turn(option_sets.added(found, made), len(found.options))

@@ -8,6 +8,7 @@ import streamlit as st
 
 from analytics.codes import sentences
 from analytics.propagation import power_mean
+from analytics.quantities import capitalised
 from analytics.rounding import DASH
 from analytics.units import Length, Units, both_lengths, length_number, length_words, weight_words
 from analytics.wording import numbers
@@ -293,7 +294,7 @@ _MEASURES = {
 
 def _conversion(line: Line) -> str:
     target, given = (say(_MEASURES.get(line[name]) or line[name]) for name in ("target", "given"))
-    target = target[:1].upper() + target[1:]
+    target = capitalised(target)
     start = say("{target} from {given}", target=target, given=given)
     source = sentences(line["source"])
     if line["slope"] is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
+from analytics.quantities import capitalised
 from analytics.wording import numbers
 from analytics.wording.bulletin_index import Row, of_line
 from analytics.wording.bulletin_index import lines as lines_of
@@ -115,7 +116,7 @@ def where(index: BulletinIndex, area: str | None) -> str:
 def start(index: BulletinIndex, area: str | None) -> str:
     """Return a domain as the start of a sentence (Markdown)."""
     place = where(index, area)
-    return place[:1].upper() + place[1:]
+    return capitalised(place)
 
 
 def when(index: BulletinIndex, week: str | None = None) -> str:
@@ -128,4 +129,4 @@ def when(index: BulletinIndex, week: str | None = None) -> str:
 def head(index: BulletinIndex, area: str | None) -> str:
     """Return a domain as a heading, as it stands in the data."""
     name = index.name(area)
-    return name[:1].upper() + name[1:]
+    return capitalised(name)

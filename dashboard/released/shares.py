@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from analytics.quantities import capitalised
 from analytics.rounding import DASH, number, percent
 from analytics.wording import marks, numbers, reasons
 from analytics.wording.week import SHARE
@@ -162,7 +163,7 @@ def alike(released: Released, areas: Sequence[str]) -> str:
             if rho < _NONE
             else say("between two fish of a site-day the model finds a correlation of {r}", r=shown)
         )
-    return " ".join(f"{part[:1].upper()}{part[1:]}." for part in parts)
+    return " ".join(f"{capitalised(part)}." for part in parts)
 
 
 def _wider(effect: float) -> str:

@@ -8,7 +8,7 @@ from datetime import datetime
 from itertools import zip_longest
 from typing import TYPE_CHECKING, Any
 
-from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.quantities import QUANTITIES, QuantityKind, capitalised
 from analytics.revision_order import GONE, JOINED_BY, NEW, POOLING, RESTATED, REVISED, importance
 from analytics.rounding import PERCENT, number
 from analytics.units import short_day
@@ -237,7 +237,7 @@ def where(move: Move, *, index: BulletinIndex) -> str:
     """Return the domain of a move, such as ``Pale Hook, week 2036-W03``."""
     name = index.name(move.row.area)
     week = say("week {week}", week=move.row.week) if move.row.week else say("the season so far")
-    return f"{name[:1].upper()}{name[1:]}, {week}"
+    return f"{capitalised(name)}, {week}"
 
 
 def revisions_answer(
@@ -250,8 +250,7 @@ def revisions_answer(
     mine = chosen(moves, areas=areas, quantity=quantity)
     weekly = [move for move in mine if move.row.week]
     revised = [move for move in weekly if move.kind == REVISED]
-    label = QUANTITIES[quantity].label
-    label = label[:1].lower() + label[1:] if not label.startswith("Chinook") else label
+    label = QUANTITIES[quantity].noun
     scope = (
         say("(each area, and all together)")
         if not areas

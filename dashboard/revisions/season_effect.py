@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analytics.catch_limits import noun
-from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.quantities import QUANTITIES, QuantityKind, capitalised
 from analytics.revision_order import HEADLINES, REVISED
 from analytics.rounding import PERCENT, number
 from analytics.wording import numbers
@@ -149,7 +149,7 @@ def effect_table(index: BulletinIndex, found: Sequence[SeasonEffect]) -> str:
     for area in areas:
         if len(areas) > 1:
             name = index.name(area)
-            lines.append(html_tables.group(_HEADS, f"{name[:1].upper()}{name[1:]}"))
+            lines.append(html_tables.group(_HEADS, capitalised(name)))
         lines += [_line(one) for one in found if one.area == area]
     return html_tables.table(_HEADS, lines)
 

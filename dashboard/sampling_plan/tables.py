@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analytics.catch_limits import noun
 from analytics.codes import sentences
 from analytics.planning.make_plan import ALLOCATED_FOR
 from analytics.planning.plan import LEAST_SHOWN
@@ -22,7 +23,6 @@ from dashboard.charts.forest import ForestRow
 from dashboard.sampling_plan.words import (
     STANDINGS,
     area_words,
-    label_of,
     pse_words,
     quantities_of,
     worst_row,
@@ -154,14 +154,14 @@ def weeks(plans: Sequence[Plan], name: Callable[[str], str]) -> Markup:
         say("Week"),
         say("Shifts"),
         say("Least precise area"),
-        *(say("All areas: {quantity}", quantity=label_of(one)) for one in ALLOCATED_FOR),
+        *(say("All areas: {quantity}", quantity=noun(one)) for one in ALLOCATED_FOR),
     )
     lines = []
     for plan in plans:
         worst = worst_row([plan])
         of_all = {one.quantity: one.pse_planned for one in plan.expected if one.area is None}
         where = DASH if worst is None else pse_words(worst.pse_planned)
-        words = "" if worst is None else f"{name(worst.area or '')}, {label_of(worst.quantity)}"
+        words = "" if worst is None else f"{name(worst.area or '')}, {noun(worst.quantity)}"
         cells = [
             f"{plan.n_site_days}",
             where + html_tables.small(words),

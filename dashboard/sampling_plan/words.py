@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from analytics.catch_limits import join_words, nouns
+from analytics.catch_limits import join_words, noun, nouns
 from analytics.codes import Code, parse, sentences
 from analytics.planning.make_plan import ALLOCATED_FOR
 from analytics.planning.planned_shifts import LOST, Action, Cause, Standing
 from analytics.planning.sample_sizes import SHARE
 from analytics.planning.schedule import drawn_for_samplers
-from analytics.quantities import QUANTITIES
+from analytics.quantities import QUANTITIES, capitalised
 from analytics.rounding import chance, percent
 from analytics.units import short_day
 from analytics.wording import numbers
@@ -81,12 +81,6 @@ def quantities_of(plan: Plan) -> list[str]:
     return sorted(names, key=lambda one: one != FIRST)
 
 
-def label_of(quantity: str) -> str:
-    """Return the label of a quantity within a sentence."""
-    words = QUANTITIES[quantity].label
-    return words if words.startswith("Chinook") else f"{words[:1].lower()}{words[1:]}"
-
-
 def first_row(plan: Plan) -> Expected | None:
     """Return what a plan is judged by first: encounters of all areas, else any row with a PSE."""
     known = [one for one in plan.expected if one.pse_planned is not None]
@@ -106,9 +100,9 @@ def answer(plan: Plan, name: Callable[[str], str]) -> str:
             shifts=shifts,
             week=week,
         )
-    what = say("{quantity} in all areas", quantity=label_of(one.quantity))
+    what = say("{quantity} in all areas", quantity=noun(one.quantity))
     if one.area is not None:
-        what = say("{quantity} in {area}", quantity=label_of(one.quantity), area=name(one.area))
+        what = say("{quantity} in {area}", quantity=noun(one.quantity), area=name(one.area))
     known = {"shifts": shifts, "week": week, "what": numbers.plain(what)}
     known |= {"pse": pse_words(one.pse_planned), "beside": _beside(one)}
     by_area = _by_area(plan)
@@ -169,7 +163,7 @@ def weeks_answer(plans: Sequence[Plan], name: Callable[[str], str]) -> str:
         "{shifts} bring {what} of every area in every week to a percent standard error (PSE) of "
         "**{pse}** or better; least precise is {area} in {week}.",
         shifts=head,
-        what=join_words([label_of(one) for one in ALLOCATED_FOR]),
+        what=join_words([noun(one) for one in ALLOCATED_FOR]),
         pse=pse_words(worst.pse_planned),
         area=numbers.plain(name(worst.area or "")),
         week=numbers.week_dates(week),
@@ -212,7 +206,7 @@ def _by_area(plan: Plan) -> str:
         return ""
     words = say(
         "{what} of every area to a percent standard error (PSE) of **{pse}** or better",
-        what=join_words([label_of(one) for one in asked]),
+        what=join_words([noun(one) for one in asked]),
         pse=_worst(planned),
     )
     others = (
@@ -264,7 +258,7 @@ def allocation_finding(plan: Plan, name: Callable[[str], str]) -> str:
     if even == planned:
         return words
     loss = one.pse_even / one.pse_planned - 1
-    known = {"what": label_of(one.quantity), "area": where_words(one.area, name)}
+    known = {"what": noun(one.quantity), "area": where_words(one.area, name)}
     known |= {"even": even, "planned": planned, "part": percent(abs(loss))}
     if loss > 0:
         beside = say(
@@ -416,7 +410,7 @@ def schedule_words(drawn: Schedule) -> str:
     )
     if drawn.assigned:
         said = sentences(drawn_for_samplers(drawn))
-        words += f" {said[:1].upper()}{said[1:]}."
+        words += f" {capitalised(said)}."
     return words
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import streamlit as st
 
 from analytics.catch_limits import LIKELY
-from analytics.quantities import QUANTITIES
+from analytics.quantities import QUANTITIES, capitalised
 from analytics.rounding import chance, number
 from analytics.wording import limits as standings
 from analytics.wording import numbers
@@ -207,7 +207,7 @@ def assumed(choice: Choice, found: Standings, title: str) -> None:
 
 def _assumed(choice: Choice, found: Standings) -> None:
     for topic, lines in found.assumed.items():
-        heading = topic[:1].upper() + topic[1:].replace("_", " ")
+        heading = capitalised(topic).replace("_", " ")
         st.markdown(f"**{numbers.plain(heading)}**" if topic else "")
         st.markdown("\n".join(f"- {numbers.plain(one)}" for one in lines))
     download(
