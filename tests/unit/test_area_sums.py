@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import numpy as np
 import pyarrow as pa
@@ -14,6 +14,7 @@ from analytics.data.store import Store
 from analytics.estimates.area_covariance import area_covariance
 from analytics.estimates.estimate import estimate_snapshot, result_rows
 from analytics.estimates.sampled_basis import PER_EFFORT, SUMS
+from analytics.estimates.schemas import AREA_COVARIANCE_SCHEMA
 from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.composition_sample import class_ratios
 from analytics.fish.sampled_releases import ALL_MET
@@ -24,7 +25,7 @@ from analytics.settings import EstimationSettings, FishBasis
 from analytics.wording.area_sums import area_sum
 from analytics.wording.bulletin_index import index_bulletin
 from analytics.wording.week import HEADLINE, KEPT, SHARE
-from tests.app.sample_bulletin import NOW, make
+from tests.app.sample_bulletin import AREAS, CHOSEN, NOW, make
 
 SEASON = "2034-35"
 
@@ -63,7 +64,7 @@ def test_the_sum_is_the_estimate_of_the_union(demo):
     areas = index.areas[:3]
     rows = estimate_snapshot(united(snapshot, areas), season=SEASON, by=("area", "week"))
     rows = rows[(rows["area"] == areas[0]) & rows["quantity"].isin(HEADLINE)]
-    compared = 0
+    widths = {name: [] for name in HEADLINE}
     for row in rows.to_dict("records"):
         parts = [index.row(area, row["week"], row["quantity"]) for area in areas]
         if any(one is None or one.status != Status.OK for one in parts) or row["status"] != "ok":
@@ -71,8 +72,11 @@ def test_the_sum_is_the_estimate_of_the_union(demo):
         found = area_sum(index, areas, row["week"], row["quantity"])
         assert found.estimate == pytest.approx(row["estimate"], rel=1e-9)
         assert found.se == pytest.approx(row["se"], rel=1e-9)
-        compared += 1
-    assert compared >= 20
+        width = (found.ci_high - found.ci_low) / (row["ci_high"] - row["ci_low"])
+        widths[row["quantity"]].append(width)
+    assert sum(map(len, widths.values())) >= 20
+    # The union's interval borrows from the whole season, and so has that of the sum.
+    assert all(0.9 < np.median(some) < 1.25 for some in widths.values())
 
 
 def test_errors_of_areas_are_not_taken_as_independent(demo):
@@ -107,6 +111,68 @@ def test_a_share_of_several_areas_lies_among_theirs(demo):
         assert min(own) - 1e-12 <= found.estimate <= max(own) + 1e-12
         if found.has_interval:
             assert 0 <= found.ci_low <= found.estimate <= found.ci_high <= 1
+
+
+def rows_and_lines(figures, quantity="kept_fish", correlation=0.0):
+    """Return an index of one week's areas of some figures, each with error, df and interval."""
+    names = tuple(AREAS)[: len(figures)]
+    like = index_bulletin(make(NOW)).row(names[0], CHOSEN, quantity)
+    rows = [
+        replace(like, area=name, estimate=value, se=se, ci_low=low, ci_high=high, df=df)
+        for name, (value, se, low, high, df) in zip(names, figures, strict=True)
+    ]
+    lines = [
+        {
+            "season": like.season,
+            "week": CHOSEN,
+            "quantity": quantity,
+            "area": names[one],
+            "other_area": names[other],
+            "part": 0,
+            "other_part": 0,
+            "total": figures[one][0],
+            "other_total": figures[other][0],
+            "covariance": figures[one][1]
+            * figures[other][1]
+            * (1.0 if one == other else correlation),
+        }
+        for one in range(len(figures))
+        for other in range(one, len(figures))
+    ]
+    table = pa.Table.from_pylist(lines, schema=AREA_COVARIANCE_SCHEMA)
+    made = replace(make(NOW), rows=to_arrow([asdict(row) for row in rows]), area_covariance=table)
+    return index_bulletin(replace(made, changes=made.changes.slice(0, 0))), names
+
+
+def quasi(value, reach, moved=0.0):
+    """Return a figure's interval from t standard errors, by the formula of the method sheet."""
+    width = 4 * np.arcsinh(reach / value / 4)
+    return value * np.exp(moved - width), value * np.exp(moved + width)
+
+
+@pytest.mark.parametrize("correlation", [0.0, 0.6])
+def test_a_sum_reaches_as_far_as_its_areas_intervals_together(correlation):
+    # Their own errors are small by luck: the intervals borrow, and say three times as much.
+    figures = [(100.0, 10.0, *quasi(100, 60), 12.0), (300.0, 20.0, *quasi(300, 150), 12.0)]
+    index, names = rows_and_lines(figures, correlation=correlation)
+    found = area_sum(index, names, CHOSEN, "kept_fish")
+    reach = np.sqrt(60**2 + 150**2 + 2 * correlation * 60 * 150)
+    assert (found.ci_low, found.ci_high) == pytest.approx(quasi(400, reach))
+    assert found.se == pytest.approx(np.sqrt(10**2 + 20**2 + 2 * correlation * 10 * 20))
+
+
+def test_an_area_of_which_nothing_was_seen_adds_its_bound():
+    figures = [(100.0, 10.0, *quasi(100, 60), 12.0), (0.0, 0.0, 0.0, 80.0, 12.0)]
+    index, names = rows_and_lines(figures)
+    found = area_sum(index, names, CHOSEN, "kept_fish")
+    assert (found.ci_low, found.ci_high) == pytest.approx(quasi(100, 100))
+
+
+def test_a_move_of_an_interval_counts_by_its_part_of_the_third_cumulant():
+    figures = [(100.0, 10.0, *quasi(100, 60, 0.2), 12.0), (100.0, 10.0, *quasi(100, 60), 12.0)]
+    index, names = rows_and_lines(figures)
+    found = area_sum(index, names, CHOSEN, "kept_fish")
+    assert (found.ci_low, found.ci_high) == pytest.approx(quasi(200, 60 * np.sqrt(2), 0.2 / 4))
 
 
 def test_where_an_area_has_no_figure_there_is_no_sum(demo):
