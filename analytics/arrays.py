@@ -105,6 +105,12 @@ class Columns:
             return Columns.of(verb(self.held).T)
         return Columns(lambda column: verb(self[column]), len(self))
 
+    def each_with(self, other: Floats, verb: Callable[[Floats, Floats], Floats]) -> Columns:
+        """Return the columns after a verb of each and its row of `other`, shape (columns, ...)."""
+        if self.held is not None:
+            return Columns.of(verb(self.held, other).T)
+        return Columns(lambda column: verb(self[column], other[column]), len(self))
+
     def pick(self, columns: Sequence[int]) -> Columns:
         """Return some of the columns."""
         if self.held is not None:

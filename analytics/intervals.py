@@ -1,4 +1,4 @@
-"""Intervals: Student's t on log and logit scales, by quasi-likelihood, and Wilson's of a share."""
+"""Intervals: Student's t on log and logit scales, by quasi-likelihood, and of shares."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import stdtrit
+from scipy.special import betaincinv, stdtrit
 
 if TYPE_CHECKING:
     from analytics.arrays import Floats
@@ -149,6 +149,17 @@ def wilson(share: float, n: float, *, level: float) -> Interval:
     # At 0 and 1 the interval ends there, but for rounding.
     low = 0.0 if share == 0 else max(0.0, (middle - half) / whole)
     return low, 1.0 if share == 1 else min(1.0, (middle + half) / whole)
+
+
+def clopper_pearson(count: float, n: float, *, level: float) -> Interval:
+    """Return the exact interval of a share of n, which covers every share with the level or more.
+
+    It inverts the binomial tails (Clopper & Pearson 1934, The use of confidence or fiducial limits,
+    Biometrika 26; from memory). ``0 <= count <= n``, n above 0; neither need be whole.
+    """
+    tail = (1 - level) / 2
+    low = 0.0 if count == 0 else float(betaincinv(count, n - count + 1, tail))
+    return low, 1.0 if count == n else float(betaincinv(count + 1, n - count, 1 - tail))
 
 
 def _expit(x: float) -> float:

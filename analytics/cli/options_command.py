@@ -211,7 +211,7 @@ def _answer(
 ) -> ComparedOptions:
     from analytics.documents.answer_document import compared_options  # noqa: PLC0415
     from analytics.options.baseline_io import limits_of  # noqa: PLC0415
-    from analytics.options.compare import TODAY, compare_options  # noqa: PLC0415
+    from analytics.options.compare import compare_options  # noqa: PLC0415
     from analytics.options.option_checks import split_valid  # noqa: PLC0415
     from analytics.options.report import unanswered  # noqa: PLC0415
     from analytics.options.schemas import ANSWER_SCHEMAS  # noqa: PLC0415 - keeps --help quick
@@ -219,9 +219,7 @@ def _answer(
     limits, left_out = limits_of(bulletin.table("limit_status"))
     names = {row["area"]: row["area_name"] for row in bulletin.areas.to_pylist()}
     names = {area: names.get(area) or area for area in baseline.areas}
-    sound, refused = split_valid(
-        baseline, requested.options, areas=names, today=TODAY, limits=limits
-    )
+    sound, refused = split_valid(baseline, requested.options, areas=names, limits=limits)
     if not sound:
         raise UsageError("\n  ".join(["no option can be compared:", *refused]))
     if any(one.solve is not None for one in requested.options if one not in sound):

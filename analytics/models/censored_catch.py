@@ -57,7 +57,6 @@ class UncappedCatch:
     cov: Floats
     log_likelihood: float
     n_boats: Ints
-    n_at_limit: Ints
     reasons: dict[str, str]
 
     def draws(self, rng: np.random.Generator, n_draws: int) -> tuple[Floats, Floats]:
@@ -119,7 +118,7 @@ def fit_censored_catch(
         both = np.append(at, len(names))
         cov[np.ix_(both, both)] = part
     labels = tuple(str(name) for name in names)
-    return UncappedCatch(labels, mean, size, cov, value, n_boats, n_full, reasons)
+    return UncappedCatch(labels, mean, size, cov, value, n_boats, reasons)
 
 
 def _reason(fish: float, n_boats: int, n_full: int) -> str:

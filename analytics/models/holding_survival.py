@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import betaincinv, ndtri
+from scipy.special import ndtri
 
 from analytics.codes import coded
-from analytics.intervals import t_quantile, wilson
+from analytics.intervals import clopper_pearson, t_quantile, wilson
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -322,9 +322,7 @@ class ShareLimits:
 def share_limits(count: float, n: float, *, level: float) -> ShareLimits:
     """Return intervals of a share ``count/n`` of fish that are independent of each other.
 
-    Wilson's is `analytics.intervals.wilson`; the exact one inverts the binomial tails (Clopper &
-    Pearson 1934, The use of confidence or fiducial limits, Biometrika 26; from memory) and covers
-    every share with the level or more.
+    By `analytics.intervals.wilson` and `analytics.intervals.clopper_pearson`.
 
     Parameters
     ----------
@@ -333,7 +331,5 @@ def share_limits(count: float, n: float, *, level: float) -> ShareLimits:
     level : float
         Confidence level.
     """
-    tail = (1 - level) / 2
-    low = 0.0 if count == 0 else float(betaincinv(count, n - count + 1, tail))
-    high = 1.0 if count == n else float(betaincinv(count + 1, n - count, 1 - tail))
-    return ShareLimits(*wilson(count / n, n, level=level), low, high)
+    exact = clopper_pearson(count, n, level=level)
+    return ShareLimits(*wilson(count / n, n, level=level), *exact)

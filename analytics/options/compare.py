@@ -42,7 +42,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float32]
     Projections = tuple[AreaProjection | None, ...]
 
-TODAY = "Today's rule"
 #: What is given of every option, by area and in all.
 OPTION_TOTALS = (
     "angler_trips",
@@ -130,7 +129,7 @@ def compare_options(
     InvalidOptionsError
         If an option asks for what the season does not have or the baseline cannot tell.
     """
-    checked = check_options(baseline, options, today=TODAY, limits=limits)
+    checked = check_options(baseline, options, limits=limits)
     scale = _Comparison(baseline, tuple(limits), baseline.level if level is None else level)
     solved = solved_options(baseline, checked, limits, season=scale.season)
     checked = with_answers(checked, solved)

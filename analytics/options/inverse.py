@@ -12,7 +12,7 @@ from itertools import combinations, pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import bdtr, betaincinv
+from scipy.special import bdtr
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,6 +27,8 @@ RISKS = (0.05, 0.10, 0.20, 0.50)
 #: A risk under so many draws is not distinguished from none: 0 of D draws bounds it by about 3/D.
 LEAST_DRAWS = 3
 _ROUNDING = 1e-9
+#: Confidence level of what the number of draws leaves open.
+LEVEL = 0.95
 #: Every set of days of the week, as ISO digits; one day at least.
 WEEKDAY_SETS = tuple("".join(days) for n in range(1, 8) for days in combinations("1234567", n))
 
@@ -41,22 +43,11 @@ def is_too_small(risk: float, n_draws: int) -> bool:
     return risk * n_draws < LEAST_DRAWS - _ROUNDING
 
 
-def binomial_ends(risk: float, n_draws: int, level: float = 0.95) -> tuple[int, int]:
+def binomial_ends(risk: float, n_draws: int) -> tuple[int, int]:
     """Return the quantiles of how many of the draws exceed where the risk is the true chance."""
     below = bdtr(np.arange(n_draws + 1), n_draws, risk)
-    low, high = np.searchsorted(below, [(1 - level) / 2, (1 + level) / 2]).tolist()
+    low, high = np.searchsorted(below, [(1 - LEVEL) / 2, (1 + LEVEL) / 2]).tolist()
     return low, high
-
-
-def share_interval(count: int, n_draws: int, level: float = 0.95) -> tuple[float, float]:
-    """Return the exact interval of a chance after a count of draws.
-
-    Clopper & Pearson 1934, The use of confidence or fiducial limits; from memory.
-    """
-    tail = (1 - level) / 2
-    low = betaincinv(count, n_draws - count + 1, tail) if count else 0.0
-    high = betaincinv(count + 1, n_draws - count, 1 - tail) if count < n_draws else 1.0
-    return float(low), float(high)
 
 
 def first_over(over: Bools) -> Ints:

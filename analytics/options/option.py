@@ -20,6 +20,8 @@ from typing_extensions import TypedDict
 
 #: Shares that should sum to 1 may miss it by this much (rounding of typed numbers).
 SHARE_SLACK = 1e-6
+#: Name of the option that leaves all rules as they are.
+TODAY = "Today's rule"
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
 
 

@@ -15,7 +15,7 @@ from analytics.options.baseline_arrays import marked_shares
 from analytics.options.catch_per_trip import LEAST_MEASURED, measured, so_far_mm
 from analytics.options.inverse import LEAST_DRAWS, is_too_small
 from analytics.options.limit_exceedance import is_supported
-from analytics.options.option import AtLimit, Change, Find, Option, OptionSet
+from analytics.options.option import TODAY, AtLimit, Change, Find, Option, OptionSet
 from analytics.options.option_file import Fault, InvalidOptionsError, require_valid, shown
 from analytics.options.regulations import option_plan, today_plan
 
@@ -33,9 +33,9 @@ _LIKE = 0.6
 
 
 def check_options(
-    baseline: Baseline, options: Sequence[Option], *, today: str, limits: Sequence[Limit] = ()
+    baseline: Baseline, options: Sequence[Option], *, limits: Sequence[Limit] = ()
 ) -> tuple[Option, ...]:
-    """Return the options with today's rule, an option of the name `today`, first.
+    """Return the options with today's rule, an option of the name `TODAY`, first.
 
     `limits` are those that an option may ask to keep within.
 
@@ -46,10 +46,10 @@ def check_options(
     """
     if options:
         require_valid(OptionSet("", tuple(options)))
-    faults = [fault for one in options for fault in _faults(baseline, one, today, {}, limits)]
+    faults = [fault for one in options for fault in _faults(baseline, one, {}, limits)]
     if faults:
         raise InvalidOptionsError(faults)
-    return (Option(today), *(one for one in options if one.name != today))
+    return (Option(TODAY), *(one for one in options if one.name != TODAY))
 
 
 def split_valid(
@@ -57,7 +57,6 @@ def split_valid(
     options: Sequence[Option],
     *,
     areas: Mapping[str, str],
-    today: str,
     limits: Sequence[Limit] = (),
 ) -> tuple[tuple[Option, ...], tuple[str, ...]]:
     """Return the options that can be compared, and why the others cannot.
@@ -69,8 +68,6 @@ def split_valid(
         As `analytics.options.option_file` reads them.
     areas : mapping of str to str
         Code and name of areas.
-    today : str
-        Name of today's rule.
     limits : sequence of Limit
         Those that an option may ask to keep within.
 
@@ -79,7 +76,7 @@ def split_valid(
     tuple of tuple of Option and tuple of str
         The words of each refused option on one line.
     """
-    found = [(one, list(_faults(baseline, one, today, areas, limits))) for one in options]
+    found = [(one, list(_faults(baseline, one, areas, limits))) for one in options]
     valid = tuple(one for one, faults in found if not faults)
     return valid, tuple("; ".join(map(str, faults)) for _, faults in found if faults)
 
@@ -104,13 +101,12 @@ def idle_areas(baseline: Baseline, change: Change) -> tuple[str, ...]:
 def _faults(
     baseline: Baseline,
     option: Option,
-    today: str,
     areas: Mapping[str, str],
     limits: Sequence[Limit],
 ) -> Iterator[Fault]:
     """Yield the faults of an option; names come first and alone, others often come of them."""
     where = f'option "{option.name}"'
-    if option.name == today and option.changes:
+    if option.name == TODAY and option.changes:
         words = "it has changes; that name is for today's rule: name it otherwise"
         yield Fault("name_of_today", where, words)
     if (option.changes or option.solve) and not len(baseline.days):

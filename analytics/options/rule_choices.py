@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analytics.options.inverse import WEEKDAY_SETS, share_interval, switched
+from analytics.intervals import clopper_pearson
+from analytics.options.inverse import LEVEL, WEEKDAY_SETS, switched
 from analytics.options.option import Change, Find, Option
 from analytics.options.option_checks import change_faults
 from analytics.weeks import weekday_of
@@ -66,7 +67,7 @@ class Choices:
     def at(self, place: int) -> dict[str, Any]:
         """Return what a choice brings, by the columns that tables of answers share."""
         count, n_draws = int(self.over[place].sum()), self.over.shape[1]
-        low, high = share_interval(count, n_draws)
+        low, high = clopper_pearson(count, n_draws, level=LEVEL)
         return {
             "last_open_day": self.last_open[place] if self.last_open else None,
             "prob": count / n_draws,

@@ -13,7 +13,8 @@ from analytics.data.calendar import season_days
 from analytics.data.kept import NOT_KEPT
 from analytics.estimates.estimate import result_rows
 from analytics.options.baseline_io import to_table
-from analytics.options.compare import TODAY, outlook
+from analytics.options.compare import outlook
+from analytics.options.option import TODAY
 from analytics.options.schemas import DRAW_SCHEMA
 from analytics.outlook.backtest import kept_backtest
 from analytics.outlook.issued import projection_rows

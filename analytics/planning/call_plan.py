@@ -126,7 +126,7 @@ def decision_plan(
     variances, call, week = made
     n = sharpest(call, variances, bounds, budget, start=planned)
 
-    by_draws, checks = _by_draws(found, week, [variances.at(one) for one in (planned, n)])
+    by_draws, check = _by_draws(found, week, [variances.at(one) for one in (planned, n)])
     losses = [call.loss(variances.at(one)) for one in (planned, n)]
     ceiling = call.loss(np.zeros(len(call.with_total)))
     nothing = call.loss_now - ceiling < LEAST_GAIN
@@ -150,9 +150,7 @@ def decision_plan(
         wrong_planned=losses[0],
         wrong_decision=losses[1],
         wrong_ceiling=ceiling,
-        nested_planned=by_draws[0].loss,
-        nested_decision=by_draws[1].loss,
-        notes=(code, *([coded("call_by_encounters")] if stands_in else []), *checks, *apart),
+        notes=(code, *([coded("call_by_encounters")] if stands_in else []), check, *apart),
         quantities=found.limit.quantities,
         fish=found.limit.fish,
         one_more=_one_more(call, variances, bounds, planned),
@@ -173,8 +171,8 @@ def _one_more(
 
 def _by_draws(
     found: LimitCall, week: Floats, errors: Sequence[Floats]
-) -> tuple[list[NestedLoss], list[str]]:
-    """Return the losses of plans by draws alone, and codes of how they were found.
+) -> tuple[list[NestedLoss], str]:
+    """Return the losses of plans by draws alone, and the code of how they were found.
 
     Where fewer than `FEWEST_EFFECTIVE` draws stand behind some imagined outcome, both plans are
     smoothed by a regression, so that one way stands behind both.
@@ -193,7 +191,7 @@ def _by_draws(
         code = coded("call_smoothed", n=f"{least:.0f}", planned=planned, decision=decision)
     else:
         code = coded("call_by_draws", planned=planned, decision=decision)
-    return losses, [code]
+    return losses, code
 
 
 def call_area(found: LimitCall, figures: PlannedVariance, n: Ints) -> str | None:

@@ -112,8 +112,7 @@ class DecisionPlan:
     - `chance`: that it is exceeded, by the draws. `n`: units of each stratum of the plan.
     - `wrong_now`, `wrong_planned`, `wrong_decision`, `wrong_ceiling`: chance of the wrong call with
       nothing more known, with the plan, with this allocation, and were the week known exactly, each
-      by the moments of the draws. `nested_planned`, `nested_decision`: the same by draws alone,
-      smoothed by a regression where too few draws stand behind an outcome.
+      by the moments of the draws; what draws alone say of it is in the notes.
     - `one_more`: by how much one unit more in each stratum would lower `wrong_planned`; None where
       the plan holds its whole frame, or none of it.
     - `quantities`, `fish`: of the limit, what counts against it and its fish.
@@ -128,8 +127,6 @@ class DecisionPlan:
     wrong_planned: float
     wrong_decision: float
     wrong_ceiling: float
-    nested_planned: float
-    nested_decision: float
     notes: tuple[str, ...]
     quantities: tuple[str, ...] = ()
     fish: float = 0.0

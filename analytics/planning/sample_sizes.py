@@ -207,8 +207,6 @@ def needs_of(
     like: Likeness | None,
     samples: Sequence[AreaSample],
     half_width: float,
-    *,
-    level: float = _LEVEL,
 ) -> tuple[SampleNeed, ...]:
     """Return boats and fish for ± `half_width` (0 to 1) on both quantities, by area.
 
@@ -220,13 +218,13 @@ def needs_of(
     )
     if like is None:
         return ()
-    by_share = [_need_of_share(like, one, half_width, level) for one in samples]
-    return (*by_share, *(_need_of_classes(like, one, half_width, level) for one in samples))
+    by_share = [_need_of_share(like, one, half_width) for one in samples]
+    return (*by_share, *(_need_of_classes(like, one, half_width) for one in samples))
 
 
-def _need_of_share(like: Likeness, one: AreaSample, half_width: float, level: float) -> SampleNeed:
-    quantile = float(t.ppf(0.5 + level / 2, max(one.df, 1.0)))
-    normal = float(norm.ppf(0.5 + level / 2))
+def _need_of_share(like: Likeness, one: AreaSample, half_width: float) -> SampleNeed:
+    quantile = float(t.ppf(0.5 + _LEVEL / 2, max(one.df, 1.0)))
+    normal = float(norm.ppf(0.5 + _LEVEL / 2))
     of_day = like.day * one.uneven_days
     of_boat = like.boat * one.uneven_boats + (1 - like.day - like.boat) / one.fish
     boats_planned = one.site_days * one.boats
@@ -239,7 +237,7 @@ def _need_of_share(like: Likeness, one: AreaSample, half_width: float, level: fl
             fish=boats_planned * one.fish,
             correlation_day=like.day,
             correlation_boat=like.boat,
-            level=level,
+            level=_LEVEL,
         )
         planned = _as_interval(one.share, width * quantile / normal)
     each = _variance_each(one.share, half_width, quantile)
@@ -273,10 +271,17 @@ def _as_interval(share: float, half_width: float) -> float:
     return float(np.abs(ends - share).max())
 
 
-def _need_of_classes(
-    like: Likeness, one: AreaSample, half_width: float, level: float
-) -> SampleNeed:
-    factor = worst_case_factor(level=level, classes=len(SIZE_MARK)) * (like.trip or 1.0)
+def _factor_of_classes(like: Likeness) -> float:
+    """Return ``n h²`` of all classes by size and mark, clusters counted."""
+    return worst_case_factor(level=_LEVEL, classes=len(SIZE_MARK)) * (like.trip or 1.0)
+
+
+def _fish_of_classes(like: Likeness, half_width: float) -> int:
+    return math.ceil(_factor_of_classes(like) / half_width**2 - 1e-9)
+
+
+def _need_of_classes(like: Likeness, one: AreaSample, half_width: float) -> SampleNeed:
+    factor = _factor_of_classes(like)
     return SampleNeed(
         area=one.area,
         quantity=COMPOSITION,
@@ -287,17 +292,16 @@ def _need_of_classes(
         fish_planned=round(one.measured),
         half_width_planned=math.sqrt(factor / one.measured) if one.measured > 0 else None,
         boats_needed=None,
-        fish_needed=math.ceil(factor / half_width**2 - 1e-9),
+        fish_needed=_fish_of_classes(like, half_width),
         site_days_needed=None,
         design_effect=like.trip,
     )
 
 
-def likeness_codes(like: Likeness, half_width: float, *, level: float = _LEVEL) -> tuple[str, ...]:
+def likeness_codes(like: Likeness, half_width: float) -> tuple[str, ...]:
     """Return what boats and fish rest on, as codes: likeness within boats, days and trips."""
     alike = coded("samples_alike", boat=f"{like.day + like.boat:.2f}", day=f"{like.day:.2f}")
-    factor = worst_case_factor(level=level, classes=len(SIZE_MARK)) * (like.trip or 1.0)
-    n = math.ceil(factor / half_width**2 - 1e-9)
+    n = _fish_of_classes(like, half_width)
     if like.trip is None:
         return alike, coded("samples_classes_singly", n=n)
     return alike, coded("samples_classes", n=n, effect=f"{like.trip:.2f}")

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.sparse import csr_array
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     import pyarrow as pa
 
@@ -148,7 +148,8 @@ def knowledge(now: Publication, before: Sequence[Publication]) -> Knowledge:
         known=np.isin(np.arange(size), list(known)),
         is_sensitive=np.isin(np.arange(size), list(sensitive)),
         sums=tuple(
-            _matrix([*lines, *_alike(found, every[:, value])], size) for value in range(n_values)
+            sparse_rows([*lines, *_alike(found, every[:, value])], size)
+            for value in range(n_values)
         ),
     )
 
@@ -203,7 +204,8 @@ def _lines(variable: dict[Domain, int]) -> list[tuple[tuple[int, float], ...]]:
     ]
 
 
-def _matrix(lines: list[tuple[tuple[int, float], ...]], size: int) -> csr_array:
+def sparse_rows(lines: Sequence[Collection[tuple[int, float]]], size: int) -> csr_array:
+    """Return the matrix (lines, `size`) of lines that each give places and their numbers."""
     row = [at for at, line in enumerate(lines) for _ in line]
     column = [place for line in lines for place, _ in line]
     sign = [one for line in lines for _, one in line]

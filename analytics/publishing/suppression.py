@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
-from scipy.sparse import csr_array
 
 from analytics.errors import BlackmouthError
+from analytics.publishing.knowledge import sparse_rows
 from analytics.publishing.totals import ATOMS
 
 if TYPE_CHECKING:
@@ -109,7 +109,10 @@ def _solve(
     costs: Floats, low: Floats, high: Floats, cuts: list[_Cut]
 ) -> tuple[Bools, float] | None:
     """Return the cheapest choice that keeps to some rows and a bound to its cost; None if none."""
-    rows = [LinearConstraint(_rows(cuts, len(costs)), lb=0.0)] if cuts else []
+    rows = []
+    if cuts:
+        table = sparse_rows([cut.items() for cut in cuts], len(costs))
+        rows = [LinearConstraint(table, lb=0.0)]
     done = milp(
         costs,
         integrality=np.ones(len(costs), dtype=np.int64),
@@ -122,13 +125,6 @@ def _solve(
     if done.x is None:
         raise BlackmouthError(f"figures to withhold could not be chosen: {done.message}")
     return done.x > 0.5, float(done.mip_dual_bound)
-
-
-def _rows(cuts: list[_Cut], size: int) -> csr_array:
-    row = [at for at, cut in enumerate(cuts) for _ in cut]
-    column = [place for cut in cuts for place in cut]
-    value = [one for cut in cuts for one in cut.values()]
-    return csr_array((value, (row, column)), shape=(len(cuts), size))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -253,7 +253,7 @@ def _one(base: _Base, rule: str, *, level: float) -> tuple[tuple[float, ...], st
 # Totals over all boats: what landed at listed sites, expanded by the share that lands there.
 
 
-def coverage_of(snapshot: Snapshot, design: Design, *, level: float = 0.95) -> Coverage:
+def coverage_of(snapshot: Snapshot, design: Design) -> Coverage:
     """Return share and factor of every area of a design, through its last week.
 
     Raises
@@ -262,7 +262,7 @@ def coverage_of(snapshot: Snapshot, design: Design, *, level: float = 0.95) -> C
         If no contact on an open day gives a factor.
     """
     contacts = season_contacts(snapshot, season=design.season, through=design.through)
-    found = coverage_factors(contacts, areas=design.areas, level=level)
+    found = coverage_factors(contacts, areas=design.areas)
     if np.isnan(found.factor).any():
         why = sentences(found.method[0])
         raise UsageError(

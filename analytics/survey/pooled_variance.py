@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.arrays import add_at, groups_of_linked
+from analytics.arrays import add_at, equal_pairs, groups_of_linked
 from analytics.moderated_intervals import LEAST_SEASON_DF
 from analytics.survey.domains import squares_about_mean
 from analytics.survey.variance_function import fitted_function, quotient, raked_effects
@@ -345,10 +345,7 @@ def _at_keys(
     """
     home = form.domains.area_key(form.design.strata.landing_area[stratum])
     of_row, stray_key = np.divmod(expected.stray, len(form.design.areas) + 1)
-    first = np.searchsorted(of_row, row[stratum], side="left")
-    count = np.searchsorted(of_row, row[stratum], side="right") - first
-    pair = np.repeat(np.arange(len(stratum)), count)
-    stray = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(len(pair))
+    pair, stray = equal_pairs(row[stratum], of_row)
     return (
         np.concatenate([np.arange(len(stratum)), pair]),
         np.concatenate([home, stray_key[stray]]),

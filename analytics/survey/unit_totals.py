@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.arrays import Columns, add_at, cross, rows_of, scaled, sums_at
+from analytics.arrays import Columns, add_at, cross, equal_pairs, rows_of, scaled, sums_at
 from analytics.survey.design import SiteRule
 
 if TYPE_CHECKING:
@@ -52,18 +52,13 @@ def with_pooled_within_variance(
         own[..., found[met]] = of_single[..., met]
         return np.concatenate([own, of_single[..., fresh]], axis=-1)[..., order]
 
-    def column_of(p: int) -> Floats:
-        return pooled(cells.second_stage_cov[p], second_stage_cov[p])
-
-    columns, held = Columns(column_of, len(squares)), cells.second_stage_cov.held
-
     return replace(
         cells,
         unit=unit,
         key=np.concatenate([cells.key, needed[fresh] % width])[order],
         n=np.concatenate([cells.n, nothing])[order],
         total=np.stack([np.concatenate([one, nothing])[order] for one in cells.total.T]).T,
-        second_stage_cov=columns if held is None else Columns.of(pooled(held, second_stage_cov).T),
+        second_stage_cov=cells.second_stage_cov.each_with(second_stage_cov, pooled),
         is_pooled=is_single[unit],
     )
 
@@ -202,10 +197,8 @@ def with_missed_days(
     missed = np.flatnonzero(plan.missed)
     # Every missed site-day gets a cell for each area that boats of its stratum fished.
     mine = design.units.stratum[design.site_days.unit[missed]]
-    first = np.searchsorted(ratio.stratum, mine, side="left")
-    count = np.searchsorted(ratio.stratum, mine, side="right") - first
-    day = np.repeat(missed, count)
-    pool = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(len(day))
+    place, pool = equal_pairs(mine, ratio.stratum)
+    day = missed[place]
     boats, weight = design.site_days.boats_returned[day], design.site_days.weight[day]
     extra = ratio.variance[pool] * (boats / (ratio.boats_missed[pool] * weight))[:, None]
     unit, key = np.concatenate([cells.unit, day]), np.concatenate([cells.key, ratio.key[pool]])
@@ -217,18 +210,13 @@ def with_missed_days(
     def joined(own: Floats, more: Floats) -> Floats:
         return np.concatenate([own * factor, more], axis=-1)[..., placed]
 
-    def column_of(p: int) -> Floats:
-        return joined(cells.second_stage_cov[p], extra[:, p])
-
-    columns, held = Columns(column_of, len(cells.pair)), cells.second_stage_cov.held
-
     return replace(
         cells,
         unit=unit[placed],
         key=key[placed],
         n=np.concatenate([cells.n, np.zeros(len(day))])[placed],
         total=np.concatenate([cells.total, boats[:, None] * ratio.mean[pool]])[placed],
-        second_stage_cov=columns if held is None else Columns.of(joined(held, extra.T).T),
+        second_stage_cov=cells.second_stage_cov.each_with(extra.T, joined),
         is_pooled=np.concatenate([cells.is_pooled, np.zeros(len(day), dtype=bool)])[placed],
     )
 
@@ -382,10 +370,7 @@ def _paired_cells(design: Design, cells: UnitTotals, width: int) -> tuple[Ints, 
     """Return the cells i and j of one unit and one key, and their a_ij."""
     pair, form = design.site_days.pair, design.site_days.form
     code = cells.unit * width + cells.key
-    first = np.searchsorted(cells.unit, pair[:, 0], side="left")
-    count = np.searchsorted(cells.unit, pair[:, 0], side="right") - first
-    row = np.repeat(np.arange(len(pair)), count)
-    one = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(len(row))
+    row, one = equal_pairs(pair[:, 0], cells.unit)
     needed = pair[row, 1] * width + cells.key[one]
     other = np.minimum(np.searchsorted(code, needed), len(code) - 1)
     met = code[other] == needed if len(code) else np.zeros(0, dtype=bool)

@@ -25,6 +25,8 @@ from analytics.quantities import QUANTITIES, QuantityKind, Status
 from analytics.rounding import percent
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from analytics.wording.bulletin_index import Row
 
 #: Beyond these an interval says nothing that helps: its upper end over the estimate, and the
@@ -114,9 +116,13 @@ def why_no_estimate(row: Row | None) -> str:
 
 def why_no_estimate_short(row: Row | None) -> str:
     """Return why there is no number in a few words, for narrow places."""
-    found = parse(row.method) if row is not None else ()
-    short = [_SHORT[one.name] for one in found if isinstance(one, Code) and one.name in _SHORT]
-    return "; ".join(dict.fromkeys(short)) or why_no_estimate(row)
+    return "; ".join(in_short(row and row.method, _SHORT)) or why_no_estimate(row)
+
+
+def in_short(cell: str | None, words: Mapping[str, str]) -> list[str]:
+    """Return the `words` of the codes of a cell that have some, each once."""
+    found = (words.get(one.name) for one in parse(cell) if isinstance(one, Code))
+    return list(dict.fromkeys(one for one in found if one is not None))
 
 
 def why_no_interval(row: Row) -> str:

@@ -351,13 +351,18 @@ _VERDICTS = {
 }
 
 
+def last_known(lines: Sequence[Line], column: str) -> Line | None:
+    """Return the last line with a number in a column, else the last line, None of none."""
+    known = [line for line in lines if line[column] is not None]
+    return known[-1] if known else lines[-1] if lines else None
+
+
 def last_strength(lines: Sequence[Line]) -> Line | None:
     """Return the last week's comparison with past seasons, of those with a ratio if any has.
 
     `lines` are those of one area in the table ``run_strength``, in order of their weeks.
     """
-    known = [line for line in lines if line["ratio"] is not None]
-    return known[-1] if known else lines[-1] if lines else None
+    return last_known(lines, "ratio")
 
 
 def strength_answer(line: Line | None) -> str:

@@ -12,6 +12,7 @@ from analytics.wording.bulletin_index import lines as lines_of
 from analytics.wording.bulletin_index import monday
 from analytics.wording.numbers import Measurement, NumberKind
 from analytics.wording.reasons import USELESS_TIMES, USELESS_WIDTH
+from analytics.wording.week import last_known
 from dashboard.catalogue import phrase
 
 if TYPE_CHECKING:
@@ -118,15 +119,12 @@ def is_too_wide(line: Line) -> bool:
 def latest(rates: Rates, response: str, area: str | None) -> Line | None:
     """Return the last week of the trend that is not ahead, or None where there is no line."""
     found = [line for line in rates.trend.get((response, area), ()) if not line["is_projected"]]
-    known = [line for line in found if line["level"] is not None]
-    return known[-1] if known else found[-1] if found else None
+    return last_known(found, "level")
 
 
 def newest(rates: Rates, response: str, area: str | None) -> Line | None:
     """Return the last week with a design-based figure, else the last week, or None."""
-    found = rates.index.get((response, area), ())
-    known = [line for line in found if line["survey_estimate"] is not None]
-    return known[-1] if known else found[-1] if found else None
+    return last_known(rates.index.get((response, area), ()), "survey_estimate")
 
 
 def ahead(rates: Rates, response: str, area: str | None) -> list[Line]:

@@ -275,10 +275,10 @@ def axis(title: str = "", **how: Any) -> dict[str, Any]:
     return {"title": {"text": title}, **how} if title else how
 
 
-def weeks_across(weeks: Sequence[str], *, ticks: int = 5, room: float = 0.1) -> dict[str, Any]:
-    """Return an axis of weeks by place, a few of them named by their Monday."""
-    places = range(0, len(weeks), max(1, -(-len(weeks) // ticks)))
-    ends = [-0.5 - room, len(weeks) - 0.5 + room]
+def weeks_across(weeks: Sequence[str]) -> dict[str, Any]:
+    """Return an axis of weeks by place, at most seven of them named by their Monday."""
+    places = range(0, len(weeks), max(1, -(-len(weeks) // 7)))
+    ends = [-0.6, len(weeks) - 0.4]
     names = [tick_day(monday(weeks[at])) for at in places]
     return axis(tickvals=list(places), ticktext=names, range=ends, showgrid=False, tickangle=0)
 

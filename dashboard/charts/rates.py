@@ -313,7 +313,7 @@ def figure(panels: Mapping[str, Panel], *, palette: Palette, shows_all: bool = T
         height=HEIGHT if len(strips) == 1 else STRIP_HEIGHT,
         shapes=shades,
         annotations=[drawing.note(say(UNITS[first.sort]), colour=palette.quiet, yshift=6)],
-        xaxis=drawing.weeks_across(first.weeks, ticks=7),
+        xaxis=drawing.weeks_across(first.weeks),
         meta=_data(panels),
     )
 

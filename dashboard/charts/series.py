@@ -76,7 +76,7 @@ def panels(
         palette=palette,
         height=HEIGHT if len(strips) == 1 else STRIP_HEIGHT,
         annotations=[drawing.note(unit, colour=palette.quiet, x=0, xanchor="right", yshift=-8)],
-        xaxis=weeks_across(weeks, ticks=7),
+        xaxis=weeks_across(weeks),
         meta=_data(lines, weeks=weeks, names=names),
     )
 
@@ -307,7 +307,7 @@ def past_figure(found: AgainstPast, *, palette: Palette, height: float = 260) ->
         height=height,
         margin=(40, 12, 24, 26),
         annotations=_past_notes(found, palette=palette),
-        xaxis=weeks_across(found.weeks, ticks=7),
+        xaxis=weeks_across(found.weeks),
         yaxis=drawing.axis(range=list(ends), nticks=5),
         meta=_past_data(found),
     )

@@ -59,7 +59,7 @@ def panels(
         strips,
         palette=palette,
         height=HEIGHT if len(strips) == 1 else series.STRIP_HEIGHT,
-        xaxis=weeks_across(weeks, ticks=7),
+        xaxis=weeks_across(weeks),
         meta=series.data_of_rows(both),
     )
 

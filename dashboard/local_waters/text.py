@@ -14,7 +14,7 @@ from babel import dates as babel_dates
 from babel import lists as babel_lists
 from babel import numbers as babel_numbers
 
-from analytics.codes import Code, exclude, parse, sentences
+from analytics.codes import exclude, sentences
 from analytics.data.calendar import weekday_words
 from analytics.units import DEFAULT_UNITS, DateOrder, Length, Units, at_least, beside
 from analytics.wording import reasons
@@ -168,9 +168,8 @@ def _no_figure(facts: LocalFacts) -> str:
 
 def _why(codes: str) -> str:
     """Return the reasons of a cell of codes in short words; empty where it gives none."""
-    found = parse(exclude(codes, _LEADING))
-    known = [_WHY[one.name] for one in found if isinstance(one, Code) and one.name in _WHY]
-    return "; ".join(map(say, dict.fromkeys(known))) or sentences(exclude(codes, _LEADING))
+    found = exclude(codes, _LEADING)
+    return "; ".join(map(say, reasons.in_short(found, _WHY))) or sentences(found)
 
 
 def _range(words: Words, row: Row) -> str:

@@ -199,11 +199,11 @@ def inputs(index: BulletinIndex) -> ComparisonInputs | None:
 
 def compare(on: ComparisonInputs, text: str) -> ComparisonResult:
     """Return the answer to options as TOML: refused ones left out, idle changes not counted."""
-    from analytics.options.compare import TODAY, compare_options  # noqa: PLC0415 - other pages do without it
+    from analytics.options.compare import compare_options  # noqa: PLC0415 - other pages do without it
     from analytics.options.option_checks import split_valid  # noqa: PLC0415
 
     options = tuple(_bare(one) for one in read_options(text).options)
-    sound, refused = split_valid(on.baseline, options, areas={}, today=TODAY, limits=on.limits)
+    sound, refused = split_valid(on.baseline, options, areas={}, limits=on.limits)
     found = compare_options(on.baseline, sound, on.limits)
     tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
     answer = read(tables, binding=on.binding, through=on.baseline.through)
@@ -218,11 +218,11 @@ def how_far(on: ComparisonInputs, text: str, *, is_frontier: bool) -> Mapping[st
     UsageError
         If an option asks for what the season cannot support.
     """
-    from analytics.options.compare import TODAY, how_far_tables  # noqa: PLC0415 - as above
+    from analytics.options.compare import how_far_tables  # noqa: PLC0415 - as above
     from analytics.options.option_checks import split_valid  # noqa: PLC0415
 
     options = tuple(_bare(one) for one in read_options(text).options)
-    sound, refused = split_valid(on.baseline, options, areas={}, today=TODAY, limits=on.limits)
+    sound, refused = split_valid(on.baseline, options, areas={}, limits=on.limits)
     if refused:
         raise UsageError("; ".join(refused))
     names = ("frontier",) if is_frontier else ("solved", "risk_curve")

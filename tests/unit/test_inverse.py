@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from scipy.stats import nbinom, norm, poisson
 
 from analytics.codes import has_code
+from analytics.intervals import clopper_pearson
 from analytics.options.baseline import Limit
 from analytics.options.compare import compare_options
 from analytics.options.inverse import (
@@ -25,7 +26,6 @@ from analytics.options.inverse import (
     last_within,
     maximal_sets,
     non_dominated,
-    share_interval,
     switched,
 )
 from analytics.options.option import Change, Find, Option, Solve, with_point, with_value
@@ -72,11 +72,11 @@ def test_bands_are_binomial_quantiles_and_chances_have_exact_intervals():
     assert binomial_ends(0.05, 2000) == (81, 120)
     assert binomial_ends(0.10, 500) == (37, 64)
     assert binomial_ends(0.10, 10_000) == (942, 1059)
-    ends = share_interval(200, 2000)
+    ends = clopper_pearson(200, 2000, level=0.95)
     assert ends == pytest.approx((0.087195784, 0.11398997), rel=1e-7)
     # One-sided at 95 %: the end of the two-sided interval at 90 %.
-    assert share_interval(0, 2000, level=0.90)[1] == pytest.approx(0.0014967, abs=5e-8)
-    assert share_interval(7, 7) == (pytest.approx(0.025 ** (1 / 7)), 1.0)
+    assert clopper_pearson(0, 2000, level=0.90)[1] == pytest.approx(0.0014967, abs=5e-8)
+    assert clopper_pearson(7, 7, level=0.95) == (pytest.approx(0.025 ** (1 / 7)), 1.0)
 
 
 def test_the_band_of_the_first_closed_day_lies_between_order_statistics():

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from analytics.codes import has_code
-from analytics.options.compare import TODAY, compare_options, outlook
-from analytics.options.option import Change, Option
+from analytics.options.compare import compare_options, outlook
+from analytics.options.option import TODAY, Change, Option
 from tests.season_cases import RELEASE_RATES, small_baseline
 
 BASE = small_baseline(n_draws=40)

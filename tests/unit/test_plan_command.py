@@ -350,12 +350,9 @@ def test_the_call_floors_its_area_or_says_why_not(known):
     assert plan.decision.wrong_decision <= plan.decision.wrong_planned + 1e-9
     assert plan.n_site_days == 18
     # Which check was made by draws is said.
-    assert any(
-        has_code(one, name)
-        for one in plan.decision.notes
-        for name in ("call_smoothed", "call_by_draws")
-    )
-    assert plan.decision.nested_planned <= plan.decision.wrong_now + 0.05
+    codes = [one for note in plan.decision.notes for one in parse(note)]
+    (check,) = [one for one in codes if one.name in ("call_smoothed", "call_by_draws")]
+    assert float(check["planned"]) <= 100 * (plan.decision.wrong_now + 0.05)
     assert (plan.decision.quantities, plan.decision.fish) == (("kept_fish",), limits[1].fish)
     # One more shift goes to one stratum: what that does to the call was said before.
     after = make_plan(survey, baseline, limits, PlanRequest(week, shifts=19))

@@ -11,9 +11,9 @@ import pytest
 from analytics.codes import Code, coded, has_code, join_codes, parse, select, sentences
 from analytics.errors import UsageError
 from analytics.options.baseline import Limit
-from analytics.options.compare import OPTION_TOTALS, TODAY, compare_options, outlook
+from analytics.options.compare import OPTION_TOTALS, compare_options, outlook
 from analytics.options.limit_exceedance import paired_difference_se
-from analytics.options.option import AtLimit, Change, Option
+from analytics.options.option import TODAY, AtLimit, Change, Option
 from analytics.options.schemas import ANSWER_SCHEMAS
 from tests.season_cases import (
     CLASSES,
