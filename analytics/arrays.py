@@ -140,6 +140,14 @@ def equal_pairs(some: Ints, others: Ints) -> tuple[Ints, Ints]:
     return place, np.repeat(first, count) + step
 
 
+def places_of(some: Ints, others: Ints) -> Ints:
+    """Return the place of each value in a sorted list where each is once; -1 where it is not."""
+    if not len(others):
+        return np.full(len(some), -1)
+    at = np.minimum(np.searchsorted(others, some), len(others) - 1)
+    return np.where(others[at] == some, at, -1)
+
+
 def is_all(rows: Ints, size: int) -> bool:
     """Return whether some places from 0 to `size` - 1 are all of them in their order."""
     return len(rows) == size and bool((np.diff(rows) == 1).all())

@@ -21,7 +21,7 @@ from dashboard.released import records as released
 from dashboard.revisions import moves
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     import pyarrow as pa
 
@@ -48,6 +48,11 @@ def archive_folder() -> Path | None:
     people.require(Action.READ)
     named = os.environ.get(ARCHIVE_VARIABLE, "").strip()
     return Path(named) if named else None
+
+
+def seasons_of(cards: Sequence[BulletinMetadata]) -> list[str]:
+    """Return the seasons of bulletins, the newest first."""
+    return list(dict.fromkeys(card.season for card in reversed(cards)))
 
 
 def kept_bulletins(folder: Path) -> tuple[list[BulletinMetadata], list[str]]:

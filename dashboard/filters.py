@@ -64,7 +64,7 @@ def choose(folder: Path, cards: Sequence[BulletinMetadata], *, with_week: bool =
 
 def _filters(folder: Path, cards: Sequence[BulletinMetadata], *, with_week: bool) -> Choice:
     first, *middle, last = st.columns([2, 4, 4, 3] if with_week else [2, 5, 4])
-    seasons = list(dict.fromkeys(card.season for card in reversed(cards)))
+    seasons = data.seasons_of(cards)
     with first:
         season = pick(say("Season"), seasons, key="season")
     mine = [card for card in reversed(cards) if card.season == season]

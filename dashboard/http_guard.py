@@ -20,7 +20,7 @@ from __future__ import annotations
 import json
 import os
 from http.cookies import CookieError, SimpleCookie
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from google.protobuf.message import DecodeError  # type: ignore[import-untyped]  # it has no types
@@ -37,12 +37,9 @@ from analytics.publishing.published_files import PUBLIC_VARIABLE
 from dashboard import people
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, MutableMapping, Sequence
+    from collections.abc import Sequence
 
-    Message = MutableMapping[str, Any]
-    Receive = Callable[[], Awaitable[Message]]
-    Send = Callable[[Message], Awaitable[None]]
-    Program = Callable[[Message, Receive, Send], Awaitable[None]]
+    from dashboard.http_assets import Message, Program, Receive, Send
 
 #: Scripts and styles stand inside the page (ours, and those of the library), and its tables and
 #: figures need workers and images made in the browser; nothing comes from another host.

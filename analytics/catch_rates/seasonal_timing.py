@@ -31,7 +31,7 @@ from analytics.models.seasonal_timing import (
     strength,
 )
 from analytics.result_table import known
-from analytics.survey.build import seasons_with_data
+from analytics.survey.build import seasons_before
 from analytics.weeks import week_start, weeks_between
 
 if TYPE_CHECKING:
@@ -112,8 +112,7 @@ def season_indices(
     with a level for every area and week of both and one effect in both, and a note says so.
     """
     days = season_days(snapshot)
-    known = seasons_with_data(snapshot)
-    before = known[: known.index(season)] if season in known else []
+    before = seasons_before(snapshot, season)
     origins = _origins(days, [*before, season])
     found = []
     for one in before:

@@ -69,11 +69,8 @@ def _canvas(width: float, height: float) -> Iterator[tuple[Any, Axes, io.BytesIO
     with mpl.rc_context(rules):
         figure = Figure(figsize=(width, height), layout="constrained")
         axes = figure.add_subplot()
-        for side in ("top", "right", "left"):
-            axes.spines[side].set_visible(False)
-        axes.tick_params(length=0, pad=3)
+        _bare(axes)
         axes.grid(axis="y", color=LIGHT.grid, linewidth=0.6)
-        axes.set_axisbelow(True)
         file = io.BytesIO()
         yield figure, axes, file
         figure.savefig(file, format="svg", metadata={"Date": None}, transparent=True)
@@ -302,10 +299,11 @@ def _spots(axes: Axes, spots: Sequence[Spot], colour: str, *, is_open: bool = Fa
     axes.plot(*at, "o", markerfacecolor="none" if is_open else colour, **look)
 
 
-def _bare(axes: Axes, title: str) -> None:
-    """Take the frame of a panel away and set its title."""
+def _bare(axes: Axes, title: str = "") -> None:
+    """Take the frame of a panel away and set its title, if any."""
     for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)
     axes.tick_params(length=0, pad=3)
-    axes.set_title(title, fontsize=7.6, fontweight="bold", loc="left")
     axes.set_axisbelow(True)
+    if title:
+        axes.set_title(title, fontsize=7.6, fontweight="bold", loc="left")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.arrays import add_at
+from analytics.arrays import add_at, places_of
 from analytics.fish.mark_composition import (
     PARTS,
     BorrowedShares,
@@ -79,15 +79,12 @@ def donor_domains(
         )
     by_area = Domains(by_area=True, by_week=False, n_weeks=n_weeks)
     areas = estimator.totals(analysis, by_area)
-    own = code // (n_weeks + 1) * (n_weeks + 1)
-    at = np.minimum(np.searchsorted(areas.code, own), max(len(areas.code) - 1, 0))
-    place = np.where(areas.code[at] == own, at, -1) if len(areas.code) else np.full(len(code), -1)
-    selective = [by_area.cell(int(one))[0] in season.mark_selective for one in areas.code]
-    rule = np.array(selective, dtype=np.int64)
+    place = places_of(code // (n_weeks + 1) * (n_weeks + 1), areas.code)
+    rule = np.isin(by_area.areas_of(areas.code), list(season.mark_selective)).astype(np.int64)
     total, cov = (add_at(rule, one, 2) for one in (areas.total, np.nan_to_num(areas.cov)))
-    mine = np.array([key - 1 in season.mark_selective for key in code // (n_weeks + 1)], dtype=int)
-    is_free = np.array([key - 1 in season.any_mark for key in code // (n_weeks + 1)], dtype=bool)
-    free = np.where(is_free, place, -1)
+    area = by_area.areas_of(code)
+    mine = np.isin(area, list(season.mark_selective)).astype(np.int64)
+    free = np.where(np.isin(area, list(season.any_mark)), place, -1)
     return (
         DonorDomain(areas.total, areas.cov, place, "area_season"),
         DonorDomain(total, cov, mine, "same_rule_areas"),

@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from analytics.arrays import count_at
 from analytics.codes import coded, join_codes
 from analytics.data import query as sql
 from analytics.data.calendar import trip_tables
@@ -59,9 +60,7 @@ def strata_table(season: SeasonSurvey) -> pa.Table:
     size = len(design.strata.label)
 
     def per_stratum(unit: Ints, values: Floats) -> Ints:
-        stratum = design.units.stratum[unit]
-        sums = np.bincount(stratum, weights=values, minlength=size)
-        return np.rint(sums).astype(np.int64)
+        return count_at(design.units.stratum[unit], values, size)
 
     rules = {borrowing.stratum: borrowing.rule for borrowing in plan.borrowings}
     for code in np.flatnonzero(design.strata.is_prorated).tolist():

@@ -12,7 +12,7 @@ from analytics.options.baseline import beta_quantiles, common_random_numbers, dr
 from analytics.options.baseline_arrays import KEPT, LEGAL, SUBLEGAL, TRIPS, UNKNOWN, ratio
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from numpy.typing import NDArray
 
@@ -94,8 +94,12 @@ class PerTrip:
         first, last = int(weeks[0]), int(weeks[-1])
         in_row = len(weeks) == last - first + 1 and bool((np.diff(weeks) == 1).all())
         at = slice(first, last + 1) if in_row else weeks
+        return self.each(lambda one: one[at])
+
+    def each(self, verb: Callable[[Floats], Floats]) -> PerTrip:
+        """Return every part after a verb."""
         parts = (self.kept, self.legal, self.sublegal, self.unknown, self.moved)
-        return PerTrip(*(one if one is None else one[at] for one in parts))  # type: ignore[arg-type]
+        return PerTrip(*(one if one is None else verb(one) for one in parts))  # type: ignore[arg-type]
 
 
 def per_trip(arrays: BaselineArrays, area: int, regulation: Regulation) -> PerTrip:
@@ -123,10 +127,7 @@ def per_trip(arrays: BaselineArrays, area: int, regulation: Regulation) -> PerTr
     np.minimum(share, most, out=share)
     kept = legal * share
     found = PerTrip(kept, legal - kept, sublegal, unknown, moved)
-    if stop is None:
-        return found
-    parts = (found.kept, found.legal, found.sublegal, found.unknown, found.moved)
-    return PerTrip(*(one if one is None else one * stop for one in parts))  # type: ignore[arg-type]
+    return found if stop is None else found.each(lambda one: one * stop)
 
 
 def mix_factors(arrays: BaselineArrays, area: int, mix: tuple[tuple[str, float], ...]) -> Floats:

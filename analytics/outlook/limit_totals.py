@@ -55,7 +55,7 @@ def class_covariance(season: SeasonSurvey, rows: ClassSpreadRows) -> Floats:
     estimator = season.design_estimator
     domains = Domains(by_area=True, by_week=False, n_weeks=len(design.weeks))
     totals = estimator.totals(mark_analysis(), domains)
-    area = np.array([domains.cell(int(code))[0] for code in totals.code], dtype=np.int64)
+    area = domains.areas_of(totals.code)
     words = [rows.get((name, CLASS_NAMES[0]), {}).get("method") or "" for name in design.areas]
     is_sampled = np.array([has_code(one, SAMPLED) for one in words], dtype=bool)
     found = np.zeros((len(design.areas), n, len(design.areas), n))
@@ -84,7 +84,7 @@ def _add_sampled(
     n = len(CLASS_NAMES)
     pooled = pooled_of(season, estimator, sample)
     made = sampled_classes(season, pooled, domains, totals)
-    area = np.array([domains.cell(int(code))[0] for code in totals.code], dtype=np.int64)
+    area = domains.areas_of(totals.code)
     between = pooled.ratios.joint_covariance(made.weight)[:, :n, :, :n]
     for place, one in enumerate(area):
         if not is_sampled[one]:
@@ -201,7 +201,7 @@ def death_variance(season: SeasonSurvey, codes: Sequence[int], fates: tuple[str,
     domains = Domains(by_area=True, by_week=False, n_weeks=len(season.design.weeks))
     totals = season.design_estimator.totals(plan.analysis, domains)
     slopes = [one for group in plan.groups for one in fish_of_group(group, totals.total, order)[1]]
-    area = [domains.cell(int(code))[0] for code in totals.code]
+    area = domains.areas_of(totals.code).tolist()
     maps = {code: np.stack([one[area.index(code)] for one in slopes]) for code in codes}
     fish, cov = _mapped(season, plan.analysis, maps)
     none = np.zeros((1, len(plan.groups)), dtype=bool)

@@ -247,7 +247,7 @@ def _marks_interviewed(season: SeasonSurvey) -> tuple[Floats, float]:
     if np.isnan(effect):  # all alike, or without an error: a site-day counts as one fish
         effect = fish.sum() / max(float(support.n_psu[fish > 0].sum()), 1.0)
     found = np.zeros((len(design.areas), 2))
-    area = np.array([domains.cell(int(code))[0] for code in totals.code], dtype=np.int64)
+    area = domains.areas_of(totals.code)
     found[area] = np.stack([share, 1 - share], axis=1) * (fish / max(effect, 1.0))[:, None]
     return found, df
 

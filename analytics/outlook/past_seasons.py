@@ -20,7 +20,7 @@ from analytics.errors import BlackmouthError
 from analytics.outlook.day_effects import DayEffects, Weather
 from analytics.outlook.seasonal_pattern import SeasonalPattern, pattern_of
 from analytics.outlook.weekly_series import PROJECTED_FROM, WeeklySeries, weekly_of
-from analytics.survey.build import build_design, seasons_with_data
+from analytics.survey.build import build_design, seasons_before
 from analytics.survey.design import StratumTreatments
 from analytics.survey.estimators import DesignEstimator
 from analytics.survey.reduction import Reduction, catch_analyses, catch_measures
@@ -61,8 +61,7 @@ class PastSeasons:
 
 def past_seasons(snapshot: Snapshot, *, season: str, kept: Kept = NOT_KEPT) -> PastSeasons:
     """Return the weekly figures of every season with data before one; those kept are not made."""
-    known = seasons_with_data(snapshot)
-    names = known[: known.index(season)] if season in known else []
+    names = seasons_before(snapshot, season)
     keys = season_keys(snapshot, names) if kept.is_used else {}
     found: list[WeeklySeries] = []
     failed: dict[str, str] = {}

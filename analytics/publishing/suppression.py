@@ -21,6 +21,8 @@ from analytics.publishing.knowledge import sparse_rows
 from analytics.publishing.totals import ATOMS
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from analytics.arrays import Bools, Floats
     from analytics.publishing.knowledge import Knowledge
 
@@ -166,16 +168,10 @@ class _Game:
         level = self.level.copy()
         level[:, ~free] = 0.0
         for k in range(self.down.shape[1]):
-            asked = level[:, :, k] > 0
-            while asked.any():
-                way, at = np.unravel_index(int(np.argmax(asked)), asked.shape)
-                moves, _ = self._moves(free, int(at), k, int(way))
-                reach = moves[at] if way == 0 else -moves[at]
+            for way, at, reach, _ in self._reaches(free, k, level[:, :, k] > 0, level):
                 if reach < level[way, at, k]:
                     lost = reach < _LOST * level[way, at, k]
                     level[way, at, k] = 0.0 if lost else _REST * reach
-                asked[way, at] = False
-                asked &= np.stack([moves, -moves]) < level[:, :, k]
         self._make_up(level, free)
         return _Game(self.known, self.down, self.up, level)
 
@@ -212,17 +208,26 @@ class _Game:
         """Return rows that a choice breaks; none where every withheld figure is safe."""
         found: list[_Cut] = []
         for k in range(self.down.shape[1]):
-            # What moves one figure far enough often moves others, too: each is asked for once.
             asked = (self.level[:, :, k] > 0) & withheld
-            while asked.any():
-                way, at = np.unravel_index(int(np.argmax(asked)), asked.shape)
-                moves, prices = self._moves(withheld, int(at), k, int(way))
-                reach = moves[at] if way == 0 else -moves[at]
+            for way, at, reach, prices in self._reaches(withheld, k, asked, self.level):
                 if reach < self.level[way, at, k] * (1 - _TOLERANCE):
-                    found.append(self._cut(int(at), k, int(way), prices))
-                asked[way, at] = False
-                asked &= np.stack([moves, -moves]) < self.level[:, :, k]
+                    found.append(self._cut(at, k, way, prices))
         return found
+
+    def _reaches(
+        self, free: Bools, k: int, asked: Bools, level: Floats
+    ) -> Iterator[tuple[int, int, float, Floats]]:
+        """Yield way and place of figures, how far each can move, and the prices of that.
+
+        What moves one figure as far as `level` often moves others, too, and serves for them. Of
+        `asked` (2, V) nothing is left.
+        """
+        while asked.any():
+            way, at = map(int, np.unravel_index(int(np.argmax(asked)), asked.shape))
+            moves, prices = self._moves(free, at, k, way)
+            yield way, at, moves[at] if way == 0 else -moves[at], prices
+            asked[way, at] = False
+            asked &= np.stack([moves, -moves]) < level[:, :, k]
 
     def _moves(self, withheld: Bools, at: int, k: int, way: int) -> tuple[Floats, Floats]:
         """Return the moves of all unknowns that take a withheld one farthest; prices of sums."""

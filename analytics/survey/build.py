@@ -54,6 +54,12 @@ def seasons_with_data(snapshot: Snapshot) -> list[str]:
     return [str(season) for season in first.index]
 
 
+def seasons_before(snapshot: Snapshot, season: str) -> list[str]:
+    """Return the seasons with data before one, oldest first; none where that one has no data."""
+    known = seasons_with_data(snapshot)
+    return known[: known.index(season)] if season in known else []
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _SeasonRows:
     """What the designs of a season through any week are made of.

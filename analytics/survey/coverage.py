@@ -296,7 +296,7 @@ class CoverageExpandedEstimator(DerivedEstimator):
         cov = self._from_sample(analysis, domains, plain.code)
         by_area = Domains(by_area=True, by_week=domains.by_week, n_weeks=domains.n_weeks)
         parts = self.sampled.totals(analysis, by_area)
-        area = np.array([by_area.cell(int(code))[0] for code in parts.code], dtype=np.int64)
+        area = by_area.areas_of(parts.code)
         place = np.searchsorted(plain.code, aggregate_codes(domains, by_area, parts.code))
         total = add_at(place, self.coverage.factor[area][:, None] * parts.total, len(plain.code))
         from_factor, product_term = self._from_factor(

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.arrays import add_at, add_cross_at, cross, equal_pairs, rows_of, scaled
+from analytics.arrays import add_at, add_cross_at, cross, equal_pairs, places_of, rows_of, scaled
 
 if TYPE_CHECKING:
     from analytics.arrays import Bools, Floats, Ints
@@ -53,6 +53,10 @@ class Domains:
         """Return the area and week codes of a domain, None for a column not asked for."""
         key, week_key = self.keys(code)
         return key - 1 if key else None, week_key - 1 if week_key else None
+
+    def areas_of(self, codes: Ints) -> Ints:
+        """Return the area code of each domain; -1 for all areas."""
+        return codes // (self.n_weeks + 1) - 1
 
     def all_of(self, design: Design) -> Ints:
         """Return the codes of every open domain of a design."""
@@ -313,11 +317,10 @@ class LinearMaps:
 
     def at(self, code: Ints) -> Floats:
         """Return the matrices of some cells, zeros where there is none, shape (P, J, K)."""
-        place = np.minimum(np.searchsorted(self.code, code), max(len(self.code) - 1, 0))
-        if not len(self.code):
-            return np.zeros((len(code), *self.matrix.shape[1:]))
-        known = self.code[place] == code
-        return np.where(known[:, None, None], self.matrix[place], 0.0)
+        place = places_of(code, self.code)
+        found = np.zeros((len(code), *self.matrix.shape[1:]))
+        found[place >= 0] = self.matrix[place[place >= 0]]
+        return found
 
 
 def area_week_domains(design: Design) -> Domains:

@@ -16,7 +16,7 @@ from analytics.precision import mark_of, pse_of
 from analytics.weeks import week_start, weeks_between
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
     from analytics.bulletin.archive import Bulletin, BulletinMetadata
@@ -197,6 +197,12 @@ def lines(index: BulletinIndex, name: str) -> list[dict[str, Any]]:
 def in_words(cell: str | None, index: BulletinIndex) -> str:
     """Return a cell of codes in words, areas by their names."""
     return sentences(cell, index.name)
+
+
+def last_known(lines: Sequence[dict[str, Any]], column: str) -> dict[str, Any] | None:
+    """Return the last line with a number in a column, else the last line, None of none."""
+    known = [line for line in lines if line[column] is not None]
+    return known[-1] if known else lines[-1] if lines else None
 
 
 def finite(line: dict[str, Any]) -> dict[str, Any]:

@@ -116,7 +116,7 @@ def why_no_estimate(row: Row | None) -> str:
 
 def why_no_estimate_short(row: Row | None) -> str:
     """Return why there is no number in a few words, for narrow places."""
-    return "; ".join(in_short(row and row.method, _SHORT)) or why_no_estimate(row)
+    return "; ".join(in_short(row.method if row else None, _SHORT)) or why_no_estimate(row)
 
 
 def in_short(cell: str | None, words: Mapping[str, str]) -> list[str]:

@@ -14,7 +14,7 @@ from analytics.units import day_words
 from analytics.weeks import week_end
 from analytics.wording import numbers, reasons
 from analytics.wording.area_sums import area_sum
-from analytics.wording.bulletin_index import finite, in_words
+from analytics.wording.bulletin_index import finite, in_words, last_known
 from analytics.wording.bulletin_index import lines as lines_of
 from analytics.wording.numbers import Measurement, NumberKind
 
@@ -349,12 +349,6 @@ _VERDICTS = {
     "alike": "not clearly different from past ones",
     "unknown": "of unknown strength",
 }
-
-
-def last_known(lines: Sequence[Line], column: str) -> Line | None:
-    """Return the last line with a number in a column, else the last line, None of none."""
-    known = [line for line in lines if line[column] is not None]
-    return known[-1] if known else lines[-1] if lines else None
 
 
 def last_strength(lines: Sequence[Line]) -> Line | None:

@@ -104,7 +104,7 @@ def _archive(words: Words) -> tuple[Path | None, Sequence[BulletinMetadata]]:
 
 def _card(cards: Sequence[BulletinMetadata]) -> BulletinMetadata:
     """Return the bulletin that the link or another page asks for; else the newest."""
-    seasons = list(dict.fromkeys(card.season for card in reversed(cards)))
+    seasons = data.seasons_of(cards)
     url_state.seed("season", seasons)
     season = st.session_state["season"]
     mine = {card.bulletin: card for card in reversed(cards) if card.season == season}

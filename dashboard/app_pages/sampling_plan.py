@@ -77,7 +77,7 @@ def _page() -> None:
         lead(say(_NO_BULLETIN))
         return
     with st.columns([3, 9])[0]:
-        seasons = list(dict.fromkeys(card.season for card in reversed(cards)))
+        seasons = data.seasons_of(cards)
         season = filters.pick(say("Season"), seasons, key="season")
     card = next(one for one in reversed(cards) if one.season == season)
     snapshot = store.snapshot()

@@ -8,11 +8,10 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from analytics.wording import numbers
+from analytics.wording.bulletin_index import last_known, monday
 from analytics.wording.bulletin_index import lines as lines_of
-from analytics.wording.bulletin_index import monday
 from analytics.wording.numbers import Measurement, NumberKind
 from analytics.wording.reasons import USELESS_TIMES, USELESS_WIDTH
-from analytics.wording.week import last_known
 from dashboard.catalogue import phrase
 
 if TYPE_CHECKING:

@@ -54,19 +54,33 @@ def legal(lines: Sequence[Line], *, palette: Palette, unit: Length = Length.MM) 
     shares = [one["share"] for one in lines]
     every = zip(lengths, shares, words, lines, strict=True)
     rules = [Point(at, share, words=said) for at, share, said, one in every if one["is_rule"]]
+    line = drawing.line(lengths, shares, colour=palette.sea, words=words)
+    title = say("minimum total length, {unit}", unit=unit)
+    return _curve(run, line, rules, palette=palette, title=title, nticks=6, top=1)
+
+
+def _curve(
+    run: list[tuple[float, float, float]],
+    line: Trace,
+    marked: list[Point],
+    *,
+    palette: Palette,
+    title: str,
+    nticks: int,
+    top: float,
+) -> Figure:
+    """Draw shares from 0 to `top` as a line in its band, some of them marked."""
     return drawing.figure(
         [
             drawing.band([run], colour=palette.sea, opacity=0.25),
-            drawing.line(lengths, shares, colour=palette.sea, words=words),
-            drawing.marks(rules, colour=palette.copper, size=11),
+            line,
+            drawing.marks(marked, colour=palette.copper, size=11),
         ],
         palette=palette,
         height=230,
         margin=(52, 12, 8, 44),
-        xaxis=drawing.axis(
-            say("minimum total length, {unit}", unit=unit), nticks=6, showgrid=False
-        ),
-        yaxis={"range": [0, 1], "tickformat": ".0%", "nticks": 5},
+        xaxis=drawing.axis(title, nticks=nticks, showgrid=False),
+        yaxis={"range": [0, top], "tickformat": ".0%", "nticks": 5},
     )
 
 
@@ -159,18 +173,9 @@ def precision(lines: Sequence[Line], plan: Line | None, *, palette: Palette) -> 
     words = [_precision_words(one) for one in lines]
     here = [Point(plan["site_days"], plan["pse"], words=say("this plan"))] if plan else []
     top = max([high for _, _, high in run] + [one.value or 0.0 for one in here], default=1.0)
-    return drawing.figure(
-        [
-            drawing.band([run], colour=palette.sea, opacity=0.25),
-            drawing.line(days, parts, colour=palette.sea, words=words),
-            drawing.marks(here, colour=palette.copper, size=11),
-        ],
-        palette=palette,
-        height=230,
-        margin=(52, 12, 8, 44),
-        xaxis=drawing.axis(say("site-days of the week, all areas"), nticks=7, showgrid=False),
-        yaxis={"range": [0, 1.05 * top], "tickformat": ".0%", "nticks": 5},
-    )
+    line = drawing.line(days, parts, colour=palette.sea, words=words)
+    title = say("site-days of the week, all areas")
+    return _curve(run, line, here, palette=palette, title=title, nticks=7, top=1.05 * top)
 
 
 def _precision_words(one: Line) -> str:

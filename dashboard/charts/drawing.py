@@ -290,6 +290,11 @@ def lines_down(labels: Sequence[str], *, palette: Palette) -> dict[str, Any]:
     return axis(tickvals=places, ticktext=list(labels), range=ends, automargin=True, **how)
 
 
+def line_height(labels: Sequence[str], least: int) -> int:
+    """Return the pixels of a line that the tallest of some labels needs, `least` or more."""
+    return max([least, *(17 * (one.count("<br>") + 1) for one in labels)])
+
+
 def across(at: Any, *, colour: str, width: float = 1.4, dash: str = "dot") -> dict[str, Any]:
     """Return a line over the height of a figure at a place of the x axis, below its traces."""
     line = {"width": width, "color": colour, "dash": dash}

@@ -89,7 +89,7 @@ def figure(bars: Sequence[Bar], *, palette: Palette) -> drawing.Figure:
         drawing.cuts(ahead, colour=copper, **how),
     ]
     labels = [f"{label(bar.label, LABEL_WIDTH)}<br>{drawing.escape(bar.note)}" for bar in bars]
-    height = max([BAR_HEIGHT, *(17 * (one.count("<br>") + 1) for one in labels)])
+    height = drawing.line_height(labels, BAR_HEIGHT)
     limit = drawing.across(1.0, colour=ink, width=2.2, dash="solid") | {"layer": "above"}
     return drawing.figure(
         traces,

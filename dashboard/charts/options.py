@@ -91,7 +91,7 @@ def figure(shifts: Sequence[Shift], *, palette: Palette, unit: str = "") -> draw
         groups,
         labels=labels,
         gap_ends=(0.0, 0.0),
-        line_height=max([LINE_HEIGHT, *(17 * (one.count("<br>") + 1) for one in labels)]),
+        line_height=drawing.line_height(labels, LINE_HEIGHT),
         margin=(8, 18, 20, 42 if unit else 26),
         xaxis=axis,
         palette=palette,

@@ -19,7 +19,7 @@ from dashboard.forms.placed import Cells, Placed, column_of, filled
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from analytics.data.importing import Checked
+    from analytics.data.importing import Checked, Reading
     from analytics.data.store import Store
     from analytics.findings import Finding
 
@@ -222,29 +222,40 @@ def _what(part: str, one: Placed) -> tuple[object, ...]:
 
 def check_form(form: DayForm, store: Store) -> CheckedForm:
     """Check a form as it is keyed, against what stands near it in the store."""
-    snapshot = store.snapshot() if store.exists else Snapshot.of({})
-    sample = sample_of(form, snapshot)
-    reading = read_rows(rows_of(form, sample), source=form.source)
+    snapshot, sample, reading = _read(form, store)
     return _placed(sample, check_on(reading, _near(snapshot, form, sample)))
 
 
 def check_whole(form: DayForm, store: Store) -> CheckedForm:
     """Check a form against all of the store, as before it is stored."""
+    _, sample, reading = _read(form, store)
+    return _placed(sample, check(reading, store))
+
+
+def _read(form: DayForm, store: Store) -> tuple[Snapshot, str, Reading]:
+    """Return the store as it is, and the id and the rows of a form's site-day."""
     snapshot = store.snapshot() if store.exists else Snapshot.of({})
     sample = sample_of(form, snapshot)
-    return _placed(sample, check(read_rows(rows_of(form, sample), source=form.source), store))
+    return snapshot, sample, read_rows(rows_of(form, sample), source=form.source)
+
+
+def rows_of_sample(snapshot: Snapshot, sample: str) -> dict[str, pa.Table]:
+    """Return the stored rows of a site-day by table: itself, its boats, their fish and bycatch."""
+    rows = {
+        name: snapshot[name].filter(pc.equal(snapshot[name]["sample_id"], sample))
+        for name in ("site_days", "interviews")
+    }
+    ids = pa.array(rows["interviews"]["interview_id"].to_pylist(), pa.string())
+    for name in ("fish", "bycatch"):
+        rows[name] = snapshot[name].filter(pc.is_in(snapshot[name]["interview_id"], value_set=ids))
+    return rows
 
 
 def _near(snapshot: Snapshot, form: DayForm, sample: str) -> Snapshot:
     """Return the rows that rules about this site-day look at: its own, and days around it."""
-    mine = snapshot["interviews"].filter(pc.equal(snapshot["interviews"]["sample_id"], sample))
-    kept = {
+    kept = rows_of_sample(snapshot, sample) | {
         name: snapshot[name] for name in ("areas", "sites", "limits", "release_rates", "drop_off")
     }
-    kept["interviews"] = mine
-    for name in ("fish", "bycatch"):
-        ids = pa.array(mine["interview_id"].to_pylist(), pa.string())
-        kept[name] = snapshot[name].filter(pc.is_in(snapshot[name]["interview_id"], value_set=ids))
     try:
         day = pa.scalar(form.date, pa.string()).cast(pa.date32())
     except pa.ArrowInvalid:

@@ -6,13 +6,10 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import pyarrow as pa
-import pyarrow.compute as pc
-
 from analytics.data.importing import Incoming
 from analytics.documents.paper_form import LINE, PARTS
 from dashboard.forms.changes import changes, text_of
-from dashboard.forms.day_form import DayForm
+from dashboard.forms.day_form import DayForm, rows_of_sample
 from dashboard.forms.placed import Cells, filled
 
 if TYPE_CHECKING:
@@ -55,18 +52,6 @@ def stored_day(checked: CheckedForm, snapshot: Snapshot) -> StoredDay | None:
         sum(len(one.added) for one in found.values()),
         tuple(gone),
     )
-
-
-def rows_of_sample(snapshot: Snapshot, sample: str) -> dict[str, pa.Table]:
-    """Return the stored rows of a site-day by table: itself, its boats, their fish and bycatch."""
-    rows = {
-        name: snapshot[name].filter(pc.equal(snapshot[name]["sample_id"], sample))
-        for name in ("site_days", "interviews")
-    }
-    ids = pa.array(rows["interviews"]["interview_id"].to_pylist(), pa.string())
-    for name in ("fish", "bycatch"):
-        rows[name] = snapshot[name].filter(pc.is_in(snapshot[name]["interview_id"], value_set=ids))
-    return rows
 
 
 def as_form(snapshot: Snapshot, sample: str) -> DayForm | None:

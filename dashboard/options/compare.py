@@ -200,14 +200,20 @@ def inputs(index: BulletinIndex) -> ComparisonInputs | None:
 def compare(on: ComparisonInputs, text: str) -> ComparisonResult:
     """Return the answer to options as TOML: refused ones left out, idle changes not counted."""
     from analytics.options.compare import compare_options  # noqa: PLC0415 - other pages do without it
-    from analytics.options.option_checks import split_valid  # noqa: PLC0415
 
-    options = tuple(_bare(one) for one in read_options(text).options)
-    sound, refused = split_valid(on.baseline, options, areas={}, limits=on.limits)
+    sound, refused = _read(on, text)
     found = compare_options(on.baseline, sound, on.limits)
     tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
     answer = read(tables, binding=on.binding, through=on.baseline.through)
     return ComparisonResult(tables, answer, found.fans, refused, found.solved, found.options[1:])
+
+
+def _read(on: ComparisonInputs, text: str) -> tuple[tuple[Option, ...], tuple[str, ...]]:
+    """Return the options of a text that can be compared, and why the others cannot."""
+    from analytics.options.option_checks import split_valid  # noqa: PLC0415 - as above
+
+    options = tuple(_bare(one) for one in read_options(text).options)
+    return split_valid(on.baseline, options, areas={}, limits=on.limits)
 
 
 def how_far(on: ComparisonInputs, text: str, *, is_frontier: bool) -> Mapping[str, pa.Table]:
@@ -219,10 +225,8 @@ def how_far(on: ComparisonInputs, text: str, *, is_frontier: bool) -> Mapping[st
         If an option asks for what the season cannot support.
     """
     from analytics.options.compare import how_far_tables  # noqa: PLC0415 - as above
-    from analytics.options.option_checks import split_valid  # noqa: PLC0415
 
-    options = tuple(_bare(one) for one in read_options(text).options)
-    sound, refused = split_valid(on.baseline, options, areas={}, limits=on.limits)
+    sound, refused = _read(on, text)
     if refused:
         raise UsageError("; ".join(refused))
     names = ("frontier",) if is_frontier else ("solved", "risk_curve")

@@ -3,6 +3,7 @@
 from analytics.data.columns import TEXT_CEILING, CellRule, allowed_of, cell_rule
 from analytics.data.importing.batch import (
     Checked,
+    Reading,
     about_reason,
     check,
     check_on,
@@ -57,6 +58,7 @@ __all__ = [
     "Correction",
     "Incoming",
     "Raw",
+    "Reading",
     "about_reason",
     "allowed_of",
     "amending",
