@@ -29,7 +29,6 @@ from analytics.people import (
     is_loopback,
     read_people,
 )
-from analytics.quantities import capitalised
 from analytics.wording import numbers
 from dashboard.catalogue import phrase, say
 
@@ -93,7 +92,7 @@ def require(action: Action) -> Person:
     if person.may(action):
         return person
     words = refusal(person, action)
-    st.error(numbers.plain(f"{capitalised(words)}."))
+    st.error(numbers.sentence(words))
     st.stop()
     raise NotAllowed(words)  # outside a page nothing stops
 

@@ -186,7 +186,7 @@ class BulletinMetadata:
         Open days of the season come after `through`.
     since : str
         Name of the bulletin of the season kept before, from an earlier version of the store, that
-        `revisions` compares with; empty where there is none.
+        `revisions.compared_versions` compares with; empty where there is none.
     tables : tuple of str
         Tables it was kept with; `save` writes them here.
     schema_version : int

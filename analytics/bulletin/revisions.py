@@ -33,37 +33,6 @@ if TYPE_CHECKING:
     Batch: TypeAlias = tuple[Event, "AffectedDomains"]
 
 
-def revisions(
-    store: Store,
-    *,
-    season: str | None = None,
-    since: int | None = None,
-    as_of: int | None = None,
-    by: Sequence[str] = ("area", "week"),
-    level: float = 0.95,
-    progress: Callable[[str], None] = lambda words: None,
-) -> pa.Table:
-    """Return every estimate that moved, version by version, and the batch behind each step.
-
-    The season is estimated as of each version whose batch reaches it, so a step has one cause. Rows
-    of areas or of the season cover the same weeks throughout: those through the earlier of the last
-    sampled weeks at the two ends.
-
-    `since`, `as_of`: versions to compare, by default from that of the last bulletin of the season
-    kept before the newest data, else the version before, to the newest; `season`: by default the
-    latest with a sampled site-day; `by`, `level`: as of `estimate`; `progress`: called with a few
-    words before each step. Returns the steps in order, in `REVISION_SCHEMA`; `differences.netted`
-    nets them. A version whose tables contradict each other is passed over, and its batch named with
-    the next one's.
-
-    Raises `UsageError` if the season, a version, the level or a word of `by` is unknown, and
-    `DataRejected` if the tables of the last version contradict each other.
-    """
-    progress("reading the store")
-    ends = compared_versions(store, season=season, since=since, as_of=as_of)
-    return steps_between(store, ends, by=by, level=level, progress=progress)
-
-
 @dataclass(frozen=True, slots=True)
 class Ends:
     """Season, its last sampled week as of `version`, and the two versions compared."""
@@ -77,7 +46,10 @@ class Ends:
 def compared_versions(
     store: Store, *, season: str | None = None, since: int | None = None, as_of: int | None = None
 ) -> Ends:
-    """Return what `revisions` compares where some of it is left to its defaults.
+    """Return the season and the versions to compare, those not given by default.
+
+    The season is the latest with a sampled site-day; the versions run from that of the last
+    bulletin of the season kept before the newest data, else the version before, to the newest.
 
     Raises
     ------
@@ -104,7 +76,19 @@ def steps_between(
     level: float = 0.95,
     progress: Callable[[str], None] = lambda words: None,
 ) -> pa.Table:
-    """Return the moves of `revisions` between ends that are known; parameters as there."""
+    """Return every estimate that moved, version by version, and the batch behind each step.
+
+    The season is estimated as of each version whose batch reaches it, so a step has one cause. Rows
+    of areas or of the season cover the same weeks throughout: those through the earlier of the last
+    sampled weeks at the two ends, `ends` as of `compared_versions`.
+
+    `by`, `level`: as of `estimate`; `progress`: called with a few words before each step. Returns
+    the steps in order, in `REVISION_SCHEMA`; `differences.netted` nets them. A version whose tables
+    contradict each other is passed over, and its batch named with the next one's.
+
+    Raises `UsageError` if the level or a word of `by` is unknown, and `DataRejected` if the tables
+    of the last version contradict each other.
+    """
     words = tuple(by.split(",")) if isinstance(by, str) else tuple(by)
     states = _States(store, ends.season, words, level)
     if "week" not in words:

@@ -37,21 +37,19 @@ _ENDING, _STEPS = ".part", "steps"
 
 
 @contextmanager
-def second_process(store: Path, maker: str = BULLETIN) -> Iterator[SecondProcess | None]:
+def second_process(store: Path) -> Iterator[SecondProcess | None]:
     """Give a second process for a store; None where it would not help or cannot be started.
 
     Parameters
     ----------
     store : pathlib.Path
         A small one is not worth a process, and of a very large one two would need much memory.
-    maker : str
-        As of `SecondProcess`.
     """
     second = None
     with suppress(OSError):
         size = sum(one.stat().st_size for one in (store / "interviews").glob("*.parquet"))
         if _n_processors() > 1 and LEAST_BYTES <= size <= MOST_BYTES:
-            second = SecondProcess(maker)
+            second = SecondProcess(BULLETIN)
     try:
         yield second
     finally:

@@ -78,7 +78,7 @@ class CovarianceTerms:
 def covariance_terms(
     season: SeasonSurvey, analysis: Analysis, domains: Domains, codes: Ints
 ) -> CovarianceTerms:
-    r"""Return the terms of `survey.domain_totals.domain_totals`' covariance, over entire seasons.
+    r"""Return the terms of `survey.domain_totals.totals_of_cells`' covariance, over entire seasons.
 
     Of a stratum with weight b = N + a, a of it for strata without a sample, the terms with N in the
     place of b are its own; what b adds to them is of the imputed strata, as is the variance that

@@ -40,7 +40,6 @@ __all__ = [
     "UnitVariances",
     "all_over_last",
     "combined_ratio",
-    "domain_totals",
     "joint_area_totals",
     "joint_totals",
     "totals_of_cells",
@@ -115,21 +114,6 @@ class DomainTotals:
         return replace(self, total=total[:, rows], cov=cov[:, rows[:, None], rows], pooled=pooled)
 
 
-def domain_totals(
-    design: Design, moments: Moments, domains: Domains, *, plans: StratumTreatments
-) -> DomainTotals:
-    """Estimate stratified two-stage totals of every domain.
-
-    ``T = Σ_h N_h/n_h Σ_i M_i ȳ_i`` with variance ``Σ_h [N_h² (1 - n_h/N_h) s_h²/n_h + N_h/n_h Σ_i
-    M_i² (1 - m_i/M_i) s_i²/m_i]`` (Cochran 1977, Sampling Techniques, section 11.8, by stratum;
-    from memory). A domain keeps the entire design: units without it are zeros in s². Thin and empty
-    strata follow `survey.design`; a donor that also stands for an imputed stratum counts once with
-    the sum of its weights, so the season's error is not a sum in quadrature.
-    """
-    plan, cells, interviewed = unit_cells(design, moments, plans=plans, by_area=domains.by_area)
-    return totals_of_cells(design, plan, cells, domains, interviewed=interviewed)
-
-
 def unit_cells(
     design: Design, moments: Moments, *, plans: StratumTreatments, by_area: bool
 ) -> tuple[StratumTreatment, UnitTotals, Floats]:
@@ -193,9 +177,16 @@ def totals_of_cells(
     *,
     interviewed: Floats,
 ) -> DomainTotals:
-    """Expand the totals of units, by area fished where the domains are, as `domain_totals`.
+    """Estimate stratified two-stage totals of every domain from the totals of units.
 
-    `interviewed`, shape (S,), are the interviewed boats of each site-day.
+    ``T = Σ_h N_h/n_h Σ_i M_i ȳ_i`` with variance ``Σ_h [N_h² (1 - n_h/N_h) s_h²/n_h + N_h/n_h Σ_i
+    M_i² (1 - m_i/M_i) s_i²/m_i]`` (Cochran 1977, Sampling Techniques, section 11.8, by stratum;
+    from memory). A domain keeps the entire design: units without it are zeros in s². Thin and empty
+    strata follow `survey.design`; a donor that also stands for an imputed stratum counts once with
+    the sum of its weights, so the season's error is not a sum in quadrature.
+
+    `cells` are by area fished where the domains are; `interviewed`, shape (S,), are the interviewed
+    boats of each site-day.
     """
     form = LinearForm.of(design, plan, cells, domains)
     codes = np.union1d(domains.all_of(design), form.code)

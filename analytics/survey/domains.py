@@ -341,7 +341,7 @@ def linear_totals(
 ) -> tuple[Floats, Floats]:
     r"""Return ``T = Σ_c A_c t_c`` over the area-weeks c of each domain, and its covariance.
 
-    As `survey.domain_totals.domain_totals`, with each unit's part ``Σ_c b/n_h A_c t_c``. Boats of
+    As `survey.domain_totals.totals_of_cells`, with each unit's part ``Σ_c b/n_h A_c t_c``. Boats of
     one site-day that fished in different areas are taken as sampled independently: their small
     negative covariance is left out.
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from analytics import rounding
 from analytics.data.calendar import SUNDAY
-from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.quantities import QUANTITIES, QuantityKind, capitalised
 from analytics.rounding import DASH, PERCENT, number, power
 from analytics.units import short_day, span_words
 from analytics.wording import reasons
@@ -172,6 +172,11 @@ def holiday_words(day: date, holiday: str) -> str:
 def plain(words: object) -> str:
     """Return text with the marks of Markdown made harmless, for names that come from data."""
     return re.sub(r"([\\`*_{}\[\]()#+\-!|<>$~:])", r"\\\1", str(words))
+
+
+def sentence(words: object) -> str:
+    """Return words as a sentence of their own, as `plain`."""
+    return plain(f"{capitalised(str(words))}.")
 
 
 def _is_share(row: Row) -> bool:

@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 
     from analytics.wording.bulletin_index import BulletinIndex, Row
 
-REPORTED, SAMPLED = "reported", "sampled"
 #: The bulletin's own rows, then the bases of its table of readings.
 USUAL, ALL_BOATS, BOATS_COUNTED = "as_sampled", "all_boats", "boats_counted"
 #: How the bases of assumptions begin; the rest is the multiplier.

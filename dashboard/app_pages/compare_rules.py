@@ -11,7 +11,7 @@ from analytics.catch_limits import TOTALS
 from analytics.errors import UsageError
 from analytics.options.option_file import write_options
 from analytics.options.report import COUNTS
-from analytics.quantities import QUANTITIES, capitalised
+from analytics.quantities import QUANTITIES
 from analytics.wording import limits as standings
 from analytics.wording import numbers, reasons
 from analytics.wording.week import EFFORT
@@ -53,7 +53,7 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
     found, unmet = option_sets.held(on.baseline, on.first)
     top = st.container()
     for said in unmet:
-        st.warning(numbers.plain(f"{capitalised(said)}."))
+        st.warning(numbers.sentence(said))
     st.header(say("The options"), anchor=False)
     st.caption(say(form.ABOUT))
     if found == option_sets.example(on.baseline, on.first):
@@ -129,7 +129,7 @@ def _answer(
     for said in result.refused:
         st.error(numbers.plain(say("Not compared: {why}", why=said)))
     for said in on.left_out:
-        st.caption(numbers.plain(f"{capitalised(said)}."))
+        st.caption(numbers.sentence(said))
 
 
 def _files(choice: Choice, toml: str) -> None:

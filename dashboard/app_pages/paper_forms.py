@@ -14,7 +14,6 @@ from analytics.data.store import Store
 from analytics.errors import BlackmouthError
 from analytics.findings import Severity, number_of
 from analytics.people import Action
-from analytics.quantities import capitalised
 from analytics.wording import numbers
 from dashboard import notices, page_frame, people, store_access, url_state
 from dashboard.catalogue import phrase, say, say_n
@@ -70,7 +69,7 @@ def show() -> None:
         panels.keep_typed(under_way, folder)
         _page(under_way, store, folder)
     except BlackmouthError as error:
-        st.error(numbers.plain(f"{capitalised(str(error))}."))
+        st.error(numbers.sentence(str(error)))
         st.button(say("Begin a new form"), on_click=panels.begin_anew, key="begin-after-fault")
     url_state.write()
 

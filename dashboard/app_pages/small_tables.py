@@ -12,7 +12,6 @@ from analytics.data.store import REASON
 from analytics.documents.paper_form import head
 from analytics.errors import BlackmouthError
 from analytics.people import Action
-from analytics.quantities import capitalised
 from analytics.rounding import DASH
 from analytics.wording import numbers
 from dashboard import filters, html_tables, notices, page_frame, people, store_access, url_state
@@ -57,7 +56,7 @@ def show() -> None:
         )
         _table(name, store)
     except BlackmouthError as error:
-        st.error(numbers.plain(f"{capitalised(str(error))}."))
+        st.error(numbers.sentence(str(error)))
     url_state.write()
 
 
@@ -110,7 +109,7 @@ def _editing(name: str, stored: pa.Table, folder: Path) -> Editing:
 def _drafts(name: str, editing: Editing, folder: Path) -> None:
     """Say whether the edit is kept, and offer those of this table that were not stored."""
     if editing.fault:
-        st.error(numbers.plain(f"{capitalised(editing.fault)}."))
+        st.error(numbers.sentence(editing.fault))
     elif editing.is_changed and editing.saved_utc:
         st.caption(say(drafts.KEPT, time=editing.saved_utc[11:16]))
     others, damaged = table_edit.listed(folder, name, but=editing.name)

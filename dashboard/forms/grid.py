@@ -106,11 +106,6 @@ def is_drawn(key: str) -> bool:
     return key in st.session_state
 
 
-def as_typed(lines: Mapping[str, Sequence[Mapping[str, str]]], *, seq: int = 1) -> dict[str, Any]:
-    """Return what the browser sends when all lines of every part stand so."""
-    return {_TYPED: {"seq": seq, "lines": lines}}
-
-
 def _state(key: str) -> dict[str, Any]:
     """Return what the browser sent last; a message may be forged, so nothing is taken as given."""
     found = (st.session_state.get(key) or {}).get(_TYPED)

@@ -8,7 +8,6 @@ import streamlit as st
 
 from analytics.documents.paper_form import PARTS, blank_form, head, interview_id
 from analytics.people import Action
-from analytics.quantities import capitalised
 from analytics.wording import numbers
 from dashboard import people, store_access
 from dashboard.catalogue import phrase, say, say_n
@@ -35,7 +34,7 @@ def begin_anew() -> None:
 def draft_state(under_way: Work) -> None:
     """Say whether the draft is kept, and what another tab did to it."""
     if under_way.fault:
-        st.error(numbers.plain(f"{capitalised(under_way.fault)}."))
+        st.error(numbers.sentence(under_way.fault))
     elif under_way.elsewhere is not None:
         _told_of_elsewhere(under_way)
     elif under_way.saved_utc:

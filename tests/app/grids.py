@@ -5,14 +5,19 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
-from dashboard.forms.grid import as_typed
-
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from streamlit.testing.v1 import AppTest
     from streamlit.testing.v1.element_tree import Node
 
 
 COMPONENT = "bidi_component"
+
+
+def as_typed(lines: Mapping[str, Sequence[Mapping[str, str]]], *, seq: int = 1) -> dict[str, Any]:
+    """Return what the browser sends when all lines of every part stand so."""
+    return {"typed": {"seq": seq, "lines": lines}}
 
 
 def given_to(page: AppTest) -> dict[str, Any]:

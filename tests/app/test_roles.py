@@ -22,9 +22,8 @@ from analytics.people import ALLOWED, Action, NotAllowed, Role
 from analytics.publishing.published_files import PUBLIC_VARIABLE
 from dashboard import data, http_guard, new_bulletin, pages, people, store_access
 from dashboard.desk.uploads import Uploads
-from dashboard.forms.grid import as_typed
 from tests.apart import run_apart
-from tests.app.grids import typed_into
+from tests.app.grids import as_typed, typed_into
 from tests.app.sample_bulletin import NOW, make
 from tests.field_week import sampled_week, write_week
 

@@ -11,8 +11,8 @@ from streamlit.testing.v1 import AppTest
 from analytics.data.store import Store
 from dashboard import data, store_access
 from dashboard.forms import drafts, table_edit
-from dashboard.forms.grid import LINES, as_typed
-from tests.app.grids import given_to, place_of_grids, typed_into
+from dashboard.forms.grid import LINES
+from tests.app.grids import as_typed, given_to, place_of_grids, typed_into
 
 
 class Tab:

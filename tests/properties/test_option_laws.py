@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analytics.options.baseline_arrays import BaselineArrays
-from analytics.options.compare import TODAY, compare_options
-from analytics.options.option import AtLimit, Change, Option
+from analytics.options.compare import compare_options
+from analytics.options.option import TODAY, AtLimit, Change, Option
 from analytics.options.regulations import option_plan, today_plan
 from analytics.options.season_projection import (
     TOTALS,

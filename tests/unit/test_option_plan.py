@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from analytics.codes import has_code, parse
-from analytics.options.compare import TODAY, compare_options
-from analytics.options.option import AtLimit, Change, Option
+from analytics.options.compare import compare_options
+from analytics.options.option import TODAY, AtLimit, Change, Option
 from analytics.options.option_file import InvalidOptionsError
 from analytics.options.regulations import option_plan, today_plan
 from analytics.weeks import weekday_of

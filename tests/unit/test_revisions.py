@@ -14,7 +14,7 @@ from analytics.bulletin import archive
 from analytics.bulletin.batch_scope import AffectedDomains, BatchScope, effect_of
 from analytics.bulletin.build import make_bulletin
 from analytics.bulletin.differences import Causes, moves, netted, summary
-from analytics.bulletin.revisions import _Causes, default_since, revisions
+from analytics.bulletin.revisions import _Causes, compared_versions, default_since, steps_between
 from analytics.data.store import Store
 from analytics.errors import StoreError, UsageError
 from analytics.estimates.estimate import estimate
@@ -126,6 +126,12 @@ def first(tmp_path_factory, history):
 def published(tmp_path, first):
     """Return a store of the history with its first bulletin, to be changed at will."""
     return Store(shutil.copytree(first, tmp_path / "published"))
+
+
+def revisions(store, *, by=("area", "week"), level=0.95, progress=lambda words: None, **ends):
+    """Return the steps between versions, those not given by default, as the command does."""
+    between = compared_versions(store, **ends)
+    return steps_between(store, between, by=by, level=level, progress=progress)
 
 
 def rows_of(table, **wanted):

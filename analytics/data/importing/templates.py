@@ -74,9 +74,7 @@ def codes_of(snapshot: Snapshot) -> dict[str, list[str]]:
     return found
 
 
-def workbook_template(
-    tables: Sequence[str] = tuple(TABLES), *, codes: Codes | None = None
-) -> bytes:
+def workbook_template(*, codes: Codes | None = None) -> bytes:
     """Return a workbook with a sheet a table, its header alone, and a sheet of explanations.
 
     `codes` (see `codes_of`) are offered where a column refers to them. Another one may still be
@@ -92,14 +90,14 @@ def workbook_template(
         "may": book.add_format({"bg_color": "#EEF3F4", "bottom": 1}),
         "wrapped": book.add_format({"text_wrap": True, "valign": "top"}),
     } | {str(kind): book.add_format(how) for kind, how in _FORMATS.items()}
-    lists = {one: _typed_in(one) for one in _referred() if one.partition(".")[0] in tables}
+    lists = {one: _typed_in(one) for one in _referred()}
     lists |= {
         one: f"={CODES}!${_letter(at)}$2:${_letter(at)}${len(values) + 1}"
         for at, (one, values) in enumerate((codes or {}).items())
     }
-    for name in tables:
-        _write_table(book.add_worksheet(name), TABLES[name], styles, lists)
-    _write_dictionary(book, tables, styles)
+    for name, table in TABLES.items():
+        _write_table(book.add_worksheet(name), table, styles, lists)
+    _write_dictionary(book, styles)
     if codes:
         _write_codes(book, codes, styles)
     book.close()
@@ -219,13 +217,13 @@ def _validation(column: Column) -> dict[str, Any] | None:
     return {"validate": kind, "criteria": ">=", "value": column.low} | words
 
 
-def _write_dictionary(book: Workbook, tables: Sequence[str], styles: dict[str, Any]) -> None:
+def _write_dictionary(book: Workbook, styles: dict[str, Any]) -> None:
     sheet = book.add_worksheet(DICTIONARY)
     sheet.freeze_panes(1, 2)
     for at, (head, width) in enumerate(zip(_DICTIONARY, _WIDTHS, strict=True)):
         sheet.set_column(at, at, width, styles["wrapped"])
         sheet.write_string(0, at, head, styles["must"])
-    lines = [explained(column, name) for name in tables for column in TABLES[name].columns]
+    lines = [explained(column, name) for name, table in TABLES.items() for column in table.columns]
     for row, line in enumerate(lines, 1):
         for at, words in enumerate(line):
             sheet.write_string(row, at, words)
