@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -70,23 +70,19 @@ class Units:
 DEFAULT_UNITS = Units()
 
 
-def read_units(code: str, default: Units = DEFAULT_UNITS) -> Units | None:
+def read_units(code: str) -> Units | None:
     """Return the choice that a code stands for, in any order; None where a part is no unit.
 
-    Parameters
-    ----------
-    code : str
-        As by `Units.code`; parts that are left out are those of `default`.
-    default : Units
+    `code`: as by `Units.code`; parts that are left out are those of `DEFAULT_UNITS`.
     """
-    chosen = {"length": default.length, "weight": default.weight, "dates": default.dates}
+    chosen = asdict(DEFAULT_UNITS)
     kinds = {"length": Length, "weight": Weight, "dates": DateOrder}
     for part in code.lower().split(".") if code else []:
         name = next((name for name, kind in kinds.items() if part in kind.__members__.values()), "")
         if not name:
             return None
         chosen[name] = kinds[name](part)
-    return Units(**chosen)  # type: ignore[arg-type]  # each part by its own kind
+    return Units(**chosen)
 
 
 def length_words(mm: float, unit: Length = Length.MM) -> str:

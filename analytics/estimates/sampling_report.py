@@ -253,10 +253,6 @@ _WOUNDS = {ANY: "any wound", "shallow": "shallow hooks", "deep": "deep hooks"}
 def rate_findings(season: SeasonSurvey) -> Iterator[Finding]:
     """Yield a warning for fish that lack a rate, and for each rate that no fish of a season take.
 
-    Parameters
-    ----------
-    season : SeasonSurvey
-
     Yields
     ------
     Finding

@@ -229,18 +229,17 @@ def pooled_of(
     return season.once(("pooled", estimator), made)
 
 
-def drawn_classes(season: SeasonSurvey) -> ClassExpansion:
-    """Return base and ratios at listed sites, however the season itself is estimated.
-
-    Parameters
-    ----------
-    season : SeasonSurvey
-    """
+def sample_of(season: SeasonSurvey) -> CompositionSample:
+    """Return the sample of a season's fish, made where no estimator has made it."""
     inputs = season.by_sample
-    sample = inputs.sample if inputs else composition_sample(season.snapshot, season.design)
+    return inputs.sample if inputs else composition_sample(season.snapshot, season.design)
+
+
+def drawn_classes(season: SeasonSurvey) -> ClassExpansion:
+    """Return base and ratios at listed sites, however the season itself is estimated."""
     estimator = next((one for one in season.estimators if isinstance(one, DesignEstimator)), None)
     estimator = estimator or DesignEstimator(season.design, season.plans, season.reduction)
-    return pooled_of(season, estimator, sample)
+    return pooled_of(season, estimator, sample_of(season))
 
 
 def sampled_classes(

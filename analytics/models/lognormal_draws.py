@@ -50,10 +50,8 @@ def nearest(cov: Floats) -> Floats:
     return found
 
 
-def normal_draws(
-    cov: Floats, *, rng: np.random.Generator, n_draws: int, tail: Floats | None = None
-) -> Floats:
-    """Return joint normal draws about 0, times a tail factor of each draw, shape (D, n).
+def normal_draws(cov: Floats, *, rng: np.random.Generator, n_draws: int) -> Floats:
+    """Return joint normal draws about 0, shape (D, n).
 
     Parameters
     ----------
@@ -61,11 +59,9 @@ def normal_draws(
         Positive semidefinite.
     n_draws : int
         D.
-    tail : ndarray of float, shape (D,), optional
-        From `tail_draws`.
     """
     drawn: Floats = rng.standard_normal((n_draws, len(cov))) @ symmetric_root(cov)
-    return drawn if tail is None else drawn * tail[:, None]
+    return drawn
 
 
 def symmetric_root(cov: Floats) -> Floats:

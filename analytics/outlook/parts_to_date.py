@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from analytics.data import query
 from analytics.estimates.base_encounters import borrowed_marks
-from analytics.fish.composition_sample import composition_sample
+from analytics.estimates.size_mark_classes import sample_of
 from analytics.fish.mark_composition import mark_analysis, mark_measures, marked
 from analytics.models.lognormal_draws import log_covariance, normal_draws, scaled_exp
 from analytics.moderated_intervals import design_effect, has_spread
@@ -254,8 +254,7 @@ def _marks_interviewed(season: SeasonSurvey) -> tuple[Floats, float]:
 
 def _marks_test_fished(season: SeasonSurvey) -> Floats:
     """Return effective counts of legal fish met in test fishing, shape (A, 2)."""
-    inputs = season.by_sample
-    sample = inputs.sample if inputs else composition_sample(season.snapshot, season.design)
+    sample = sample_of(season)
     found = np.zeros((len(season.design.areas), 2))
     if sample.why_none:
         return found

@@ -187,7 +187,7 @@ def _pattern(anchor: int, value: Floats, variance: Floats) -> SeasonalPattern:
     has = np.isfinite(value) & np.isfinite(variance)
     raw = _shape(value, has)
     n_raw = has.sum(axis=0)
-    shape = np.where(n_raw >= 2, _smooth_shape(value, variance, has, raw), 0.0)
+    shape = np.where(n_raw >= 2, _smooth_shape(value, has, raw), 0.0)
     level, cov = _departures(value, variance, has, shape)
     known = np.isfinite(level)
     n = known.sum(axis=0)
@@ -230,7 +230,7 @@ def _log_weight(value: Floats, variance: Floats, shape: Floats, several: Bools) 
     return np.asarray(found * min(1.5 / np.sqrt(n_areas), 1.0))
 
 
-def _smooth_shape(value: Floats, variance: Floats, has: Bools, raw: Floats) -> Floats:
+def _smooth_shape(value: Floats, has: Bools, raw: Floats) -> Floats:
     """Return the raw course of each area smoothed with a slope, shape (A, 52)."""
     off = np.where(has, value - raw, np.nan)
     own = np.nansum(off, axis=2) / np.maximum(has.sum(axis=2), 1)

@@ -194,13 +194,7 @@ class Progress:
 
 
 def progress_of(snapshot: Snapshot, season: str) -> Progress:
-    """Return what became of the planned shifts of a season.
-
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : str
-    """
+    """Return what became of the planned shifts of a season."""
     plan = snapshot["planned_site_days"].to_pandas()
     plan = plan[plan["season"] == season].reset_index(drop=True)
     sites = snapshot["sites"].to_pandas()[["site", "area"]].drop_duplicates("site")

@@ -49,19 +49,20 @@ _TOGETHER = (
 _BRANCHES = 100_000
 #: Status of a program that nothing solves.
 _INFEASIBLE = 2
+#: Programs after which no further row is added.
+_ROUNDS = 10_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Choice:
     """Which figures of a publication are withheld, shape (D,), and how good that is.
 
-    `weight`: what is lost; `bound`: no safe choice loses less; `rounds`: programs solved.
+    `weight`: what is lost; `bound`: no safe choice loses less.
     """
 
     withheld: Bools
     weight: float
     bound: float
-    rounds: int
 
 
 def choose(known: Knowledge, weight: Floats) -> Choice:
@@ -84,21 +85,21 @@ def choose(known: Knowledge, weight: Floats) -> Choice:
     earlier = ~np.isin(np.arange(size), known.variable) & ~known.known
     low[earlier] = 1.0
     if not low.any():
-        return Choice(np.zeros(len(weight), dtype=bool), 0.0, 0.0, 0)
+        return Choice(np.zeros(len(weight), dtype=bool), 0.0, 0.0)
     game = _Game.of(known)
     cuts = game.single_sums()
-    for rounds in range(1, 10_000):
+    for _ in range(_ROUNDS):
         solved = _solve(costs, low, high, cuts)
         if solved is None:
             # By rounding no choice keeps to every row: nothing goes out that is not known already.
             mine = (high > 0)[known.variable]
             bound = float(costs @ low)
-            return Choice(mine, float(weight[mine].sum()), bound, rounds)
+            return Choice(mine, float(weight[mine].sum()), bound)
         withheld, bound = solved
         found = game.cuts(withheld)
         if not found:
             mine = withheld[known.variable]
-            return Choice(mine, float(weight[mine].sum()), bound, rounds)
+            return Choice(mine, float(weight[mine].sum()), bound)
         cuts += found
     raise BlackmouthError("no safe choice of figures to withhold was found")
 

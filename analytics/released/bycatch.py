@@ -110,23 +110,23 @@ def reported_on(interviews: Source, sample_ids: Sequence[str]) -> pa.Table:
     return sql.run(query, {"interviews": interviews, "days": _days(sample_ids)})
 
 
-def bycatch_of(bycatch: pa.Table, interviewed: pa.Table, *, most: int = MOST) -> Bycatch:
+def bycatch_of(bycatch: pa.Table, interviewed: pa.Table) -> Bycatch:
     """Return the species that some interviews (``interview_id, area``, each once) named.
 
-    `most`: species kept apart, those most met; with more of them the rest are one group.
+    The `MOST` most met are kept apart; with more of them the rest are one group.
     """
     named = sql.run(_NAMED, {"bycatch": bycatch, "interviewed": interviewed})
     ranked = sql.run(_RANKED, {"named": named})
     names = ranked["species"].to_pylist()
     species = [
         Species(words, f"species_{place}")
-        for place, words in enumerate(ranked["spelling"].to_pylist()[:most])
+        for place, words in enumerate(ranked["spelling"].to_pylist()[:MOST])
     ]
-    if len(names) > most:
-        rest = len(names) - most
+    if len(names) > MOST:
+        rest = len(names) - MOST
         note = coded("species_together", n=rest)
-        species.append(Species(f"other ({rest} species)", f"species_{most}", note))
-    columns = [species[min(place, most)].column for place in range(len(names))]
+        species.append(Species(f"other ({rest} species)", f"species_{MOST}", note))
+    columns = [species[min(place, MOST)].column for place in range(len(names))]
     codes = pa.table(
         {"species": pa.array(names, pa.string()), "code": pa.array(columns, pa.string())}
     )

@@ -70,7 +70,7 @@ def draw() -> None:
             st.error(text.unreadable())
         return
     with where:
-        area = _area(words, index)
+        area = _area(index)
     wishes = st.container()
     if area is None:
         page_frame.lead(say("This bulletin has no area yet."))
@@ -131,7 +131,7 @@ def _reader() -> Words:
         return text.Words(language, filters.pick_units(filters.UNITS[0]))
 
 
-def _area(words: Words, index: BulletinIndex) -> str | None:
+def _area(index: BulletinIndex) -> str | None:
     """Draw the choice of an area by name; one that was pressed on the map comes first."""
     if not index.areas:
         return None
@@ -221,7 +221,7 @@ def _map(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
         signs += " " + say("Triangles: ramps.")
     st.caption(signs)
     with st.expander(say("The map as a table")):
-        st.html(_table(words, areas))
+        st.html(_table(areas))
 
 
 def _map_areas(words: Words, index: BulletinIndex, week: str) -> list[MapArea]:
@@ -247,7 +247,7 @@ def _map_areas(words: Words, index: BulletinIndex, week: str) -> list[MapArea]:
     return found
 
 
-def _table(words: Words, areas: Sequence[MapArea]) -> str:
+def _table(areas: Sequence[MapArea]) -> str:
     lines = "".join(
         f"<tr><th scope='row'>{escape(one.name)}</th><td>{escape(one.words)}</td></tr>"
         for one in areas

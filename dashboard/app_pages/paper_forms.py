@@ -91,7 +91,7 @@ def _page(under_way: Work, store: Store, folder: Path) -> None:
     panels.keyed_form(under_way, checked, snapshot)
     st.header(say("Check and store"), anchor=False)
     if under_way.stage == SECOND:
-        _end_second(under_way, folder)
+        _end_second(under_way)
     else:
         _end(under_way, checked, store, folder)
 
@@ -294,7 +294,7 @@ def _to(stage: str) -> None:
     work.keep(under_way, store_access.desk("drafts"))
 
 
-def _end_second(under_way: Work, folder: Path) -> None:
+def _end_second(under_way: Work) -> None:
     left, right, _ = st.columns([1, 1, 1])
     left.button(
         say("Compare the two keyings"),

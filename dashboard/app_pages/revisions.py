@@ -89,7 +89,7 @@ def _quantity(choice: Choice, moves: Sequence[Move], *, before: str) -> None:
     )
     mine = moved.chosen(moves, areas=choice.areas, quantity=quantity)
     _figure(choice, mine, quantity=quantity)
-    _table(choice, moves, quantity=quantity, mine=mine)
+    _table(choice, moves, mine=mine)
 
 
 def _called(card: BulletinMetadata, cards: Sequence[BulletinMetadata]) -> str:
@@ -129,7 +129,7 @@ def _figure(choice: Choice, mine: Sequence[Move], *, quantity: str) -> None:
         )
 
 
-def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequence[Move]) -> None:
+def _table(choice: Choice, moves: Sequence[Move], *, mine: Sequence[Move]) -> None:
     index = choice.index
     changed = [move for move in mine if move.kind != moved.NEW]
     own = [move for move in changed if not move.is_pooled]

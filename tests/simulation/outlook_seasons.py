@@ -250,7 +250,7 @@ class Sample:
             log_cov = log_covariance(mean, parts @ cov[area] @ parts.T)
             tail = tail_draws(float(df[area]), rng=rng, n_draws=n_draws)
             drawn[:, area] = scaled(
-                normal_draws(log_cov, rng=rng, n_draws=n_draws, tail=tail), mean
+                normal_draws(log_cov, rng=rng, n_draws=n_draws) * tail[:, None], mean
             )
         trips, legal, sublegal = np.moveaxis(drawn, -1, 0)
         return {

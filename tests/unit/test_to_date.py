@@ -254,7 +254,7 @@ class TestLognormal:
         rng = np.random.default_rng(4)
         spread = np.array([[0.3**2]])
         tail = tail_draws(1.0, rng=rng, n_draws=20_000)
-        wide = normal_draws(spread, rng=rng, n_draws=20_000, tail=tail)
+        wide = normal_draws(spread, rng=rng, n_draws=20_000) * tail[:, None]
         assert np.quantile(np.abs(wide), 0.9) > 2 * 0.3
         drawn = scaled_exp(wide, np.array([100.0]))
         assert drawn.max() / drawn.min() <= FURTHEST**2 * (1 + 1e-9)

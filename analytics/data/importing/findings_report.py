@@ -34,7 +34,7 @@ _CORRECTIONS = ("file", "row", "column", "old", "new")
 _QUARANTINE = ("file", "table", "row", "column", "seen", "allowed", "advice", "row_json")
 
 
-def grouped(findings: Iterable[Finding], *, shown: int = SHOWN_OF_A_KIND) -> list[str]:
+def grouped(findings: Iterable[Finding]) -> list[str]:
     """Return findings as lines; of alike ones the first few and how many more there are.
 
     Alike are findings of one severity, table, column and rule. A long list of what is allowed is
@@ -46,11 +46,12 @@ def grouped(findings: Iterable[Finding], *, shown: int = SHOWN_OF_A_KIND) -> lis
     lines: list[str] = []
     said: set[str] = set()
     for alike in kinds.values():
-        for one in alike[:shown]:
+        shown = alike[:SHOWN_OF_A_KIND]
+        for one in shown:
             lines.append(str(replace(one, allowed=_AS_ABOVE) if one.allowed in said else one))
             if len(one.allowed) > _LONG:
                 said.add(one.allowed)
-        more = how_many(alike) - len(alike[:shown])
+        more = how_many(alike) - len(shown)
         if more:
             lines.append(f"  ... and {more:,} more like it")
     return lines
