@@ -57,6 +57,12 @@ class Finding:
     file: str = ""
     times: int = 1
 
+    @property
+    def is_of_stored(self) -> bool:
+        """Whether it is an error about a row stored earlier, which a batch would break."""
+        is_row = self.row is None and self.times == 1 and not self.file
+        return is_row and self.severity is Severity.ERROR
+
     def __str__(self) -> str:
         """Return the finding as one line for people."""
         place = self.file or self.table

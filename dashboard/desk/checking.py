@@ -32,13 +32,15 @@ class CheckedUpload:
     """An upload after all checks.
 
     `checked` and `raws`, the cells as they stand corrected, name files as the upload does; `choose`
-    are the files whose table is not known.
+    are the files whose table is not known; `is_rest_sound`: whether rows stored earlier keep every
+    rule once the rows with errors are set aside.
     """
 
     upload: Upload
     checked: Checked
     raws: tuple[Raw, ...]
     choose: tuple[Arrival, ...]
+    is_rest_sound: bool
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -74,11 +76,12 @@ class CheckedUpload:
     def can_set_aside(self) -> bool:
         """Whether all errors are about single rows that were read, which can be set aside.
 
-        Of a file that cannot be read, as in another encoding, the row says where it ends.
+        Those about rows stored earlier go with the rows of the upload that these meet. Of a file
+        that cannot be read, as in another encoding, the row says where it ends.
         """
-        return bool(self.errors) and all(
-            one.row is not None and one.row > 1 and self.raw_of(one) is not None
-            for one in self.errors
+        of_rows = [one for one in self.errors if not one.is_of_stored]
+        return bool(of_rows and self.is_rest_sound) and all(
+            one.row is not None and one.row > 1 and self.raw_of(one) is not None for one in of_rows
         )
 
     def raw_of(self, one: Finding) -> Raw | None:
@@ -115,6 +118,9 @@ def check_upload(
     if progress:
         progress("checking")
     checked = importing.check(reading, store, quarantine=quarantine)
+    rest = checked
+    if any(one.is_of_stored for one in checked.errors) and not quarantine:
+        rest = importing.check(reading, store, quarantine=True)
     raws = importing.raws_of(reading, checked.findings)
     findings = [*map(_damaged, damaged), *map(_unknown, unknown), *map(_left_out, other)]
     findings += _shown(checked.findings, names)
@@ -128,6 +134,7 @@ def check_upload(
         ),
         tuple(replace(one, file=_renamed(one.file, names)) for one in raws),
         tuple(one for one in upload.files if one.name in unnamed or one.table),
+        not any(one.is_of_stored for one in rest.errors),
     )
 
 

@@ -616,7 +616,8 @@ def test_a_batch_that_breaks_rows_stored_earlier_is_told(tmp_path: Path, field: 
     found = findings_of({"seasons": [season]}, tmp_path, store)
     broken = [(ERROR, "site_days", None), (ERROR, "planned_site_days", None)]
     assert [one[:3] for one in places(found) if one[0] == ERROR] == broken
-    assert "stored row sample_id d1: 2031-01-06" in str(found[0])
+    (batch,) = (one.batch for one in store.batches())
+    assert f"stored row sample_id d1 of batch {batch}: 2031-01-06" in str(found[0])
 
 
 def test_a_row_that_supersedes_its_older_self_is_not_counted_twice(

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pytest
 
-from analytics import whole_files
+from analytics import import_files, whole_files
 from analytics.data.importing import Correction, reading
 from analytics.data.store import Store, verify_store
 from analytics.errors import DataRejected, StoreError, UsageError
@@ -21,7 +21,7 @@ from dashboard.catalogue import say_n
 from dashboard.desk import batches, checking, findings_panel, uploads
 from dashboard.desk.checking import CheckedUpload, check_upload, store_upload
 from dashboard.desk.uploads import Moved, Upload, Uploads
-from tests.field_week import field_week, write_week
+from tests.field_week import field_week, write_csv, write_week
 from tests.unit.test_workbook import week_book
 
 if TYPE_CHECKING:
@@ -197,6 +197,26 @@ def test_rows_are_set_aside_with_what_depends_on_them(
     text = desk.beside(kept, checking.SET_ASIDE).read_text()
     assert text.count("week/interviews.csv,interviews,2") == 2
     assert '""anglers"": ""two""' in text
+
+
+def test_a_row_that_breaks_stored_ones_is_set_aside_where_they_are_then_sound(
+    desk: Uploads, store: Store, tmp_path: Path
+) -> None:
+    rows = field_week()
+    for day in rows["site_days"]:
+        day |= {"stratum": "early", "frame_site_days": 9}
+    import_files(store, write_week(rows, tmp_path / "week"))
+    other = rows["site_days"][0] | {"sample_id": "x1", "date": "2031-01-07", "frame_site_days": 8}
+    days = write_csv(tmp_path / "site_days.csv", [other]).read_bytes()
+    upload = desk.add([("site_days.csv", days)])
+    found = check_upload(desk, upload, store)
+    assert any(one.is_of_stored for one in found.errors)
+    assert found.can_set_aside
+    assert check_upload(desk, upload, store, quarantine=True).checked.is_all_aside
+    # A season that ends before its site-days leaves them outside, whatever is set aside.
+    season = rows["seasons"][0] | {"close_date": "2030-12-31"}
+    seasons = write_csv(tmp_path / "seasons.csv", [season]).read_bytes()
+    assert not check_upload(desk, desk.add([("seasons.csv", seasons)]), store).can_set_aside
 
 
 def test_two_windows_correct_the_same_upload(desk: Uploads, store: Store, tmp_path: Path) -> None:

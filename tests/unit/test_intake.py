@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from analytics import import_files
 from analytics.data import importing
 from analytics.data.columns import CellRule, ColumnKind, cell_rule
 from analytics.data.importing.findings_report import counted, findings_csv, grouped, quarantine_csv
@@ -406,6 +407,63 @@ def test_a_quarantine_does_not_help_a_file_or_rows_stored_earlier(tmp_path: Path
         ("planned_site_days", None),
     ]
     assert store.version == 1
+
+
+def again(tmp_path: Path, **changes: Any) -> Path:
+    """Return a folder with the day d1 and its first interview under other names, and one trip."""
+    rows = field_week()
+    day = rows["site_days"][0] | {"sample_id": "x1"} | changes
+    trips = [
+        rows["interviews"][0] | {"interview_id": "x1-1", "sample_id": "x1"},
+        rows["interviews"][0] | {"interview_id": "i9"},
+    ]
+    folder = tmp_path / "again"
+    folder.mkdir()
+    write_csv(folder / "site_days.csv", [day])
+    write_csv(folder / "interviews.csv", trips)
+    return folder
+
+
+def test_a_row_that_meets_one_stored_earlier_names_its_batch_and_is_set_aside(
+    tmp_path: Path,
+) -> None:
+    store = Store(tmp_path / "s")
+    receipt = import_files(store, write_week(field_week(), tmp_path / "week"))
+    reading = importing.read_paths([again(tmp_path)])
+    refused = importing.check(reading, store)
+    # One finding, of the row that came now: the stored row is none to correct.
+    (error,) = refused.errors
+    assert (error.table, error.row, error.column) == ("site_days", 2, "date")
+    assert error.seen.endswith(f"sample_id d1, stored by batch {receipt.batch}")
+    checked = importing.check(reading, store, quarantine=True)
+    assert not checked.errors
+    aside = {(one.table, one.row) for one in checked.set_aside}
+    assert aside == {("site_days", 2), ("interviews", 2)}
+    importing.store_checked(checked, store)
+    assert store.read("site_days")["sample_id"].to_pylist() == ["d1", "d2"]
+    assert store.read("interviews")["interview_id"].to_pylist() == ["i1", "i2", "i9"]
+
+
+def test_stored_rows_that_a_row_set_aside_alone_would_break_are_sound_without_it(
+    tmp_path: Path,
+) -> None:
+    rows = field_week()
+    rows["site_days"][0] |= {"stratum": "early", "frame_site_days": 9}
+    store = Store(tmp_path / "s")
+    receipt = import_files(store, write_week(rows, tmp_path / "week"))
+    folder = again(tmp_path, date="2031-01-07", stratum="early", frame_site_days=8)
+    refused = importing.check(importing.read_paths([folder]), store)
+    # The row that came now is named first, then the stored one of its stratum, with its batch.
+    new, stored = refused.errors
+    assert (new.row, stored.is_of_stored, stored.file) == (2, True, "")
+    assert f"sample_id d1 of batch {receipt.batch}: 9 in" in stored.seen
+    checked = importing.check(importing.read_paths([folder]), store, quarantine=True)
+    assert not checked.errors
+    assert not any(one.is_of_stored for one in checked.findings)
+    assert {(one.table, one.row) for one in checked.set_aside} == {
+        ("site_days", 2),
+        ("interviews", 2),
+    }
 
 
 def test_a_quarantine_keeps_ragged_lines_and_disarms_formulas(tmp_path: Path) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
-from analytics.data.checks.rule import Rule, counted
+from analytics.data.checks.rule import Rule, counted, of_two, where_stored
 from analytics.findings import Severity
 
 _CALENDAR = ("seasons", "holidays", "sites")
@@ -49,9 +49,9 @@ SEASONS = (
         column="open_date",
         source="seasons r JOIN seasons o ON o.area = r.area AND o.open_date <= r.close_date "
         "AND r.open_date <= o.close_date AND (o.season, o.open_date) <> (r.season, r.open_date)",
-        when="true",
+        when=of_two(),
         seen="concat(r.open_date, ' to ', r.close_date, ' overlaps ', o.open_date, ' to ', "
-        "o.close_date, ' of season ', o.season)",
+        f"o.close_date, ' of season ', o.season, {where_stored()})",
         allowed="openings of an area that do not overlap",
         advice="correct the dates so that each day belongs to one opening",
     ),
@@ -94,6 +94,10 @@ SEASONS = (
     ),
 )
 
+#: What is said of a site and date that another site-day has.
+_SAME_DAY = (
+    f"concat('site ', r.site, ' on ', r.date, ' is also sample_id ', o.sample_id, {where_stored()})"
+)
 #: A row that leaves its stratum and frame to the calendar.
 _BY_CALENDAR = "r.stratum IS NULL AND r.frame_site_days IS NULL"
 
@@ -104,8 +108,8 @@ SITE_DAYS = (
         "AND o.sample_id <> r.sample_id",
         # A stated frame may count other units than days, such as a morning and an evening.
         when="coalesce(r.stratum, o.stratum) IS NULL "
-        "AND coalesce(r.frame_site_days, o.frame_site_days) IS NULL",
-        seen="concat('site ', r.site, ' on ', r.date, ' is also sample_id ', o.sample_id)",
+        f"AND coalesce(r.frame_site_days, o.frame_site_days) IS NULL AND {of_two()}",
+        seen=_SAME_DAY,
         allowed="one site-day for a site and date",
         advice="put both samplers' interviews under one sample_id, or correct the date or the site",
     ),
@@ -267,11 +271,13 @@ _PLANNED_OPEN = (
 )
 #: Planned site-days that share their place in the draw of one area, week and day group.
 _SAME_PLACE = (
-    "(SELECT r.*, s.area, o.week, o.group_words, count(*) OVER (PARTITION BY r.season, s.area, "
-    "o.week, o.day_group, r.draw_order) AS n FROM planned_site_days r "
+    "(SELECT r.*, s.area, o.week, o.group_words, count(*) OVER same AS n, "
+    "count(r._row) OVER same AS n_fresh, "
+    "min(CASE WHEN r._row IS NULL THEN r._file END) OVER same AS batch FROM planned_site_days r "
     "JOIN (SELECT DISTINCT site, area FROM sites) s USING (site) "
     "JOIN open_days o ON o.area = s.area AND o.date = r.date AND o.season = r.season "
-    "WHERE r.draw_order IS NOT NULL)"
+    "WHERE r.draw_order IS NOT NULL "
+    "WINDOW same AS (PARTITION BY r.season, s.area, o.week, o.day_group, r.draw_order))"
 )
 
 PLANNED = (
@@ -301,9 +307,10 @@ PLANNED = (
     _planned(
         column="draw_order",
         source=_SAME_PLACE + " r",
-        when="r.n > 1",
+        when="r.n > 1 AND (r._row IS NOT NULL OR r.n_fresh = 0)",
         seen="concat(r.draw_order, ', which ', r.n, ' site-days of ', r.area, ' ', r.week, ', ', "
-        "r.group_words, ' have')",
+        "r.group_words, ' have', CASE WHEN r.n_fresh BETWEEN 1 AND r.n - 1 "
+        "THEN concat(', stored', ' by batch ' || r.batch) ELSE '' END)",
         allowed="each place in the draw of a stratum once",
         advice="write every row of the stratum anew from one schedule, or withdraw the batch of "
         "the schedule before",
@@ -390,8 +397,8 @@ DRAWS = (
         source="units r JOIN site_days o ON o.site = r.site AND o.date = r.date "
         "AND o.sample_id <> r.sample_id",
         when=f"{_OF_DAYS} AND (coalesce(r.stratum, o.stratum) IS NOT NULL "
-        "OR coalesce(r.frame_site_days, o.frame_site_days) IS NOT NULL)",
-        seen="concat('site ', r.site, ' on ', r.date, ' is also sample_id ', o.sample_id)",
+        f"OR coalesce(r.frame_site_days, o.frame_site_days) IS NOT NULL) AND {of_two()}",
+        seen=_SAME_DAY,
         allowed="a site once a day in design day_site, where sites are drawn without replacement",
         advice="put both samplers' interviews under one sample_id",
         needs=_CALENDAR,

@@ -42,6 +42,11 @@ class Rule:
         )
 
     @property
+    def names_stored(self) -> bool:
+        """Whether what it says of a row can name the batch of another that is stored."""
+        return "._file" in self.seen
+
+    @property
     def faults(self) -> str:
         """The SQL from FROM on that gives the rows at fault."""
         fresh = "" if self.severity is Severity.ERROR else " AND r._row IS NOT NULL"
@@ -88,6 +93,20 @@ def part_of(table: str, part: str, whole: str, *, words: str) -> Rule:
 def counted(number: str, one: str, many: str = "") -> str:
     """Return SQL of a number with its noun, such as ``1 boat`` or ``2 boats``."""
     return f"concat({number}, CASE WHEN {number} = 1 THEN ' {one}' ELSE ' {many or one + 's'}' END)"
+
+
+def of_two(other: str = "o") -> str:
+    """Return SQL that leaves a pair of rows at fault to the row of the batch, where one is of it.
+
+    That row is named, and can be set aside; `other` is the other row of the pair.
+    """
+    return f"(r._row IS NOT NULL OR {other}._row IS NULL)"
+
+
+def where_stored(other: str = "o") -> str:
+    """Return SQL of words for a row that another one met: the batch it is stored by, if it is."""
+    is_met = f"r._row IS NOT NULL AND {other}._row IS NULL"
+    return f"CASE WHEN {is_met} THEN concat(', stored', ' by batch ' || {other}._file) ELSE '' END"
 
 
 def _a(noun: str) -> str:

@@ -25,7 +25,7 @@ from analytics.findings import (
 from analytics.result_table import texts
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 
     import duckdb
 
@@ -211,22 +211,49 @@ def check_between(
     *,
     skip: Iterable[str] = (),
     origin: str = "",
+    with_origin: Callable[[], Mapping[str, sql.Source]] | None = None,
 ) -> list[Finding]:
     """Return what the rules between rows and tables say of a batch on top of the stored rows.
 
     `stored`, `incoming`: current rows, and those of the batch, which supersede stored ones of the
     same key; `skip`: tables with faulty cells, whose rules are left out; `origin`: column of stored
-    tables that says where a row came from, for the findings. Rows stored earlier that the batch
-    would break have no row number.
+    tables that says where a row came from, for the findings; `with_origin` gives the stored tables
+    with that column where only findings ask for it, and it then stands in what was seen. Rows
+    stored earlier that the batch would break have no row number.
     """
-    skipped = set(skip)
     fresh = {name: one.source() for name, one in incoming.items() if name in TABLES}
-    with _connect(stored, fresh, origin=sql.name(origin) if origin else "NULL") as connection:
-        applied = [rule for rule in RULES if not skipped & set(rule.needs)]
-        findings: dict[Finding, None] = {}
-        for rule in _broken(connection, applied):
-            findings |= dict.fromkeys(_findings_of(connection, rule))
-    return list(findings)
+    skipped = set(skip)
+    applied = [rule for rule in RULES if not skipped & set(rule.needs)]
+    column = sql.name(origin) if origin else "NULL"
+    if with_origin is None:
+        return list(_said_of(stored, fresh, applied, origin=column))
+    found = _said_of(stored, fresh, applied)
+    kinds = {(one.table, one.column, one.allowed) for one in found}
+    asked = any(
+        one.names_stored and (one.table, one.column, one.allowed) in kinds for one in applied
+    )
+    if asked or any(one.is_of_stored for one in found):
+        found = _said_of(with_origin(), fresh, applied, origin=column, is_named=True)
+    return list(found)
+
+
+def _said_of(
+    stored: Mapping[str, sql.Source],
+    fresh: Mapping[str, sql.Relation],
+    rules: Sequence[Rule],
+    *,
+    origin: str = "NULL",
+    is_named: bool = False,
+) -> dict[Finding, None]:
+    """Return what rules say, each finding once; `is_named`: where stored rows are from, in words.
+
+    Otherwise it stands in the place of the file.
+    """
+    findings: dict[Finding, None] = {}
+    with _connect(stored, fresh, origin=origin) as connection:
+        for rule in _broken(connection, rules):
+            findings |= dict.fromkeys(_findings_of(connection, rule, is_named=is_named))
+    return findings
 
 
 def first_warnings(
@@ -360,23 +387,31 @@ def _broken(connection: duckdb.DuckDBPyConnection, rules: Sequence[Rule]) -> lis
     return [rules[place] for (place,) in sorted(connection.execute(query).fetchall())]
 
 
-def _findings_of(connection: duckdb.DuckDBPyConnection, rule: Rule) -> list[Finding]:
+def _findings_of(
+    connection: duckdb.DuckDBPyConnection, rule: Rule, *, is_named: bool
+) -> list[Finding]:
     some = connection.sql(f"{rule.query} LIMIT {MOST_OF_A_KIND}").to_arrow_table().to_pylist()
     n = len(some)
     if n == MOST_OF_A_KIND:
         ((n,),) = connection.execute(f"SELECT count(*) {rule.faults}").fetchall()
-    return first_of_kind(some, lambda fault: _finding(rule, fault), n=n)
+    return first_of_kind(some, lambda fault: _finding(rule, fault, is_named=is_named), n=n)
 
 
-def _finding(rule: Rule, fault: Mapping[str, Any], *, times: int = 1) -> Finding:
-    key, seen = ", ".join(TABLES[rule.table].key), fault["seen"]
+def _finding(
+    rule: Rule, fault: Mapping[str, Any], *, times: int = 1, is_named: bool = False
+) -> Finding:
+    key, seen, file = ", ".join(TABLES[rule.table].key), fault["seen"], fault["_file"] or ""
+    if fault["_row"] is None:
+        of_batch = f" of batch {file}" if is_named else ""
+        seen = f"stored row {key} {fault['key']}{of_batch}: {seen}"
+        file = "" if is_named else file
     return Finding(
         severity=rule.severity,
         table=rule.table,
-        file=fault["_file"] or "",
+        file=file,
         row=fault["_row"],
         column=rule.column,
-        seen=seen if fault["_row"] is not None else f"stored row {key} {fault['key']}: {seen}",
+        seen=seen,
         allowed=rule.allowed,
         advice=rule.advice,
         times=times,

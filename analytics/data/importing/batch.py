@@ -6,6 +6,7 @@ import sys
 from collections import defaultdict
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +25,7 @@ from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store.history import REASON
 from analytics.data.store.remote import MovedOnError
+from analytics.data.store.rows import BATCH
 from analytics.errors import DataRejected, UsageError
 from analytics.findings import Finding, Found, Severity, how_many, number_of, shortened
 from analytics.whole_files import sha256_of
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
 
     from analytics.arrays import Bools
     from analytics.data.importing.reading import FileReading
+    from analytics.data.query import Source
     from analytics.data.store import Store
     from analytics.data.store.history import Receipt
 
@@ -202,14 +205,27 @@ def check(reading: Reading, store: Store, *, quarantine: bool = False) -> Checke
     The store may not exist yet. With `quarantine`, rows with errors are set aside, and then the
     rows that depend on them.
     """
-    return check_on(
-        reading, store.snapshot() if store.exists else Snapshot.of({}), quarantine=quarantine
-    )
+    if not store.exists:
+        return check_on(reading, Snapshot.of({}), quarantine=quarantine)
+    snapshot = store.snapshot()
+    named = partial(store.with_batches, snapshot.version)
+    return check_on(reading, snapshot, quarantine=quarantine, with_batches=named)
 
 
-def check_on(reading: Reading, snapshot: Snapshot, *, quarantine: bool = False) -> Checked:
-    """Check what was read against itself and the rows of a snapshot, as `check` does."""
+def check_on(
+    reading: Reading,
+    snapshot: Snapshot,
+    *,
+    quarantine: bool = False,
+    with_batches: Callable[[], Mapping[str, Source]] | None = None,
+) -> Checked:
+    """Check what was read against itself and the rows of a snapshot, as `check` does.
+
+    `with_batches` gives the same rows, each with its batch, which findings then name.
+    """
     stored = {name: snapshot.source(name) for name in TABLES}
+    origin = BATCH if with_batches else ""
+    between_on = partial(check_between, stored, origin=origin, with_origin=with_batches)
     findings = [*reading.faults, *reading.findings]
     tables = dict(reading.tables)
     if reading.faults:
@@ -222,19 +238,22 @@ def check_on(reading: Reading, snapshot: Snapshot, *, quarantine: bool = False) 
             name: first_of_keys(incoming) if name in skip else incoming
             for name, incoming in tables.items()
         }
-        between = check_between(stored, once, skip=skip)
+        between = between_on(once, skip=skip)
         findings += [*_beside(errors, between), *exchanged_references(between, once, stored)]
         return Checked(reading, tables, _ordered(findings), (), snapshot.version)
     aside: list[Finding] = []
     while True:
         aside += errors
         tables = _without(tables, errors)
-        between = check_between(stored, tables)
-        findings += [*between, *exchanged_references(between, tables, stored)]
-        errors = _errors(between)
-        # For rows stored earlier that would break, no row of the batch can be set aside, nor for
-        # errors that were counted and not kept.
-        if not errors or any(error.row is None for error in errors):
+        between = between_on(tables)
+        # Rows stored earlier that break may be sound again without the rows that are set aside.
+        broken = [one for one in between if one.is_of_stored]
+        errors = [one for one in _errors(between) if one not in broken]
+        # For errors that were counted and not kept, no row of the batch can be set aside.
+        is_last = not errors or any(error.row is None for error in errors)
+        findings += [one for one in between if is_last or one not in broken]
+        findings += exchanged_references(between, tables, stored)
+        if is_last:
             break
     return Checked(reading, tables, _ordered(findings), tuple(aside), snapshot.version)
 
@@ -425,6 +444,7 @@ def _ordered(findings: Iterable[Finding]) -> tuple[Finding, ...]:
             key=lambda one: (
                 rank.get(one.table, -1),
                 severity[one.severity],
+                one.is_of_stored,
                 one.file,
                 one.row or (sys.maxsize if one.times > 1 else 0),
             ),

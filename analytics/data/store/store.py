@@ -142,6 +142,10 @@ class Store:
         schema = pa.schema([*fields, pa.field(BATCH, pa.string())])
         return delta.read_files(self._files(table), schema=schema)
 
+    def with_batches(self, as_of: int) -> dict[str, Source]:
+        """Return the rows of every table at a version for a query, each with its `BATCH`."""
+        return self._with_batches(history.visible(self._events(), as_of=as_of))
+
     def snapshot(self, as_of: int | None = None) -> Snapshot:
         """Return every table as it stood at a version; the last few are kept in memory.
 
@@ -297,8 +301,7 @@ class Store:
                 record.user() if who is None else who,
             )
             now, then = (
-                {name: self._source(name, history.visible(some), BATCH) for name in TABLES}
-                for some in (events, [*events, step])
+                self._with_batches(history.visible(some)) for some in (events, [*events, step])
             )
             require_sound(now, then, **refusal_words(found.batch, undo=undo))
             with record.begun(self.path, step):
@@ -406,6 +409,9 @@ class Store:
         """Return the current rows of a table for a query, with more columns, in any order."""
         files = self._on_disk(name, shown, *more)
         return self._labelled(name, shown) if files is None or files.is_small else files
+
+    def _with_batches(self, shown: Sequence[Batch]) -> dict[str, Source]:
+        return {name: self._source(name, shown, BATCH) for name in TABLES}
 
     def _rows(self, name: str, shown: Sequence[Batch]) -> pa.Table:
         """Return the current rows of a table with the JSON of its extra columns."""
