@@ -128,7 +128,8 @@ class Found:
 
 
 def _others(like: Finding, n: int) -> Finding:
-    return replace(like, row=None, seen=f"{n:,} more like these", times=n)
+    seen = f"{n:,} more like these, left out: of a kind the first {MOST_OF_A_KIND:,} are listed"
+    return replace(like, row=None, seen=seen, times=n)
 
 
 def how_many(findings: Iterable[Finding]) -> int:

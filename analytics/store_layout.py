@@ -4,6 +4,8 @@ from __future__ import annotations
 
 #: Table of the events, and folder of the log of each table.
 EVENTS, DELTA_LOG = "_batches", "_delta_log"
+#: Folder for half-written files that `maintain` set apart; nothing reads it.
+APART = "_apart"
 #: Folder for work under way, which no estimate reads; its parts are uploads, drafts and tables.
 DESK = "desk"
 #: Folder of kept bulletins, each in a folder of its own: its card, and notes that are added later.

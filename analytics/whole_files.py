@@ -82,6 +82,8 @@ def _not_writable(store: Path, why: str | None) -> NotAStoreError:
 #: File of a folder that holds the checksums of its other files.
 SUMS = "SHA256SUMS"
 DAMAGED, MISSING, FOREIGN = "file_damaged", "file_missing", "file_foreign"
+#: A file that no step recorded and that cannot be read to its end.
+HALF_WRITTEN = "file_half_written"
 _SEAL = b"# sha256 "
 
 

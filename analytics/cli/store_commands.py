@@ -265,9 +265,8 @@ def _write_reports(checked: Checked, *, quarantine: Path | None, findings: Path 
     if findings:
         words = findings_csv(checked.findings)
         write_whole(findings, lambda draft: draft.write_text(words, "utf-8", newline=""))
-        say(
-            f"{_number_of(len(checked.findings), 'finding')} in {findings}{_counted_words(checked)}"
-        )
+        n_listed = sum(one.times == 1 for one in checked.findings)
+        say(f"{_number_of(n_listed, 'finding')} in {findings}{_counted_words(checked)}")
     if quarantine and quarantine.exists():
         quarantine.unlink()  # of the check before, where others stored meanwhile
     if quarantine and checked.set_aside:
@@ -285,8 +284,9 @@ def _counted_words(checked: Checked) -> str:
     if not n_more:
         return ""
     return (
-        f"; of a kind the first {MOST_OF_A_KIND:,} are kept, of which rows can be set aside, and "
-        f"{n_more:,} more are counted: correct the file first"
+        f"; of a kind the first {MOST_OF_A_KIND:,} are listed, of which rows can be set aside, and "
+        f"{n_more:,} more are left out and counted, so that memory stays bounded: correct the "
+        "file first"
     )
 
 
@@ -419,8 +419,9 @@ def maintain(store: Path) -> None:
 
     No row goes: every version and every kept bulletin stays as it is. Files that others took the
     place of stay until the next `maintain`, for whoever is reading; of a store on a URL, for a week
-    at least. Refused where a file is damaged, missing or foreign, but for cached entries, which are
-    made anew when needed.
+    at least. A half-written file that a killed step or a disk left is set apart in the folder
+    _apart, and said. Refused where a file is damaged, missing or foreign, but for cached entries,
+    which are made anew when needed.
     """
     from analytics.data.store import Store, maintain_store  # noqa: PLC0415 - keeps --help quick
 
@@ -428,6 +429,8 @@ def maintain(store: Path) -> None:
     if not target.exists:
         target.batches()  # says what is there
     done = maintain_store(target, progress=progress)
+    for file, there in done.apart:
+        say(f"{file} was half-written and nothing counts in it: set apart as {there}")
     say(
         f"maintained {store}: {done.n_before:,} files of the tables are now {done.n_after:,}; "
         f"{done.n_sums:,} checksums added; {done.n_removed:,} files removed; "

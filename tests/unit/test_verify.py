@@ -18,6 +18,7 @@ from analytics.errors import StoreError
 from tests.store_faults import filled_store, flipped, state_of
 
 N_FLIPS = 40
+HALF = whole_files.HALF_WRITTEN
 
 
 @pytest.fixture(scope="module")
@@ -206,6 +207,52 @@ def test_a_damaged_store_is_not_maintained(copy):
     file.write_bytes(file.read_bytes()[:-9])
     with pytest.raises(StoreError, match=file.name):
         maintain_store(Store(copy))
+
+
+@pytest.mark.parametrize(
+    ("name", "n_bytes"),
+    [
+        ("areas/part-00000-0123.parquet", 400),
+        ("areas/_delta_log/00000000000000000009.json", 60),
+        ("areas/_delta_log/00000000000000000009.json", 0),
+        ("areas/_delta_log/_commit_0123.json.tmp", 60),
+        ("_batches/part-00000-0123.parquet", 400),
+        ("_batches/_delta_log/{next}.json", 60),
+        ("_batches/_delta_log/{next}.json", 0),
+    ],
+)
+@pytest.mark.parametrize("is_marked", [False, True])
+def test_a_half_written_file_is_set_apart_and_hinders_nothing(copy, name, n_bytes, is_marked):
+    store = Store(copy)
+    before = store.read("areas").to_pylist()
+    newest = max(int(one.stem) for one in (copy / "_batches/_delta_log").glob("*.json"))
+    file = copy / name.format(next=f"{newest + 1:020}")
+    likes = sorted(file.parent.glob(f"[0-9p]*{file.suffix}")) or sorted(file.parent.glob("*.json"))
+    content = likes[0].read_bytes()[:n_bytes]
+    file.write_bytes(content)
+    if is_marked:
+        (copy / "_unfinished").mkdir(exist_ok=True)
+        (copy / "_unfinished" / "0009-01234567").write_text("b0009-01234567")
+    seen = verify_store(copy)
+    kinds = {one.file: one.kind for one in seen.seen}
+    kind = kinds[file.relative_to(copy).as_posix()]
+    assert kind in ({HALF, "file_leftover"} if is_marked else {HALF})
+    done = maintain_store(Store(copy))
+    assert not file.exists() or file.read_bytes() != content  # maintenance is a step of its own
+    # Nothing is lost: what the store cannot say is from a step of its own is kept.
+    assert [(copy / there).read_bytes() for _, there in done.apart] == [content] * (kind == HALF)
+    maintain_store(Store(copy))
+    assert not verify_store(copy).seen
+    assert Store(copy).read("areas").to_pylist() == before
+    Store(copy).add({"areas": pa.table({"area": ["Z"], "area_name": ["new"]})})
+    assert verify_store(copy).is_sound
+
+
+def test_a_half_written_step_of_the_history_is_named_to_whoever_reads_the_store(copy):
+    newest = max(int(one.stem) for one in (copy / "_batches/_delta_log").glob("*.json"))
+    (copy / "_batches/_delta_log" / f"{newest + 1:020}.json").write_text('{"add":')
+    with pytest.raises(StoreError, match=r"half-written.*blackmouth maintain"):
+        Store(copy).read("areas")
 
 
 class Dead(BaseException):

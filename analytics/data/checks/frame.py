@@ -52,6 +52,7 @@ SEASONS = (
         when=of_two(),
         seen="concat(r.open_date, ' to ', r.close_date, ' overlaps ', o.open_date, ' to ', "
         f"o.close_date, ' of season ', o.season, {where_stored()})",
+        names_stored=True,
         allowed="openings of an area that do not overlap",
         advice="correct the dates so that each day belongs to one opening",
     ),
@@ -110,6 +111,7 @@ SITE_DAYS = (
         when="coalesce(r.stratum, o.stratum) IS NULL "
         f"AND coalesce(r.frame_site_days, o.frame_site_days) IS NULL AND {of_two()}",
         seen=_SAME_DAY,
+        names_stored=True,
         allowed="one site-day for a site and date",
         advice="put both samplers' interviews under one sample_id, or correct the date or the site",
     ),
@@ -311,6 +313,7 @@ PLANNED = (
         seen="concat(r.draw_order, ', which ', r.n, ' site-days of ', r.area, ' ', r.week, ', ', "
         "r.group_words, ' have', CASE WHEN r.n_fresh BETWEEN 1 AND r.n - 1 "
         "THEN concat(', stored', ' by batch ' || r.batch) ELSE '' END)",
+        names_stored=True,
         allowed="each place in the draw of a stratum once",
         advice="write every row of the stratum anew from one schedule, or withdraw the batch of "
         "the schedule before",
@@ -399,6 +402,7 @@ DRAWS = (
         when=f"{_OF_DAYS} AND (coalesce(r.stratum, o.stratum) IS NOT NULL "
         f"OR coalesce(r.frame_site_days, o.frame_site_days) IS NOT NULL) AND {of_two()}",
         seen=_SAME_DAY,
+        names_stored=True,
         allowed="a site once a day in design day_site, where sites are drawn without replacement",
         advice="put both samplers' interviews under one sample_id",
         needs=_CALENDAR,

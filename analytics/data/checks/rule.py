@@ -19,6 +19,7 @@ class Rule:
     - `when`: SQL that is true for a row `r` at fault; `seen`: SQL of the text that says what was
       seen; `source`: SQL of what is looked at, with the row at fault as `r`; the table by default.
     - `needs`: tables whose faulty cells would make this rule speak without reason.
+    - `names_stored`: whether what is seen of a row names the batch of another that is stored.
     - `severity`: an error refuses the batch; a warning is given of the rows of the batch only.
     """
 
@@ -31,6 +32,7 @@ class Rule:
     source: str = ""
     needs: tuple[str, ...] = ()
     severity: Severity = Severity.ERROR
+    names_stored: bool = False
 
     @property
     def query(self) -> str:
@@ -40,11 +42,6 @@ class Rule:
             f"SELECT r._file, r._row, concat_ws(' ', {key}) AS key, {self.seen} AS seen "
             f"{self.faults}"
         )
-
-    @property
-    def names_stored(self) -> bool:
-        """Whether what it says of a row can name the batch of another that is stored."""
-        return "._file" in self.seen
 
     @property
     def faults(self) -> str:

@@ -11,6 +11,7 @@ what nobody needs goes only once it is older than any step under way could be.
 from __future__ import annotations
 
 import json
+import secrets
 import time
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -30,13 +31,22 @@ from analytics.data.store.record import UNFINISHED, Record
 from analytics.data.store.remote import remote_of, sent
 from analytics.data.store.verify import LEFTOVER, WITHOUT_SUM, verify_store
 from analytics.errors import StoreError
-from analytics.store_layout import BULLETINS, CARD_FILE, EVENTS, NOTES_FILE, NOTES_LOCK, PUBLISHED
+from analytics.store_layout import (
+    APART,
+    BULLETINS,
+    CARD_FILE,
+    EVENTS,
+    NOTES_FILE,
+    NOTES_LOCK,
+    PUBLISHED,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from analytics.data.store.store import Store
+    from analytics.data.store.verify import Verified
 
 #: Bytes of a table for each file it may have, and seconds after which a draft counts as left.
 BYTES_A_FILE, DRAFT_SECONDS = 64_000_000, 86_400
@@ -49,12 +59,16 @@ _NOT_OURS = tuple(f"{room}/" for room in (BULLETINS, KEPT, PUBLISHED, UNFINISHED
 
 @dataclass(frozen=True, slots=True)
 class Maintained:
-    """What was done: files put together, files that took their place, sums added, files removed."""
+    """What was done: files put together, files that took their place, sums added, files removed.
+
+    `apart`: half-written files that were set apart, each with where it is now.
+    """
 
     n_before: int
     n_after: int
     n_sums: int
     n_removed: int
+    apart: tuple[tuple[str, str], ...] = ()
 
 
 def maintain_store(store: Store, *, progress: Callable[[str], None] = lambda _: None) -> Maintained:
@@ -71,6 +85,9 @@ def maintain_store(store: Store, *, progress: Callable[[str], None] = lambda _: 
     with store.turn(progress):
         progress("reading every file")
         found = verify_store(path)
+        apart = () if remote_of(path) else tuple(_set_apart(path, found))
+        if apart:
+            found = verify_store(path)
         wrong = [one for one in found.seen if one.is_fault and not one.file.startswith(f"{KEPT}/")]
         if wrong:
             raise whole_files.refusal(wrong[0].kind, wrong[0].file)
@@ -107,7 +124,19 @@ def maintain_store(store: Store, *, progress: Callable[[str], None] = lambda _: 
             n_removed = sum(_removed(path, path / name) for name in gone) + _tidied(path)
             delta.remove(path, *old_marks)
     n_after = len([one for name in TABLES for one in after.parquet(name)])
-    return Maintained(n_before, n_after, n_sums, n_removed)
+    return Maintained(n_before, n_after, n_sums, n_removed, apart)
+
+
+def _set_apart(path: Path, found: Verified) -> Iterator[tuple[str, str]]:
+    """Move half-written files, which nothing reads, where they hinder no step; nothing is lost."""
+    for file in [one.file for one in found.seen if one.kind == whole_files.HALF_WRITTEN]:
+        there = path / APART / f"{file}.{secrets.token_hex(4)}"
+        try:
+            there.parent.mkdir(parents=True, exist_ok=True)
+            (path / file).rename(there)
+        except OSError as error:
+            raise StoreError(f"{path / file} cannot be set apart: {error}") from error
+        yield file, there.relative_to(path).as_posix()
 
 
 def _may_go(path: Path) -> Callable[[str], bool]:

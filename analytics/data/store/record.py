@@ -148,6 +148,9 @@ def _read(folder: Path, sums: Mapping[str, str] | None) -> Record:
     for name, one in known.items():
         if name.startswith(f"{DELTA_LOG}/"):
             whole_files.require(folder / name, one)
+    for name in half_commits(folder) if sums is not None else ():
+        if name not in known:
+            raise whole_files.refusal(whole_files.HALF_WRITTEN, folder / name)
     files = delta.files_of(folder)
     for file in files:
         if file.name in known:
@@ -165,6 +168,24 @@ def _read(folder: Path, sums: Mapping[str, str] | None) -> Record:
 
 def _commits(folder: Path) -> list[str]:
     return [f"{DELTA_LOG}/{one.name}" for one in (folder / DELTA_LOG).glob("[0-9]*.json")]
+
+
+def half_commits(folder: Path) -> list[str]:
+    """Return the entries of a table's log that are cut off: without a line, or with no JSON in it.
+
+    Checksums are written after an entry, so that none of them names one that was cut off.
+    """
+    found = []
+    for name in _commits(folder):
+        try:
+            lines = [json.loads(line) for line in (folder / name).read_bytes().splitlines()]
+        except FileNotFoundError:
+            continue
+        except (OSError, ValueError):
+            lines = []
+        if not lines:
+            found.append(name)
+    return found
 
 
 def write_sums(store: Path, *, without: Iterable[str] = ()) -> None:

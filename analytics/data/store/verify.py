@@ -25,6 +25,7 @@ from analytics.data.store.record import (
     OF_PUBLISHED,
     UNFINISHED,
     Record,
+    half_commits,
     last_published,
     read_record,
     state_of,
@@ -32,16 +33,18 @@ from analytics.data.store.record import (
 from analytics.data.store.rows import BATCH
 from analytics.errors import StoreError
 from analytics.store_layout import (
+    APART,
     BESIDE,
     BULLETINS,
     CARD_FILE,
+    DELTA_LOG,
     DESK,
     EVENTS,
     NOTES_FILE,
     NOTES_LOCK,
     PUBLISHED,
 )
-from analytics.whole_files import DAMAGED, FOREIGN, MISSING, SUMS, file_of_draft
+from analytics.whole_files import DAMAGED, FOREIGN, HALF_WRITTEN, MISSING, SUMS, file_of_draft
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -49,9 +52,9 @@ if TYPE_CHECKING:
 LEFTOVER, REPLACED, WITHOUT_SUM = "file_leftover", "file_replaced", "file_without_sum"
 #: Files beside the history; a kill may leave drafts of them when a step has ended already.
 _BESIDE_HISTORY = (f"{EVENTS}/{SUMS}", LAST_PUBLISHED)
-FAULTS = (DAMAGED, MISSING, FOREIGN)
+FAULTS = (DAMAGED, MISSING, FOREIGN, HALF_WRITTEN)
 #: Folders that are judged apart: what went out has the hash of its content in its files' names.
-_ELSEWHERE = (DESK, PUBLISHED)
+_ELSEWHERE = (DESK, PUBLISHED, APART)
 _ROOMS = (*TABLES, EVENTS, BULLETINS, KEPT)
 _TRIES = 3
 #: Files as the Delta library names them, its drafts included.
@@ -148,7 +151,11 @@ def _lost_record(store: Path) -> list[Seen]:
         return [Seen(DAMAGED, f"{EVENTS}/{SUMS}")]
     if sums is None:
         return []
-    return [_judged(store, f"{EVENTS}/{name}", one) for name, one in sums.items()]
+    half = [one for one in half_commits(store / EVENTS) if one not in sums]
+    return [
+        *(Seen(HALF_WRITTEN, f"{EVENTS}/{name}") for name in half),
+        *(_judged(store, f"{EVENTS}/{name}", one) for name, one in sums.items()),
+    ]
 
 
 def _judged(store: Path, name: str, expected: str | None, other: str = "") -> Seen:
@@ -173,6 +180,7 @@ def _tables(store: Path, record: Record, begun: set[str], there: list[str]) -> I
                 active |= {file.relative_to(store).as_posix() for file in files}
                 gone = [file for file in files if not file.exists()]
                 yield from (Seen(MISSING, one.relative_to(store).as_posix()) for one in gone)
+    half = {f"{name}/{one}" for name in TABLES for one in half_commits(store / name)}
     for file in there:
         table, _, name = file.partition("/")
         if table not in TABLES or file in record.files or file in record.replaced:
@@ -182,9 +190,20 @@ def _tables(store: Path, record: Record, begun: set[str], there: list[str]) -> I
         is_old = not record.is_whole and (file in active or "/_delta_log/" in file)
         if is_old:
             yield Seen(_of_old(store / file), file)
+        elif file in half:
+            yield Seen(HALF_WRITTEN, file)
+        elif _OF_DELTA.fullmatch(name) and _is_left(store / file, record, begun):
+            yield Seen(LEFTOVER, file)
         else:
-            is_left = bool(_OF_DELTA.fullmatch(name)) and _is_left(store / file, record, begun)
-            yield Seen(LEFTOVER if is_left else FOREIGN, file)
+            yield Seen(_unrecorded(store / file, name), file)
+
+
+def _unrecorded(file: Path, name: str) -> str:
+    """Return what can be said of a file that no step recorded, and none that is known began."""
+    is_half = name.startswith(f"{DELTA_LOG}/_") or (
+        file.suffix == ".parquet" and _of_old(file) == DAMAGED
+    )
+    return HALF_WRITTEN if _OF_DELTA.fullmatch(name) and is_half else FOREIGN
 
 
 def _of_old(file: Path) -> str:
@@ -251,7 +270,7 @@ def _events(store: Path, record: Record, begun: set[str], there: list[str]) -> I
             yield Seen(LEFTOVER, file)
         else:
             drafts = name.endswith(".tmp") or _OF_DELTA.fullmatch(name)
-            yield Seen(LEFTOVER if drafts and begun else FOREIGN, file)
+            yield Seen(LEFTOVER if drafts and begun else _unrecorded(store / file, name), file)
 
 
 def _bulletins(store: Path) -> Iterator[Seen]:
