@@ -184,7 +184,8 @@ def demo_tables(folder: Path) -> dict[str, pa.Table]:
     }
     outlines = read_paths([folder / OUTLINES_FILE]).tables["area_outlines"]
     tables |= {"area_outlines": outlines.data} if isinstance(outlines, Incoming) else {}
-    return {name: tables[name] for name in TABLES}
+    # A folder that an older program wrote lacks tables that came later.
+    return {name: tables[name] for name in TABLES if name in tables}
 
 
 def _fill(store: Store, tables: dict[str, pa.Table], progress: Callable[[str], None]) -> None:
