@@ -54,3 +54,9 @@ def test_every_season_that_is_asked_for_has_a_bulletin(prepared):
     every = seasons_with_data(prepared.snapshot())
     asked = every if IS_FULL else every[-1:]
     assert seasons == [*asked, every[-1]]
+
+
+def test_a_demo_that_an_older_program_wrote_may_lack_a_table(tmp_path):
+    for file in demo.DEMO_FOLDER.glob("[!h]*.*"):
+        (tmp_path / file.name).symlink_to(file)
+    assert set(TABLES) - set(demo.demo_tables(tmp_path)) == {"holidays", "holding_trials"}

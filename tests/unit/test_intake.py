@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 import re
 from dataclasses import replace
 from decimal import Decimal
@@ -407,6 +408,18 @@ def test_a_quarantine_does_not_help_a_file_or_rows_stored_earlier(tmp_path: Path
         ("planned_site_days", None),
     ]
     assert store.version == 1
+
+
+@pytest.mark.parametrize("name", ["interviews.csv", "interviews.parquet", "week.xlsx", "areas.csv"])
+def test_a_channel_or_device_among_tables_is_refused_and_not_skipped(
+    tmp_path: Path, name: str
+) -> None:
+    (tmp_path / "holidays.csv").write_text(HEADER + "2031-01-01,Frost Day\n")
+    assert not find_files([tmp_path])[1]
+    os.mkfifo(tmp_path / name)
+    files, (fault,) = find_files([tmp_path])
+    assert [file.name for file in files] == ["holidays.csv"]
+    assert (fault.table, fault.allowed) == (name, "an ordinary file")
 
 
 def again(tmp_path: Path, **changes: Any) -> Path:

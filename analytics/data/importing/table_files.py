@@ -101,6 +101,8 @@ def _mistaken(path: Path) -> Finding | None:
     named_as_table = path.name.partition(".")[0].lower() in TABLES
     if not path.exists() and (ends_as_table or named_as_table):
         return _fault(path, "a link that leads nowhere", _allowed_files(), "correct or remove it")
+    if not (path.is_file() or path.is_dir()) and (ends_as_table or named_as_table):
+        return _place_fault(path)
     if path.is_dir() and ends_as_table:
         return _fault(path, "a folder named as a table", _allowed_files(), "rename the folder")
     if path.is_file() and named_as_table and path.suffix.lower() != OUTLINES:
