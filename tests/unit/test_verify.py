@@ -14,7 +14,7 @@ from analytics.bulletin import archive
 from analytics.bulletin.notes import add_note
 from analytics.data.kept import Kept
 from analytics.data.store import Store, delta, maintain_store, verify_store
-from analytics.errors import StoreError
+from analytics.errors import NotAStoreError, StoreError
 from tests.store_faults import filled_store, flipped, state_of
 
 N_FLIPS = 40
@@ -306,3 +306,9 @@ def test_maintenance_that_is_killed_at_any_step_is_made_good_by_the_next(tmp_pat
         assert not verify_store(copy).seen, after
         assert areas_of(copy) == before, after
     assert after > 10
+
+
+@pytest.mark.parametrize("sign", ["\udcff", "\n", "%"])
+def test_a_store_is_refused_where_its_folder_has_a_name_that_the_tables_cannot_have(tmp_path, sign):
+    with pytest.raises(NotAStoreError):
+        Store(tmp_path / f"st{sign}ore")

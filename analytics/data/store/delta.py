@@ -40,12 +40,17 @@ _BAD_IN_PATH = frozenset("[]|^%\\") | {chr(code) for code in range(32)}
 
 def require_path(path: Path) -> None:
     """Refuse a path with a character that the library loses or refuses (`NotAStoreError`)."""
-    bad = sorted(_BAD_IN_PATH & set(path.as_posix()))
+    # A byte that is no UTF-8 comes as a lone surrogate.
+    bad = sorted(one for one in set(path.as_posix()) if one in _BAD_IN_PATH or _is_lone(one))
     if bad:
         raise NotAStoreError(
             f"the store's path {str(path)!r} has the character {bad[0]!r}, which cannot be used "
             "there; move or rename the directory"
         )
+
+
+def _is_lone(sign: str) -> bool:
+    return "\ud800" <= sign <= "\udfff"
 
 
 def is_table(path: Path) -> bool:
