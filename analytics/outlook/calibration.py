@@ -39,8 +39,9 @@ class PlainRule:
     df: float
 
     def quantile(self, prob: Floats) -> Floats:
-        """Return quantiles of what is still to come."""
-        found: Floats = np.exp(self.log_mean + self.log_sd * stdtrit(self.df, prob))
+        """Return quantiles of what is still to come; of 1 df the last can be beyond any number."""
+        with np.errstate(over="ignore"):
+            found: Floats = np.exp(self.log_mean + self.log_sd * stdtrit(self.df, prob))
         return found
 
     def draws(self, n: int) -> Floats:
@@ -109,7 +110,9 @@ def mixture_weight(first: Floats, second: Floats) -> float:
 
 def mixed(first: Floats, second: Floats, weight: float) -> Floats:
     """Return the log-linear mixture of two sets of draws, paired by rank; in order."""
-    found: Floats = np.exp(weight * np.log(np.sort(first)) + (1 - weight) * np.log(np.sort(second)))
+    with np.errstate(divide="ignore"):  # the first of a long tail is 0
+        one, other = np.log(np.sort(first)), np.log(np.sort(second))
+    found: Floats = np.exp(weight * one + (1 - weight) * other)
     return found
 
 

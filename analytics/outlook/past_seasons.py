@@ -104,9 +104,9 @@ def season_keys(snapshot: Snapshot, seasons: Sequence[str]) -> dict[str, str]:
     if not tables:
         return {}
     of_day = pa.concat_tables(
-        one["site_days"].select(["sample_id"]).append_column("season", pa.repeat(name, len(days)))
+        days.select(["sample_id"]).append_column("season", pa.repeat(name, len(days)))
         for name, one in tables.items()
-        if (days := one["site_days"])
+        for days in [one["site_days"]]
     )
     columns = ", ".join(query.name(one.name) for one in TABLES["interviews"].columns)
     rows = query.run(

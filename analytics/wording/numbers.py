@@ -240,6 +240,9 @@ def _shift(one: Change, amount: float) -> str:
 
 # A number with its interval in words, for tables whose lines are no result rows.
 
+#: An end of an interval this many times the number is read by its size alone. Our choice.
+FAR = 100
+
 
 class NumberKind(StrEnum):
     """How an amount is read: a count of fish, a share in percent, a ratio or rate."""
@@ -292,7 +295,15 @@ class Measurement:
         """Return two ends in the digits of this number; empty where either lacks."""
         if low is None or high is None:
             return ""
-        return f"{self.shown(low).removesuffix(PERCENT)}–{self.shown(high)}"
+        return f"{self.shown(low).removesuffix(PERCENT)}–{self._far(high)}"
+
+    def _far(self, end: float) -> str:
+        """Return an end in the digits of this number; one of another size has three of its own."""
+        size = self._scale * abs(end)
+        if not (math.isfinite(size) and size > FAR * self._scale * abs(self.value or math.inf)):
+            return self.shown(end)
+        place = max(self.place, power(size) - 2)
+        return number(self._scale * end, place=place) + PERCENT * self._is_share
 
     def shown(self, value: float | None) -> str:
         """Return another number in the digits of this one."""

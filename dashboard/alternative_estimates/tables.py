@@ -111,14 +111,11 @@ def _share(line: Line) -> str:
 
 def shares_words(lines: Sequence[Line], *, index: BulletinIndex) -> str:
     """Return what coverage tells, in a sentence (Markdown)."""
-    known = sorted((one for one in lines if one["share"] is not None), key=lambda one: one["share"])
+    known = _least_and_most(lines, index=index)
     if not known:
         return say("No boat met on the water on an open day was asked where it would land.")
-    low, high = known[0], known[-1]
     shares = [
-        say("**{share}** in {area}", share=percent(one["share"]), area=numbers.plain(name))
-        for one in ([low] if low["share"] == high["share"] else [low, high])
-        for name in [index.name(one["area"])]
+        say("**{share}** in {area}", share=share, area=numbers.plain(name)) for share, name in known
     ]
     return say(
         "Of the boats met on the water, {shares} were for a listed site. The rest is in no figure "
@@ -130,17 +127,31 @@ def shares_words(lines: Sequence[Line], *, index: BulletinIndex) -> str:
 
 def shares_title(lines: Sequence[Line], *, index: BulletinIndex) -> str:
     """Return the finding of the figure of coverage: where the least and the most boats go."""
-    known = sorted((one for one in lines if one["share"] is not None), key=lambda one: one["share"])
-    low, high = known[0], known[-1]
-    named = {"share": percent(low["share"]), "area": index.name(low["area"])}
-    if low["share"] == high["share"]:
-        return say("{share} of boats were for a listed site in {area}", **named)
+    (share, area), *more = _least_and_most(lines, index=index)
+    if not more:
+        return say("{share} of boats were for a listed site in {area}", share=share, area=area)
     return say(
         "{share} of boats were for a listed site in {area}, {most} in {other}",
-        most=percent(high["share"]),
-        other=index.name(high["area"]),
-        **named,
+        share=share,
+        area=area,
+        most=more[0][0],
+        other=more[0][1],
     )
+
+
+def _least_and_most(lines: Sequence[Line], *, index: BulletinIndex) -> list[tuple[str, str]]:
+    """Return the least and the most share with its area; of all together where no area has one.
+
+    The share of all areas that an area without enough contacts takes says nothing of that area.
+    """
+    known = sorted((one for one in lines if one["share"] is not None), key=lambda one: one["share"])
+    own = [one for one in known if not one["is_pooled"]]
+    if known and not own:
+        return [(percent(known[0]["share"]), say("all areas together"))]
+    ends = own[:: max(len(own) - 1, 1)] if own else []
+    if ends and ends[0]["share"] == ends[-1]["share"]:
+        ends = ends[:1]
+    return [(percent(one["share"]), index.name(one["area"])) for one in ends]
 
 
 def reports_title(lines: Sequence[Line]) -> str:

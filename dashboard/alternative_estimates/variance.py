@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow.compute as pc
 
 from analytics.quantities import capitalised
-from analytics.rounding import percent
+from analytics.rounding import chance, percent
 from analytics.wording import numbers
 from dashboard import html_tables
 from dashboard.catalogue import phrase, say
@@ -69,6 +69,8 @@ PARTS = {
 #: Lines of a split that are shown one by one; the others are one line.
 MOST_LINES = 8
 REST = phrase("all others")
+#: A share under this is read as 0 %.
+SMALL = 0.005
 _HEADS = (phrase("Part"), phrase("Share of the variance"), phrase("What would make it smaller"))
 
 
@@ -79,6 +81,11 @@ class Share:
     label: str
     share: float
     part: str = ""
+
+    @property
+    def words(self) -> str:
+        """The share in percent; one next to nothing is under 1 % in the place of many zeros."""
+        return chance(self.share) if 0 < self.share < SMALL else percent(self.share)
 
     @property
     def source(self) -> str:
@@ -130,7 +137,7 @@ def answer(index: BulletinIndex, *, area: str | None, quantity: str) -> str:
         source=first.source,
     )
     further = [
-        say("{share} from {source}", share=percent(one.share), source=one.source)
+        say("{share} from {source}", share=one.words, source=one.source)
         for one in found[1:]
         if one.share >= 0.01
     ]
@@ -174,7 +181,7 @@ def parts_table(index: BulletinIndex, *, areas: Sequence[str | None], quantity: 
         lines.append(html_tables.group(_HEADS, capitalised(name)))
         found = shares(index, area=area, quantity=quantity, split="part")
         for one in found:
-            cells = (percent(one.share), html_tables.small(one.cure))
+            cells = (one.words, html_tables.small(one.cure))
             lines.append(html_tables.line(_HEADS, one.label, cells))
         lines += [] if found else [html_tables.words_line(_HEADS, say("no standard error"))]
     return html_tables.table(_HEADS, lines)

@@ -68,6 +68,8 @@ def _plain_rule(found: Standings) -> None:
     if past:
         st.header(say("Beside a plain rule"), anchor=False)
         st.html(backtest.score_table(past))
+        if why := backtest.about_plain(past):
+            st.markdown(why)
         st.caption(say(backtest.SCORED))
 
 

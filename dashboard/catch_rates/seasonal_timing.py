@@ -49,7 +49,12 @@ def runs(rates: Rates, areas: Sequence[str | None], name: str) -> dict[str | Non
 
 def has_past(rates: Rates, areas: Sequence[str | None]) -> bool:
     """Return whether a figure of some areas has a past season to draw."""
-    return any(run.past for name in ("share", "index") for run in runs(rates, areas, name).values())
+    return any(
+        _points(rates.timing[season, area], name)
+        for area in areas
+        for season in rates.seasons(area)
+        for name in ("share", "index")
+    )
 
 
 def _run(rates: Rates, area: str | None, name: str) -> Run | None:

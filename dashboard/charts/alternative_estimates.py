@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analytics.quantities import QUANTITIES, QuantityKind
-from analytics.rounding import percent
 from analytics.wording import numbers, reasons
 from analytics.wording.numbers import NumberKind
 from dashboard.alternative_estimates import bases
@@ -92,10 +91,9 @@ def variance_bars(splits: Mapping[str, Sequence[Share]], *, palette: Palette) ->
         places += range(len(labels), len(labels) + len(shares))
         labels += [drawing.label(one.label, forest.LABEL_WIDTH) for one in shares]
         found += shares
-    values = [percent(one.share) for one in found]
+    values = [one.words for one in found]
     words = [
-        drawing.hover(one.label, say("{share} of the variance", share=percent(one.share)))
-        for one in found
+        drawing.hover(one.label, say("{share} of the variance", share=one.words)) for one in found
     ]
     trace = drawing.trace(
         "bar",
@@ -129,7 +127,7 @@ def variance_bars(splits: Mapping[str, Sequence[Share]], *, palette: Palette) ->
 def variance_description(splits: Mapping[str, Sequence[Share]], *, of: str) -> str:
     """Return sentences that stand for a figure where it cannot be seen."""
     parts = [
-        f"{name}: {'; '.join(f'{one.label} {percent(one.share)}' for one in found)}."
+        f"{name}: {'; '.join(f'{one.label} {one.words}' for one in found)}."
         for name, found in splits.items()
     ]
     return " ".join([f"{of}.", *parts])

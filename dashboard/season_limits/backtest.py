@@ -42,6 +42,10 @@ SCORED = phrase(
     "included, and the interval score the width of the 80 % interval with a penalty for each miss; "
     "both are in percent of what came, and lower is better."
 )
+NO_PLAIN = phrase(
+    "The plain rule needs two other past seasons to each projection: there are too few for it to "
+    "stand beside the model."
+)
 METHODS = {
     MODEL: phrase("Model (used)"),
     "plain_rule": phrase("Plain rule"),
@@ -140,6 +144,11 @@ def hits(found: Sequence[ForestRow]) -> str:
         n=len(found),
         percent=PERCENT,
     )
+
+
+def about_plain(found: Sequence[Scored]) -> str:
+    """Return why the table of scores has no plain rule; empty where it has one."""
+    return "" if _shared(found) else say(NO_PLAIN)
 
 
 def score_table(found: Sequence[Scored]) -> str:

@@ -540,6 +540,8 @@ def test_methods_are_compared_on_the_same_projections():
     # A figure that the plain rule could not project leaves the comparison.
     fewer = [one for one in found if one.method != "plain_rule" or one.at[0] == "2033-34"]
     assert "1 (100 %)" in plain(backtest.score_table(fewer))
+    # With two past seasons each has one other alone: a plain rule that is missing is explained.
+    assert backtest.about_plain(found) == "" and backtest.about_plain(model) == backtest.NO_PLAIN
 
 
 def test_projections_of_bulletins_are_judged_by_later_ones():

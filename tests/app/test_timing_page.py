@@ -62,6 +62,11 @@ def test_a_first_season_has_no_past(open_timing):
     assert not linked.exception
 
 
+def test_past_seasons_are_looked_for_without_drawing_them(rates, monkeypatch):
+    monkeypatch.setattr(seasonal_timing, "runs", None)
+    assert seasonal_timing.has_past(rates, [None]) and not seasonal_timing.has_past(rates, ["none"])
+
+
 def test_a_ratio_without_an_interval_is_of_unknown_strength(index):
     lines = [
         line | {"ci_low": None, "ci_high": None, "past_low": None, "past_high": None}

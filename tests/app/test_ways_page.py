@@ -166,6 +166,15 @@ def test_coverage_is_told_drawn_and_tabled(open_ways, index):
     assert list(drawn.data[1].x) == [0.9, 0.85, 0.62]
     assert list(drawn.data[1].marker.symbol) == ["circle", "circle-open", "circle"]
     assert list(drawn.data[0].x)[:2] == pytest.approx([0.86, 0.94])
+    # The share of all areas is said of no area, even where it is the least or the only one.
+    pooled = next(line for line in lines if line["is_pooled"])
+    least = [line | {"share": 0.2} if line is pooled else line for line in lines]
+    assert way_tables.shares_title(least, index=index) == way_tables.shares_title(
+        lines, index=index
+    )
+    for said in (way_tables.shares_title, way_tables.shares_words):
+        assert index.name(pooled["area"]) not in said([pooled], index=index)
+        assert "85" in said([pooled], index=index)
     alone = way_tables.share_lines(index, ("A1",))
     assert [line["area"] for line in alone] == ["A1"]
     assert "Note" not in way_tables.shares_table(alone, index=index)
@@ -284,6 +293,11 @@ def test_an_error_is_taken_apart(open_ways, index):
         "sampled. "
     )
     assert words.endswith("What would make it smaller: more site-days.")
+    assert [variance.Share("", one).words[:5] for one in (9.8e-6, 0.0, 0.17)] == [
+        "under",
+        "0\xa0%",
+        "17\xa0%",
+    ]
     found = variance.shares(index, area=None, quantity=MET, split="week")
     assert len(found) == variance.MOST_LINES + 1
     assert found[-1].label == variance.REST

@@ -112,6 +112,15 @@ def test_mixture_by_hand():
     assert mixture_weight(np.zeros(5), second) == pytest.approx((4 + 5) / 13)
 
 
+def test_a_rule_of_two_seasons_reaches_beyond_any_number_without_a_warning():
+    rule = plain_rule(3000.0, np.array([0.02, 0.7]))
+    assert rule is not None and rule.df == 1
+    plain = rule.draws(2000)
+    assert plain[0] == 0 and np.isposinf(plain[-1]) and np.isfinite(np.median(plain))
+    both = mixed(np.full(2000, 4000.0), plain, 0.5)
+    assert not np.isnan(both).any() and (both == np.sort(both)).all()
+
+
 def test_width_by_hand():
     assert width_factor(np.array([0.4, 1.9, 0.7, 0.2, 1.2])) == pytest.approx(0.97979590, abs=5e-9)
     assert width_factor(np.array([0.3, 0.2, 0.5, 0.4, 0.6])) == pytest.approx(0.89442719, abs=5e-9)

@@ -23,6 +23,8 @@ def plain(words):
         (Measurement(0.023, None, None, NumberKind.SHARE), "2.3 %", ""),
         (Measurement(0.832, 0.64, 1.08, NumberKind.RATIO), "0.83", "0.64–1.08"),
         (Measurement(0.0583, 0.0541, 0.0631, NumberKind.RATIO), "0.058", "0.054–0.063"),
+        (Measurement(0.86, 0.0002, 3494.26, NumberKind.RATIO), "0.86", "0.0002–3,490"),
+        (Measurement(1.2, 0.046, 27.7, NumberKind.RATIO), "1.2", "0.05–27.7"),
         (Measurement(None), "–", ""),
     ],
 )

@@ -196,6 +196,16 @@ def test_rows_in_another_order_are_the_same_interviews(snapshot):
     assert keys_of(with_table(snapshot, "interviews", turned)) == keys_of(snapshot)
 
 
+def test_past_seasons_without_site_days_have_keys_too(snapshot, tmp_path):
+    # Of convenience interviews alone, as a programme without drawn days sends them.
+    none = with_table(snapshot, "site_days", snapshot["site_days"].slice(0, 0))
+    keys = keys_of(none)
+    assert list(keys) == list(keys_of(snapshot))
+    assert not {*keys.values()} & {*keys_of(snapshot).values()}
+    found = past_seasons(none, season=NEWEST, kept=Kept(tmp_path))
+    assert found.weekly == [] and list(found.failed) == list(keys)
+
+
 def test_a_holiday_or_a_rate_of_death_is_part_of_the_key(snapshot):
     day = snapshot["seasons"].filter(pc.equal(snapshot["seasons"]["season"], FIRST))["open_date"]
     holiday = pa.table({"date": day[:1], "holiday": ["invented"]})
