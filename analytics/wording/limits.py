@@ -423,10 +423,13 @@ def _unknown(index: BulletinIndex, limits: Sequence[Line]) -> str:
     unknown = [line for line in limits if line["estimate"] is None]
     if not unknown:
         return ""
-    named = "; ".join(
-        f"{limit(index, one)} ({numbers.plain(one['reason'] or 'no reason was kept')})"
-        for one in unknown
-    )
+    by_reason: dict[str, list[str]] = {}
+    for one in unknown:
+        why = numbers.plain(one["reason"] or "no reason was kept")
+        by_reason.setdefault(why, []).append(limit(index, one))
+    if len(by_reason) == 1 and len(unknown) == len(limits) > 1:
+        return f"No total can be given against any of the {len(limits)} limits ({why})."
+    named = "; ".join(f"{', '.join(those)} ({why})" for why, those in by_reason.items())
     return f"No total can be given against the limit on {named}."
 
 

@@ -564,6 +564,15 @@ def test_a_limit_without_a_figure_is_not_said_to_be_kept():
     assert standing_table._reached(withheld | {"estimate": 9.0}) == "not reached"
 
 
+def test_limits_without_totals_say_a_reason_that_they_share_once(index):
+    lines = index.bulletin.table("limit_status").to_pylist()
+    bare = [line | {"estimate": None, "reason": "convenience_only"} for line in lines]
+    said = answer(with_tables(index, limit_status=bare))
+    assert said.count("(") == 1 and str(len(bare)) in said
+    bare[0] |= {"reason": "no_interviews"}
+    assert answer(with_tables(index, limit_status=bare)).count("(") == 2
+
+
 def test_the_one_reason_why_no_projection_is_tested_is_said(index):
     bare = with_tables(index, backtest=[])
     assert accuracy.accuracy_answer(bare, []) == accuracy.NO_SEASON
