@@ -121,6 +121,14 @@ def variance_bars(splits: Mapping[str, Sequence[Share]], *, palette: Palette) ->
             range=[min(0.0, *(one.share for one in found)), top], tickformat=".0%", nticks=4
         ),
         yaxis=drawing.lines_down(labels, palette=palette),
+        meta=drawing.data(
+            ("split", "part", "label", "share_of_variance"),
+            [
+                (name, one.part or None, one.label, one.share)
+                for name, shares in splits.items()
+                for one in shares
+            ],
+        ),
     )
 
 

@@ -37,6 +37,11 @@ PRECISION_SIGNS = (
     ("●", phrase("this plan")),
 )
 PRECISION_HUES = {"●": "copper"}
+#: Columns of the tables that the figures are downloaded with.
+_LEGAL = ("share", "ci_low", "ci_high", "is_rule")
+_ALIVE = ("hours", "alive_prop", "ci_low", "ci_high", "died", "at_risk")
+_RESIDUAL = ("normal", "residual")
+_PRECISION = ("site_days", "pse", "pse_error", "is_plan")
 
 
 def legal(lines: Sequence[Line], *, palette: Palette, unit: Length = Length.MM) -> Figure:
@@ -56,7 +61,9 @@ def legal(lines: Sequence[Line], *, palette: Palette, unit: Length = Length.MM) 
     rules = [Point(at, share, words=said) for at, share, said, one in every if one["is_rule"]]
     line = drawing.line(lengths, shares, colour=palette.sea, words=words)
     title = say("minimum total length, {unit}", unit=unit)
-    return _curve(run, line, rules, palette=palette, title=title, nticks=6, top=1)
+    given = [(at, *(one[name] for name in _LEGAL)) for at, one in zip(lengths, lines, strict=True)]
+    meta = drawing.data((f"min_length_{unit}", *_LEGAL), given)
+    return _curve(run, line, rules, palette=palette, title=title, nticks=6, top=1, meta=meta)
 
 
 def _curve(
@@ -68,6 +75,7 @@ def _curve(
     title: str,
     nticks: int,
     top: float,
+    meta: str,
 ) -> Figure:
     """Draw shares from 0 to `top` as a line in its band, some of them marked."""
     return drawing.figure(
@@ -81,6 +89,7 @@ def _curve(
         margin=(52, 12, 8, 44),
         xaxis=drawing.axis(title, nticks=nticks, showgrid=False),
         yaxis={"range": [0, top], "tickformat": ".0%", "nticks": 5},
+        meta=meta,
     )
 
 
@@ -122,7 +131,13 @@ def alive(steps: Sequence[Line], *, until: float, palette: Palette) -> Figure:
         margin=(44, 12, 8, 40),
         xaxis=drawing.axis(say("hours held"), range=[0, until], nticks=5, showgrid=False),
         yaxis={"range": [0, 1.02], "tickformat": ".0%", "nticks": 4},
+        meta=_data(_ALIVE, steps),
     )
+
+
+def _data(columns: Sequence[str], lines: Sequence[Line]) -> str:
+    """Return columns of lines as the table that a figure is downloaded with."""
+    return drawing.data(columns, [[one.get(name) for name in columns] for one in lines])
 
 
 def _alive_words(one: Line) -> str:
@@ -156,6 +171,7 @@ def residuals(lines: Sequence[Line], *, palette: Palette) -> Figure:
         margin=(52, 12, 8, 44),
         xaxis=drawing.axis(say("standard normal"), nticks=7),
         yaxis=drawing.axis(say("residual"), nticks=7),
+        meta=_data(_RESIDUAL, lines),
     )
 
 
@@ -175,7 +191,10 @@ def precision(lines: Sequence[Line], plan: Line | None, *, palette: Palette) -> 
     top = max([high for _, _, high in run] + [one.value or 0.0 for one in here], default=1.0)
     line = drawing.line(days, parts, colour=palette.sea, words=words)
     title = say("site-days of the week, all areas")
-    return _curve(run, line, here, palette=palette, title=title, nticks=7, top=1.05 * top)
+    given = [one | {"is_plan": False} for one in lines]
+    given += [plan | {"is_plan": True}] if plan else []
+    how: dict[str, Any] = {"top": 1.05 * top, "meta": _data(_PRECISION, given)}
+    return _curve(run, line, here, palette=palette, title=title, nticks=7, **how)
 
 
 def _precision_words(one: Line) -> str:

@@ -111,7 +111,27 @@ def dumbbells(moves: Sequence[Move], *, index: BulletinIndex, palette: Palette) 
         line_height=ROW_HEIGHT,
         xaxis=_scale(axis),
         more=[_zeros(zeros, at=INSIDE * axis.low)],
+        meta=_data(moves, index=index),
     )
+
+
+def _data(moves: Sequence[Move], *, index: BulletinIndex) -> str:
+    """Return moves as the table that the figure is downloaded with, named as in the bulletin."""
+    ends = ("estimate", "ci_low", "ci_high")
+    heads = ("area", "area_name", "week", "quantity", "previous", "previous_ci_low")
+    heads += ("previous_ci_high", *ends, "change_in_se")
+    lines = [
+        [
+            one.row.area,
+            one.row.area and index.name(one.row.area),
+            one.row.week,
+            one.row.quantity,
+            *(getattr(side, end, None) for side in (one.before, one.now) for end in ends),
+            one.change_in_se,
+        ]
+        for one in moves
+    ]
+    return drawing.data(heads, lines)
 
 
 def is_cut(moves: Sequence[Move]) -> bool:

@@ -265,7 +265,33 @@ def _placed(traces: list[Trace], run: Run, *, palette: Palette, has_lines: bool)
             tickvals=values,
             ticktext=[f"{one:.0%}" if run.is_share else f"{one:,.3g}" for one in values],
         ),
+        meta=_data(run),
     )
+
+
+def _data(run: Run) -> str:
+    """Return the runs of all seasons as the table that the figure is downloaded with.
+
+    A season other than this one stands on the days of this season's calendar, as in the figure.
+    """
+    value = "cumulative_share" if run.is_share else "index"
+    ends = {day: (low, high) for day, low, high in run.ends}
+    named: list[tuple[str, str | None, Points]] = [("this_season", None, run.now)]
+    named += [("past_season", season, line) for season, line in run.past.items()]
+    named += [(f"{name}_curve", None, line) for name, line in run.curves.items()]
+    lines = [
+        (
+            series,
+            season,
+            day,
+            (run.start + timedelta(days=day)).isoformat(),
+            figure_,
+            *(ends.get(day, (None, None)) if series == "this_season" else (None, None)),
+        )
+        for series, season, line in named
+        for day, figure_ in line
+    ]
+    return drawing.data(("series", "season", "day", "date", value, "ci_low", "ci_high"), lines)
 
 
 def _months(start: date, first: int, last: int) -> list[int]:

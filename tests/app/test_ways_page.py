@@ -21,7 +21,7 @@ from dashboard.alternative_estimates import variance
 from dashboard.charts import alternative_estimates as chart
 from dashboard.charts import bars, forest
 from tests.app import sample_ways
-from tests.app.reading import download_of, heads_of, words_of
+from tests.app.reading import download_of, heads_of, table_of, words_of
 from tests.app.sample_bulletin import NOW, make
 from tests.store_faults import write_card
 
@@ -324,3 +324,13 @@ def test_no_claim_that_reports_do_not_enter_where_nothing_is_known(index):
     assert ways.is_touched(replace(index, rows=none), known, "encounter_fish")
     same = SimpleNamespace(rows={(basis, None, "kept_fish"): index.row(None, None, "kept_fish")})
     assert not ways.is_touched(index, same, "kept_fish")
+
+
+def test_parts_of_a_variance_are_given_under_their_names():
+    parts = [variance.Share("between site-days", 0.75, "between_units"), variance.Share("x", 0.25)]
+    columns, lines = table_of(chart.variance_bars({"kinds": parts}, palette=LIGHT))
+    assert columns == ["split", "part", "label", "share_of_variance"]
+    assert lines == [
+        ["kinds", "between_units", "between site-days", 0.75],
+        ["kinds", None, "x", 0.25],
+    ]

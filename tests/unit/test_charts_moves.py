@@ -12,6 +12,7 @@ from analytics.revision_order import importance
 from analytics.wording import bulletin_index
 from dashboard.charts import revisions
 from dashboard.revisions import moves
+from tests.app.reading import table_of
 from tests.app.sample_bulletin import NOW, make
 from tests.app.sample_moves import WAS_ZERO
 
@@ -45,6 +46,17 @@ def test_every_figure_and_interval_is_drawn(index, quantity):
     assert {round(y) for y in (*before.y, *now.y)} == set(range(len(drawn)))
     assert all(y % 1 > 0.5 for y in before.y)
     assert all(y % 1 < 0.5 for y in now.y)
+    columns, lines = table_of(figure)
+    given = [dict(zip(columns, line, strict=True)) for line in lines]
+    for one, move in zip(given, drawn, strict=True):
+        assert (one["area"], one["week"], one["quantity"]) == (
+            move.row.area,
+            move.row.week,
+            quantity,
+        )
+        assert one["previous"] == (move.before and move.before.estimate)
+        assert one["ci_high"] == (move.now and move.now.ci_high)
+        assert one["area_name"] == (move.row.area and index.name(move.row.area))
 
 
 def test_a_zero_stands_inside_the_low_end_and_says_so(index):

@@ -16,6 +16,7 @@ from analytics.wording.week import strength_side
 from dashboard.catch_rates import models, records, seasonal_timing
 from dashboard.charts import curves, drawing, rates, series, timing
 from tests.app import sample_rates
+from tests.app.reading import table_of
 from tests.app.sample_bulletin import NOW, make
 
 COLOURS = LIGHT
@@ -160,6 +161,20 @@ def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(told):
     first = traces(timing.figure(come, palette=COLOURS))
     assert not {"past", "normal", "logistic"} & set(first)  # three layers at first sight
     assert {"envelope", "interval", "now"} <= set(first)
+    # Every season and curve is given with the figure, also what is not drawn at first sight.
+    columns, given = table_of(timing.figure(come, palette=COLOURS))
+    assert columns == ["series", "season", "day", "date", "cumulative_share", "ci_low", "ci_high"]
+    found = [dict(zip(columns, one, strict=True)) for one in given]
+    now = [one for one in found if one["series"] == "this_season"]
+    assert [(one["day"], one["cumulative_share"]) for one in now] == list(come.now)
+    assert [(one["day"], one["ci_low"], one["ci_high"]) for one in now] == list(come.ends)
+    for season, line in come.past.items():
+        mine = [one for one in found if one["season"] == season]
+        assert [(one["day"], one["cumulative_share"]) for one in mine] == list(line)
+    assert {one["date"] for one in now} <= {one["date"] for one in found}
+    assert table_of(timing.figure(run, palette=COLOURS))[1][-1][0] == "logistic_curve"
+    by_index = seasonal_timing.runs(told, ["A1"], "index")["A1"]
+    assert "index" in table_of(timing.figure(by_index, palette=COLOURS))[0]
 
 
 def test_all_seasons_stand_in_parts_of_an_average_past_one(told):
@@ -271,6 +286,10 @@ def test_residuals_stand_against_the_normal(told):
     assert list(guide.x) == list(guide.y)
     assert len(points.x) == 60
     assert list(points.y) == [line["residual"] for line in lines]
+    assert table_of(figure) == (
+        ["normal", "residual"],
+        [[line["normal"], line["residual"]] for line in lines],
+    )
     assert "60 points; farthest from the line at 2.1" in models.quantile_words(lines)
 
 

@@ -244,17 +244,24 @@ def test_bars_stack_to_the_fish_and_the_line_stands_at_the_minimum(released):
 
 def test_the_curve_has_its_band_and_the_minimum_in_force(released):
     lines = released_lengths.shares(released, None)
-    band, curve, rule = curves.legal(lines, palette=LIGHT).data
+    figure = curves.legal(lines, palette=LIGHT)
+    band, curve, rule = figure.data
     assert list(curve.y) == [one["share"] for one in lines]
     assert list(curve.x) == sorted(curve.x)
     assert sorted(band.y) == sorted(one[end] for one in lines for end in ("ci_low", "ci_high"))
     assert list(rule.x) == [sample_held.RULE_MM]
+    columns, given = table_of(figure)
+    assert columns == ["min_length_mm", "share", "ci_low", "ci_high", "is_rule"]
+    assert [dict(zip(columns, one, strict=True)) for one in given] == [
+        {name: line[name] for name in columns} for line in lines
+    ]
 
 
 def test_stairs_begin_with_all_alive_and_show_the_last_fall(released):
     groups = released_trials.survivors(released)
     steps = groups["jaw"]
-    high, low, alive = curves.alive(steps, until=100.0, palette=LIGHT).data
+    figure = curves.alive(steps, until=100.0, palette=LIGHT)
+    high, low, alive = figure.data
     assert list(alive.x) == [0.0, 24.0, 96.0, 100.0]
     assert list(alive.y) == [1.0, 0.967, 0.933, 0.933]
     assert alive.line.shape == "hv"
@@ -263,6 +270,19 @@ def test_stairs_begin_with_all_alive_and_show_the_last_fall(released):
     # A group without limits has no band, and still its stairs.
     (alone,) = curves.alive(groups["oesophagus stomach"], until=100.0, palette=DARK).data
     assert list(alone.y) == [1.0, 0.0, 0.0]
+    columns, given = table_of(figure)
+    assert columns == ["hours", "alive_prop", "ci_low", "ci_high", "died", "at_risk"]
+    assert given == [[line[name] for name in columns] for line in steps]
+
+
+def test_the_curve_of_precision_is_given_with_the_plan_on_it():
+    lines = [{"site_days": n, "pse": 0.6 / n**0.5, "pse_error": 0.1} for n in (4, 9)]
+    figure = curves.precision(lines, {"site_days": 5, "pse": 0.27}, palette=LIGHT)
+    columns, given = table_of(figure)
+    assert columns == ["site_days", "pse", "pse_error", "is_plan"]
+    assert given[:-1] == [[*line.values(), False] for line in lines]
+    assert given[-1] == [5, 0.27, None, True]
+    assert len(table_of(curves.precision(lines, None, palette=LIGHT))[1]) == len(lines)
 
 
 def test_trials_show_corrected_and_seen_rates(released):
