@@ -31,6 +31,8 @@ JOINED_BY, ITEMS_BY = "; ", "|"
 #: Characters that separate, written as in a URL within an argument.
 _SEPARATORS = re.compile(r"[%;(),=|]")
 _WRITTEN = re.compile(r"([a-z][a-z0-9_]*)(?:\(([^()]*)\))?")
+#: Codes about a limit of the season.
+_ABOUT_LIMITS = ("limit_not_projected", "limit_in_part")
 #: Arguments that hold codes of areas, for which a page has names.
 _OF_AREAS = ("area", "areas")
 #: Arguments whose items the registry has words for, such as ``kept``.
@@ -236,6 +238,16 @@ def _of_names(one: Code, area_name: Callable[[str], str]) -> Iterator[tuple[str,
             yield argument, tuple(with_area_names(item, area_name) for item in items)
         else:
             yield argument, items
+
+
+def with_limit_names(cell: str, names: Mapping[str, str]) -> str:
+    """Return a cell in which the codes about a limit hold its name in the place of its id."""
+    return join_codes(
+        coded(one.name, **dict(one.arguments) | {"limit": names.get(one["limit"], one["limit"])})
+        if isinstance(one, Code) and one.name in _ABOUT_LIMITS
+        else str(one)
+        for one in parse(cell)
+    )
 
 
 def sentence(one: Code | str, area_name: Callable[[str], str] = str, *, brief: bool = False) -> str:

@@ -367,10 +367,13 @@ def of_areas(table: pa.Table, *, areas: Sequence[str]) -> pa.Table:
     return table.filter(pc.fill_null(chosen, False))
 
 
-def csv(table: pa.Table, names: Mapping[str, str]) -> bytes:
-    """Return a table as CSV, names of areas and words of assumptions after their codes.
+def csv(
+    table: pa.Table, names: Mapping[str, str], limits: Mapping[str, str] | None = None
+) -> bytes:
+    """Return a table as CSV, names of areas and limits and words of assumptions after their codes.
 
-    Null is empty, but for an area, which then is all of them.
+    `limits` holds the names of limits by id; without it a table names none. Null is empty, but for
+    an area, which then is all of them.
     """
 
     def name(area: str) -> str:
@@ -382,8 +385,11 @@ def csv(table: pa.Table, names: Mapping[str, str]) -> bytes:
         "areas_name": lambda areas: "; ".join(map(name, split_list(areas))),
         "assumption_words": lambda codes: sentences(codes, name),
     }
+    if limits is not None:
+        said["limit_name"] = lambda limit: limits.get(limit) or limit
     for head, words in said.items():
-        at = table.schema.get_field_index(head.rpartition("_")[0])
+        of = "limit_id" if head == "limit_name" else head.rpartition("_")[0]
+        at = table.schema.get_field_index(of)
         if at < 0:
             continue
         empty = "all areas" if head == "area_name" else None

@@ -14,6 +14,7 @@ from analytics.errors import BlackmouthError
 from analytics.palette import palette
 from analytics.people import Action
 from analytics.wording import numbers
+from analytics.wording.limits import limit_names
 from dashboard import catalogue, data, filters, html_tables, notices, people, url_state
 from dashboard.catalogue import phrase, say
 from dashboard.catch_rates.records import has_tables
@@ -260,7 +261,7 @@ def download(
     *,
     is_every_area: bool = False,
 ) -> None:
-    """Offer a table as CSV with the names of areas, rows of the chosen areas; all if none is.
+    """Offer a table as CSV with names of areas and limits, rows of chosen areas; all if none is.
 
     The file is made when it is asked for, and so is a table given as a function.
     """
@@ -268,7 +269,8 @@ def download(
 
     def file() -> bytes:
         found = table() if callable(table) else table
-        return html_tables.csv(html_tables.of_areas(found, areas=areas), choice.index.names)
+        mine = html_tables.of_areas(found, areas=areas)
+        return html_tables.csv(mine, choice.index.names, limit_names(choice.index))
 
     people.offer(
         say("Download {words} (CSV)", words=words),

@@ -18,6 +18,7 @@ from analytics.codes import sections, sentences
 from analytics.documents.annex import about
 from analytics.quantities import QUANTITIES
 from analytics.wording.bulletin_index import index_bulletin
+from analytics.wording.limits import limit_names
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -145,6 +146,8 @@ def _words(
     if column == "areas":
         named = (map(index.name, split_list(one)) for one in values)
         return "areas_name", ["; ".join(one) for one in named]
+    if column == "limit_id":
+        return "limit_name", list(map(limit_names(index).get, values))
     if column == "quantity":
         return "quantity_label", [_label(one) for one in values]
     if column in CODED:
@@ -189,7 +192,7 @@ def _dictionary(sheets: Mapping[str, Sheet]) -> list[list[Any]]:
         for column in heads:
             # Tables of result rows explain their own columns alone.
             found = meanings.get((name, column)) or meanings.get(("rows", column))
-            of, _, _ = column.rpartition("_")
+            of = "limit_id" if column == "limit_name" else column.rpartition("_")[0]
             kind, meaning = found or ("text", f"{of} in words")
             lines.append([name, column, kind, meaning])
     return lines

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from analytics import rounding
 from analytics.catch_limits import LIKELY, join_words, noun, nouns
-from analytics.codes import has_code, sentences
+from analytics.codes import has_code, sentences, with_limit_names
 from analytics.options import solved_words
 from analytics.options.solved_words import Points as Points  # noqa: PLC0414 - for documents and pages
 from analytics.rounding import DASH, PERCENT, last_place, number, power
@@ -85,6 +85,10 @@ class ReportContext:
     def named(self, limit: Limit) -> str:
         """Return a limit in words with its fish and its id."""
         return f"{self.limit(limit)}, at most {limit.fish:,.10g} ({limit.limit_id})"
+
+    def with_limit_names(self, cell: str) -> str:
+        """Return a cell in which the codes about a limit name it in words."""
+        return with_limit_names(cell, {one.limit_id: self.named(one) for one in self.limits})
 
 
 # Numbers of an answer as they stand in a table: rounded by their error, chances, dates.
@@ -363,14 +367,16 @@ class Answer:
 
     def assumed(self) -> dict[str, list[str]]:
         """Return the assumptions of all options in words, and what else each option rests on."""
-        named = self.about.area_name
+        named, words_of = self.about.area_name, self.about.with_limit_names
         own: dict[str, dict[str, None]] = {option: {} for option in self.options}
         every = dict.fromkeys(
-            sentences(row["assumption"], named) for row in self.assumptions if row["option"] is None
+            sentences(words_of(row["assumption"]), named)
+            for row in self.assumptions
+            if row["option"] is None
         )
         for row in self.assumptions:
             if row["option"] in own and not has_code(row["assumption"], _RULE):
-                own[row["option"]][sentences(row["assumption"], named)] = None
+                own[row["option"]][sentences(words_of(row["assumption"]), named)] = None
         first = next(iter(own.values()), {})
         every |= dict.fromkeys(one for one in first if all(one in words for words in own.values()))
         rest = {option: [one for one in words if one not in every] for option, words in own.items()}

@@ -127,6 +127,11 @@ def label(index: BulletinIndex, line: Line) -> str:
     return f"{capitalised(words)}, {place(index, areas_of(line))}"
 
 
+def limit_names(index: BulletinIndex) -> dict[str, str]:
+    """Return what each limit of a bulletin is called, by its id."""
+    return {line["limit_id"]: label(index, line) for line in lines_of(index, "limit_status")}
+
+
 def in_words(index: BulletinIndex, cell: str) -> str:
     """Return a cell of codes in words for people, areas by their names."""
     return sentences(cell, index.name)

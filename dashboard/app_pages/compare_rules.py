@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.catch_limits import TOTALS
+from analytics.codes import with_limit_names
 from analytics.errors import UsageError
 from analytics.options.option_file import write_options
 from analytics.options.report import COUNTS
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 
     from analytics.documents.answer_document import ComparedOptions
     from analytics.options.option import OptionSet
+    from analytics.options.report import ReportContext
     from analytics.wording.bulletin_index import BulletinIndex
     from analytics.wording.limits import Line
     from dashboard.filters import Choice
@@ -78,9 +80,33 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
     labels = {line["limit_id"]: standings.label(choice.index, line) for line in limits}
     labels = {one.limit_id: labels.get(one.limit_id, one.limit_id) for one in on.limits}
     if labels:
-        st.header(say("How far may a rule go"), anchor=False)
-        page_frame.part(lambda: how_far.draw(choice, on, labels, document.about))
+        _how_far(choice, on, labels, result.answer, document.about)
     _answers(choice, result, limits, on.baseline.through, document=document)
+
+
+def _how_far(
+    choice: Choice,
+    on: ComparisonInputs,
+    labels: Mapping[str, str],
+    found: Answered,
+    about: ReportContext,
+) -> None:
+    """Ask how far a rule may go, for the limits whose chance is known under today's rules."""
+    today = ((one, found.reach.get((one, found.options[0]))) for one in labels)
+    known = {
+        one: labels[one] for one, row in today if row and row["prob_exceeded_by_close"] is not None
+    }
+    with st.container(key="how-far-part" if known else "how-far-unknown"):
+        st.header(say("How far may a rule go"), anchor=False)
+        if known:
+            page_frame.part(lambda: how_far.draw(choice, on, known, about))
+        else:
+            st.markdown(
+                say(
+                    "This cannot be given: the probability of exceeding a limit is not known for "
+                    "any limit, because no total that they are on can be projected."
+                )
+            )
 
 
 def _why_not(choice: Choice, on: ComparisonInputs | None) -> str:
@@ -300,7 +326,8 @@ def _limit(
 
 def _assumptions(choice: Choice, found: Answered) -> None:
     def said(lines: Sequence[str]) -> str:
-        named = (standings.in_words(choice.index, one) for one in lines)
+        limits = standings.limit_names(choice.index)
+        named = (standings.in_words(choice.index, with_limit_names(one, limits)) for one in lines)
         return "\n".join(f"- {numbers.plain(one)}" for one in named)
 
     st.header(say("Assumptions"), anchor=False)

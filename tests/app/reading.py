@@ -69,4 +69,5 @@ def heads_of(names) -> list[str]:
     """Return the heads of a download: names of areas and words of assumptions after their codes."""
     beside = {of: [of, f"{of}_name"] for of in ("area", "areas", "landing_area")}
     beside["assumption"] = ["assumption", "assumption_words"]
+    beside["limit_id"] = ["limit_id", "limit_name"]
     return [head for name in names for head in beside.get(name, [name])]

@@ -442,6 +442,18 @@ def test_how_far_a_rule_may_go_is_answered_and_made_an_option(open_change):
     assert "keeps the chance of exceeding any limit at or below 50 %" in plain(words_of(page))
 
 
+def test_how_far_is_not_asked_where_no_chance_is_known(open_change, index, tmp_path):
+    lines = index.bulletin.table("limit_status").to_pylist()
+    lines = [line | {"quantity": "sublegal_prop"} for line in lines]
+    status = pa.Table.from_pylist(lines, schema=OUTLOOK_SCHEMAS["limit_status"])
+    outlook = {**index.bulletin.outlook, "limit_status": status}
+    archive.save(tmp_path, replace(index.bulletin, outlook=outlook))
+    page = open_change(folder=tmp_path)
+    assert not page.exception
+    assert "This cannot be given: the probability of exceeding a limit" in words_of(page)
+    assert not any(one.key in ("find", "keep", "risk", "beside") for one in page.selectbox)
+
+
 def test_the_answer_becomes_an_option(open_change):
     page = open_change(find="close", keep="S-1", risk="0.5")
     before = link_of(page).options

@@ -204,6 +204,20 @@ def test_the_workbook_explains_itself(full, made):
     heads = found["limit_status"][0]
     line = next(one for one in found["limit_status"][1:] if one[heads.index("areas")] == "DRU;KET")
     assert line[heads.index("areas_name")] == "Druskell Bank; Ketterwyn Channel"
+    named = {
+        one[heads.index("limit_id")]: one[heads.index("limit_name")]
+        for one in found["limit_status"][1:]
+    }
+    assert (
+        named[line[heads.index("limit_id")]] == "Chinook kept, Druskell Bank and Ketterwyn Channel"
+    )
+    heads = found["limit_paths"][0]
+    of_paths = {
+        (one[heads.index("limit_id")], one[heads.index("limit_name")])
+        for one in found["limit_paths"][1:]
+    }
+    assert of_paths <= set(named.items())
+    assert of_paths
     heads = found["rows"][0]
     names = {line[heads.index("area_name")] for line in found["rows"][1:]}
     assert {"all areas", "Druskell Bank"} <= names

@@ -72,6 +72,18 @@ def test_every_kind_of_export_follows_the_rule(tmp_path: Path) -> None:
     assert {line[1] for line in cells(named)[1:]} == {"'=HYPERLINK(1)"}
 
 
+def test_names_of_limits_stand_beside_their_ids() -> None:
+    table = pa.table({"limit_id": ["L1", "L2", None], "week": ["2036-W05"] * 3})
+    found = cells(html_tables.csv(table, {}, {"L1": "Chinook kept, North"}).decode())
+    assert [line[:2] for line in found] == [
+        ["limit_id", "limit_name"],
+        ["L1", "Chinook kept, North"],
+        ["L2", "L2"],
+        ["", ""],
+    ]
+    assert cells(html_tables.csv(table, {}).decode())[0] == table.column_names
+
+
 def test_names_stand_beside_codes_of_areas_and_words_beside_assumptions() -> None:
     table = pa.table(
         {

@@ -8,7 +8,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analytics.codes import Code, coded, has_code, join_codes, parse, select, sentences
+from analytics.codes import (
+    Code,
+    coded,
+    has_code,
+    join_codes,
+    parse,
+    select,
+    sentences,
+    with_limit_names,
+)
 from analytics.errors import UsageError
 from analytics.options.baseline import Limit
 from analytics.options.compare import OPTION_TOTALS, compare_options, outlook
@@ -422,6 +431,14 @@ def test_a_limit_on_no_reckoned_area_or_total_is_told_in_words():
         coded("limit_not_projected", limit="odd"),
         coded("limit_in_part", limit="part", areas=["XXX"]),
     } <= set(found.assumptions["assumption"].to_pylist())
+    # People read the limit by its name, on the page and in the documents; the table has its id.
+    cell = join_codes([coded("limit_in_part", limit="part", areas=["XXX"]), "limit_of_boat"])
+    named = with_limit_names(cell, {"part": "kept fish in two areas, at most 10 (part)"})
+    assert has_code(named, "limit_in_part")
+    assert "kept fish in two areas, at most 10 (part)" in sentences(named)
+    assert with_limit_names(cell, {}) == cell
+    own = coded("limit_stop", limit=2)
+    assert with_limit_names(own, {"2": "never"}) == own
 
 
 def test_a_limit_of_nothing_is_not_passed_where_nothing_is_caught():
