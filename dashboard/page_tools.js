@@ -108,18 +108,68 @@
     return width && height ? { width, height } : null;
   };
 
+  const LEAST = 9.8; // the least height of letters on paper, in CSS pixels: 7 points and some
+  /* Letters that would be smaller on paper are larger there; labels of an axis that then meet stand
+     at every second place. */
+  const enlarge = (plot, least) => {
+    const texts = layers(plot).flatMap((svg) => [...svg.querySelectorAll("text")]);
+    const frame = plot.getBoundingClientRect();
+    const middle = frame.top + frame.height / 2;
+    for (const text of texts) {
+      if (parseFloat(getComputedStyle(text).fontSize) >= least) continue;
+      const before = text.getBoundingClientRect();
+      text.dataset.size = text.style.fontSize;
+      text.style.fontSize = `${least}px`;
+      // Lines grow downward: those beside an axis keep their middle, those over it their foot.
+      const held = text.querySelector("tspan.line + tspan.line")
+        && { ytick: 0.5, xtick: before.top < middle ? 1 : 0 }[text.parentElement.className.baseVal];
+      if (held) text.style.translate = `0 ${held * (before.height - text.getBoundingClientRect().height)}px`;
+    }
+    const labels = {};
+    plot.querySelectorAll(".xtick > text").forEach((text) => {
+      (labels[text.parentElement.className.baseVal] ??= []).push(text.getBoundingClientRect());
+    });
+    const meet = (boxes) => boxes.some((box, at) => at && box.left < boxes[at - 1].right + 6);
+    for (const [name, boxes] of Object.entries(labels)) {
+      if (!meet(boxes)) continue;
+      plot.querySelectorAll(`[class="${name}"] > text`).forEach((text, at) =>
+        text.classList.toggle("bm-crowded", at % 2 === 1));
+    }
+    return texts;
+  };
+  /* What a figure takes with its letters: those that grew may stand beyond its edge. */
+  const spanOf = (plot, texts, { width, height }) => {
+    const frame = layers(plot)[0].getBoundingClientRect();
+    const scale = width / frame.width;
+    let [left, top, right, bottom] = [0, 0, width, height];
+    for (const text of texts) {
+      const box = text.getBoundingClientRect();
+      if (!text.textContent || !box.width) continue;
+      left = Math.min(left, (box.left - frame.left) * scale);
+      top = Math.min(top, (box.top - frame.top) * scale);
+      right = Math.max(right, (box.right - frame.left) * scale);
+      bottom = Math.max(bottom, (box.bottom - frame.top) * scale);
+    }
+    return { left, top, width: right - left, height: bottom - top };
+  };
   /* Print: a figure scales with its column instead of keeping the width of the screen. */
-  const fit = (plot) => {
+  const fit = (plot, by) => {
     const size = sizeOf(plot);
     if (!size) return;
-    layers(plot).forEach((svg) =>
-      svg.setAttribute("viewBox", `0 0 ${size.width} ${size.height}`));
-    plot.style.setProperty("--bm-ratio", `${size.width} / ${size.height}`);
-    plot.style.setProperty("--bm-width", `${1.2 * size.width}px`);
+    const { left, top, width, height } = spanOf(plot, enlarge(plot, LEAST / by), size);
+    layers(plot).forEach((svg) => svg.setAttribute("viewBox", `${left} ${top} ${width} ${height}`));
+    plot.style.setProperty("--bm-ratio", `${width} / ${height}`);
+    plot.style.setProperty("--bm-width", `${1.2 * width}px`);
     plot.classList.add("bm-fit");
   };
   const release = (plot) => {
     layers(plot).forEach((svg) => svg.removeAttribute("viewBox"));
+    plot.querySelectorAll("text[data-size]").forEach((text) => {
+      text.style.fontSize = text.dataset.size;
+      text.style.translate = "";
+      delete text.dataset.size;
+    });
+    plot.querySelectorAll(".bm-crowded").forEach((one) => one.classList.remove("bm-crowded"));
     plot.classList.remove("bm-fit");
   };
   const PAPER = 680; // inside the margins of a sheet of A4, in CSS pixels
@@ -128,10 +178,10 @@
       one.open = true;
       one.classList.add("bm-opened");
     });
-    document.querySelectorAll(PLOT).forEach(fit);
-    // A grid is painted as wide as the page, which paper is not.
+    // Figures shrink with their column; a grid is painted as wide as the page, which paper is not.
     const wide = document.querySelector(".stMainBlockContainer > .stVerticalBlock");
     const by = Math.min(1, PAPER / (wide ? wide.clientWidth : PAPER));
+    document.querySelectorAll(PLOT).forEach((plot) => fit(plot, by));
     document.documentElement.style.setProperty("--bm-grid", by);
   });
   addEventListener("afterprint", () => {

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from playwright.sync_api import Page
+    from pypdf import PageObject
 
 #: Inside the margins of a sheet of A4, in CSS pixels.
 PAPER = 695
@@ -50,3 +52,18 @@ def require_fits_paper(page: Page, printed: Sequence[dict[str, Any]]) -> None:
     wide = "document.querySelector('[data-testid=stMain]').scrollWidth"
     assert page.evaluate(wide) <= PAPER + 1
     assert not page.locator("[data-testid=stHeader]").is_visible()
+
+
+def sizes_of(sheets: Sequence[PageObject]) -> list[float]:
+    """Return the heights of the letters on sheets of a PDF, in points."""
+    found: list[float] = []
+
+    def see(text: str, matrix: list[float], of_text: list[float], _font: Any, size: float) -> None:
+        # A sign of another font may have no height of its own.
+        if re.search(r"\w", text) and (height := abs(size * of_text[3] * matrix[3])) > 1:
+            found.append(height)
+
+    for sheet in sheets:
+        sheet.extract_text(visitor_text=see)
+    assert found
+    return found

@@ -22,7 +22,7 @@ from dashboard import page_frame
 from dashboard.charts import heat
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.browser import screens
-from tests.browser.printing import PAPER, off_paper, on_paper
+from tests.browser.printing import PAPER, off_paper, on_paper, sizes_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -83,6 +83,40 @@ def require_filled(sheets: Sequence[pypdf.PageObject]) -> None:
 def test_printed_sheets_of_many_figures_are_filled(visit):
     page = visit().open(page="catch_rates", charts=screens.CHARTS["catch_rates"])
     require_filled(pypdf.PdfReader(io.BytesIO(page.pdf(format="A4"))).pages)
+
+
+def test_heads_of_a_long_table_stand_on_every_sheet_of_it(visit):
+    page = visit().open(f"week={CHOSEN}")
+    heads = page.evaluate(
+        """() => { const table = [...document.querySelectorAll('.bm-table')]
+          .find(one => one.querySelector('.bm-sort'));
+          const row = table.tBodies[0].rows[1];
+          row.cells[0].textContent = 'Line of a long table';
+          for (let n = 0; n < 60; n += 1) row.after(row.cloneNode(true));
+          return [...table.tHead.querySelectorAll('th')].map(one => one.textContent) }"""
+    )
+    sheets = [
+        "".join(sheet.extract_text().split())
+        for sheet in pypdf.PdfReader(io.BytesIO(page.pdf(format="A4"))).pages
+    ]
+    long = [words for words in sheets if "Lineofalongtable" in words]
+    assert len(long) > 2
+    for words in long:
+        assert [head for head in heads if "".join(head.split()) not in words] == []
+
+
+LETTERS = """() => [...document.querySelectorAll('.js-plotly-plot text')].map(one =>
+  [getComputedStyle(one).fontSize, one.style.translate, getComputedStyle(one).visibility])"""
+
+
+@pytest.mark.parametrize("name", ["week", "compare_rules", "catch_rates", "seasonal_pattern"])
+def test_letters_of_printed_figures_can_be_read_and_are_on_the_screen_as_before(visit, name):
+    page = visit().open(page=name, charts=screens.CHARTS[name])
+    before = page.evaluate(LETTERS)
+    sheets = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4"))).pages
+    assert min(sizes_of(sheets)) >= 7  # points
+    assert page.evaluate(LETTERS) == before
+    assert before
 
 
 def saved(page: Page, kind: str, into: Path) -> tuple[str, bytes]:

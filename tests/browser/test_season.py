@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import re
 from datetime import date
 
 import pypdf
@@ -14,6 +13,7 @@ from analytics.options.option_file import read_options, to_link
 from analytics.options.schemas import ANSWER_SCHEMAS
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from tests.app import sample_season
+from tests.browser.printing import sizes_of
 from tests.browser.screens import CHARTS, SEASON_CHARTS, settle
 from tests.browser.visiting import (
     assert_fits,
@@ -234,19 +234,4 @@ def test_the_limits_are_printed_on_two_sheets(visit, paper):
     words = "".join("".join(sheet.extract_text() for sheet in sheets).split())
     for name in page.locator(".bm-limits tbody th").all_inner_texts():
         assert "".join(name.split("\n")[0].split()) in words
-    assert min(sizes_of(sheets[:1])) >= 7  # points, also those of the bars
-
-
-def sizes_of(sheets):
-    """Return the heights of the letters on paper, in points."""
-    found = []
-
-    def see(text, matrix, of_text, _font, size):
-        # A sign of another font may have no height of its own.
-        if re.search(r"\w{3}", text) and (height := abs(size * of_text[3] * matrix[3])) > 1:
-            found.append(height)
-
-    for sheet in sheets:
-        sheet.extract_text(visitor_text=see)
-    assert found
-    return found
+    assert min(sizes_of(sheets)) >= 7  # points, also those of the figures
