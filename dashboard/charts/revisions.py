@@ -118,8 +118,8 @@ def dumbbells(moves: Sequence[Move], *, index: BulletinIndex, palette: Palette) 
 def _data(moves: Sequence[Move], *, index: BulletinIndex) -> str:
     """Return moves as the table that the figure is downloaded with, named as in the bulletin."""
     ends = ("estimate", "ci_low", "ci_high")
-    heads = ("area", "area_name", "week", "quantity", "previous", "previous_ci_low")
-    heads += ("previous_ci_high", *ends, "change_in_se")
+    heads = ["area", "area_name", "week", "quantity", "previous", "previous_ci_low"]
+    heads += ["previous_ci_high", *ends, "change_in_se"]
     lines = [
         [
             one.row.area,
