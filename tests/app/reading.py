@@ -10,6 +10,7 @@ from html import unescape
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qs
 
+from analytics.wording.limits import limit_names
 from dashboard import html_tables
 
 if TYPE_CHECKING:
@@ -56,7 +57,8 @@ def answer_of(page: AppTest) -> str:
 
 def download_of(table, index) -> list[list[str]]:
     """Return the lines of a table as it is downloaded, the heads first."""
-    return list(csv.reader(io.StringIO(html_tables.csv(table, index.names).decode())))
+    written = html_tables.csv(table, index.names, limit_names(index))
+    return list(csv.reader(io.StringIO(written.decode())))
 
 
 def table_of(figure) -> tuple[list[str], list[list[Any]]]:
