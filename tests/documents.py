@@ -141,8 +141,8 @@ def _values(kind: type) -> str:
 
 def _parameters(docstring: str) -> Iterator[tuple[str, str]]:
     """Yield name and meaning of the parameters of a numpydoc docstring."""
-    _, _, body = docstring.partition("----------\n")
-    for name, meaning in re.findall(r"^ {4}(\w+) : .*\n((?: {8}.*\n)+)", body, re.MULTILINE):
+    _, _, body = inspect.cleandoc(docstring).partition("----------\n")
+    for name, meaning in re.findall(r"^(\w+) : .*\n((?: {4}.*\n?)+)", body, re.MULTILINE):
         yield name, " ".join(meaning.split())
 
 
