@@ -216,8 +216,9 @@ def _answer(
     from analytics.options.report import unanswered  # noqa: PLC0415
     from analytics.options.schemas import ANSWER_SCHEMAS  # noqa: PLC0415 - keeps --help quick
 
-    limits, left_out = limits_of(bulletin.table("limit_status"))
-    names = {row["area"]: row["area_name"] for row in bulletin.areas.to_pylist()}
+    names = {row["area"]: row["area_name"] or row["area"] for row in bulletin.areas.to_pylist()}
+    status = bulletin.table("limit_status")
+    limits, left_out = limits_of(status, lambda area: names.get(area, area))
     names = {area: names.get(area) or area for area in baseline.areas}
     sound, refused = split_valid(baseline, requested.options, areas=names, limits=limits)
     if not sound:

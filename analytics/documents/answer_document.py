@@ -91,8 +91,8 @@ def compared_options(
         Options that could not be compared, in words.
     """
     standing, card = bulletin.table("limit_status"), bulletin.card
-    limits, left_out = limits_of(standing)
-    names = {row["area"]: row["area_name"] for row in bulletin.areas.to_pylist()}
+    names = {row["area"]: row["area_name"] or row["area"] for row in bulletin.areas.to_pylist()}
+    limits, left_out = limits_of(standing, lambda area: names.get(area, area))
     about = ReportContext(
         title=requested.title or fallback,
         notes=requested.notes,
@@ -210,10 +210,8 @@ def _frontier(one: HowFar, name: str, pictures: dict[str, bytes]) -> list[Block]
         for words, how in zip(GAINS.values(), named, strict=True)
     ]
     alt = f"{title}. {'; '.join(said)}. The best points at other risks stand in the table below."
-    caption = (
-        f"Filled: not dominated; open: dominated; diamond: as planned; star: most at {wanted}, "
-        "the dotted line."
-    )
+    line = f"{'star: most at' if any(marked) else 'none keeps'} {wanted}, the dotted line"
+    caption = f"Filled: not dominated; open: dominated; diamond: as planned; {line}."
     picture = blocks.figure(name, title=title, alt=alt, caption=caption)
     risks = sorted({float(line["risk"]) for line in one.rows})
     heads = ["Risk", *(f"Most {words}" for words in GAINS.values())]

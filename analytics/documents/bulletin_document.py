@@ -397,6 +397,6 @@ def _elsewhere(index: BulletinIndex) -> list[str]:
     low, high = (number(100 * one, place=0) for one in (min(known), max(known)))
     part = f"{low} to {high}{PERCENT}" if low != high else f"{low}{PERCENT}"
     return [
-        f"Totals hold the boats that land at listed sites: {part} of the boats asked on the water, "
-        "by area. Boats that land elsewhere are not in them."
+        f"Totals hold the boats that land at listed sites: {part} of the boats asked on the water"
+        f"{', by area' if len(known) > 1 else ''}. Boats that land elsewhere are not in them."
     ]

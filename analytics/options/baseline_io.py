@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.catch_limits import split_list
+from analytics.catch_limits import join_words, nouns, split_list
 from analytics.codes import sentences
 from analytics.errors import UsageError
 from analytics.options.baseline import PARTS, Baseline, Limit, Rules
@@ -18,7 +18,7 @@ from analytics.options.schemas import DRAW_SCHEMA
 from analytics.weeks import days_from
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -238,13 +238,17 @@ class _Kept:
 # Limits as a bulletin keeps them.
 
 
-def limits_of(status: pa.Table) -> tuple[tuple[Limit, ...], tuple[str, ...]]:
+def limits_of(
+    status: pa.Table, area_name: Callable[[str], str] = str
+) -> tuple[tuple[Limit, ...], tuple[str, ...]]:
     """Return the limits of a `limit_status` that can be compared, and in words which cannot."""
     limits, left_out = [], []
     for row in status.to_pylist():
         if row["estimate"] is None or row["limit_fish"] is None:
-            reason = sentences(row["reason"]) or "it has no estimate"
-            left_out.append(f"limit {row['limit_id']} is not compared: {reason}")
+            reason = sentences(row["reason"], area_name) or "it has no estimate"
+            where = join_words([area_name(one) for one in split_list(row["areas"])])
+            named = f"{row['limit_id']}, {nouns(split_list(row['quantity']))} in {where},"
+            left_out.append(f"limit {named} is not compared: {reason}")
             continue
         limits.append(limit_of(row))
     return tuple(limits), tuple(left_out)

@@ -189,7 +189,7 @@ def inputs(index: BulletinIndex) -> ComparisonInputs | None:
     if not draws.num_rows:
         return None
     standing = index.bulletin.table("limit_status")
-    limits, left_out = limits_of(standing)
+    limits, left_out = limits_of(standing, index.name)
     row = next((row for row in standing.to_pylist() if row["is_binding"]), None)
     if row is None:
         return ComparisonInputs(from_table(draws), limits, left_out)

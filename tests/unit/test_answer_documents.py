@@ -109,6 +109,18 @@ def test_opportunity_against_risk_is_a_figure_with_words_and_a_table(compared):
             words = plain("".join(page.words)) if file.endswith("html") else plain(words)
             assert plain(points.words(best)) in words
     assert made["answer.html"].count(b"<svg") == 2
+    assert "star" in "".join(page.words)
+
+
+def test_a_star_that_is_not_drawn_is_not_explained(compared):
+    ground = small_baseline(n_draws=100)
+    limits = (Limit("kept", ground.areas, ("kept_fish",), 1.0),)
+    found = solved_options(ground, [Option(CLOSE, solve=Solve(Find.CLOSE, 0.2))], limits)
+    points = Points(found["frontier"].to_pylist())
+    assert points.rows
+    assert not any(points.best(gain, 0.2) for gain in GAINS)
+    made = answer_files(replace(compared, tables={**compared.tables, **found}))
+    assert "star" not in "".join(read(made["answer.html"]).words).replace("start", "")
 
 
 def test_one_option_and_no_limits_have_documents(compared, tables):  # noqa: F811

@@ -353,10 +353,14 @@ def test_limits_are_those_of_the_standing_that_have_an_estimate():
         {"limit_id": "L2", "areas": "KET", "quantity": "kept_fish", "limit_fish": 5.0}
         | {"estimate": None, "reason": never_open},
     ]
-    limits, left_out = limits_of(pa.Table.from_pylist(rows, LIMIT_STATUS_SCHEMA))
+    names = {"KET": "Ketterwyn Channel"}
+    status = pa.Table.from_pylist(rows, LIMIT_STATUS_SCHEMA)
+    limits, left_out = limits_of(status, lambda area: names.get(area, area))
     unmarked = ("encounter_legal_unmarked_fish", "encounter_sublegal_unmarked_fish")
     assert limits == (Limit("L1", ("VEL", "SOR"), unmarked, 900.0),)
-    assert left_out == (f"limit L2 is not compared: {sentences(never_open)}",)
+    (words,) = left_out
+    assert "L2, Chinook kept in Ketterwyn Channel," in words
+    assert words.endswith(sentences(never_open, lambda area: names.get(area, area)))
     assert never_open not in left_out[0]
 
 

@@ -212,8 +212,9 @@ def test_a_limit_without_an_estimate_is_told_and_left_out(tmp_path, run, store, 
     kept(store, baseline=small_baseline(), limits=small_limits()[:1], reason=why)
     status, _, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
     assert status == 0, err
-    assert f"limit kept-all is not compared: {registry()['no_site_day']}" in err
-    assert "Limit kept-all is not compared" in (tmp_path / "answer" / "answer.md").read_text()
+    assert "limit kept-all, Chinook kept in Ombra Bank and " in err
+    assert f" is not compared: {registry()['no_site_day']}" in err
+    assert "Limit kept-all, Chinook kept in " in (tmp_path / "answer" / "answer.md").read_text()
 
 
 def test_a_season_that_is_over_is_refused(tmp_path, run, store, file):

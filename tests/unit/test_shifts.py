@@ -94,6 +94,35 @@ def test_a_sheet_a_planned_shift_and_the_form_begun(paper, width):
     assert pdf_structure.faults(pdf) == []
 
 
+def boxes_of_words(page):
+    """Return where each line of a page stands and how high its letters are, in points."""
+    found = []
+
+    def see(words, matrix, of_text, _font, size):
+        if words.strip():
+            height = abs(size * of_text[3] * matrix[3])
+            found.append((words.strip(), of_text[5] * matrix[3] + matrix[5], height))
+
+    page.extract_text(visitor_text=see)
+    return found
+
+
+@pytest.mark.parametrize("times", [25, 60])
+def test_long_names_keep_to_their_boxes(times):
+    name = " ".join(f"Reach{at:02}" for at in range(times))
+    shift = shifts_of([ROWS[0]], sites=SITES, area_names={"A": name}, holidays=())
+    reader = pypdf.PdfReader(io.BytesIO(sheets_pdf(shift, paper="a4")))
+    assert len(reader.pages) == 4
+    lines = boxes_of_words(reader.pages[0])
+    of_name = [(y, height) for words, y, height in lines if "Reach" in words]
+    assert f"Reach{times - 1}" in pages(sheets_pdf(shift, paper="a4"))[0]
+    assert min(height for _, height in of_name) >= 6.9
+    (below,) = (y + height for words, y, height in lines if words == "Number of the site-day")
+    top = float(reader.pages[0].mediabox.height)
+    ends = [y if y > 0 else y + top for y, _ in of_name]
+    assert min(ends) > (below if below > 0 else below + top)
+
+
 def test_what_cannot_be_printed_is_said():
     with pytest.raises(UsageError, match="paper 'a5'; allowed: a4, letter"):
         sheets_pdf(found(), paper="a5")
