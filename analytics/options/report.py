@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass, field
 from datetime import date
@@ -224,7 +225,8 @@ _NOTHING = 1e-6
 def binding(about: ReportContext, exceedance: Sequence[Row], option: str) -> str:
     """Return the limit that an option reaches first, with its chance and day; empty without one.
 
-    Of limits that are not reached with an even chance, the one most likely exceeded.
+    Of limits that are not reached with an even chance, the one most likely exceeded; of those alike
+    in both, as several that are exceeded already, the one whose total is the largest part of it.
     """
     limits = {limit.limit_id: limit for limit in about.limits}
     mine = [
@@ -236,10 +238,14 @@ def binding(about: ReportContext, exceedance: Sequence[Row], option: str) -> str
     ]
     if not mine:
         return ""
-    row = min(
-        mine,
-        key=lambda one: (one["exceedance_date_p50"] or date.max, -one["prob_exceeded_by_close"]),
-    )
+
+    def rank(one: Row) -> tuple[date, float, float]:
+        fish, total = limits[one["limit_id"]].fish, one["estimate"] or 0.0
+        share = total / fish if fish else math.inf
+        middle = one["exceedance_date_p50"] or date.max
+        return middle, -one["prob_exceeded_by_close"], -share
+
+    row = min(mine, key=rank)
     passing = chance(row["prob_exceeded_by_close"])
     if row["prob_exceeded_by_close_difference"]:
         passing += f" ({risk_moved(row)})"

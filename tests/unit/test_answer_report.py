@@ -175,6 +175,19 @@ def test_the_first_limit_is_the_earliest_then_the_likeliest(tables):
     assert binding(both, [], TODAY) == ""
 
 
+@pytest.mark.parametrize(("fish", "first"), [(500.0, "(L2)"), (0.0, "(L2)"), (9e9, "(L1)")])
+def test_of_limits_alike_that_is_first_of_which_most_is_used(tables, fish, first):
+    both = about(limits=(*LIMITS, Limit("L2", ("VEL",), ("kept_fish",), fish)))
+    rows = [
+        row
+        | {"limit_id": name, "prob_exceeded_by_close": 1.0, "estimate": 30_000.0}
+        | {"exceedance_date_p50": both.through}
+        for name in ("L1", "L2")
+        for row in tables["limit_exceedance"].to_pylist()
+    ]
+    assert first in binding(both, rows, TODAY)
+
+
 def test_a_limit_reached_on_the_last_day_of_data_may_be_passed_already(tables):
     day = dt.date(2036, 2, 17)
     rows = [reach(TODAY, 0.64, 0.0, dict.fromkeys(FAR, day)), reach(CLOSE, 0.6, 0.0, FAR)]
