@@ -171,15 +171,21 @@ def pattern_of(past: Sequence[Figures], *, areas: Sequence[str], first: str) -> 
     """
     # A season may open some weeks sooner than the present one did.
     anchor = int(first[-2:]) - 8
-    value, variance = np.full((2, len(past), len(areas), YEAR), np.nan)
+    sums, variances, n = np.zeros((3, len(past), len(areas), YEAR))
     for k, one in enumerate(past):
         at = np.array([(int(week[-2:]) - anchor) % YEAR for week in one.weeks])
         for a, area in enumerate(areas):
             span = one.span_of(area)
             if span is not None:
                 mine = one.areas.index(area)
-                value[k, a, at[span]] = one.value[mine, span]
-                variance[k, a, at[span]] = one.variance[mine, span]
+                known = np.isfinite(one.value[mine, span]) & np.isfinite(one.variance[mine, span])
+                # The 53rd week and the first of the next year have one place: their mean counts.
+                place = at[span][known]
+                np.add.at(sums[k, a], place, one.value[mine, span][known])
+                np.add.at(variances[k, a], place, one.variance[mine, span][known])
+                np.add.at(n[k, a], place, 1)
+    number = np.where(n > 0, n, np.nan)
+    value, variance = sums / number, variances / number**2
     return _pattern(anchor, value, variance)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+from unittest import mock
 
 import numpy as np
 import pandas as pd
@@ -16,6 +17,7 @@ from analytics.data.calendar import open_days
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.estimate import LEVELS, result_rows
 from analytics.estimates.season_survey import prepare_survey, survey_through
+from analytics.outlook import seasonal_pattern
 from analytics.outlook.backtest import CUTS, METHODS, MODEL, PROJECTED, SeasonTotals, backtest
 from analytics.outlook.day_effects import DayEffects, Weather, day_effects
 from analytics.outlook.effort_ahead import effort_ahead
@@ -206,6 +208,22 @@ def test_a_season_that_began_late_bends_no_course():
     course = pattern_of(past, areas=("A",), first="2041-W02")
     along = course.along(0, [f"2041-W{week:02d}" for week in range(2, 14)])
     assert np.ptp(along) < 0.02
+
+
+@pytest.mark.parametrize(("last", "first"), [(1.0, 3.0), (1.0, np.nan), (np.nan, 3.0)])
+def test_week_53_and_the_first_of_the_next_year_count_both(last, first):
+    weeks = ("2032-W50", "2032-W51", "2032-W52", "2032-W53", "2033-W01", "2033-W02", "2033-W03")
+    value = np.array([[0.0, 0.0, 0.0, last, first, 0.0, 0.0]])
+    known = np.isfinite(value)
+    variance = np.where(known, 0.04, np.nan)
+    long = Figures(("A",), weeks, value, variance, np.ones_like(known))
+    with mock.patch.object(seasonal_pattern, "_pattern") as made:
+        pattern_of([long], areas=("A",), first="2041-W02")
+    anchor, means, variances = made.call_args.args
+    at = (1 - anchor) % seasonal_pattern.YEAR
+    assert means[0, 0, at] == np.nanmean([last, first])
+    assert variances[0, 0, at] == pytest.approx(0.04 / np.isfinite([last, first]).sum())
+    assert np.isfinite(means).sum() == 6
 
 
 def test_seasons_alike_depart_little():
