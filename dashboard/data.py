@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 
 from analytics.bulletin import archive
-from analytics.errors import UsageError
+from analytics.data.store import Store
+from analytics.errors import StoreError, UsageError
 from analytics.people import Action
 from analytics.wording import limits
 from analytics.wording.bulletin_index import index_bulletin
-from dashboard import people
+from analytics.wording.regulations import openings_of
+from dashboard import people, store_access
 from dashboard.alternative_estimates import bases
 from dashboard.catch_rates import records as rates
 from dashboard.options import compare
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 
     from analytics.bulletin.archive import BulletinMetadata
     from analytics.wording.bulletin_index import BulletinIndex
+    from analytics.wording.regulations import Opening
     from dashboard.options.compare import ComparisonInputs, ComparisonResult
 
 ARCHIVE_VARIABLE = "BLACKMOUTH_ARCHIVE"
@@ -53,6 +56,25 @@ def archive_folder() -> Path | None:
 def seasons_of(cards: Sequence[BulletinMetadata]) -> list[str]:
     """Return the seasons of bulletins, the newest first."""
     return list(dict.fromkeys(card.season for card in reversed(cards)))
+
+
+def store_openings() -> tuple[tuple[Opening, ...], Mapping[str, str]]:
+    """Return the openings that the store behind the pages has, and the names of areas.
+
+    Openings are no figures: whoever may read a bulletin, which keeps its season's, may see them.
+    Without a store, or one that holds nothing, both are empty; also where it cannot be read, which
+    the pages that need it say: bulletins can be read all the same.
+    """
+    people.require(Action.READ)
+    path = store_access.store_path()
+    try:
+        if path is None or not (store := Store(path)).exists:
+            return (), {}
+        openings = openings_of(store.read("seasons"))
+        areas = store.read("areas").to_pylist()
+    except StoreError:
+        return (), {}
+    return openings, {line["area"]: line["area_name"] or line["area"] for line in areas}
 
 
 def kept_bulletins(folder: Path) -> tuple[list[BulletinMetadata], list[str]]:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.data.schema import TABLES, cast_to_schema
+from analytics.data.calendar import with_weekdays
+from analytics.data.schema import cast_to_schema
 
 if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot
@@ -67,14 +68,7 @@ def place_tables(snapshot: Snapshot, season: str) -> dict[str, pa.Table]:
         for one in (snapshot["sites"], snapshot["area_outlines"])
     )
     return {
-        "regulations": cast_to_schema(_with_weekdays(openings), REGULATION_SCHEMA),
+        "regulations": cast_to_schema(with_weekdays(openings), REGULATION_SCHEMA),
         "area_outlines": cast_to_schema(outlines.sort_by("area"), OUTLINE_SCHEMA),
         "landing_sites": cast_to_schema(sites.sort_by("site"), LANDING_SITE_SCHEMA),
     }
-
-
-def _with_weekdays(openings: pa.Table) -> pa.Table:
-    default = next(one.default for one in TABLES["seasons"].columns if one.name == "open_weekdays")
-    at = openings.schema.get_field_index("open_weekdays")
-    filled = pc.fill_null(openings["open_weekdays"], default)
-    return openings.set_column(at, openings.schema.field(at), filled)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+import pyarrow.compute as pc
 
 from analytics.data.schema import TABLES
 from analytics.errors import UsageError
@@ -23,6 +24,14 @@ if TYPE_CHECKING:
 SUNDAY = 7
 _WEEK = range(1, SUNDAY + 1)
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+def with_weekdays(openings: pa.Table) -> pa.Table:
+    """Return openings with the default of their open weekdays where none are given."""
+    default = next(one.default for one in TABLES["seasons"].columns if one.name == "open_weekdays")
+    at = openings.schema.get_field_index("open_weekdays")
+    filled = pc.fill_null(openings["open_weekdays"], default)
+    return openings.set_column(at, openings.schema.field(at), filled)
 
 
 def open_days(seasons: pa.Table, holidays: pa.Table) -> pd.DataFrame:

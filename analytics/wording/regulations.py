@@ -5,17 +5,19 @@ They are what the bulletin's store had; a reader is always sent to the official 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date, timedelta
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from analytics.data.calendar import weekday_words
+from analytics.data.calendar import weekday_words, with_weekdays
 from analytics.units import DEFAULT_UNITS, both_lengths, day_words
 from analytics.weeks import week_end
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+
+    import pyarrow as pa
 
     from analytics.units import Units
     from analytics.wording.bulletin_index import BulletinIndex
@@ -108,7 +110,13 @@ class AreaRules:
 
 def openings(index: BulletinIndex) -> tuple[Opening, ...]:
     """Return the openings of a bulletin's season; none in a bulletin made before it kept them."""
-    return tuple(Opening(**line) for line in index.bulletin.table("regulations").to_pylist())
+    return openings_of(index.bulletin.table("regulations"))
+
+
+def openings_of(table: pa.Table) -> tuple[Opening, ...]:
+    """Return the openings of a bulletin's ``regulations`` or of a store's ``seasons``."""
+    columns = [one.name for one in fields(Opening)]
+    return tuple(Opening(**line) for line in with_weekdays(table).select(columns).to_pylist())
 
 
 def day_said_for(index: BulletinIndex, *, today: date | None = None) -> date:

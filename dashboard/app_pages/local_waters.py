@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from datetime import date
 from html import escape
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,8 @@ import streamlit as st
 
 from analytics.errors import BlackmouthError
 from analytics.wording import numbers
-from analytics.wording.bulletin_index import monday
+from analytics.wording.bulletin_index import before_words, monday
+from analytics.wording.regulations import rules_on
 from dashboard import catalogue, data, filters, notices, page_frame, url_state
 from dashboard.catalogue import say
 from dashboard.charts import area_map, recent
@@ -19,11 +21,14 @@ from dashboard.local_waters import text
 from dashboard.page_frame import colours
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
+
+    from streamlit.delta_generator import DeltaGenerator
 
     from analytics.bulletin.archive import BulletinMetadata
     from analytics.wording.bulletin_index import BulletinIndex
+    from analytics.wording.regulations import AreaRules, Opening
     from dashboard.charts.area_map import MapArea
     from dashboard.local_waters.facts import LocalFacts
     from dashboard.local_waters.text import Words
@@ -57,12 +62,17 @@ def draw() -> None:
         if os.environ.get(notices.DEMO_VARIABLE) == "1":
             st.caption(say("Invented demonstration data: Ondrell Sound and its fish do not exist."))
     try:
+        every, names = data.store_openings()
+        if every and not _has_bulletin():
+            _rules_alone(words, every, names, where)
+            return
         folder, cards = _archive(words)
         if folder is None:
             return
         card = _card(cards)
         index = data.bulletin_index(folder, card)
         rates = data.view("rates", card)
+        ahead = local.openings_after(index, every) if card == cards[-1] else ()
     except BlackmouthError as error:
         if words.language == catalogue.ENGLISH:
             notices.unreadable(error)
@@ -70,18 +80,58 @@ def draw() -> None:
             st.error(text.unreadable())
         return
     with where:
-        area = _area(index)
+        label = say("Area: choose it here or on the map")
+        area = _area(label, local.areas(index), index.name)
     wishes = st.container()
     if area is None:
         page_frame.lead(say("This bulletin has no area yet."))
     else:
         page_frame.tab_title(say("Local waters"), index.name(area))
-        _body(words, index, local.local_facts(index, rates, area))
+        _body(words, index, local.local_facts(index, rates, area, ahead=ahead))
     with wishes:
-        if words.language == catalogue.ENGLISH:
-            notices.unmet(url_state.unmet())
-        elif unmet := url_state.wishes():
-            st.warning(numbers.plain(text.unmet(unmet)))
+        _unmet(words)
+    url_state.write()
+
+
+def _unmet(words: Words) -> None:
+    if words.language == catalogue.ENGLISH:
+        notices.unmet(url_state.unmet())
+    elif unmet := url_state.wishes():
+        st.warning(numbers.plain(text.unmet(unmet)))
+
+
+def _has_bulletin() -> bool:
+    """Whether there is a bulletin, one that cannot be read included: that has to be said."""
+    folder = data.archive_folder()
+    return folder is not None and any(one for one in data.kept_bulletins(folder))
+
+
+def _rules_alone(
+    words: Words, every: Sequence[Opening], names: Mapping[str, str], where: DeltaGenerator
+) -> None:
+    """Draw what the store knows before the first bulletin: what is open, rules, cautions."""
+    areas = tuple(sorted({one.area for one in every}))
+    today = date.today()
+    rules = {area: rules_on(every, area=area, day=today) for area in areas}
+    with where:
+        area = _area(say("Area"), areas, lambda one: before_words(names.get(one, one)))
+    page_frame.tab_title(say("Local waters"), before_words(names.get(area or "", "")))
+    _unmet(words)
+    page_frame.lead(text.no_bulletin())
+    left, right = st.columns(2, gap="medium")
+    with left:
+        if area is not None:
+            _keep(words, rules[area], has_bulletin=False)
+        _head(say("Where is it open?"))
+        lines = [
+            f"- **{numbers.plain(before_words(names.get(one, one)))}**: "
+            f"{text.open_words(words, of)}"
+            for one, of in rules.items()
+        ]
+        st.markdown("\n".join(lines))
+    with right:
+        _release()
+    _care(has_bulletin=False)
     url_state.write()
 
 
@@ -131,19 +181,19 @@ def _reader() -> Words:
         return text.Words(language, filters.pick_units(filters.UNITS[0]))
 
 
-def _area(index: BulletinIndex) -> str | None:
+def _area(words: str, areas: Sequence[str], name: Callable[[str], str]) -> str | None:
     """Draw the choice of an area by name; one that was pressed on the map comes first."""
-    if not index.areas:
+    if not areas:
         return None
     pressed = st.session_state.pop(_PRESSED, None)
-    if pressed in index.areas:
+    if pressed in areas:
         st.session_state["area"] = pressed
-    url_state.seed("area", index.areas)
+    url_state.seed("area", areas)
     area = st.selectbox(
-        say("Area: choose it here or on the map"),
-        index.areas,
+        words,
+        areas,
         key="area",
-        format_func=index.name,
+        format_func=name,
     )
     url_state.note("area", area)
     return str(area)
@@ -159,15 +209,23 @@ def _body(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
         _map(words, index, facts)
     left, right = st.columns(2, gap="medium")
     with left:
-        _keep(words, facts)
+        _keep(words, facts.rules)
         _limits(words, index, facts)
     with right:
-        _head(say("Let them go well"))
-        st.markdown("\n".join(f"- {line}" for line in text.release_lines()))
-        st.caption(text.release_source())
+        _release()
+    _care()
+
+
+def _release() -> None:
+    _head(say("Let them go well"))
+    st.markdown("\n".join(f"- {line}" for line in text.release_lines()))
+    st.caption(text.release_source())
+
+
+def _care(*, has_bulletin: bool = True) -> None:
     _head(say("On the water in winter"))
     st.markdown("\n".join(f"- {line}" for line in text.care_lines()))
-    st.caption(text.no_regulation())
+    st.caption(text.no_regulation(has_bulletin=has_bulletin))
 
 
 def _head(words: str) -> None:
@@ -209,12 +267,12 @@ def _map(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
         selection_mode="points",
     )
     codes = [str(one.get("customdata")) for one in pressed["selection"]["points"]]
-    if codes and codes[0] in index.areas and codes[0] != st.session_state.get("_local_last"):
+    if codes and codes[0] in local.areas(index) and codes[0] != st.session_state.get("_local_last"):
         st.session_state["_local_last"] = codes[0]
         st.session_state[_PRESSED] = codes[0]
         st.rerun()
     signs = say(
-        "Week of {week}. Stripes and !: few boats were asked. Dots: too few to say.",
+        "Week of {week}. Stripes and !: few boats were asked. Dots: closed, or too few to say.",
         week=text.week_words(words, week),
     )
     if ramps and area_map.is_drawn_to_scale(areas):
@@ -228,11 +286,11 @@ def _map_areas(words: Words, index: BulletinIndex, week: str) -> list[MapArea]:
     outlines = local.outlines(index)
     found = []
     for area, row in local.area_figures(index, week).items():
-        known = local.shown(row)
         sure = local.certainty(row)
         (point,) = text.points(words, index, [(area, week)])
-        value = known.estimate if known else None
-        label = say("too few") if value is None else words.number(value, 1)
+        value = row.estimate if row else None
+        none = say("closed") if local.is_closed(index, area, week) else say("too few")
+        label = none if value is None else words.number(value, 1)
         found.append(
             area_map.MapArea(
                 area=area,
@@ -261,13 +319,13 @@ def _table(areas: Sequence[MapArea]) -> str:
     )
 
 
-def _keep(words: Words, facts: LocalFacts) -> None:
+def _keep(words: Words, rules: AreaRules, *, has_bulletin: bool = True) -> None:
     _head(say("What you may keep"))
-    st.markdown(text.open_words(words, facts.rules))
-    lines = text.keep_lines(words, facts.rules)
+    st.markdown(text.open_words(words, rules))
+    lines = text.keep_lines(words, rules)
     if lines:
         st.markdown("\n".join(f"- {name}: **{value}**" for name, value in lines))
-    st.markdown(text.check_rules())
+    st.markdown(text.check_rules(has_bulletin=has_bulletin))
 
 
 def _limits(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from analytics.wording import limits, reasons
 from analytics.wording.bulletin_index import monday
-from analytics.wording.regulations import AreaRules, area_rules, openings
+from analytics.wording.regulations import AreaRules, OpenState, area_rules, openings, rules_on
 from analytics.wording.week import EFFORT
 from dashboard.catch_rates import records
 from dashboard.charts.area_map import NONE, SURE, UNSURE
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from analytics.wording.bulletin_index import BulletinIndex, Row
+    from analytics.wording.regulations import Opening
     from dashboard.catch_rates.records import Rates
 
 MET, KEPT, SMALL = "encounters_per_angler_trip", "kept_per_angler_trip", "sublegal_prop"
@@ -35,7 +36,7 @@ _LEAST_SEASONS = 2
 class LimitFact:
     """How near one limit is: what it counts and where, its state, share used, likely day.
 
-    `why` has the codes of why it is not known.
+    `why` has the codes of why it is not known; `is_final` is whether nothing more can count.
     """
 
     quantities: tuple[str, ...]
@@ -44,6 +45,7 @@ class LimitFact:
     used: float | None
     reached: date | None
     why: str = ""
+    is_final: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,14 +78,17 @@ class LocalFacts:
     is_unsampled: bool = False
 
 
-def local_facts(index: BulletinIndex, rates: Rates, area: str) -> LocalFacts:
-    """Gather what a bulletin holds of an area."""
-    week = next((one for one in reversed(index.weeks) if shown(index.row(area, one, MET))), None)
+def local_facts(
+    index: BulletinIndex, rates: Rates, area: str, *, ahead: Sequence[Opening] = ()
+) -> LocalFacts:
+    """Gather what a bulletin holds of an area; `ahead` has openings of seasons after its own."""
+    week = next((one for one in reversed(index.weeks) if figure(index, area, one)), None)
     met, kept, small = (
         shown(index.row(area, week, name)) if week else None for name in (MET, KEPT, SMALL)
     )
     direction, chance, no_trend = _trend(rates, area)
     later = index.card.through if week and week < index.card.through else None
+    is_unopened = all(is_closed(index, area, one) for one in index.axis)
     return LocalFacts(
         area=area,
         week=week,
@@ -93,13 +98,13 @@ def local_facts(index: BulletinIndex, rates: Rates, area: str) -> LocalFacts:
         kept_a_day=_kept_a_day(index, area, week) if week else None,
         direction=direction,
         chance=chance,
-        rules=area_rules(index, area),
+        rules=_rules(index, area, ahead),
         limits=_limits(index, area),
         usual=_usual(index, rates, area),
         later=later,
         was_closed=later is not None and is_closed(index, area, later),
-        no_trend=no_trend,
-        is_unopened=all(is_closed(index, area, one) for one in index.axis),
+        no_trend="closed" if is_unopened else no_trend,
+        is_unopened=is_unopened,
         is_unsampled=not any(_has_figure(index.row(area, one, MET)) for one in index.weeks),
     )
 
@@ -109,6 +114,34 @@ def shown(row: Row | None) -> Row | None:
     if row is None or row.estimate is None or reasons.caution(row)[0] == reasons.STRONG:
         return None
     return row
+
+
+def figure(index: BulletinIndex, area: str, week: str) -> Row | None:
+    """Return what an angler met on a trip, if it is fit to show: never of a week without open day.
+
+    Boats may report a closed area all the same, by a slip or not.
+    """
+    row = shown(index.row(area, week, MET))
+    return None if row is None or is_closed(index, area, week) else row
+
+
+def openings_after(index: BulletinIndex, every: Sequence[Opening]) -> tuple[Opening, ...]:
+    """Return, of all openings that a store has, those of seasons that begin after a bulletin's."""
+    mine = openings(index)
+    last = max((one.open_date for one in mine), default=None)
+    seasons = {one.season for one in mine} | {index.card.season}
+    return tuple(
+        one for one in every if last and one.season not in seasons and one.open_date > last
+    )
+
+
+def _rules(index: BulletinIndex, area: str, ahead: Sequence[Opening]) -> AreaRules:
+    """Return the rules of an area; once its season is over, with the opening of a later one."""
+    rules = area_rules(index, area)
+    if rules.state not in (OpenState.OVER, OpenState.NO_RULES) or not ahead:
+        return rules
+    later = rules_on([*openings(index), *ahead], area=area, day=rules.day)
+    return rules if later.next_open is None else later
 
 
 def _has_figure(row: Row | None) -> bool:
@@ -122,14 +155,19 @@ def certainty(row: Row | None) -> str:
     return UNSURE if reasons.caution(row)[0] == reasons.MILD else SURE
 
 
+def areas(index: BulletinIndex) -> tuple[str, ...]:
+    """Return the areas that anglers may ask for: also those that open later in the season."""
+    return tuple(sorted({*index.areas, *(one.area for one in openings(index))}))
+
+
 def recent_weeks(index: BulletinIndex) -> tuple[str, ...]:
     """Return the weeks of the small figure."""
     return index.axis[-RECENT:]
 
 
 def area_figures(index: BulletinIndex, week: str) -> Mapping[str, Row | None]:
-    """Return the figure of every area for the map."""
-    return {area: index.row(area, week, MET) for area in index.areas}
+    """Return the figure of every area for the map, if it is fit to show."""
+    return {area: figure(index, area, week) for area in areas(index)}
 
 
 def outlines(index: BulletinIndex) -> dict[str, str]:
@@ -183,14 +221,16 @@ def _limits(index: BulletinIndex, area: str) -> tuple[LimitFact, ...]:
 
 
 def _limit(line: limits.Line) -> LimitFact:
-    state = limits.state(line)
+    state, half = limits.state(line), line["exceedance_date_p50"]
+    is_ahead = half is not None and not limits.is_by_now(half, line["through"])
     return LimitFact(
         quantities=limits.quantities_of(line),
         areas=limits.areas_of(line),
         state=state,
         used=line["share_used"],
-        reached=line["exceedance_date_p50"] if state is limits.LimitState.NEAR else None,
+        reached=half if is_ahead and state is limits.LimitState.NEAR else None,
         why=(line["reason_codes"] or "") if state is limits.LimitState.UNKNOWN else "",
+        is_final=not line["is_preliminary"],
     )
 
 

@@ -24,7 +24,7 @@ from analytics.wording.numbers import plain
 from analytics.wording.regulations import OpenState
 from dashboard.catalogue import phrase, say
 from dashboard.charts.drawing import Point
-from dashboard.local_waters.facts import MET, MOST_LIMITS, is_closed, shown
+from dashboard.local_waters.facts import MOST_LIMITS, figure, is_closed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -203,7 +203,7 @@ def points(words: Words, index: BulletinIndex, places: Sequence[tuple[str, str]]
     """Return the points of the small figure, one an area and week."""
     found = []
     for at, (area, week) in enumerate(places):
-        known = shown(index.row(area, week, MET))
+        known = figure(index, area, week)
         if known is None or known.estimate is None:
             is_shut = is_closed(index, area, week)
             why = say("closed") if is_shut else say("too few boats asked")
@@ -260,8 +260,10 @@ def _days(words: Words, opening: Opening) -> str:
     return say("every day") if is_daily else words.weekdays(opening.open_weekdays)
 
 
-def check_rules() -> str:
+def check_rules(*, has_bulletin: bool = True) -> str:
     """Return the caution that goes with rules (Markdown)."""
+    if not has_bulletin:
+        return say("**Check the official rules before you go.** They can change at any time.")
     return say(
         "**Check the official rules before you go.** They can change after this bulletin was made."
     )
@@ -285,6 +287,11 @@ def _limit(words: Words, index: BulletinIndex, one: LimitFact) -> str:
         LimitState.WELL_BELOW: say("well below"),
         LimitState.UNKNOWN: say("not known"),
     }
+    if one.is_final:
+        states |= {
+            LimitState.NEAR: say("likely over the limit"),
+            LimitState.WATCH: say("perhaps over the limit"),
+        }
     every = set(index.areas) <= set(one.areas)
     where = say("all areas") if every else words.join([index.name(area) for area in one.areas])
     line = f"**{_counted(words, one)}**, {plain(where)}: {states[one.state]}"
@@ -293,7 +300,9 @@ def _limit(words: Words, index: BulletinIndex, one: LimitFact) -> str:
     if one.reached is not None:
         line += say(" about {day}", day=words.day(one.reached))
     if one.used is not None:
-        line += say("; {used} % used so far", used=words.number(100 * one.used))
+        used = words.number(100 * one.used)
+        of_season = say("; {used} % used in all", used=used)
+        line += of_season if one.is_final else say("; {used} % used so far", used=used)
     return line + "."
 
 
@@ -363,8 +372,10 @@ def care_lines() -> list[str]:
     ]
 
 
-def no_regulation() -> str:
+def no_regulation(*, has_bulletin: bool = True) -> str:
     """Return what the page is not."""
+    if not has_bulletin:
+        return say("This page is no regulation. The rules of the agency in charge decide.")
     return say(
         "This page is no regulation. Its figures come from talks with anglers at the ramps, and "
         "they can be wrong. The rules of the agency in charge decide."
@@ -372,6 +383,14 @@ def no_regulation() -> str:
 
 
 # What is said where something is wrong, and what the tools of the page are called.
+
+
+def no_bulletin() -> str:
+    """Return that there are rules, and no bulletin yet (Markdown)."""
+    return say(
+        "There is no bulletin yet, so nothing can be said of the fishing. Here is when each area "
+        "is open, and what you may keep."
+    )
 
 
 def nothing() -> str:

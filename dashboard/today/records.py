@@ -226,7 +226,7 @@ def _close(choice: Choice, found: Standings) -> str:
     if first == last:
         return say("**{days}** from {start} to {end}.", days=days, start=start, end=when)
     return say(
-        "**{days}** from {start} to {end}; the first area closes on {first}.",
+        "**{days}** from {start} to {end}; the next area closes for the season on {first}.",
         days=days,
         start=start,
         end=when,

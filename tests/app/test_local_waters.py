@@ -13,13 +13,16 @@ import pyarrow as pa
 import pytest
 from babel.messages.pofile import read_po
 
+from analytics import Store, import_files
 from analytics.bulletin import archive
+from analytics.bulletin.archive import archive_of
 from analytics.codes import coded, join_codes, registry, sentences
 from analytics.palette import DARK, LIGHT
 from analytics.units import read_units
+from analytics.wording import limits, regulations
 from analytics.wording.bulletin_index import index_bulletin
 from analytics.wording.limits import LimitState
-from dashboard import catalogue
+from dashboard import catalogue, store_access
 from dashboard.catch_rates import records
 from dashboard.charts import area_map
 from dashboard.charts.area_map import NONE, SURE, UNSURE, MapArea
@@ -289,6 +292,125 @@ def test_a_limit_of_which_half_is_used_is_likely_reached_and_not_called_near():
     limit = replace(LIMIT, used=0.56, reached=date(2036, 2, 26))
     (line,) = limit_lines(words, index, replace(found, limits=(limit,)))
     assert line.endswith(": likely to be reached about 26 February; 56 % used so far.")
+
+
+def test_a_limit_of_a_season_that_is_over_is_not_said_to_lie_ahead(monkeypatch):
+    index = index_bulletin(make(NOW))
+    line = limits.read(index).of_areas(["A1"])[0]
+    ahead = line | {"is_preliminary": True, "exceedance_date_p50": date(2036, 2, 26)}
+    ahead |= {"prob_exceeded_by_close": 0.7, "prob_exceeded_to_date": 0.3, "estimate": 1.0}
+    monkeypatch.setattr(limits, "state", lambda _: LimitState.NEAR)
+    assert facts._limit(ahead).reached == date(2036, 2, 26)
+    assert facts._limit(ahead | {"exceedance_date_p50": ahead["through"]}).reached is None
+    over = facts._limit(ahead | {"is_preliminary": False, "exceedance_date_p50": None})
+    assert over.is_final
+    assert over.reached is None
+    found = facts.local_facts(index, records.read(index), "A1")
+
+    def said(state, *, is_final):
+        one = replace(LIMIT, state=state, is_final=is_final)
+        return limit_lines(Words("en"), index, replace(found, limits=(one,)))
+
+    for state in (LimitState.NEAR, LimitState.WATCH):
+        assert said(state, is_final=True) != said(state, is_final=False)
+
+
+# Before the first bulletin, between seasons, and weeks without an open day.
+
+
+@pytest.fixture
+def openings_stored(tmp_path, monkeypatch):
+    """A store that has areas and openings of one season, and no site-day."""
+    folder = tmp_path / "tables"
+    folder.mkdir()
+    (folder / "areas.csv").write_text("area,area_name\nA1,Reach\nA9,Far\n")
+    (folder / "sites.csv").write_text("site,site_name,area\nS1,Slip,A1\nS9,Ramp,A9\n")
+    (folder / "seasons.csv").write_text(
+        "season,area,open_date,close_date,daily_limit_fish\n"
+        "2040-41,A1,2040-11-01,2041-04-30,2\n2040-41,A9,2041-01-01,2041-04-15,1\n"
+    )
+    store = Store(tmp_path / "store")
+    import_files(store, folder)
+    monkeypatch.setenv(store_access.STORE_VARIABLE, str(store.path))
+    return store
+
+
+@pytest.mark.parametrize("lang", ["en", "es"])
+def test_before_the_first_bulletin_openings_and_rules_are_shown(open_waters, openings_stored, lang):
+    page = open_waters(folder=archive_of(openings_stored.path), area="A9", lang=lang)
+    assert not page.exception
+    assert page.selectbox("area").options == ["Reach", "Far"]
+    said = texts_of(page)
+    opens = {"en": "It opens on Tuesday, 1 January 2041", "es": "Abre el martes 1 de enero de 2041"}
+    assert said.count(opens[lang]) == 2  # of the area, and in the list of all
+    assert ("1 Chinook an angler" in said) == (lang == "en")
+    assert waters.no_regulation() not in said  # there are no figures that could be wrong
+    plain = re.sub("«.*?»", "", said)  # the title of a source stays as it was published
+    assert (lang == "es") == (not ENGLISH.findall(plain))
+
+
+def test_a_bulletin_that_cannot_be_read_is_not_passed_by_for_openings(open_waters, openings_stored):
+    folder = archive_of(openings_stored.path)
+    (folder / "broken").mkdir(parents=True)
+    (folder / "broken" / "bulletin.json").write_text("{")
+    page = open_waters(folder=folder)
+    assert not page.exception
+    assert page.warning
+    assert not page.selectbox or "area" not in {one.key for one in page.selectbox}
+
+
+def test_a_store_that_cannot_be_read_keeps_no_bulletin_from_being_shown(
+    open_waters, tmp_path, monkeypatch
+):
+    (tmp_path / "foreign.txt").write_text("no store")
+    monkeypatch.setenv(store_access.STORE_VARIABLE, str(tmp_path))
+    page = open_waters(area="A1")
+    assert not page.exception
+    assert not page.error
+    assert "**Open** on Monday" in texts_of(page)
+
+
+def test_once_a_season_is_over_the_next_one_of_the_store_is_named():
+    index = index_bulletin(make(NOW))
+    last = regulations.openings(index)[0]
+    later = replace(last, season="2036-37", area="A4", open_date=date(2036, 11, 1), close_date=None)
+    same = replace(last, open_date=date(2036, 3, 20))
+    assert facts.openings_after(index, [later, same]) == (later,)
+    of = {
+        area: facts.local_facts(index, records.read(index), area, ahead=[later]).rules
+        for area in ("A4", "A1")
+    }
+    assert of["A4"].next_open == date(2036, 11, 1)
+    assert of["A1"] == facts.local_facts(index, records.read(index), "A1").rules
+    assert facts.local_facts(index, records.read(index), "A4").rules.next_open is None
+
+
+def test_a_week_without_an_open_day_has_no_figure_even_where_boats_reported_the_area(monkeypatch):
+    monkeypatch.setattr(facts, "MET", RATE)
+    made = make(NOW)
+    rows = made.rows.to_pylist()
+    for row in rows:
+        if (row["area"], row["quantity"]) == ("A4", RATE) and row["week"]:
+            row |= {"estimate": 1.0, "se": 0.1, "ci_low": 0.8, "ci_high": 1.2, "status": "ok"}
+    index = index_bulletin(replace(made, rows=pa.Table.from_pylist(rows, made.rows.schema)))
+    assert facts.is_closed(index, "A4", "2036-W06")
+    assert index.row("A4", "2036-W06", RATE).estimate == 1.0
+    found = facts.local_facts(index, records.read(index), "A4")
+    assert (found.week, found.was_closed) == ("2036-W05", True)
+    assert facts.area_figures(index, "2036-W06")["A4"] is None
+    (point,) = waters.points(Words("en"), index, [("A4", "2036-W06")])
+    assert point.value is None
+
+
+def test_areas_that_open_later_can_be_chosen():
+    made = make(NOW)
+    rows = [one for one in made.rows.to_pylist() if one["area"] != "A5"]
+    index = index_bulletin(replace(made, rows=pa.Table.from_pylist(rows, made.rows.schema)))
+    assert "A5" not in index.areas
+    assert facts.areas(index) == tuple(AREAS)
+    found = facts.local_facts(index, records.read(index), "A5")
+    assert found.is_unopened
+    assert found.no_trend == "closed"
 
 
 # The catalogue.

@@ -289,7 +289,7 @@ def test_an_area_that_has_closed_is_not_the_next_to_close(open_kept):
     lines = bulletin.table("regulations").to_pylist()
     assert any(one["close_date"] < NEXT_DAY for one in lines)
     words = plain(words_of(open_kept(bulletin)))
-    said = re.search(r"the first area closes on (\d+ \w+)\.", words)
+    said = re.search(r"the next area closes for the season on (\d+ \w+)\.", words)
     assert said
     assert said[1] != "31 January"
 
