@@ -39,6 +39,9 @@ class LimitState(StrEnum):
     WATCH = "watch"
     NEAR = "near"
     EXCEEDED = "exceeded"
+    #: Of a season that is over.
+    STAYED_BELOW = "stayed_below"
+    UNSURE = "unsure"
     UNKNOWN = "unknown"
 
 
@@ -48,6 +51,8 @@ STATE_WORDS = {
     LimitState.NEAR: "near",
     LimitState.WATCH: "watch",
     LimitState.WELL_BELOW: "well below",
+    LimitState.STAYED_BELOW: "stayed below",
+    LimitState.UNSURE: "not sure",
     LimitState.UNKNOWN: "not known",
 }
 STATE_RULE_BRIEF = (
@@ -57,8 +62,9 @@ STATE_RULE_BRIEF = (
 STATE_RULE = (
     f"Exceeded: the total so far is over the limit. Near: the probability that it is exceeded by "
     f"the planned close is {percent(LIKELY)} or more; watch: {percent(WATCHED)} or more; well "
-    f"below: under {percent(WATCHED)}. The two bounds are our choice, no source. Reached: the "
-    "day by which it is as likely as not."
+    f"below: under {percent(WATCHED)}. Of a season that is over: stayed below, or not sure where "
+    f"the probability that it was exceeded is {percent(WATCHED)} or more. The two bounds are our "
+    "choice, no source. Reached: the day by which it is as likely as not."
 )
 
 
@@ -202,7 +208,7 @@ def probability(line: Line) -> float | None:
     return found
 
 
-def state_of(probability: float | None, *, is_exceeded: bool) -> LimitState:
+def state_of(probability: float | None, *, is_exceeded: bool, is_over: bool = False) -> LimitState:
     """Return how near a limit is.
 
     Parameters
@@ -211,11 +217,15 @@ def state_of(probability: float | None, *, is_exceeded: bool) -> LimitState:
         That the limit is exceeded by the planned close; of a season that is over, that it was.
     is_exceeded : bool
         Whether the total so far is over the limit.
+    is_over : bool
+        Whether the season is over.
     """
     if is_exceeded:
         return LimitState.EXCEEDED
     if probability is None:
         return LimitState.UNKNOWN
+    if is_over:
+        return LimitState.UNSURE if probability >= WATCHED else LimitState.STAYED_BELOW
     if probability >= LIKELY:
         return LimitState.NEAR
     return LimitState.WATCH if probability >= WATCHED else LimitState.WELL_BELOW
@@ -223,7 +233,8 @@ def state_of(probability: float | None, *, is_exceeded: bool) -> LimitState:
 
 def state(line: Line) -> LimitState:
     """Return how near a limit is."""
-    return state_of(probability(line), is_exceeded=is_passed(line))
+    over = not line["is_preliminary"]
+    return state_of(probability(line), is_exceeded=is_passed(line), is_over=over)
 
 
 def _first(line: Line) -> tuple[Any, ...]:
@@ -241,7 +252,8 @@ def _first(line: Line) -> tuple[Any, ...]:
 
 MEANING = (
     "The share used is the total so far over the limit, calculated anew from all data in hand, and "
-    "may exceed 100 %. The limit named first is the one that is reached first under today's rules."
+    "may exceed 100 %. The limit named first is the one that is reached first under today's rules; "
+    "of a season that is over, the one that came closest."
 )
 #: From here on the chance that a limit is exceeded already is given.
 NOTABLE = 0.05

@@ -285,6 +285,8 @@ def _limit(words: Words, index: BulletinIndex, one: LimitFact) -> str:
         LimitState.NEAR: say("likely to be reached"),
         LimitState.WATCH: say("may be reached"),
         LimitState.WELL_BELOW: say("well below"),
+        LimitState.STAYED_BELOW: say("not exceeded this season"),
+        LimitState.UNSURE: say("may have been exceeded"),
         LimitState.UNKNOWN: say("not known"),
     }
     if one.is_final:

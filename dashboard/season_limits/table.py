@@ -23,7 +23,7 @@ HEADS = (
     *(phrase("Limit"), phrase("So far"), phrase("Share used"), phrase("Remains")),
     *(phrase("Expected at the close"), phrase("Probability of exceeding"), phrase("Reached on")),
 )
-BINDS = phrase("reached first")
+BINDS, BOUND = phrase("reached first"), phrase("came closest")
 SHORT_HEADS = (
     *(
         phrase("Limit"),
@@ -48,11 +48,8 @@ def _short_line(index: BulletinIndex, line: Line, backtest: Sequence[Line]) -> s
         fish=number(line["limit_fish"], place=0),
         unit=standings.unit(line),
     )
-    named = [standings.STATE_WORDS[standings.state(line)]] * (
-        line["is_preliminary"] and line["estimate"] is not None
-    )
-    named += [say(BINDS)] * bool(line["is_binding"])
-    below = html_tables.small(", ".join([allowed, *named]))
+    named = [standings.STATE_WORDS[standings.state(line)]] * (line["estimate"] is not None)
+    below = html_tables.small(", ".join(filter(None, [allowed, *named, _binds(line)])))
     used, total = standings.used(line), standings.total(line)
     if total.value is None:
         why = DASH + html_tables.small(line["reason"] or "")
@@ -66,6 +63,13 @@ def _short_line(index: BulletinIndex, line: Line, backtest: Sequence[Line]) -> s
         _did(line, backtest),
     ]
     return html_tables.line(SHORT_HEADS, standings.label(index, line), cells, below=below)
+
+
+def _binds(line: Line) -> str:
+    """Return what is said of the first limit; empty for another."""
+    if not line["is_binding"]:
+        return ""
+    return say(BINDS if line["is_preliminary"] else BOUND)
 
 
 def _expected_share(line: Line) -> str:
@@ -108,7 +112,7 @@ def _line(index: BulletinIndex, line: Line) -> str:
         unit=standings.unit(line),
         limit_id=line["limit_id"],
     )
-    below = html_tables.small(allowed, say(BINDS) if line["is_binding"] else "")
+    below = html_tables.small(allowed, _binds(line))
     return html_tables.line(HEADS, name, inside, below=below)
 
 

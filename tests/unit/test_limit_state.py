@@ -51,8 +51,10 @@ def line(**given):
         ({}, LimitState.WATCH),
         ({"estimate": 100.0}, LimitState.WATCH),  # at a limit is not over it
         ({"estimate": 100.1}, LimitState.EXCEEDED),
-        ({"is_preliminary": False}, LimitState.WELL_BELOW),
-        ({"is_preliminary": False, "prob_exceeded_to_date": 0.4}, LimitState.WATCH),
+        ({"is_preliminary": False}, LimitState.STAYED_BELOW),
+        ({"is_preliminary": False, "prob_exceeded_to_date": 0.4}, LimitState.UNSURE),
+        ({"is_preliminary": False, "estimate": 100.1}, LimitState.EXCEEDED),
+        ({"is_preliminary": False, "prob_exceeded_to_date": None}, LimitState.UNKNOWN),
         ({"estimate": None}, LimitState.UNKNOWN),
         ({"prob_exceeded_by_close": None}, LimitState.UNKNOWN),
         ({"limit_fish": 0.0, "estimate": 0.0}, LimitState.WATCH),
