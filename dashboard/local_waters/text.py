@@ -285,15 +285,10 @@ def _limit(words: Words, index: BulletinIndex, one: LimitFact) -> str:
         LimitState.NEAR: say("likely to be reached"),
         LimitState.WATCH: say("may be reached"),
         LimitState.WELL_BELOW: say("well below"),
-        LimitState.STAYED_BELOW: say("not exceeded this season"),
-        LimitState.UNSURE: say("may have been exceeded"),
+        LimitState.STAYED_BELOW: say("stayed below the limit"),
+        LimitState.UNSURE: say("perhaps over the limit"),
         LimitState.UNKNOWN: say("not known"),
     }
-    if one.is_final:
-        states |= {
-            LimitState.NEAR: say("likely over the limit"),
-            LimitState.WATCH: say("perhaps over the limit"),
-        }
     every = set(index.areas) <= set(one.areas)
     where = say("all areas") if every else words.join([index.name(area) for area in one.areas])
     line = f"**{_counted(words, one)}**, {plain(where)}: {states[one.state]}"

@@ -294,25 +294,17 @@ def test_a_limit_of_which_half_is_used_is_likely_reached_and_not_called_near():
     assert line.endswith(": likely to be reached about 26 February; 56 % used so far.")
 
 
-def test_a_limit_of_a_season_that_is_over_is_not_said_to_lie_ahead(monkeypatch):
-    index = index_bulletin(make(NOW))
-    line = limits.read(index).of_areas(["A1"])[0]
+def test_a_limit_of_a_season_that_is_over_is_not_said_to_lie_ahead():
+    line = limits.read(index_bulletin(make(NOW))).of_areas(["A1"])[0]
     ahead = line | {"is_preliminary": True, "exceedance_date_p50": date(2036, 2, 26)}
     ahead |= {"prob_exceeded_by_close": 0.7, "prob_exceeded_to_date": 0.3, "estimate": 1.0}
-    monkeypatch.setattr(limits, "state", lambda _: LimitState.NEAR)
-    assert facts._limit(ahead).reached == date(2036, 2, 26)
+    found = facts._limit(ahead)
+    assert (found.state, found.reached) == (LimitState.NEAR, date(2036, 2, 26))
     assert facts._limit(ahead | {"exceedance_date_p50": ahead["through"]}).reached is None
-    over = facts._limit(ahead | {"is_preliminary": False, "exceedance_date_p50": None})
-    assert over.is_final
-    assert over.reached is None
-    found = facts.local_facts(index, records.read(index), "A1")
-
-    def said(state, *, is_final):
-        one = replace(LIMIT, state=state, is_final=is_final)
-        return limit_lines(Words("en"), index, replace(found, limits=(one,)))
-
-    for state in (LimitState.NEAR, LimitState.WATCH):
-        assert said(state, is_final=True) != said(state, is_final=False)
+    over = facts._limit(ahead | {"is_preliminary": False})
+    assert (over.state, over.reached, over.is_final) == (LimitState.UNSURE, None, True)
+    kept = facts._limit(ahead | {"is_preliminary": False, "prob_exceeded_to_date": 0.01})
+    assert kept.state is LimitState.STAYED_BELOW
 
 
 # Before the first bulletin, between seasons, and weeks without an open day.
