@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from contextlib import suppress
 from pathlib import Path
@@ -246,6 +247,26 @@ def test_a_half_written_file_is_set_apart_and_hinders_nothing(copy, name, n_byte
     assert Store(copy).read("areas").to_pylist() == before
     Store(copy).add({"areas": pa.table({"area": ["Z"], "area_name": ["new"]})})
     assert verify_store(copy).is_sound
+
+
+def test_drafts_of_killed_steps_go_once_they_are_a_day_old(copy):
+    drafts = [
+        copy / "bulletins/.draft-k1ll3d00/result_rows.parquet",
+        copy / "published/000001.0123456789abcdef.json.01234567.tmp",
+        copy / "kept/.draft-k1ll3d01",
+    ]
+    for file in drafts:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_bytes(b"half")
+    assert {one.kind for one in verify_store(copy).seen} == {"file_leftover"}
+    maintain_store(Store(copy))
+    assert all(one.exists() for one in drafts)  # a step may still write them
+    for one in (*drafts, drafts[0].parent):
+        os.utime(one, (0, 0))
+    done = maintain_store(Store(copy))
+    assert done.n_removed >= len(drafts)
+    assert not any(one.exists() for one in (*drafts, drafts[0].parent))
+    assert not verify_store(copy).seen
 
 
 def test_a_half_written_step_of_the_history_is_named_to_whoever_reads_the_store(copy):

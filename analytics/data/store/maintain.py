@@ -53,6 +53,8 @@ BYTES_A_FILE, DRAFT_SECONDS = 64_000_000, 86_400
 #: Seconds after which no step on a URL is under way: 7 days, as in the Delta library's vacuum.
 STEP_SECONDS = 7 * 86_400
 _ROWS_AT_ONCE = 100_000
+#: How drafts of bulletins and of kept entries begin.
+_DRAFT = ".draft-"
 #: Where others may be writing just now: `_tidied` removes what is old there, marks go last.
 _NOT_OURS = tuple(f"{room}/" for room in (BULLETINS, KEPT, PUBLISHED, UNFINISHED))
 
@@ -243,17 +245,30 @@ def _seal_bulletins(path: Path) -> None:
 
 
 def _tidied(path: Path) -> int:
-    """Remove cached entries that are damaged, and drafts and entries of old programs."""
-    n_removed = 0
-    oldest = time.time() - DRAFT_SECONDS
-    for file in (path / KEPT).glob("*"):
-        is_draft = file.name.startswith(".draft-")
+    """Remove entries that are damaged or of old programs, and drafts that no step still writes."""
+    drafts = [*(path / KEPT).glob(f"{_DRAFT}*")]
+    entries = set((path / KEPT).glob("*")) - set(drafts)
+    drafts += [one for one in (path / PUBLISHED).glob("*") if whole_files.file_of_draft(one.name)]
+    folders = [one for one in (path / BULLETINS).glob(f"{_DRAFT}*") if _is_old(one)]
+    old = [one for one in drafts if _is_old(one)]
+    old += [file for folder in folders for file in folder.glob("*")]
+    n_removed = sum(_removed(path, one) for one in old)
+    for folder in folders:
         with suppress(OSError):
-            if is_draft and file.stat().st_mtime > oldest:
-                continue
-            if is_draft or file.suffix != ENDING or not is_sound(file.read_bytes()):
+            folder.rmdir()
+    for file in entries:
+        with suppress(OSError):
+            if file.suffix != ENDING or not is_sound(file.read_bytes()):
                 n_removed += _removed(path, file)
     return n_removed
+
+
+def _is_old(draft: Path) -> bool:
+    """Return whether a draft is older than any step under way could be."""
+    try:
+        return draft.stat().st_mtime < time.time() - DRAFT_SECONDS
+    except FileNotFoundError:
+        return False
 
 
 def _removed(path: Path, file: Path) -> bool:
