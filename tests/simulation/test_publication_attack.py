@@ -285,7 +285,7 @@ def leaks(whole) -> bool:
 def only_sensitive(known, weight):
     """Withhold what rests on too few boats and nothing with it."""
     few = known.is_sensitive[known.variable]
-    return suppression.Choice(few, float(weight[few].sum()), 0.0, 0)
+    return suppression.Choice(few, float(weight[few].sum()), 0.0)
 
 
 def without_history(known, before):
