@@ -172,7 +172,9 @@ def used(line: Line) -> ShareUsed:
 
 
 def expected(line: Line) -> Measurement:
-    """Return the total that is expected at the planned close."""
+    """Return the total that is expected at the planned close; none of a season that is over."""
+    if not line["is_preliminary"]:
+        return Measurement(None)
     return Measurement(
         line["projected_total"], line["projected_total_low"], line["projected_total_high"]
     )

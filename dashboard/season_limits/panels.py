@@ -48,16 +48,14 @@ def bars(index: BulletinIndex, limits: Sequence[Line]) -> list[Bar]:
 
 
 def _bar(index: BulletinIndex, line: Line) -> Bar:
-    ahead = line["is_preliminary"]
-    expected = standings.expected_share(line if ahead else line | {"projected_total": None})
     fish = {"fish": number(line["limit_fish"], place=0)}
-    is_first = line["is_binding"] and ahead
+    is_first = line["is_binding"] and line["is_preliminary"]
     note = say("of {fish}, reached first", **fish) if is_first else say("of {fish}", **fish)
     return Bar(
         label=standings.label(index, line),
         note=note,
         used=standings.used(line),
-        expected=expected,
+        expected=standings.expected_share(line),
         words=_bar_words(line),
     )
 

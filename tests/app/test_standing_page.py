@@ -269,6 +269,7 @@ def test_the_first_bar_names_what_is_drawn_and_the_title_says_what_it_shows(inde
     assert panels.finding(found.limits[-1:]) == "How much of each limit is used"
     over = [line | {"is_preliminary": False} for line in found.limits]
     assert panels.finding(over) == "1 of 5 limits was exceeded"
+    assert not any(bar.expected.ends for bar in panels.bars(index, over))
 
 
 def test_the_fan_has_the_limit_the_weeks_and_its_bands(found):
