@@ -32,7 +32,7 @@ from analytics.store_layout import DELTA_LOG, EVENTS
 from analytics.whole_files import FULL, MAKE_ROOM, replace_whole, writing_allowed
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
 #: Folder of marks of steps that were begun and have not ended.
@@ -148,9 +148,8 @@ def _read(folder: Path, sums: Mapping[str, str] | None) -> Record:
     for name, one in known.items():
         if name.startswith(f"{DELTA_LOG}/"):
             whole_files.require(folder / name, one)
-    for name in half_commits(folder) if sums is not None else ():
-        if name not in known:
-            raise whole_files.refusal(whole_files.HALF_WRITTEN, folder / name)
+    for name in half_commits(folder, known) if sums is not None else ():
+        raise whole_files.refusal(whole_files.HALF_WRITTEN, folder / name)
     files = delta.files_of(folder)
     for file in files:
         if file.name in known:
@@ -170,22 +169,22 @@ def _commits(folder: Path) -> list[str]:
     return [f"{DELTA_LOG}/{one.name}" for one in (folder / DELTA_LOG).glob("[0-9]*.json")]
 
 
-def half_commits(folder: Path) -> list[str]:
-    """Return the entries of a table's log that are cut off: without a line, or with no JSON in it.
+def half_commits(folder: Path, known: Collection[str]) -> list[str]:
+    """Return the entries of a table's log that are cut off, those `known` left out unread.
 
     Checksums are written after an entry, so that none of them names one that was cut off.
     """
-    found = []
-    for name in _commits(folder):
-        try:
-            lines = [json.loads(line) for line in (folder / name).read_bytes().splitlines()]
-        except FileNotFoundError:
-            continue
-        except (OSError, ValueError):
-            lines = []
-        if not lines:
-            found.append(name)
-    return found
+    return [one for one in _commits(folder) if one not in known and is_cut_off(folder / one)]
+
+
+def is_cut_off(entry: Path) -> bool:
+    """Return whether an entry of a table's log is without a line, or with no JSON in one."""
+    try:
+        return not [json.loads(line) for line in entry.read_bytes().splitlines()]
+    except FileNotFoundError:
+        return False
+    except (OSError, ValueError):
+        return True
 
 
 def write_sums(store: Path, *, without: Iterable[str] = ()) -> None:

@@ -26,6 +26,7 @@ from analytics.data.store.record import (
     UNFINISHED,
     Record,
     half_commits,
+    is_cut_off,
     last_published,
     read_record,
     state_of,
@@ -61,6 +62,7 @@ _TRIES = 3
 _OF_DELTA = re.compile(
     r"(part-[^/]+\.parquet|_delta_log/(\d{20}(\.checkpoint)?\.(json|parquet)|[._][^/]+))"
 )
+_OF_LOG = re.compile(r"_delta_log/\d[^/]*\.json")
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +153,7 @@ def _lost_record(store: Path) -> list[Seen]:
         return [Seen(DAMAGED, f"{EVENTS}/{SUMS}")]
     if sums is None:
         return []
-    half = [one for one in half_commits(store / EVENTS) if one not in sums]
+    half = half_commits(store / EVENTS, sums)
     return [
         *(Seen(HALF_WRITTEN, f"{EVENTS}/{name}") for name in half),
         *(_judged(store, f"{EVENTS}/{name}", one) for name, one in sums.items()),
@@ -180,7 +182,6 @@ def _tables(store: Path, record: Record, begun: set[str], there: list[str]) -> I
                 active |= {file.relative_to(store).as_posix() for file in files}
                 gone = [file for file in files if not file.exists()]
                 yield from (Seen(MISSING, one.relative_to(store).as_posix()) for one in gone)
-    half = {f"{name}/{one}" for name in TABLES for one in half_commits(store / name)}
     for file in there:
         table, _, name = file.partition("/")
         if table not in TABLES or file in record.files or file in record.replaced:
@@ -190,7 +191,7 @@ def _tables(store: Path, record: Record, begun: set[str], there: list[str]) -> I
         is_old = not record.is_whole and (file in active or "/_delta_log/" in file)
         if is_old:
             yield Seen(_of_old(store / file), file)
-        elif file in half:
+        elif _OF_LOG.fullmatch(name) and is_cut_off(store / file):
             yield Seen(HALF_WRITTEN, file)
         elif _OF_DELTA.fullmatch(name) and _is_left(store / file, record, begun):
             yield Seen(LEFTOVER, file)
