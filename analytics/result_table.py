@@ -258,6 +258,11 @@ COLUMN_MEANINGS = MappingProxyType(
 )
 
 
+def area_names(areas: pa.Table) -> dict[str, str]:
+    """Return the names of the areas of a table by their codes; one without a name has its code."""
+    return {row["area"]: row["area_name"] or row["area"] for row in areas.to_pylist()}
+
+
 def to_arrow(rows: Sequence[dict[str, Any]]) -> pa.Table:
     """Return result rows as Arrow, in the columns and order of `RESULT_SCHEMA`.
 

@@ -12,6 +12,7 @@ from analytics.bulletin import archive
 from analytics.data.store import Store
 from analytics.errors import StoreError, UsageError
 from analytics.people import Action
+from analytics.result_table import area_names
 from analytics.wording import limits
 from analytics.wording.bulletin_index import index_bulletin
 from analytics.wording.regulations import openings_of
@@ -71,10 +72,9 @@ def store_openings() -> tuple[tuple[Opening, ...], Mapping[str, str]]:
         if path is None or not (store := Store(path)).exists:
             return (), {}
         openings = openings_of(store.read("seasons"))
-        areas = store.read("areas").to_pylist()
+        return openings, area_names(store.read("areas"))
     except StoreError:
         return (), {}
-    return openings, {line["area"]: line["area_name"] or line["area"] for line in areas}
 
 
 def kept_bulletins(folder: Path) -> tuple[list[BulletinMetadata], list[str]]:

@@ -215,12 +215,13 @@ def _answer(
     from analytics.options.option_checks import split_valid  # noqa: PLC0415
     from analytics.options.report import unanswered  # noqa: PLC0415
     from analytics.options.schemas import ANSWER_SCHEMAS  # noqa: PLC0415 - keeps --help quick
+    from analytics.result_table import area_names  # noqa: PLC0415
 
-    names = {row["area"]: row["area_name"] or row["area"] for row in bulletin.areas.to_pylist()}
+    names = area_names(bulletin.areas)
     status = bulletin.table("limit_status")
     limits, left_out = limits_of(status, lambda area: names.get(area, area))
-    names = {area: names.get(area) or area for area in baseline.areas}
-    sound, refused = split_valid(baseline, requested.options, areas=names, limits=limits)
+    areas = {area: names.get(area, area) for area in baseline.areas}
+    sound, refused = split_valid(baseline, requested.options, areas=areas, limits=limits)
     if not sound:
         raise UsageError("\n  ".join(["no option can be compared:", *refused]))
     if any(one.solve is not None for one in requested.options if one not in sound):

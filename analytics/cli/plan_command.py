@@ -353,8 +353,9 @@ def _write(
 
 
 def _area_names(snapshot: Snapshot) -> dict[str, str]:
-    rows = snapshot["areas"].to_pylist()
-    return {row["area"]: row["area_name"] or row["area"] for row in rows}
+    from analytics.result_table import area_names  # noqa: PLC0415 - keeps --help quick
+
+    return area_names(snapshot["areas"])
 
 
 def _summary(made: Plan, snapshot: Snapshot) -> list[str]:

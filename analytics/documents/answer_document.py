@@ -32,6 +32,7 @@ from analytics.options.report import (
 )
 from analytics.options.schemas import ANSWER_SCHEMAS, INVERSE_SCHEMAS
 from analytics.quantities import QUANTITIES, capitalised
+from analytics.result_table import area_names
 from analytics.rounding import PERCENT
 from analytics.wording.bulletin_index import cut_name
 from analytics.wording.numbers import Measurement
@@ -91,7 +92,7 @@ def compared_options(
         Options that could not be compared, in words.
     """
     standing, card = bulletin.table("limit_status"), bulletin.card
-    names = {row["area"]: row["area_name"] or row["area"] for row in bulletin.areas.to_pylist()}
+    names = area_names(bulletin.areas)
     limits, left_out = limits_of(standing, lambda area: names.get(area, area))
     about = ReportContext(
         title=requested.title or fallback,
@@ -106,7 +107,7 @@ def compared_options(
         limits=limits,
         left_out=left_out,
         refused=tuple(refused),
-        areas={area: names.get(area) or area for area in baseline.areas},
+        areas={area: names.get(area, area) for area in baseline.areas},
         passed=passed_already(standing),
     )
     given = {name: tables[name] for name in ANSWER_SCHEMAS}

@@ -20,6 +20,7 @@ from analytics.publishing.published_files import ABOUT_FILE, FIGURES_FILE
 from analytics.publishing.suppression import PROTECTION, choose
 from analytics.publishing.totals import NO_BOATS, boats_behind, named_totals, totals_of
 from analytics.quantities import QUANTITIES, Status
+from analytics.result_table import area_names
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -197,9 +198,8 @@ def _about(season: SeasonSurvey, table: pa.Table) -> dict[str, Any]:
 
 
 def _areas(snapshot: Snapshot, areas: tuple[str, ...]) -> list[dict[str, str]]:
-    rows = snapshot["areas"].select(["area", "area_name"]).to_pylist()
-    names = {one["area"]: one["area_name"] for one in rows}
-    return [{"area": area, "area_name": names.get(area) or area} for area in areas]
+    names = area_names(snapshot["areas"])
+    return [{"area": area, "area_name": names.get(area, area)} for area in areas]
 
 
 def _rules(snapshot: Snapshot, season: str) -> list[dict[str, Any]]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 
-from analytics.arrays import add_at, any_at, count_at
+from analytics.arrays import add_at, any_at, count_at, places_of
 from analytics.codes import coded, join_codes
 from analytics.data import query
 from analytics.data.calendar import season_days, trip_tables
@@ -329,9 +329,9 @@ class _Cells:
 
     @classmethod
     def of(cls, rates: CellRates, effort: DomainTotals) -> _Cells:
-        at = np.minimum(np.searchsorted(effort.code, rates.code), len(effort.code) - 1)
+        at = places_of(rates.code, effort.code)
         known = (effort.support.n_psu[at] > 0) | effort.support.is_imputed[at]
-        known &= effort.code[at] == rates.code
+        known &= at >= 0
         hours = np.where(known, effort.total[at, 0], 0.0)
         variance = np.where(known, effort.cov[at, 0, 0], 0.0)
         has_rate = rates.is_complete | rates.is_under_way
@@ -352,8 +352,8 @@ class _Parts:
 
 def _aligned(totals: DomainTotals, codes: Ints) -> Support:
     """Return the support of some domains; nothing stands behind one that is not there."""
-    at = np.minimum(np.searchsorted(totals.code, codes), len(totals.code) - 1)
-    known = totals.code[at] == codes
+    at = places_of(codes, totals.code)
+    known = at >= 0
 
     def column(name: str) -> NDArray[np.generic]:
         values = getattr(totals.support, name)[at]

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.arrays import add_at, equal_pairs, groups_of_linked
+from analytics.arrays import add_at, equal_pairs, groups_of_linked, places_of
 from analytics.moderated_intervals import LEAST_SEASON_DF
 from analytics.survey.domains import squares_about_mean
 from analytics.survey.variance_function import fitted_function, quotient, raked_effects
@@ -313,9 +313,8 @@ def _direct_terms(
     pair, key, code, variance = pair[kept], key[kept], code[kept], variance[kept]
     stratum = pair_stratum[pair]
     own = cells.stratum * n_keys + cells.key
-    place = np.minimum(np.searchsorted(own, stratum * n_keys + key), max(len(own) - 1, 0))
-    has_cell = own[place] == stratum * n_keys + key
-    within = np.where(has_cell[:, None], cells.within[place], 0.0)
+    place = places_of(stratum * n_keys + key, own)
+    within = np.where(place[:, None] >= 0, cells.within[place], 0.0)
     scale = (omega**2 / n)[pair][:, None]
     finite = form.correction[stratum][:, None]
     tied = (omega**3 / n**2)[pair][:, None] * finite * variance**1.5

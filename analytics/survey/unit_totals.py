@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.arrays import Columns, add_at, cross, equal_pairs, rows_of, scaled, sums_at
+from analytics.arrays import (
+    Columns,
+    add_at,
+    cross,
+    equal_pairs,
+    places_of,
+    rows_of,
+    scaled,
+    sums_at,
+)
 from analytics.survey.design import SiteRule
 
 if TYPE_CHECKING:
@@ -37,8 +46,8 @@ def with_pooled_within_variance(
     width = int(keys.max()) + 1
     codes = cells.unit * width + cells.key
     needed = (single[:, None] * width + keys).ravel()
-    found = np.minimum(np.searchsorted(codes, needed), len(codes) - 1)
-    met = codes[found] == needed
+    found = places_of(needed, codes)
+    met = found >= 0
     # Cells that carry neither a fish nor a variance say nothing; they are not kept.
     fresh = np.flatnonzero(~met & (second_stage_cov != 0).any(axis=0))
     order = np.argsort(np.concatenate([codes, needed[fresh]]), kind="stable")
@@ -372,8 +381,8 @@ def _paired_cells(design: Design, cells: UnitTotals, width: int) -> tuple[Ints, 
     code = cells.unit * width + cells.key
     row, one = equal_pairs(pair[:, 0], cells.unit)
     needed = pair[row, 1] * width + cells.key[one]
-    other = np.minimum(np.searchsorted(code, needed), len(code) - 1)
-    met = code[other] == needed if len(code) else np.zeros(0, dtype=bool)
+    other = places_of(needed, code)
+    met = other >= 0
     return one[met], other[met], form[row[met]]
 
 

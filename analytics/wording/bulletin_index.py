@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 
 from analytics.codes import sentences, with_area_names
 from analytics.precision import mark_of, pse_of
+from analytics.result_table import area_names
 from analytics.weeks import week_start, weeks_between
 
 if TYPE_CHECKING:
@@ -141,7 +142,7 @@ class BulletinIndex:
 
 def index_bulletin(bulletin: Bulletin) -> BulletinIndex:
     """Index a bulletin for reading."""
-    names = {line["area"]: line["area_name"] or line["area"] for line in bulletin.areas.to_pylist()}
+    names = area_names(bulletin.areas)
     found = (of_line(line, names) for line in bulletin.rows.to_pylist())
     rows = {(row.area, row.week, row.quantity): row for row in found}
     changes = {

@@ -62,23 +62,27 @@ def draw() -> None:
         if os.environ.get(notices.DEMO_VARIABLE) == "1":
             st.caption(say("Invented demonstration data: Ondrell Sound and its fish do not exist."))
     try:
-        every, names = data.store_openings()
-        if every and not _has_bulletin():
-            _rules_alone(words, every, names, where)
-            return
+        if not _has_bulletin():
+            every, names = data.store_openings()
+            if every:
+                _rules_alone(words, every, names, where)
+                return
         folder, cards = _archive(words)
         if folder is None:
             return
         card = _card(cards)
         index = data.bulletin_index(folder, card)
         rates = data.view("rates", card)
-        ahead = local.openings_after(index, every) if card == cards[-1] else ()
     except BlackmouthError as error:
         if words.language == catalogue.ENGLISH:
             notices.unreadable(error)
         else:
             st.error(text.unreadable())
         return
+
+    def ahead() -> Sequence[Opening]:
+        return local.openings_after(index, data.store_openings()[0]) if card == cards[-1] else ()
+
     with where:
         label = say("Area: choose it here or on the map")
         area = _area(label, local.areas(index), index.name)
@@ -181,7 +185,7 @@ def _reader() -> Words:
         return text.Words(language, filters.pick_units(filters.UNITS[0]))
 
 
-def _area(words: str, areas: Sequence[str], name: Callable[[str], str]) -> str | None:
+def _area(label: str, areas: Sequence[str], name: Callable[[str], str]) -> str | None:
     """Draw the choice of an area by name; one that was pressed on the map comes first."""
     if not areas:
         return None
@@ -190,7 +194,7 @@ def _area(words: str, areas: Sequence[str], name: Callable[[str], str]) -> str |
         st.session_state["area"] = pressed
     url_state.seed("area", areas)
     area = st.selectbox(
-        words,
+        label,
         areas,
         key="area",
         format_func=name,

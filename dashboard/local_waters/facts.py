@@ -15,7 +15,7 @@ from dashboard.catch_rates import records
 from dashboard.charts.area_map import NONE, SURE, UNSURE
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from analytics.wording.bulletin_index import BulletinIndex, Row
     from analytics.wording.regulations import Opening
@@ -79,9 +79,16 @@ class LocalFacts:
 
 
 def local_facts(
-    index: BulletinIndex, rates: Rates, area: str, *, ahead: Sequence[Opening] = ()
+    index: BulletinIndex,
+    rates: Rates,
+    area: str,
+    *,
+    ahead: Callable[[], Sequence[Opening]] = tuple,
 ) -> LocalFacts:
-    """Gather what a bulletin holds of an area; `ahead` has openings of seasons after its own."""
+    """Gather what a bulletin holds of an area; `ahead` gives openings of seasons after its own.
+
+    It is called once the area's season is over.
+    """
     week = next((one for one in reversed(index.weeks) if figure(index, area, one)), None)
     met, kept, small = (
         shown(index.row(area, week, name)) if week else None for name in (MET, KEPT, SMALL)
@@ -135,12 +142,12 @@ def openings_after(index: BulletinIndex, every: Sequence[Opening]) -> tuple[Open
     )
 
 
-def _rules(index: BulletinIndex, area: str, ahead: Sequence[Opening]) -> AreaRules:
+def _rules(index: BulletinIndex, area: str, ahead: Callable[[], Sequence[Opening]]) -> AreaRules:
     """Return the rules of an area; once its season is over, with the opening of a later one."""
     rules = area_rules(index, area)
-    if rules.state not in (OpenState.OVER, OpenState.NO_RULES) or not ahead:
+    if rules.state not in (OpenState.OVER, OpenState.NO_RULES):
         return rules
-    later = rules_on([*openings(index), *ahead], area=area, day=rules.day)
+    later = rules_on([*openings(index), *ahead()], area=area, day=rules.day)
     return rules if later.next_open is None else later
 
 

@@ -369,7 +369,7 @@ def test_once_a_season_is_over_the_next_one_of_the_store_is_named():
     same = replace(last, open_date=date(2036, 3, 20))
     assert facts.openings_after(index, [later, same]) == (later,)
     of = {
-        area: facts.local_facts(index, records.read(index), area, ahead=[later]).rules
+        area: facts.local_facts(index, records.read(index), area, ahead=lambda: [later]).rules
         for area in ("A4", "A1")
     }
     assert of["A4"].next_open == date(2036, 11, 1)

@@ -28,7 +28,7 @@ def index():
 
 
 @pytest.fixture(scope="module")
-def told(index):
+def held(index):
     return records.read(index)
 
 
@@ -43,15 +43,15 @@ def figure_of(panel, **how):
     return rates.figure({"x": panel}, palette=COLOURS, **how)
 
 
-def test_a_panel_draws_points_index_level_and_weeks_ahead(index, told):
-    panel = rates.panel_of(index, told, "A1", response="encounters")
+def test_a_panel_draws_points_index_level_and_weeks_ahead(index, held):
+    panel = rates.panel_of(index, held, "A1", response="encounters")
     drawn = traces(figure_of(panel))
     weeks = range(14)
-    lines = told.index["encounters", "A1"]
+    lines = held.index["encounters", "A1"]
     assert list(drawn["index"][0].x) == list(weeks)
     assert list(drawn["index"][0].y) == [line["index"] for line in lines]
     assert list(drawn["survey_estimate"][0].y) == [line["survey_estimate"] for line in lines]
-    levels = [line["level"] for line in told.trend["encounters", "A1"]]
+    levels = [line["level"] for line in held.trend["encounters", "A1"]]
     assert list(drawn["level"][0].y) == levels[:14]
     # The part ahead starts at the last week behind it, so that the line is one.
     assert list(drawn["ahead"][0].x) == [13, 14, 15, 16]
@@ -60,12 +60,12 @@ def test_a_panel_draws_points_index_level_and_weeks_ahead(index, told):
     assert len(drawn["past"]) == 2
 
 
-def test_intervals_are_drawn_to_their_ends(index, told):
-    panel = rates.panel_of(index, told, "A4", response="encounters")
+def test_intervals_are_drawn_to_their_ends(index, held):
+    panel = rates.panel_of(index, held, "A4", response="encounters")
     drawn = traces(figure_of(panel))
     ends = [one for one in drawn["intervals"][0].y if one is not None]
     wanted = [
-        end for line in told.index["encounters", "A4"] for end in (line["ci_low"], line["ci_high"])
+        end for line in held.index["encounters", "A4"] for end in (line["ci_low"], line["ci_high"])
     ]
     assert ends == wanted
     assert panel.cut["sea"] == []
@@ -74,8 +74,8 @@ def test_intervals_are_drawn_to_their_ends(index, told):
     assert rates.CUT not in rates.signs([calm])
 
 
-def test_an_interval_that_runs_on_is_marked(index, told):
-    panel = rates.panel_of(index, told, sample_rates.WIDE, response="encounters")
+def test_an_interval_that_runs_on_is_marked(index, held):
+    panel = rates.panel_of(index, held, sample_rates.WIDE, response="encounters")
     assert panel.cut == {"sea": [3], "copper": [], "quiet": []}
     drawn = traces(figure_of(panel))
     assert [list(one.x) for one in drawn["cut"]] == [[3]]
@@ -93,8 +93,8 @@ def test_an_interval_that_runs_on_is_marked(index, told):
     assert list(drawn["index"][0].x) == [2, 3, 4, 5, 6, 9, 10, 11, 12, 13]
 
 
-def test_a_week_without_an_index_is_marked_with_its_reason(index, told):
-    panel = rates.panel_of(index, told, "A4", response="kept")
+def test_a_week_without_an_index_is_marked_with_its_reason(index, held):
+    panel = rates.panel_of(index, held, "A4", response="kept")
     lines = [
         line | {"index": None, "ci_low": None, "ci_high": None, "reason": "no fish in <9> trips"}
         if line["week"] == "2035-W50"
@@ -109,18 +109,18 @@ def test_a_week_without_an_index_is_marked_with_its_reason(index, told):
     assert rates.GAP not in rates.signs([panel])
 
 
-def test_an_area_without_a_trend_has_points_alone(index, told):
-    panel = rates.panel_of(index, told, sample_rates.NO_TREND, response="kept")
+def test_an_area_without_a_trend_has_points_alone(index, held):
+    panel = rates.panel_of(index, held, sample_rates.NO_TREND, response="kept")
     drawn = traces(figure_of(panel))
     assert not {"level", "ahead", "band"} & set(drawn)
     assert rates.signs([panel]) == list(rates.SIGNS[:2])
 
 
-def test_shares_end_at_one_and_read_in_percent(index, told):
-    panel = rates.panel_of(index, told, None, response="sublegal")
+def test_shares_end_at_one_and_read_in_percent(index, held):
+    panel = rates.panel_of(index, held, None, response="sublegal")
     figure = figure_of(panel)
     assert panel.top <= 1
-    lows = [line["ci_low"] for line in told.index["sublegal", None]]
+    lows = [line["ci_low"] for line in held.index["sublegal", None]]
     assert panel.bottom == 0.4 <= min(lows)
     assert list(figure.layout.yaxis.range) == [panel.bottom, panel.top]
     ticks = [one.replace("\u00a0", " ") for one in figure.layout.yaxis.ticktext]
@@ -130,8 +130,8 @@ def test_shares_end_at_one_and_read_in_percent(index, told):
     assert "%" in words
 
 
-def test_a_panel_is_told_in_words(index, told):
-    panel = rates.panel_of(index, told, "A1", response="encounters")
+def test_a_panel_is_told_in_words(index, held):
+    panel = rates.panel_of(index, held, "A1", response="encounters")
     words = rates.description(panel, of="Encounters, Quillon Bank")
     first, last = (sample_rates.level("A1", at, "encounters") for at in (0, 13))
     assert words.startswith(
@@ -145,19 +145,19 @@ def test_a_panel_is_told_in_words(index, told):
     )
 
 
-def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(told):
-    run = seasonal_timing.runs(told, [None], "share")[None]
+def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(held):
+    run = seasonal_timing.runs(held, [None], "share")[None]
     drawn = traces(timing.figure(run, palette=COLOURS, shows_past=True))
-    lines = told.timing["2033-34", None]
+    lines = held.timing["2033-34", None]
     assert list(drawn["past"][0].y) == [line["share"] for line in lines]
-    both = [[line["share"] for line in told.timing[season, None]] for season in run.past]
+    both = [[line["share"] for line in held.timing[season, None]] for season in run.past]
     highs = [max(pair) for pair in zip(*both, strict=True)]
     assert list(drawn["envelope"][0].y[: len(highs)]) == highs
     assert drawn["normal"][0].line.dash == "solid"
     assert drawn["logistic"][0].line.dash == "dash"
     assert "now" not in drawn
     assert timing.CURVES["normal"][1] in timing.signs([run], shows_past=True)
-    come = seasonal_timing.runs(told, [None], "come")[None]
+    come = seasonal_timing.runs(held, [None], "come")[None]
     first = traces(timing.figure(come, palette=COLOURS))
     assert not {"past", "normal", "logistic"} & set(first)  # three layers at first sight
     assert {"envelope", "interval", "now"} <= set(first)
@@ -173,23 +173,23 @@ def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(told):
         assert [(one["day"], one["cumulative_share"]) for one in mine] == list(line)
     assert {one["date"] for one in now} <= {one["date"] for one in found}
     assert table_of(timing.figure(run, palette=COLOURS))[1][-1][0] == "logistic_curve"
-    by_index = seasonal_timing.runs(told, ["A1"], "index")["A1"]
+    by_index = seasonal_timing.runs(held, ["A1"], "index")["A1"]
     assert "index" in table_of(timing.figure(by_index, palette=COLOURS))[0]
 
 
-def test_all_seasons_stand_in_parts_of_an_average_past_one(told):
-    run = seasonal_timing.runs(told, [None], "come")[None]
+def test_all_seasons_stand_in_parts_of_an_average_past_one(held):
+    run = seasonal_timing.runs(held, [None], "come")[None]
     totals, shares = {}, {}
-    for season in told.seasons(None):
-        lines = told.timing[season, None]
+    for season in held.seasons(None):
+        lines = held.timing[season, None]
         shares[season] = {line["day"]: line["share"] for line in lines}
         totals[season] = sum(line["index"] for line in lines)  # every week has one, all had come
     average = np.exp(np.mean(np.log(list(totals.values()))))
     for season, line in run.past.items():
         wanted = [share * totals[season] / average for share in shares[season].values()]
         assert [value for _, value in line] == pytest.approx(wanted, rel=1e-3)
-    strength = {line["week"]: line for line in told.strength[None]}
-    days = {line["day"]: line["week"] for line in told.timing[told.season, None]}
+    strength = {line["week"]: line for line in held.strength[None]}
+    days = {line["day"]: line["week"] for line in held.timing[held.season, None]}
     assert len(run.now) == len(run.ends) > 1
     for (day, value), (at, low, high) in zip(run.now, run.ends, strict=True):
         line = strength[days[day]]
@@ -219,9 +219,9 @@ def test_a_week_without_an_index_is_no_part_of_a_total():
     assert seasonal_timing._total([line(6, 2.0, None)]) == 0.0
 
 
-def test_a_season_that_is_over_has_its_own_shares_and_no_interval(told):
-    past = told.seasons(None)
-    over = replace(told, season=past[-1], strength={})
+def test_a_season_that_is_over_has_its_own_shares_and_no_interval(held):
+    past = held.seasons(None)
+    over = replace(held, season=past[-1], strength={})
     run = seasonal_timing.runs(over, [None], "share")[None]
     assert run.ends == ()
     assert run.now[-1][1] == pytest.approx(1.0)
@@ -235,10 +235,10 @@ def test_a_strong_season_stretches_the_axis_of_shares():
     assert timing.figure(run, palette=COLOURS).layout.yaxis.ticktext[-1] == "150%"
 
 
-def test_the_index_of_a_run_stands_against_the_past(told):
-    run = seasonal_timing.runs(told, ["A1"], "index")["A1"]
+def test_the_index_of_a_run_stands_against_the_past(held):
+    run = seasonal_timing.runs(held, ["A1"], "index")["A1"]
     drawn = traces(timing.figure(run, palette=COLOURS))
-    now = told.timing[NOW, "A1"]
+    now = held.timing[NOW, "A1"]
     assert list(drawn["now"][0].x) == [line["day"] for line in now]
     assert list(drawn["now"][0].y) == [line["index"] for line in now]
     labels = timing.figure(run, palette=COLOURS).layout.xaxis.ticktext
@@ -270,8 +270,8 @@ def test_the_envelope_is_apart_where_past_seasons_were_closed():
     assert list(band.y) == pytest.approx([0.2, 0.3, 0.2, 0.1, None, 0.4, 0.5, 0.4, 0.3])
 
 
-def test_one_past_season_has_no_envelope(told):
-    run = seasonal_timing.runs(told, [None], "index")[None]
+def test_one_past_season_has_no_envelope(held):
+    run = seasonal_timing.runs(held, [None], "index")[None]
     one = timing.Run({"2034-35": run.past["2034-35"]}, run.now, {}, run.start, is_share=False)
     assert one.envelope == ()
     assert timing.PAST in timing.signs([one])
@@ -279,8 +279,8 @@ def test_one_past_season_has_no_envelope(told):
     assert "1 past season;" in timing.description(one, of="The index")
 
 
-def test_residuals_stand_against_the_normal(told):
-    lines = models.quantiles(told, "encounters")
+def test_residuals_stand_against_the_normal(held):
+    lines = models.quantiles(held, "encounters")
     figure = curves.residuals(lines, palette=COLOURS)
     guide, points = figure.data
     assert list(guide.x) == list(guide.y)
@@ -308,8 +308,8 @@ def test_an_axis_has_three_round_ticks_or_a_few_more(low, high, found):
     assert drawing.ticks(low, high) == pytest.approx(found)
 
 
-def test_weeks_ahead_and_spikes_of_the_past_do_not_set_the_scale(index, told):
-    panel = rates.panel_of(index, told, "A1", response="encounters")
+def test_weeks_ahead_and_spikes_of_the_past_do_not_set_the_scale(index, held):
+    panel = rates.panel_of(index, held, "A1", response="encounters")
     ahead = [
         line | {"level": 9.0, "ci_high": 40.0} if line["is_projected"] else line
         for line in panel.trend
@@ -323,8 +323,8 @@ def test_weeks_ahead_and_spikes_of_the_past_do_not_set_the_scale(index, told):
     assert len(rates.signs([one])) == 6
 
 
-def test_the_last_season_is_named_and_each_told_by_the_pointer(index, told):
-    panel = rates.panel_of(index, told, "A1", response="encounters")
+def test_the_last_season_is_named_and_each_told_by_the_pointer(index, held):
+    panel = rates.panel_of(index, held, "A1", response="encounters")
     figure = figure_of(panel)
     assert [one.text for one in figure.layout.annotations] == ["fish per angler-hour"]
     first, last = traces(figure)["past"]
@@ -332,8 +332,8 @@ def test_the_last_season_is_named_and_each_told_by_the_pointer(index, told):
     assert last.text[0].startswith("<b>2034-35</b><br>")
 
 
-def test_at_first_sight_past_seasons_are_a_band_and_three_layers_stand(index, told):
-    panel = rates.panel_of(index, told, "A1", response="encounters")
+def test_at_first_sight_past_seasons_are_a_band_and_three_layers_stand(index, held):
+    panel = rates.panel_of(index, held, "A1", response="encounters")
     drawn = traces(figure_of(panel, shows_all=False))
     assert not {"past", "survey_estimate"} & set(drawn)
     ends = {}
@@ -354,8 +354,8 @@ def test_at_first_sight_past_seasons_are_a_band_and_three_layers_stand(index, to
     assert rates.SIGNS[1] not in rates.signs([panel], shows_all=False)
 
 
-def test_panels_of_areas_share_their_weeks(index, told):
-    found = rates.panels_of(index, told, [None, *index.areas], response="encounters")
+def test_panels_of_areas_share_their_weeks(index, held):
+    found = rates.panels_of(index, held, [None, *index.areas], response="encounters")
     assert sample_rates.NO_INDEX not in found
     assert len({one.weeks for one in found.values()}) == 1
     figure = rates.figure({str(area): one for area, one in found.items()}, palette=COLOURS)
@@ -379,8 +379,8 @@ def test_the_title_of_the_panels_states_where_a_figure_moved(directions, words):
     assert title == f"Fish by week: {words} since the week before"
 
 
-def test_this_seasons_day_is_marked_on_a_run(told):
-    run = seasonal_timing.runs(told, [None], "share")[None]
+def test_this_seasons_day_is_marked_on_a_run(held):
+    run = seasonal_timing.runs(held, [None], "share")[None]
     assert run.today == (97, "10 Feb")
     layout = timing.figure(run, palette=COLOURS).layout
     assert [(one.x0, one.x1) for one in layout.shapes] == [(97, 97)]
@@ -399,15 +399,15 @@ def test_a_spike_of_a_past_season_is_cut_on_a_run():
 # This season against past ones.
 
 
-def past_by_week(told, season, area):
-    lines = told.timing[season, area]
+def past_by_week(held, season, area):
+    lines = held.timing[season, area]
     return {line["day"]: line["index"] for line in lines if line["index"] is not None}
 
 
-def test_past_seasons_are_a_band_behind_this_one(told):
-    found = series.against_past(told)
+def test_past_seasons_are_a_band_behind_this_one(held):
+    found = series.against_past(held)
     drawn = traces(series.past_figure(found, palette=COLOURS))
-    seasons = [past_by_week(told, season, None) for season in told.seasons(None)]
+    seasons = [past_by_week(held, season, None) for season in held.seasons(None)]
     assert found.n_past == len(seasons) == 2
     both = sorted(set(seasons[0]) & set(seasons[1]))
     ends = [(min(values), max(values)) for day in both for values in [[s[day] for s in seasons]]]
@@ -415,17 +415,17 @@ def test_past_seasons_are_a_band_behind_this_one(told):
     assert {y for y in drawn["past range"][0].y if y is not None} == {
         y for two in ends for y in two
     }
-    lines = told.index["encounters", None]
+    lines = held.index["encounters", None]
     known = [line["index"] for line in lines if line["index"] is not None]
     assert list(drawn["this season"][0].y) == known
     assert len([y for y in drawn["intervals"][0].y if y is not None]) == 2 * len(known)
 
 
-def test_a_week_of_the_past_stands_over_the_same_week_of_this_season(told):
-    found = series.against_past(told)
+def test_a_week_of_the_past_stands_over_the_same_week_of_this_season(held):
+    found = series.against_past(held)
     # Days count from one Monday in every season: that of this season's own lines.
-    own = {one["day"]: one["week"] for one in told.timing[told.season, None]}
-    season = past_by_week(told, told.seasons(None)[0], None)
+    own = {one["day"]: one["week"] for one in held.timing[held.season, None]}
+    season = past_by_week(held, held.seasons(None)[0], None)
     placed = {found.weeks[at]: (low, high) for at, low, high in found.band}
     shared = [day for day in own if day in season and own[day] in placed]
     assert shared
@@ -438,8 +438,8 @@ def test_a_week_of_the_past_stands_over_the_same_week_of_this_season(told):
     ("low", "high", "side"),
     [(1.1, 1.6, "above"), (0.4, 0.9, "below"), (0.8, 1.2, "alike"), (None, None, "unknown")],
 )
-def test_the_title_states_the_finding_by_the_interval(told, low, high, side):
-    found = series.against_past(told)
+def test_the_title_states_the_finding_by_the_interval(held, low, high, side):
+    found = series.against_past(held)
     line = {"ratio": 1.0, "ci_low": low, "ci_high": high}
     assert strength_side(line) == side
     title = series.past_title(replace(found, strength=line))
@@ -452,10 +452,10 @@ def test_the_title_states_the_finding_by_the_interval(told, low, high, side):
     assert series.past_description(replace(found, strength=line)).startswith(title)
 
 
-def test_without_a_past_season_there_is_no_band(told):
-    assert series.against_past(replace(told, timing={}, strength={})) is None
-    one = {key: of for key, of in told.timing.items() if key[0] != told.seasons(None)[0]}
-    found = series.against_past(replace(told, timing=one))
+def test_without_a_past_season_there_is_no_band(held):
+    assert series.against_past(replace(held, timing={}, strength={})) is None
+    one = {key: of for key, of in held.timing.items() if key[0] != held.seasons(None)[0]}
+    found = series.against_past(replace(held, timing=one))
     assert found.n_past == 1
     assert found.band == ()
     assert "mean" not in series.past_title(found)
