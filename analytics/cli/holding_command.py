@@ -78,7 +78,7 @@ def holding(*, file: Path, level: float, out: Path | None) -> None:
         require_room_for(out)
 
     from analytics.data.schema import HELD_FISH  # noqa: PLC0415
-    from analytics.fish.held_files import held_table  # noqa: PLC0415
+    from analytics.released.holding_trials import held_table  # noqa: PLC0415
 
     of_file = _of_fish if held_table(file) is HELD_FISH else _of_groups
     rates, survival, model, n_out = of_file(file, level)
@@ -93,8 +93,11 @@ def holding(*, file: Path, level: float, out: Path | None) -> None:
 
 def _of_fish(file: Path, level: float) -> tuple[pa.Table, pa.Table, HookingMortality, int]:
     """Return rates, survival, model and the fish taken out alive of a file with one row a fish."""
-    from analytics.fish.held_files import read_held  # noqa: PLC0415
-    from analytics.released.holding_trials import rates_table, survival_rows  # noqa: PLC0415
+    from analytics.released.holding_trials import (  # noqa: PLC0415
+        rates_table,
+        read_held,
+        survival_rows,
+    )
 
     fish, warnings = read_held(file)
     show_findings(warnings)
@@ -108,11 +111,11 @@ def _of_fish(file: Path, level: float) -> tuple[pa.Table, pa.Table, HookingMorta
 def _of_groups(file: Path, level: float) -> tuple[pa.Table, pa.Table, HookingMortality, int]:
     """Return the same of a file with one row a group of a trial, whose fish have no model."""
     from analytics.data.schema import TABLES  # noqa: PLC0415
-    from analytics.fish.held_files import rows_of_file  # noqa: PLC0415
     from analytics.models.holding_survival import HookingMortality  # noqa: PLC0415
     from analytics.released.holding_trials import (  # noqa: PLC0415
         held_groups,
         rates_table,
+        rows_of_file,
         survival_of_groups,
     )
 
@@ -171,7 +174,7 @@ def _model_words(model: HookingMortality) -> str:
 
 
 def _model_table(model: HookingMortality, level: float) -> pa.Table:
-    import pyarrow as pa  # noqa: PLC0415 - keeps --help quick
+    import pyarrow as pa  # noqa: PLC0415
 
     floats = ("estimate", "se", "odds_ratio", "ci_low", "ci_high", "ci_level")
     schema = pa.schema(

@@ -16,18 +16,21 @@ from analytics.fish.mark_composition import (
     mark_measures,
 )
 from analytics.fish.release_mortality import FATES
-from analytics.intervals import WIDEST, logit_t, quasi_log_width, t_quantiles
-from analytics.moderated_intervals import (
+from analytics.intervals import (
     LEAST_SEASON_DF,
+    WIDEST,
     DomainIntervals,
     Prior,
     benchmark,
     design_effect,
     has_spread,
+    logit_t,
     prior_df,
+    quasi_log_width,
     rate_intervals,
     share_intervals,
     skew_shift,
+    t_quantiles,
     total_intervals,
 )
 from analytics.quantities import RATIOS, RATIOS_BESIDE_MODELS, CiMethod, QuantityKind

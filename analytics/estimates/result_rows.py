@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from analytics.arrays import Bools, Floats
     from analytics.fish.mark_composition import BorrowedShares
     from analytics.fish.release_mortality import DeathPlan
-    from analytics.moderated_intervals import DomainIntervals
+    from analytics.intervals import DomainIntervals
     from analytics.survey.design import Design
     from analytics.survey.domain_totals import DomainTotals
     from analytics.survey.domains import Domains

@@ -23,8 +23,8 @@ from analytics.models.count_likelihood import (
     LogLikDerivatives,
     log_lik_derivatives,
 )
-from analytics.models.lognormal_draws import normal_draws
 from analytics.models.maximum_likelihood import covariance_at, maximise, newton
+from analytics.propagation import normal_draws
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -12,7 +12,7 @@ from scipy.special import expit, ndtr, ndtri
 
 from analytics.codes import coded
 from analytics.errors import UsageError
-from analytics.models.lognormal_draws import normal_draws
+from analytics.propagation import normal_draws
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

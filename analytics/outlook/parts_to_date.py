@@ -12,10 +12,10 @@ from analytics.data import query
 from analytics.estimates.base_encounters import borrowed_marks
 from analytics.estimates.size_mark_classes import sample_of
 from analytics.fish.mark_composition import mark_analysis, mark_measures, marked
-from analytics.models.lognormal_draws import log_covariance, normal_draws, scaled_exp
-from analytics.moderated_intervals import design_effect, has_spread
+from analytics.intervals import design_effect, has_spread
 from analytics.options.baseline import PARTS, beta_draws
 from analytics.outlook.limit_totals import CLASS_NAMES
+from analytics.propagation import log_covariance, normal_draws, scaled_exp
 from analytics.survey.domain_totals import combined_ratio, joint_area_totals
 from analytics.survey.domains import Domains
 from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure

@@ -13,7 +13,6 @@ from analytics.codes import coded, join_codes
 from analytics.data.calendar import season_days
 from analytics.estimates.estimate import result_rows
 from analytics.fish.mortality_rates import ReleaseRates, drop_off_rate
-from analytics.models.lognormal_draws import nearest, normal_draws, scaled_exp, tail_draws
 from analytics.options.baseline import PARTS, drawn_rate, rate_key
 from analytics.outlook.limit_totals import CLASS_NAMES, class_covariance
 from analytics.outlook.parts_to_date import (
@@ -23,6 +22,7 @@ from analytics.outlook.parts_to_date import (
     joint_parts,
     part_draws,
 )
+from analytics.propagation import nearest, normal_draws, scaled_exp, tail_draws
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence

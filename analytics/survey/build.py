@@ -14,14 +14,16 @@ from analytics.data.calendar import season_days, weekday_words
 from analytics.errors import DataRejected, UsageError
 from analytics.survey.design import DAY_SITE, Design, Strata
 from analytics.survey.estimators import CONVENIENCE, clusters_of, convenience_interviews
-from analytics.survey.frames import (
+from analytics.survey.sampling_frame import (
     calendar_frame,
+    draw_sites,
+    inclusion,
     join_frames,
     match_stated,
     prorate,
     require_open,
+    site_weights,
 )
-from analytics.survey.site_selection import draw_sites, inclusion, site_weights
 from analytics.weeks import iso_week, week_start
 
 if TYPE_CHECKING:

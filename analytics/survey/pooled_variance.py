@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.arrays import add_at, equal_pairs, groups_of_linked, places_of
-from analytics.moderated_intervals import LEAST_SEASON_DF
+from analytics.intervals import LEAST_SEASON_DF
 from analytics.survey.domains import squares_about_mean
 from analytics.survey.variance_function import fitted_function, quotient, raked_effects
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.moderated_intervals import USUAL_DF, prior_df
+from analytics.intervals import USUAL_DF, prior_df
 
 if TYPE_CHECKING:
     from analytics.arrays import Floats, Ints

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analytics.survey.design import SiteRule
-from analytics.survey.site_selection import inclusion, site_draw
+from analytics.survey.sampling_frame import inclusion, site_draw
 
 
 def chance_of_order(p: np.ndarray, order: tuple[int, ...]) -> float:

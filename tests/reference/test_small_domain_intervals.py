@@ -1,7 +1,7 @@
 """Intervals of small domains: worked numbers computed for this project by independent code.
 
 The numbers were computed once, outside this program, from the equations that stand in the
-docstrings of `analytics.moderated_intervals`, `analytics.survey.variance_function` and
+docstrings of `analytics.intervals`, `analytics.survey.variance_function` and
 `analytics.survey.pooled_variance`; none of them is printed elsewhere. Skewness is 0 in them: both
 ends stand evenly about the total on the log scale. How far skewness moves them is set against means
 of laws whose skewness is known.
@@ -14,14 +14,16 @@ import math
 import numpy as np
 import pytest
 
-from analytics.intervals import log_t, quasi_log_width, t_quantile
-from analytics.moderated_intervals import (
+from analytics.intervals import (
     Prior,
     design_effect,
+    log_t,
     prior_df,
+    quasi_log_width,
     rate_intervals,
     share_intervals,
     skew_shift,
+    t_quantile,
     total_intervals,
 )
 from analytics.survey.variance_function import fitted_function, raked_effects

@@ -15,15 +15,15 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from analytics.models.lognormal_draws import (
+from analytics.outlook.day_effects import effects_of
+from analytics.outlook.weekly_series import RATE, SHARE, TRIPS, WeeklySeries, log_variance
+from analytics.propagation import (
     FURTHEST,
     log_covariance,
     normal_draws,
     scaled_exp,
     tail_draws,
 )
-from analytics.outlook.day_effects import effects_of
-from analytics.outlook.weekly_series import RATE, SHARE, TRIPS, WeeklySeries, log_variance
 from analytics.weeks import days_from, week_of_days
 
 N_WEEKS, N_AREAS, N_SITES, N_PAST = 16, 3, 4, 5

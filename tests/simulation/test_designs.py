@@ -9,7 +9,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from analytics.survey import site_selection
+from analytics.survey import sampling_frame
 from tests.simulation.designs import (
     CASES,
     TOTALS,
@@ -104,10 +104,10 @@ def test_the_bounds_would_not_pass_two_sites_of_a_day_taken_as_all_of_them(monke
     def nothing(between, size):
         return 0 * between
 
-    monkeypatch.setattr(site_selection, "_pair_form", nothing)
-    site_selection._site_draw.cache_clear()
+    monkeypatch.setattr(sampling_frame, "_pair_form", nothing)
+    sampling_frame._site_draw.cache_clear()
     broken = several("every day", SEED, range(N_BROKEN))
-    site_selection._site_draw.cache_clear()
+    sampling_frame._site_draw.cache_clear()
     # Intervals borrow from all strata; the standard error is the design's own and must show it.
     assert (summary(broken, TOTALS)["se_ratio"] < 1 - SLACK).all()
 

@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 from scipy.stats import binomtest
 
-from analytics import moderated_intervals
+from analytics import intervals
 from analytics.estimates import estimate
 from analytics.quantities import QuantityKind
 from analytics.survey import pooled_variance
@@ -145,7 +145,7 @@ def test_the_pool_is_worth_what_is_known_of_the_variance_of_the_season(fishery):
     totals = estimator.totals(ANALYSES["encounter_fish"], domains)
     df, n_free = totals.pool.prior_df[:, 0], (totals.plan.n_active - 1).sum()
     assert df == pytest.approx(np.full(len(df), df[0]))
-    assert moderated_intervals.LEAST_SEASON_DF <= df[0] < n_free / 2
+    assert intervals.LEAST_SEASON_DF <= df[0] < n_free / 2
 
 
 # Errors planted on purpose: the same seasons hold the truth clearly less often, or cost far more.
@@ -187,8 +187,8 @@ def test_the_bounds_would_not_pass_a_pool_without_its_benchmark(sound, monkeypat
     def half(own, prior):
         return 0.5
 
-    monkeypatch.setattr(moderated_intervals, "BENCHMARK_RANGE", (0.0, 9.0))
-    monkeypatch.setattr(moderated_intervals, "benchmark", half)
+    monkeypatch.setattr(intervals, "BENCHMARK_RANGE", (0.0, 9.0))
+    monkeypatch.setattr(intervals, "benchmark", half)
     assert is_worse(held(sound["skewed"]), held(broken("skewed")))
 
 
@@ -203,7 +203,7 @@ def test_the_bounds_would_not_pass_own_means_for_expected_ones(sound, monkeypatc
 
 
 def test_the_bounds_would_not_pass_the_square_of_the_total_for_its_power(sound, monkeypatch):
-    monkeypatch.setattr(moderated_intervals, "POWER", 2.0)
+    monkeypatch.setattr(intervals, "POWER", 2.0)
     bad = broken("skewed")
     assert is_worse(held(sound["skewed"]), held(bad))
 
@@ -214,7 +214,7 @@ def test_the_bounds_would_not_pass_the_ends_of_plain_quasi_likelihood_for_zeros(
 
     names = ("kept_fish",)
     good = zeros_of(broken("skewed", names))
-    monkeypatch.setattr(moderated_intervals, "zero_bound", plain)
+    monkeypatch.setattr(intervals, "zero_bound", plain)
     bad = zeros_of(broken("skewed", names))
     assert len(good) > 10
     assert (good["truth"] <= good["high"]).mean() > 0.85
@@ -224,7 +224,7 @@ def test_the_bounds_would_not_pass_the_ends_of_plain_quasi_likelihood_for_zeros(
 def test_the_bounds_would_not_pass_intervals_that_leave_out_skewness(sound, monkeypatch):
     levels = ("week", "area", "season")
     even = np.array([_sides(sound["skewed"], level) for level in levels])
-    monkeypatch.setattr(moderated_intervals, "MOST_SHIFT", 0.0)
+    monkeypatch.setattr(intervals, "MOST_SHIFT", 0.0)
     plain = np.array([_sides(broken("skewed"), level) for level in levels])
     below, above = (plain - even).T
     # A season has one interval only: at the size of a commit it need not lie below the truth.

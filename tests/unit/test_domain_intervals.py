@@ -12,12 +12,13 @@ from hypothesis import strategies as st
 
 from analytics.codes import has_code
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.intervals import logit_t, quasi_log_width
-from analytics.moderated_intervals import (
+from analytics.intervals import (
     BENCHMARK_RANGE,
     MOST_SHIFT,
     Prior,
     benchmark,
+    logit_t,
+    quasi_log_width,
     share_intervals,
     skew_shift,
     total_intervals,

@@ -11,13 +11,6 @@ from analytics.catch_limits import TOTALS
 from analytics.codes import coded, has_code, parse, sentences
 from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.mark_composition import CLASSES
-from analytics.models.lognormal_draws import (
-    FURTHEST,
-    log_covariance,
-    normal_draws,
-    scaled_exp,
-    tail_draws,
-)
 from analytics.outlook.season_calendar import AFTER_CLOSE, season_calendar
 from analytics.outlook.to_date_draws import (
     PART_QUANTITIES,
@@ -25,6 +18,13 @@ from analytics.outlook.to_date_draws import (
     joint_parts,
     rows_by_area,
     to_date_draws,
+)
+from analytics.propagation import (
+    FURTHEST,
+    log_covariance,
+    normal_draws,
+    scaled_exp,
+    tail_draws,
 )
 from tests.tables import MONDAY, SiteDay, interview, survey
 from tests.unit.test_standing import limit, season_of
