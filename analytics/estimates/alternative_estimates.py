@@ -18,13 +18,12 @@ import pyarrow.compute as pc
 from analytics.codes import JOINED_BY, coded
 from analytics.data import query
 from analytics.errors import UsageError
-from analytics.estimates.area_covariance import area_covariance
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.interview_quality import heaping_test, report_table, uneven_shares
 from analytics.estimates.sampling_report import uneven_findings
 from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, COVERAGE_SCHEMA, HEAPING_SCHEMA
 from analytics.estimates.season_survey import prepare_survey
-from analytics.estimates.variance_budget import variance_budget
+from analytics.estimates.variance_components import area_covariance, variance_budget
 from analytics.findings import Finding, Severity
 from analytics.result_table import RESULT_SCHEMA, to_arrow
 from analytics.settings import EffortSource, EstimationSettings

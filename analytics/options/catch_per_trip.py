@@ -106,7 +106,7 @@ def per_trip(arrays: BaselineArrays, area: int, regulation: Regulation) -> PerTr
     r"""Return the fish per trip of an area in every week under a regulation.
 
     Legal fish ℓ are kept at the share so far, times ``F(μ', b)/F(μ, b₀)``: F is the part of the
-    fish that a daily limit lets a boat keep (`analytics.options.daily_limit`), and what an
+    fish that a daily limit lets a boat keep (`analytics.options.baseline_arrays`), and what an
     angler would keep, μ', follows the legal fish he meets and may keep. Where anglers stop at
     another limit, all fish of the boat shrink by ``F(μ', b)/F(μ', b₀)``.
     """

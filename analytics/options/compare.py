@@ -10,7 +10,6 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.codes import coded, join_codes
-from analytics.options.assumptions import assumptions_of
 from analytics.options.baseline_arrays import CLASSES
 from analytics.options.limit_exceedance import (
     FAN,
@@ -19,7 +18,7 @@ from analytics.options.limit_exceedance import (
     paired_difference_se,
     quantiles,
 )
-from analytics.options.option_checks import check_options
+from analytics.options.option_checks import assumptions_of, check_options
 from analytics.options.schemas import (
     ASSUMPTION_SCHEMA,
     DOMINANCE_SCHEMA,

@@ -96,7 +96,7 @@ RISK_CURVE_SCHEMA = pa.schema(
     ]
 )
 
-#: Opportunity against risk over a grid of rules (`analytics.options.frontier`); null: as it stands.
+#: Opportunity against risk over a grid of rules (`analytics.options.solve`); null: as it stands.
 FRONTIER_SCHEMA = pa.schema(
     [
         *texts("option", "areas", "limit_id"),

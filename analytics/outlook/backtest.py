@@ -30,10 +30,10 @@ from analytics.outlook.calibration import (
     widened,
     with_estimate_error,
 )
-from analytics.outlook.past_seasons import PastSeasons, Patterns, season_alone
 from analytics.outlook.projection import SEED, project_from
 from analytics.outlook.schemas import BACKTEST_SCHEMA
 from analytics.outlook.to_date_draws import rows_by_area
+from analytics.outlook.weekly_series import PastSeasons, Patterns, season_alone
 from analytics.settings import EstimationSettings, FishBasis
 
 if TYPE_CHECKING:

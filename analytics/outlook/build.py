@@ -28,10 +28,10 @@ from analytics.outlook.limit_status import (
     with_outlook,
 )
 from analytics.outlook.limit_totals import LimitTotal, LimitTotals, limits_of_season
-from analytics.outlook.past_seasons import PastSeasons, Patterns, past_seasons
 from analytics.outlook.projection import N_DRAWS, SEED, project_from
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS, PROJECTION_SCORE_SCHEMA, TOPICS
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
+from analytics.outlook.weekly_series import PastSeasons, Patterns, past_seasons
 from analytics.settings import FishBasis
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.special import ndtri
 
-from analytics.catch_rates.trend import word_of
+from analytics.catch_rates.index import word_of
 from analytics.options.compare import ahead_by_week
 from analytics.outlook.backtest import (
     ENDS,

@@ -17,13 +17,11 @@ from analytics.fish.lengths import measured_fish
 from analytics.models import fit_censored_catch
 from analytics.options.baseline import Baseline
 from analytics.outlook.calibration import widened
-from analytics.outlook.effort_ahead import effort_ahead
+from analytics.outlook.days_ahead import effort_ahead, rates_ahead, shares_ahead
 from analytics.outlook.parts_to_date import marked_draws
-from analytics.outlook.past_seasons import past_weekly
-from analytics.outlook.rates_ahead import rates_ahead, shares_ahead
 from analytics.outlook.season_calendar import AFTER_CLOSE, MOST_WEEKS, season_calendar
 from analytics.outlook.to_date_draws import over_areas, to_date_draws
-from analytics.outlook.weekly_series import PROJECTED_FROM, weekly_of
+from analytics.outlook.weekly_series import PROJECTED_FROM, past_weekly, weekly_of
 from analytics.weeks import weeks_between
 
 if TYPE_CHECKING:
@@ -33,10 +31,9 @@ if TYPE_CHECKING:
 
     from analytics.arrays import Floats, Ints
     from analytics.estimates.season_survey import SeasonSurvey
-    from analytics.outlook.past_seasons import Patterns
     from analytics.outlook.season_calendar import SeasonCalendar
     from analytics.outlook.to_date_draws import ToDate
-    from analytics.outlook.weekly_series import WeeklySeries
+    from analytics.outlook.weekly_series import Patterns, WeeklySeries
 
     Float32 = NDArray[np.float32]
     Row = dict[str, Any]

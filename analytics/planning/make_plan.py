@@ -20,13 +20,13 @@ from analytics.planning.allocation import (
 )
 from analytics.planning.call_plan import STAND_IN, call_area, decision_plan, first_limit
 from analytics.planning.plan import CurvePoint, Expected, Plan
-from analytics.planning.planned_variance import planned_variance
 from analytics.planning.sample_sizes import SHARE, area_samples
 from analytics.planning.samplers import caps_of, require_areas, require_samplers_for
 from analytics.planning.week_ahead import (
     coverage_notes,
     covered,
     draws_of_week,
+    planned_variance,
     strata_of_week,
     unit_of,
 )
@@ -42,8 +42,8 @@ if TYPE_CHECKING:
     from analytics.options.baseline import Baseline, Limit
     from analytics.planning.call_plan import LimitCall
     from analytics.planning.plan import PlannedStratum
-    from analytics.planning.planned_variance import PlannedVariance
     from analytics.planning.samplers import Sampler
+    from analytics.planning.week_ahead import PlannedVariance
 
 #: What a plan promises the precision of.
 PROMISED = (

@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 
 from analytics.released.bycatch import bycatch_table
-from analytics.released.composition import composition_tables
+from analytics.released.composition import composition_tables, sampled_death_table
 from analytics.released.deaths import death_sums, death_table, mix_table
 from analytics.released.holding_trials import survival_table, trial_table, wound_mix_table
 from analytics.released.lengths import conversion_table, legal_share_table, length_table
-from analytics.released.sampled_deaths import sampled_death_table
 from analytics.released.sublegal_share import shares_table
 
 if TYPE_CHECKING:

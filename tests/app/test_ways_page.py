@@ -11,7 +11,7 @@ import pytest
 
 from analytics.bulletin import archive
 from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, HEAPING_SCHEMA
-from analytics.estimates.variance_budget import VariancePart
+from analytics.estimates.variance_components import VariancePart
 from analytics.palette import DARK, LIGHT
 from analytics.wording import bulletin_index, numbers
 from dashboard import html_tables, style

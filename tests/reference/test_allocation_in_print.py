@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analytics.planning.allocation import Bounded, least_cost, least_sum, relative_variance
-from analytics.planning.planned_variance import two_stage_terms
+from analytics.planning.week_ahead import two_stage_terms
 
 # Cochran (1977), Sampling Techniques, chapter 5: 64 cities in strata of 16 and 48, n = 24 (from
 # memory, recomputed). Every city of the sample is known whole: nothing varies within one.

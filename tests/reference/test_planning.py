@@ -20,7 +20,7 @@ from analytics.planning.allocation import (
     minimax,
     relative_variance,
 )
-from analytics.planning.decision import (
+from analytics.planning.call_plan import (
     AreaVariances,
     Call,
     nested_loss,
@@ -28,12 +28,12 @@ from analytics.planning.decision import (
     smoothed_loss,
 )
 from analytics.planning.plan import AreaSample, Likeness
-from analytics.planning.planned_variance import PlannedVariance, two_stage_terms
 from analytics.planning.sample_sizes import (
     half_width_of_share,
     needs_of,
     worst_case_factor,
 )
+from analytics.planning.week_ahead import PlannedVariance, two_stage_terms
 from analytics.survey.unit_variances import shrunk_ratio
 from analytics.survey.variance_function import VarianceFunction
 

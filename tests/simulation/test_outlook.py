@@ -33,8 +33,8 @@ from analytics.outlook.calibration import (
     mixed,
     plain_rule,
 )
-from analytics.outlook.past_seasons import Patterns
 from analytics.outlook.projection import project_weekly
+from analytics.outlook.weekly_series import Patterns
 from tests.simulation import outlook_seasons as made
 from tests.simulation.seasons import binomial_bounds, default_processes, in_processes
 from tests.sizes import IS_FULL, n_sized

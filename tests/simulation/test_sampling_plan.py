@@ -22,9 +22,9 @@ from analytics.estimates.season_survey import prepare_survey
 from analytics.options.baseline import Limit
 from analytics.outlook.projection import project_from
 from analytics.planning import make_plan as planner
-from analytics.planning import planned_variance as variance_kernel
+from analytics.planning import week_ahead as variance_kernel
 from analytics.planning.allocation import Bounded, even
-from analytics.planning.decision import AreaVariances, Call, sharpest
+from analytics.planning.call_plan import AreaVariances, Call, sharpest
 from analytics.planning.make_plan import Objective, PlanRequest, make_plan
 from analytics.planning.schedule import redraw
 from analytics.simulation.fishery import simulate_population

@@ -25,7 +25,7 @@ import pandas as pd
 import pytest
 from scipy.stats import binom
 
-from analytics.catch_rates import trend
+from analytics.catch_rates import index
 from analytics.catch_rates.standardised_levels import all_areas, levels_of
 from analytics.catch_rates.trips import fitted
 from analytics.weeks import weeks_between
@@ -96,7 +96,7 @@ def last_week(number, path, **given):
     )
     weight = rows.groupby("area")["angler_hours"].sum().to_dict()
     series = all_areas(levels, WEEKS, weight, is_share=False)
-    told = trend.trend_rows(series, WEEKS, is_share=False, level=0.95, names={})
+    told = index.trend_rows(series, WEEKS, is_share=False, level=0.95, names={})
     return next(row for row in reversed(told) if not row["is_projected"])
 
 
@@ -158,10 +158,10 @@ def test_no_change_is_called_in_at_most_a_tenth_of_seasons(flat, record_property
 
 
 def test_the_bounds_would_not_pass_another_limit(flat, moving, monkeypatch):
-    monkeypatch.setattr(trend, "CALLED", 0.65)
-    assert n_called([trend.word_of(row["prob_increase_4_weeks"]) for row in flat]) > MOST_CALLED
-    monkeypatch.setattr(trend, "CALLED", 0.999)
-    assert n_right([trend.word_of(row["prob_increase_4_weeks"]) for row in moving]) < LEAST_CALLED
+    monkeypatch.setattr(index, "CALLED", 0.65)
+    assert n_called([index.word_of(row["prob_increase_4_weeks"]) for row in flat]) > MOST_CALLED
+    monkeypatch.setattr(index, "CALLED", 0.999)
+    assert n_right([index.word_of(row["prob_increase_4_weeks"]) for row in moving]) < LEAST_CALLED
 
 
 def test_few_site_days_and_closures_call_no_more_of_nothing(record_property):

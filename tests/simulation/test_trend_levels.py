@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 from scipy.stats import binom
 
-from analytics.catch_rates import trend
+from analytics.catch_rates import index
 from analytics.catch_rates.standardised_levels import Series
 from analytics.weeks import weeks_between
 from tests.sizes import n_sized
@@ -51,7 +51,7 @@ def seasons():
             level, se = level_of(kind, rng), SE * rng.uniform(0.7, 1.3, len(WEEKS))
             shown = se**2 * rng.chisquare(DF, len(WEEKS)) / DF
             series = Series(level + rng.normal(0, se), np.diag(shown))
-            rows = trend.trend_rows(series, WEEKS, is_share=False, level=0.95, names={})
+            rows = index.trend_rows(series, WEEKS, is_share=False, level=0.95, names={})
             so_far = [row for row in rows if not row["is_projected"]]
             for week, row in enumerate(so_far):
                 before = level[week - 4] if week >= 4 else np.nan
@@ -103,17 +103,17 @@ def last_words(rows):
 
 def check_calls(mine):
     """Hold how often a call is wrong to what was said, within bounds of chance."""
-    for word in (trend.RISING, trend.FALLING):
+    for word in (index.RISING, index.FALLING):
         called = mine[mine["word"] == word]
-        said = 1 - called["said"] if word == trend.RISING else called["said"]
-        wrong = int((called["rose"] != (word == trend.RISING)).sum())
+        said = 1 - called["said"] if word == index.RISING else called["said"]
+        wrong = int((called["rose"] != (word == index.RISING)).sum())
         assert len(called) > N_EACH / 4
         assert wrong <= binom.ppf(0.999, len(called), said.mean()), (word, wrong, said.mean())
 
 
 def test_calls_are_wrong_no_more_often_than_is_said(rows, record_property):
     mine = last_words(rows)
-    for word in (trend.RISING, trend.FALLING):
+    for word in (index.RISING, index.FALLING):
         called = mine[mine["word"] == word]
         record_property(
             f"called {word}",

@@ -20,11 +20,9 @@ from analytics.estimates.season_survey import prepare_survey, survey_through
 from analytics.outlook import seasonal_pattern
 from analytics.outlook.backtest import CUTS, METHODS, MODEL, PROJECTED, SeasonTotals, backtest
 from analytics.outlook.day_effects import DayEffects, Weather, day_effects
-from analytics.outlook.effort_ahead import effort_ahead
+from analytics.outlook.days_ahead import effort_ahead, rates_ahead, shares_ahead
 from analytics.outlook.parts_to_date import joint_parts
-from analytics.outlook.past_seasons import past_weekly
 from analytics.outlook.projection import project_season, project_weekly, weeks_ahead
-from analytics.outlook.rates_ahead import rates_ahead, shares_ahead
 from analytics.outlook.seasonal_pattern import (
     LEVEL_SE,
     PERSISTENCE,
@@ -34,7 +32,7 @@ from analytics.outlook.seasonal_pattern import (
     pattern_of,
 )
 from analytics.outlook.to_date_draws import to_date_draws
-from analytics.outlook.weekly_series import RATE, SHARE, TRIPS, WeeklySeries, with_none
+from analytics.outlook.weekly_series import RATE, SHARE, TRIPS, WeeklySeries, past_weekly, with_none
 from analytics.settings import EstimationSettings, FishBasis
 from analytics.weeks import days_from, week_of_days
 from tests.simulation import rule_seasons as made

@@ -11,11 +11,11 @@ import pyarrow.compute as pc
 import pytest
 
 from analytics.data.store import Store
-from analytics.estimates.area_covariance import area_covariance
 from analytics.estimates.estimate import estimate_snapshot, result_rows
 from analytics.estimates.sampled_basis import PER_EFFORT, SUMS
 from analytics.estimates.schemas import AREA_COVARIANCE_SCHEMA
 from analytics.estimates.season_survey import prepare_survey
+from analytics.estimates.variance_components import area_covariance
 from analytics.fish.composition_sample import class_ratios
 from analytics.fish.sampled_releases import ALL_MET
 from analytics.fish.sampled_releases import KEPT as KEPT_COLUMN

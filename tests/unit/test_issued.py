@@ -25,10 +25,10 @@ from analytics.outlook.issued import (
     projection_rows,
     score_rows,
 )
-from analytics.outlook.past_seasons import past_weekly
 from analytics.outlook.projection import project_from
 from analytics.outlook.schemas import PROJECTION_SCHEMA, PROJECTION_SCORE_SCHEMA
 from analytics.outlook.to_date_draws import area_rows
+from analytics.outlook.weekly_series import past_weekly
 from analytics.result_table import RESULT_SCHEMA
 from tests.unit.test_ahead import seasons_alike
 

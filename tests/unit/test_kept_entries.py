@@ -17,8 +17,8 @@ from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook import backtest as backtest_module
 from analytics.outlook import build as outlook
-from analytics.outlook import past_seasons as past_module
-from analytics.outlook.past_seasons import past_seasons, season_keys
+from analytics.outlook import weekly_series as past_module
+from analytics.outlook.weekly_series import past_seasons, season_keys
 from tests.simulation import rule_seasons as made
 from tests.unit.test_ahead import seasons_alike
 

@@ -11,7 +11,7 @@ from analytics.errors import UsageError
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.replicate_weights import ReplicateMethod, replicate_tables
 from analytics.estimates.season_survey import prepare_survey
-from analytics.estimates.variance_budget import variance_budget
+from analytics.estimates.variance_components import variance_budget
 from tests.tables import SiteDay, interview, survey
 from tests.unit.test_site_day_design import day, one_week
 

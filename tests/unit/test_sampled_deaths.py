@@ -10,7 +10,7 @@ import pytest
 from analytics.codes import coded, has_code
 from analytics.estimates.season_survey import prepare_survey
 from analytics.released.build import released_tables
-from analytics.released.sampled_deaths import sampled_death_table
+from analytics.released.composition import sampled_death_table
 from analytics.released.schemas import DEATH_SCHEMA
 from tests.class_cases import boat, drawn, fish_of, sampled_survey, seasons
 

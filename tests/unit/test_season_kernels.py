@@ -14,8 +14,8 @@ from analytics.options.baseline import (
     drawn_rate,
     rate_key,
 )
+from analytics.options.baseline_arrays import KeptPart, kept_of_boat
 from analytics.options.catch_per_trip import moved_share
-from analytics.options.daily_limit import KeptPart, kept_of_boat
 from analytics.options.limit_exceedance import quantiles
 from tests.season_cases import DROP_OFF, RELEASE_RATES, small_baseline
 

@@ -7,8 +7,8 @@ import datetime as dt
 import numpy as np
 
 from analytics.catch_rates.build import rate_tables
+from analytics.catch_rates.index import trend_rows
 from analytics.catch_rates.standardised_levels import Series
-from analytics.catch_rates.trend import trend_rows
 from analytics.estimates.season_survey import prepare_survey
 from tests.tables import MONDAY, SiteDay, interview, survey
 

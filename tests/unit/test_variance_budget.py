@@ -9,7 +9,7 @@ import pytest
 
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.season_survey import prepare_survey
-from analytics.estimates.variance_budget import variance_budget
+from analytics.estimates.variance_components import variance_budget
 from analytics.settings import EstimationSettings
 from tests.documents import demo_snapshot
 from tests.tables import MONDAY, interview, survey
