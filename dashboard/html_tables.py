@@ -20,7 +20,7 @@ from analytics.precision import marks_of, pse
 from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH
 from analytics.wording import numbers, reasons
-from analytics.wording.marks import PARTIAL, PLAIN, mark
+from analytics.wording.numbers import PARTIAL, PLAIN, mark
 from analytics.wording.week import HEADLINE, headline_sums
 from dashboard.catalogue import phrase, say, say_n
 
@@ -30,8 +30,7 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
     from analytics.wording.bulletin_index import BulletinIndex, Change, Row
-    from analytics.wording.marks import Mark
-    from analytics.wording.numbers import Measurement
+    from analytics.wording.numbers import Mark, Measurement
 
 _TEMPLATES = """
 {% macro small(lines, kind='') -%}

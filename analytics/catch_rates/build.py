@@ -56,14 +56,18 @@ from analytics.result_table import known
 from analytics.weeks import weeks_between
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Collection, Mapping, Sequence
+
+    import pandas as pd
 
     from analytics.arrays import Floats
-    from analytics.catch_rates.index import AreaIndex
+    from analytics.catch_rates.index import AreaIndex, Domain, SurveyEstimate
     from analytics.catch_rates.model_selection import CandidateResult
     from analytics.catch_rates.trips import ResponseTrips
+    from analytics.estimates.season_survey import SeasonSurvey
 
     Row = dict[str, Any]
+
 
 #: Residual quantiles and boats of largest influence that are kept.
 N_QUANTILES, N_BOATS = 60, 10
@@ -233,18 +237,6 @@ def _quantiles(residual: Floats) -> list[Row]:
         for one, other in zip(ndtri(at), quantiles, strict=True)
     ]
 
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Mapping
-
-    import pandas as pd
-
-    from analytics.catch_rates.index import AreaIndex, Domain, SurveyEstimate
-    from analytics.catch_rates.model_selection import CandidateResult
-    from analytics.catch_rates.trips import ResponseTrips
-    from analytics.estimates.season_survey import SeasonSurvey
-
-    Row = dict[str, Any]
 
 #: Responses that need no past season, each of which can be made apart.
 OTHERS = tuple(one for one in RESPONSES if one != ENCOUNTERS)

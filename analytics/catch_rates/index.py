@@ -33,13 +33,16 @@ from analytics.settings import FishBasis
 from analytics.weeks import weeks_after
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     import pandas as pd
 
+    from analytics.arrays import Bools, Floats
     from analytics.catch_rates.model_selection import CandidateResult
+    from analytics.catch_rates.standardised_levels import Series
     from analytics.catch_rates.trips import ResponseTrips
     from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.models.smoother import Trend
 
 
 Row = dict[str, Any]
@@ -260,15 +263,6 @@ def _trips(frame: pd.DataFrame) -> Counter[Domain]:
 def _order(domain: Domain) -> tuple[str, str]:
     return domain[0] or "", domain[1] or ""
 
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
-
-    from analytics.arrays import Bools, Floats
-    from analytics.catch_rates.standardised_levels import Series
-    from analytics.models.smoother import Trend
-
-    Row = dict[str, Any]
 
 LAGS = (1, 4)
 WEEKS_AHEAD = 3

@@ -1,17 +1,22 @@
-"""What a document is made of: one content, which PDF, HTML and Markdown all show.
+"""What a document is made of: one content, which PDF, HTML and Markdown all show; who publishes it.
 
 A block is a plain mapping that JSON can hold, so that it goes to the typesetter as it is. Words
 come as text, or as the Markdown of the sentence builders: bold, and signs escaped.
+
+Who publishes, whom to ask and when the next comes stands in a small file beside the data.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+import tomllib
+from dataclasses import dataclass, field, fields
 from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analytics.documents.typesetting import pdf_of, template
+from analytics.errors import UsageError
 from analytics.options.report import plain
 from analytics.palette import LIGHT
 
@@ -286,3 +291,52 @@ def _cell(cell: Mapping[str, Any]) -> str:
     small = "; ".join(cell["small"])
     words = plain(f"{cell['main']} ({small})" if small else cell["main"])
     return f"{words} **{plain(cell['mark'])}**" if cell["mark"] else words
+
+
+#: In the store's folder for work under way, which no estimate reads.
+FILE = Path("desk") / "imprint.toml"
+_LONGEST = 300
+
+
+@dataclass(frozen=True, slots=True)
+class Imprint:
+    """What a document says of its publisher; each is empty where it is not given.
+
+    Parameters
+    ----------
+    publisher : str
+        Who answers for the figures.
+    contact : str
+        Whom to ask.
+    next_release : str
+        When the next bulletin comes, in words.
+    """
+
+    publisher: str = ""
+    contact: str = ""
+    next_release: str = ""
+
+
+def read_imprint(store: Path | str) -> Imprint:
+    """Return the imprint of a store; one without its file has none.
+
+    Raises
+    ------
+    UsageError
+        If the file cannot be read, or holds what is not known.
+    """
+    path = Path(store) / FILE
+    allowed = [one.name for one in fields(Imprint)]
+    try:
+        given = tomllib.loads(path.read_text("utf-8"))
+    except FileNotFoundError:
+        return Imprint()
+    except (OSError, ValueError) as error:
+        raise UsageError(f"{path} cannot be read: {error}; correct it or take it away") from error
+    for key, words in given.items():
+        if key not in allowed or not isinstance(words, str) or len(words) > _LONGEST:
+            raise UsageError(
+                f"{path}: {key}; allowed: {', '.join(allowed)}, each a text of at most {_LONGEST} "
+                "characters"
+            )
+    return Imprint(**given)

@@ -10,12 +10,11 @@ from unicodedata import east_asian_width
 
 from analytics.catch_limits import LIKELY
 from analytics.documents import blocks, figures
-from analytics.documents.annex import annex
-from analytics.documents.figure_tables import area_table, wide_cell
+from analytics.documents.annex import annex, area_table, wide_cell
 from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, PERCENT, chance, number
 from analytics.units import short_day
-from analytics.wording import accuracy, limits, marks, numbers, reasons, week
+from analytics.wording import accuracy, limits, numbers, reasons, week
 from analytics.wording.bulletin_index import index_bulletin, lines, monday
 from analytics.wording.week import season_strength, strength_answer
 
@@ -24,8 +23,7 @@ if TYPE_CHECKING:
 
     from analytics.bulletin.archive import Bulletin
     from analytics.bulletin.notes import Note
-    from analytics.documents.blocks import Block, Document
-    from analytics.documents.imprint import Imprint
+    from analytics.documents.blocks import Block, Document, Imprint
     from analytics.wording.bulletin_index import BulletinIndex, Row
     from analytics.wording.limits import Line, Standings
 
@@ -205,18 +203,18 @@ def _draw_trend(
         rows,
         weeks=index.axis,
         chosen=content.week,
-        top=marks.axis_end(rows),
+        top=numbers.axis_end(rows),
         band=_band(index),
         size=(width, height),
     )
     content.pictures["trend"] = svg
     label = QUANTITIES[week.RATE].label
     signs = [
-        f"{one.glyph} {one.words}" for one in marks.legend(row for row in rows if row is not None)
+        f"{one.glyph} {one.words}" for one in numbers.legend(row for row in rows if row is not None)
     ]
     caption = f"{'; '.join(signs)}. Bars: intervals. Copper: this week."
     caption += " Band: smoothed trend of the standardised rate." if _band(index) else ""
-    alt = marks.trend_description(rows, weeks=index.axis, area="all areas", label=label)
+    alt = numbers.trend_description(rows, weeks=index.axis, area="all areas", label=label)
     return [blocks.figure("trend", title=f"{label}, by week", alt=alt, caption=caption)]
 
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from analytics.palette import LIGHT
 from analytics.rounding import number
 from analytics.wording.bulletin_index import monday
-from analytics.wording.marks import drawn_interval, mark
+from analytics.wording.numbers import drawn_interval, mark
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -34,7 +34,7 @@ _TYPE = "'Libertinus Serif', Charter, Cambria, Georgia, serif"
 _FAMILY = "DejaVu Serif"
 #: Days that a name of a month takes on an axis.
 _ROOM = 14
-#: Markers of matplotlib for the symbols of `analytics.wording.marks`.
+#: Markers of matplotlib for the symbols of `analytics.wording.numbers`.
 _MARKERS = {
     "circle": "o",
     "square": "s",

@@ -56,9 +56,14 @@ if TYPE_CHECKING:
     from analytics.arrays import Floats, Ints
     from analytics.estimates.result_rows import DomainEstimates
     from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.estimates.size_mark_classes import ClassExpansion
+    from analytics.fish.composition_sample import CompositionSample
     from analytics.survey.design import Design
     from analytics.survey.domain_totals import DomainTotals
     from analytics.survey.reduction import Analysis
+
+    #: Of each week, None for the season: totals (A, J) and their covariance (A J, A J).
+    Weeks = Iterable[tuple[int | None, tuple[Floats, Floats]]]
 
 
 Row = dict[str, Any]
@@ -327,20 +332,6 @@ def _named(design: Design, code: int) -> Row:
         "week": design.weeks[strata.week[code]],
         "stratum": strata.label[code],
     }
-
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
-
-    from analytics.arrays import Floats
-    from analytics.estimates.season_survey import SeasonSurvey
-    from analytics.estimates.size_mark_classes import ClassExpansion
-    from analytics.fish.composition_sample import CompositionSample
-    from analytics.survey.design import Design
-    from analytics.survey.reduction import Analysis
-
-    #: Of each week, None for the season: totals (A, J) and their covariance (A J, A J).
-    Weeks = Iterable[tuple[int | None, tuple[Floats, Floats]]]
 
 
 def area_covariance(season: SeasonSurvey) -> pa.Table:

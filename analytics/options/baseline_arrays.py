@@ -16,8 +16,11 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.arrays import Floats
+    from analytics.fish.mortality_rates import MortalityRate
+    from analytics.options.baseline import Baseline
 
     Draws = NDArray[np.float32]
+
 
 #: Nodes of the table, in the log of fish an angler would keep and in log(1 + 1/size).
 _LOG_MEAN = np.linspace(np.log(1e-4), np.log(50.0), 449)
@@ -126,14 +129,6 @@ def _part_table(anglers: int, limit: int) -> Floats:
     return part
 
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from analytics.fish.mortality_rates import MortalityRate
-    from analytics.options.baseline import Baseline
-
-    Floats = NDArray[np.float32]
-
 TRIPS, KEPT, LEGAL, SUBLEGAL, UNKNOWN = range(len(PARTS))
 LEGAL_MARKED, LEGAL_UNMARKED, SUBLEGAL_MARKED, SUBLEGAL_UNMARKED = CLASSES = (
     "encounter_legal_marked_fish",
@@ -160,7 +155,7 @@ class BaselineArrays:
     def __init__(self, baseline: Baseline) -> None:
         self.baseline = baseline
         self.n_draws = len(baseline.uncapped_size)
-        self.drawn: dict[MortalityRate, Floats] = {}
+        self.drawn: dict[MortalityRate, Draws] = {}
         self.effort = draws_last(baseline.effort)
         self._parts()
         self._uncapped()
@@ -221,12 +216,12 @@ class BaselineArrays:
             self.unknown = met * self.unknown_share[:, None, :]
             self.legal = met - self.unknown
 
-    def marked(self, area: int) -> Floats:
+    def marked(self, area: int) -> Draws:
         """Return the marked share of legal fish, shape (D,); NaN where it is not known."""
         return marked_shares(self.baseline)[:, area]
 
 
-def marked_shares(baseline: Baseline) -> Floats:
+def marked_shares(baseline: Baseline) -> Draws:
     """Return the marked share of legal fish, shape (D, A); NaN where it is not known."""
     if baseline.marked_prop is not None:
         return baseline.marked_prop
@@ -238,7 +233,7 @@ def marked_shares(baseline: Baseline) -> Floats:
     return ratio(marked, marked + per_fish[LEGAL_UNMARKED], np.float32(np.nan))
 
 
-def draws_last(values: Floats) -> Floats:
+def draws_last(values: Draws) -> Draws:
     """Return an array of shape (D, ...) as (..., D), a copy without gaps."""
     flat = np.asarray(values, dtype=np.float32).reshape(len(values), -1)
     turned = np.empty(flat.shape[::-1], dtype=np.float32)
@@ -247,7 +242,7 @@ def draws_last(values: Floats) -> Floats:
     return turned.reshape(*values.shape[1:], len(values))
 
 
-def ratio(over: Floats, under: Floats, otherwise: Floats | np.float32) -> Floats:
+def ratio(over: Draws, under: Draws, otherwise: Draws | np.float32) -> Draws:
     """Return a ratio, and something else where it is of nothing."""
     is_some = under > 0
     found = np.where(is_some, over / np.where(is_some, under, 1), otherwise)

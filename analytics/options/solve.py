@@ -33,13 +33,15 @@ from analytics.options.schemas import FRONTIER_SCHEMA, INVERSE_SCHEMAS
 from analytics.options.season_projection import SeasonProjector
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
-    from analytics.options.baseline import Baseline
+    from analytics.options.baseline import Baseline, Limit
+    from analytics.options.inverse import Found
     from analytics.options.option import Option
     from analytics.options.rule_choices import Choices
 
     Row = dict[str, Any]
+
 
 #: Daily limits of the grid, its open days of the week, and millimetres of minimum lengths above
 #: today's (our choice).
@@ -158,16 +160,6 @@ def _places(choices: Choices, risks: Sequence[float]) -> list[int]:
 
 def _day(value: str) -> date | None:
     return date.fromisoformat(value) if value else None
-
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from analytics.options.baseline import Baseline, Limit
-    from analytics.options.inverse import Found
-    from analytics.options.rule_choices import Choices
-
-    Row = dict[str, Any]
 
 
 def solved_options(

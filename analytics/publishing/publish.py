@@ -1,37 +1,174 @@
-"""Publish a season: rows for the public, and what there is to know about them."""
+"""Publish a season: rows for the public, and what there is to know about them.
+
+The rows that go out are result rows, less what is withheld and what is not sure enough.
+"""
 
 from __future__ import annotations
 
 import json
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pyarrow as pa
 
 from analytics.csv_text import table_csv
 from analytics.data.calendar import season_days
+from analytics.estimates.estimate import LEVELS, result_rows
 from analytics.estimates.season_survey import prepare_survey
-from analytics.precision import CAUTION_OVER, WITHHELD_OVER
-from analytics.publishing import record
-from analytics.publishing.figures import LEVEL, PUBLISHED, figures, moved, rows_by_domain
-from analytics.publishing.knowledge import FEWEST_BOATS, CellState, knowledge
-from analytics.publishing.late_forms import keep_published
+from analytics.precision import CAUTION_OVER, WITHHELD_OVER, Precision, mark_of, pse_of
+from analytics.publishing import publications
+from analytics.publishing.publications import FEWEST_BOATS, CellState, knowledge
 from analytics.publishing.published_files import ABOUT_FILE, FIGURES_FILE
-from analytics.publishing.suppression import PROTECTION, choose
 from analytics.publishing.totals import NO_BOATS, boats_behind, named_totals, totals_of
-from analytics.quantities import QUANTITIES, Status
-from analytics.result_table import area_names
+from analytics.publishing.withholding import PROTECTION, choose, keep_published
+from analytics.quantities import QUANTITIES, RATIOS, QuantityKind, Status
+from analytics.result_table import DOMAIN_COLUMNS, area_names, numbers, texts
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-
-    import pyarrow as pa
+    from collections.abc import Callable, Iterator, Mapping
 
     from analytics.data.snapshot import Snapshot
     from analytics.data.store import Store
     from analytics.estimates.season_survey import SeasonSurvey
-    from analytics.publishing.figures import Row
-    from analytics.publishing.knowledge import Domain, Publication
+    from analytics.publishing.publications import Domain, Publication
+
+
+Row = dict[str, Any]
+
+#: What the public gets: few figures are easier to keep safe. Ratios follow from totals beside them.
+PUBLISHED = (
+    "boat_trips",
+    "angler_trips",
+    "angler_hours",
+    "kept_fish",
+    "released_sublegal_fish",
+    "released_fish",
+    "encounter_fish",
+    "kept_per_angler_trip",
+    "encounters_per_angler_hour",
+    "sublegal_prop",
+)
+FIGURE_SCHEMA = pa.schema(
+    [
+        *texts("season", "area", "week", "quantity", "unit"),
+        *numbers("estimate", "ci_low", "ci_high", "ci_level"),
+        *texts("precision", "status"),
+    ]
+)
+LEVEL = 0.95
+#: The numbers that go with an estimate, and what a row is made of.
+_SIZED = ("estimate", "se", "ci_low", "ci_high")
+_USED = (*DOMAIN_COLUMNS, "quantity", "unit", *_SIZED, "ci_level", "status")
+#: Numbers are written to this many places, so that sums hold to the last one but rounding.
+_PLACES = 6
+
+
+class PrecisionClass(StrEnum):
+    """What the percent standard error of a figure says of its use; codes of a published table."""
+
+    WITHIN_30 = "within_30"
+    OVER_30 = "over_30"
+    OVER_50 = "over_50"
+
+
+_CLASSES = {
+    Precision.FAIR: PrecisionClass.WITHIN_30,
+    Precision.CAUTION: PrecisionClass.OVER_30,
+    Precision.WITHHELD: PrecisionClass.OVER_50,
+}
+
+
+def rows_by_domain(season: SeasonSurvey) -> dict[Domain, dict[str, Row]]:
+    """Return the result rows of the published quantities by domain, sorted by area and week."""
+    found: dict[Domain, dict[str, Row]] = {}
+    for by in LEVELS:
+        for row in result_rows(season, by=by, level=LEVEL, quantities=PUBLISHED):
+            mine = {key: row[key] for key in _USED}
+            found.setdefault((row["area"], row["week"]), {})[row["quantity"]] = mine
+    return {one: found[one] for one in sorted(found, key=lambda one: (one[0] or "", one[1] or ""))}
+
+
+def figures(rows: Mapping[Domain, Mapping[str, Row]], publication: Publication) -> pa.Table:
+    """Return the rows of a publication in `FIGURE_SCHEMA`."""
+    shown = dict(zip(publication.domains, publication.shown.tolist(), strict=True))
+    found: list[Row] = []
+    for one, mine in rows.items():
+        # What the totals do not know does not go out.
+        is_empty = all(row["estimate"] is None for row in mine.values())
+        found += _public(mine, is_shown=shown.get(one, is_empty))
+    return pa.Table.from_pylist(found, schema=FIGURE_SCHEMA)
+
+
+def moved(
+    rows: Mapping[str, Row], now: Mapping[str, float], then: Mapping[str, float]
+) -> dict[str, Row]:
+    """Return the rows of a domain whose totals are `now` what goes out and were estimated `then`.
+
+    Errors and intervals keep their size relative to the estimate: the totals differ by what few
+    boats add to some parts, and the sample is all but the same.
+    """
+    found = {}
+    for name, row in rows.items():
+        above, *below = RATIOS.get(name, (name,))
+        totals = (above, *below)
+        if row["estimate"] is None or all(now[one] == then[one] for one in totals):
+            found[name] = row
+            continue
+        new: dict[str, float | None] = dict.fromkeys(_SIZED)
+        under = now[below[0]] if below else 1.0
+        if now[above] > 0 and under > 0 and all(then[one] > 0 for one in totals):
+            factor = now[above] / then[above] / (under / then[below[0]] if below else 1.0)
+            new = {key: None if row[key] is None else row[key] * factor for key in _SIZED}
+            if QUANTITIES[name].kind is QuantityKind.SHARE:
+                new["ci_high"] = None if new["ci_high"] is None else min(new["ci_high"], 1.0)
+        elif under > 0:
+            new["estimate"] = now[above] / under
+        found[name] = {**row, **new}
+    return found
+
+
+def _public(rows: Mapping[str, Row], *, is_shown: bool) -> Iterator[Row]:
+    """Yield the public form of the rows of one domain."""
+    status = {name: _status(row, is_shown=is_shown) for name, row in rows.items()}
+    lacking = {
+        name
+        for name, row in rows.items()
+        if row["estimate"] is None or status[name] == Status.SUPPRESSED
+    }
+    for name in (one for one in QUANTITIES if one in rows):
+        row = rows[name]
+        # A ratio and one of its parts give the other. A total that is only unsure is no secret, so
+        # that a ratio beside it goes out by its own error.
+        why = next((one for one in (name, *RATIOS.get(name, ())) if one in lacking), None)
+        said = status[why or name]
+        is_out = why is None and said != Status.NOT_PUBLISHED
+        known = {key: _number(row[key]) for key in _NUMBERS} if is_out else {}
+        sure = mark_of(pse_of(row["estimate"], row["se"]))
+        precision = None if said == Status.SUPPRESSED else _CLASSES.get(sure)
+        yield {
+            **{key: row[key] for key in (*DOMAIN_COLUMNS, "quantity", "unit")},
+            "ci_level": row["ci_level"] if known.get("ci_low") is not None else None,
+            "precision": precision and str(precision),
+            "status": said,
+            **known,
+        }
+
+
+_NUMBERS = ("estimate", "ci_low", "ci_high")
+
+
+def _status(row: Row, *, is_shown: bool) -> str:
+    if not is_shown:
+        return str(Status.SUPPRESSED)
+    is_unsure = mark_of(pse_of(row["estimate"], row["se"])) is Precision.WITHHELD
+    return str(Status.NOT_PUBLISHED) if is_unsure else str(row["status"])
+
+
+def _number(value: float | None) -> float | None:
+    return None if value is None else round(value, _PLACES) + 0.0
+
 
 #: Version of the names in `ABOUT_FILE`.
 ABOUT_VERSION = 1
@@ -48,7 +185,7 @@ class Published:
     Parameters
     ----------
     figures : pyarrow.Table
-        In `analytics.publishing.figures.FIGURE_SCHEMA`.
+        In `analytics.publishing.publish.FIGURE_SCHEMA`.
     about : dict
         Season, rules, quantities and counts, ready for JSON.
     publication : Publication
@@ -106,10 +243,10 @@ def publish(
     progress("estimating")
     prepared = prepare_survey(snapshot, season=season, through=through)
     progress("choosing what to withhold")
-    with record.one_at_a_time(store.path):
-        before = record.publications(store.path, prepared.design.season)
+    with publications.one_at_a_time(store.path):
+        before = publications.publications(store.path, prepared.design.season)
         published = published_of(prepared, before)
-        record.keep(store.path, published.publication, before)
+        publications.keep(store.path, published.publication, before)
     return published
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 import pyarrow as pa
 
 from analytics.data import query
-from analytics.publishing.knowledge import Publication, without_rounding
+from analytics.publishing.publications import Publication, without_rounding
 from analytics.survey.domain_totals import unit_cells
 from analytics.survey.domains import Domains, LinearForm
 from analytics.survey.reduction import catch_measures
@@ -17,7 +17,7 @@ from analytics.survey.reduction import catch_measures
 if TYPE_CHECKING:
     from analytics.arrays import Floats, Ints
     from analytics.estimates.season_survey import SeasonSurvey
-    from analytics.publishing.knowledge import Domain
+    from analytics.publishing.publications import Domain
     from analytics.survey.estimators import DesignEstimator
     from analytics.survey.reduction import Analysis
 

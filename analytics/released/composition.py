@@ -44,15 +44,18 @@ from analytics.survey.domains import Domains
 from analytics.survey.reduction import catch_measures
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from analytics.arrays import Floats
     from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.estimates.size_mark_classes import ClassExpansion
     from analytics.fish.composition_sample import ClassRatios
     from analytics.fish.mark_composition import BorrowedShares
+    from analytics.fish.sampled_releases import MeanRate
     from analytics.survey.domain_totals import DomainTotals
 
     Row = dict[str, Any]
+
 
 ALL = "encounter_fish"
 #: The four classes and their sum, in the order of the sampled columns.
@@ -268,18 +271,6 @@ def _table(rows: Sequence[Row], schema: pa.Schema) -> pa.Table:
         return row["area"] or "", row["week"] or "", order[row["quantity"]], row.get("basis", "")
 
     return pa.Table.from_pylist(sorted(rows, key=key), schema=schema)
-
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from analytics.arrays import Floats
-    from analytics.estimates.season_survey import SeasonSurvey
-    from analytics.estimates.size_mark_classes import ClassExpansion
-    from analytics.fish.sampled_releases import MeanRate
-    from analytics.survey.domain_totals import DomainTotals
-
-    Row = dict[str, Any]
 
 
 ALL_DEATHS = "all"

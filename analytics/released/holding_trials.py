@@ -42,9 +42,15 @@ from analytics.released.schemas import HOLDING_RATE_SCHEMA, SURVIVAL_SCHEMA, WOU
 from analytics.result_table import known
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.data.schema import Table
+    from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.fish.holding_trials import TrialRate
+
+    Row = dict[str, Any]
 
 
 def read_held(path: Path) -> tuple[HeldFish, list[Finding]]:
@@ -105,15 +111,6 @@ def rows_of_file(path: Path, table: Table) -> tuple[pa.Table, list[Finding]]:
         raise DataRejected(f"{path}: no fish in the file; write one row a {row}", findings)
     return typed.data, findings
 
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from analytics.arrays import Bools, Floats, Ints
-    from analytics.estimates.season_survey import SeasonSurvey
-    from analytics.fish.holding_trials import TrialRate
-
-    Row = dict[str, Any]
 
 _MET = """
 SELECT wound_site, test_trip_id, coalesce(source = 'test_fishing' OR kept = false, false) AS is_met

@@ -1,8 +1,8 @@
 """Coverage: the share of boats that land at listed sites, and the factor that expands totals by it.
 
 Boats are asked on the water where they will land; the days of the contacts are the clusters. A
-total over listed sites times the factor is one over all boats; the error of the product is
-`analytics.propagation.product`.
+total over listed sites times the factor is one over all boats, and its error that of a product of
+independent estimates.
 """
 
 from __future__ import annotations

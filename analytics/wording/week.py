@@ -13,8 +13,7 @@ from analytics.rounding import number
 from analytics.units import day_words
 from analytics.weeks import week_end
 from analytics.wording import numbers, reasons
-from analytics.wording.area_sums import area_sum
-from analytics.wording.bulletin_index import finite, in_words, last_known
+from analytics.wording.bulletin_index import area_sum, finite, in_words, last_known
 from analytics.wording.bulletin_index import lines as lines_of
 from analytics.wording.numbers import Measurement, NumberKind
 

@@ -9,7 +9,7 @@ import streamlit as st
 from analytics.bulletin.notes import last_note
 from analytics.errors import StoreError
 from analytics.quantities import label_of
-from analytics.wording import bulletin_index, marks, numbers, reasons
+from analytics.wording import bulletin_index, numbers, reasons
 from analytics.wording import week as sentences
 from analytics.wording.week import bases_apart_in_week, fish_words
 from dashboard import (
@@ -112,9 +112,9 @@ def _trends(choice: Choice) -> None:
     )
     index, shown = choice.index, choice.shown
     lines = {area: _line(choice, area, quantity) for area in shown}
-    shared = marks.axis_end(row for line in lines.values() for row in line)
+    shared = numbers.axis_end(row for line in lines.values() for row in line)
     is_shared = scale == "shared"
-    tops = {area: shared if is_shared else marks.axis_end(line) for area, line in lines.items()}
+    tops = {area: shared if is_shared else numbers.axis_end(line) for area, line in lines.items()}
     names = {area: index.name(area) for area in shown}
     words = {
         name: numbers.change_word(index.change(area, choice.week, quantity))
@@ -130,7 +130,9 @@ def _trends(choice: Choice) -> None:
     )
     title = series.moves_title(words, label=label_of(quantity))
     said = [
-        marks.trend_description(line, weeks=index.axis, area=names[area], label=label_of(quantity))
+        numbers.trend_description(
+            line, weeks=index.axis, area=names[area], label=label_of(quantity)
+        )
         for area, line in lines.items()
     ]
     page_frame.panel(title, figure, key="trend-areas", alt=" ".join([f"{title}.", *said]))
@@ -215,8 +217,8 @@ def _line(choice: Choice, area: str, quantity: str) -> list[Row | None]:
     return [choice.index.row(area, week, quantity) for week in choice.index.axis]
 
 
-def _marks(lines: Iterable[Iterable[Row | None]]) -> list[marks.Mark]:
-    return marks.legend(row for line in lines for row in line)
+def _marks(lines: Iterable[Iterable[Row | None]]) -> list[numbers.Mark]:
+    return numbers.legend(row for line in lines for row in line)
 
 
 draw_page(phrase("This week"), "week", view="rates", body=_body, with_week=True)

@@ -14,8 +14,7 @@ from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.units import tick_day
 from analytics.wording import numbers, reasons
 from analytics.wording.bulletin_index import monday
-from analytics.wording.marks import PLAIN, mark
-from analytics.wording.numbers import week_dates
+from analytics.wording.numbers import PLAIN, mark, week_dates
 from dashboard.catalogue import say
 from dashboard.charts import drawing
 from dashboard.charts.drawing import FONT

@@ -15,8 +15,7 @@ from analytics.units import short_day
 from analytics.weeks import week_of, weeks_between
 from analytics.wording import numbers, reasons
 from analytics.wording.bulletin_index import monday
-from analytics.wording.marks import drawn_interval, mark
-from analytics.wording.numbers import Measurement, NumberKind
+from analytics.wording.numbers import Measurement, NumberKind, drawn_interval, mark
 from analytics.wording.week import last_strength, strength_side
 from dashboard.catalogue import phrase, say, say_n
 from dashboard.catch_rates.records import ENCOUNTERS

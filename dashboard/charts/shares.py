@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from analytics.wording import numbers
-from analytics.wording.marks import drawn_interval, estimated
+from analytics.wording.numbers import drawn_interval, estimated
 from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing, series
 from dashboard.charts.drawing import weeks_across

@@ -10,7 +10,7 @@ import streamlit as st
 
 from analytics.quantities import capitalised
 from analytics.rounding import DASH, number, percent
-from analytics.wording import marks, numbers, reasons
+from analytics.wording import numbers, reasons
 from analytics.wording.week import SHARE
 from dashboard import html_tables, page_frame
 from dashboard.catalogue import phrase, say
@@ -243,7 +243,7 @@ def draw(choice: Choice, released: Released) -> None:
     if shown:
         st.header(say("Sublegal share, week by week"), anchor=False)
         rows = [released.share(SURVEY, area, week) for area in shown for week in index.axis]
-        signs = [*marks.signs(rows), *chart.SIGNS]
+        signs = [*numbers.signs(rows), *chart.SIGNS]
         signs += [series.CUT] if series.is_cut(rows, top=1.0) else []
         rows += [released.share(POOLED, area, week) for area in shown for week in index.axis]
         low, high = chart.axis(rows)

@@ -8,7 +8,7 @@ import streamlit as st
 
 from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH
-from analytics.wording import marks, numbers, reasons
+from analytics.wording import numbers, reasons
 from analytics.wording.numbers import NumberKind
 from analytics.wording.week import RATE
 from dashboard import filters, html_tables, page_frame
@@ -208,7 +208,7 @@ def _draw_weeks(choice: Choice, released: Released) -> None:
     if not lines:
         return
     every = [row for rows in lines.values() for row in rows]
-    top, named = marks.axis_end(every), {area: index.name(area) for area in lines}
+    top, named = numbers.axis_end(every), {area: index.name(area) for area in lines}
     figure = series.panels(
         lines,
         weeks=index.axis,
@@ -219,11 +219,11 @@ def _draw_weeks(choice: Choice, released: Released) -> None:
     )
     label = f"{name}, {QUANTITIES[RATE].label.lower()}"
     said = [
-        marks.trend_description(rows, weeks=index.axis, area=named[area], label=label)
+        numbers.trend_description(rows, weeks=index.axis, area=named[area], label=label)
         for area, rows in lines.items()
     ]
     page_frame.panel(
         weeks_title(lines, name=name, names=named), figure, key="released-weeks", alt=" ".join(said)
     )
     cut = [series.CUT] if series.is_cut(every, top=top) else []
-    page_frame.on_demand(html_tables.legend(marks.legend(every), chosen="", more=cut))
+    page_frame.on_demand(html_tables.legend(numbers.legend(every), chosen="", more=cut))

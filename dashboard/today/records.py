@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 from analytics.bulletin.notes import last_note
 from analytics.catch_limits import join_words
-from analytics.documents.blocks import runs
-from analytics.documents.imprint import read_imprint
+from analytics.documents.blocks import read_imprint, runs
 from analytics.errors import BlackmouthError, StoreError, UsageError
 from analytics.people import Action
 from analytics.quantities import Status

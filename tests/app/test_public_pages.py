@@ -22,7 +22,7 @@ from streamlit.testing.v1 import AppTest
 from websockets import ConnectionClosed
 
 import dashboard
-from analytics.publishing.figures import FIGURE_SCHEMA, PUBLISHED
+from analytics.publishing.publish import FIGURE_SCHEMA, PUBLISHED
 from analytics.quantities import QUANTITIES
 from analytics.wording.week import COLD_WATER
 from dashboard.public_pages import drawing

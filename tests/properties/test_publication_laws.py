@@ -10,7 +10,7 @@ from hypothesis import strategies as some
 
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
-from analytics.publishing import suppression
+from analytics.publishing import withholding
 from tests.simulation.test_publication_attack import Publishing
 from tests.sizes import n_sized
 from tests.tables import MONDAY, SiteDay, interview, survey
@@ -84,14 +84,14 @@ def attacked(days, late, corrected):
 
 
 def test_no_withheld_figure_follows(record_property, monkeypatch):
-    n_withheld, n_kept, solve = [], [], suppression._solve
+    n_withheld, n_kept, solve = [], [], withholding._solve
 
     def solved(*program):
         found = solve(*program)
         assert found is not None  # else nothing new would go out, which is safe and no choice
         return found
 
-    monkeypatch.setattr(suppression, "_solve", solved)
+    monkeypatch.setattr(withholding, "_solve", solved)
 
     @settings(
         max_examples=FEW,

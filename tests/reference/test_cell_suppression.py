@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.publishing import suppression
-from analytics.publishing.knowledge import Publication, knowledge
-from analytics.publishing.suppression import choose
+from analytics.publishing import withholding
+from analytics.publishing.publications import Publication, knowledge
+from analytics.publishing.withholding import choose
 from tests.publication_attack import range_of
 
 TABLE = np.array([[20.0, 50.0, 10.0], [8.0, 19.0, 22.0], [17.0, 32.0, 12.0]])
@@ -42,7 +42,7 @@ def test_the_printed_cells_are_hidden():
 
 def test_nothing_goes_out_where_no_choice_keeps_to_every_row(monkeypatch):
     table = publication()
-    monkeypatch.setattr(suppression._Game, "single_sums", lambda game: [{0: -1.0}])
+    monkeypatch.setattr(withholding._Game, "single_sums", lambda game: [{0: -1.0}])
     low = knowledge(table, [])
     low.is_sensitive[0] = True
     found = choose(low, table.values[:, 0])

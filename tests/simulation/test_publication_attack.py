@@ -18,14 +18,14 @@ from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
 from analytics.estimates.estimate import LEVELS, result_rows
 from analytics.estimates.season_survey import prepare_survey, survey_through
-from analytics.publishing import publish, suppression
+from analytics.publishing import publish, withholding
 from analytics.publishing.publish import published_of
 from analytics.publishing.totals import totals_of
 from tests.publication_attack import TOTALS, Attack, read
 from tests.sizes import n_sized
 
 if TYPE_CHECKING:
-    from analytics.publishing.knowledge import Publication
+    from analytics.publishing.publications import Publication
     from analytics.publishing.publish import Published
     from tests.publication_attack import Error, Found, Key
 
@@ -285,7 +285,7 @@ def leaks(whole) -> bool:
 def only_sensitive(known, weight):
     """Withhold what rests on too few boats and nothing with it."""
     few = known.is_sensitive[known.variable]
-    return suppression.Choice(few, float(weight[few].sum()), 0.0)
+    return withholding.Choice(few, float(weight[few].sum()), 0.0)
 
 
 def without_history(known, before):
@@ -311,7 +311,7 @@ def test_the_attack_finds_late_forms_that_are_published_at_once(demo_tables, mon
 
 
 def test_a_tenth_of_the_protection_is_found(thin_season, monkeypatch):
-    monkeypatch.setattr(suppression, "PROTECTION", 0.02)
+    monkeypatch.setattr(withholding, "PROTECTION", 0.02)
     assert leaks(thin_season)
 
 

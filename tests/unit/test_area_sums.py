@@ -22,8 +22,7 @@ from analytics.fish.sampled_releases import KEPT as KEPT_COLUMN
 from analytics.quantities import Status
 from analytics.result_table import to_arrow
 from analytics.settings import EstimationSettings, FishBasis
-from analytics.wording.area_sums import area_sum
-from analytics.wording.bulletin_index import index_bulletin
+from analytics.wording.bulletin_index import area_sum, index_bulletin
 from analytics.wording.week import HEADLINE, KEPT, SHARE
 from tests.app.sample_bulletin import AREAS, CHOSEN, NOW, make
 

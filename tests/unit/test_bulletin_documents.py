@@ -20,10 +20,9 @@ import pytest
 from analytics.bulletin.archive import Bulletin, load
 from analytics.bulletin.notes import add_note
 from analytics.documents import annex, figures
+from analytics.documents.blocks import Imprint, read_imprint
 from analytics.documents.bulletin_document import bulletin_document
-from analytics.documents.files import BULLETIN_FILES, bulletin_files
-from analytics.documents.imprint import Imprint, read_imprint
-from analytics.documents.workbook import TABLES
+from analytics.documents.files import BULLETIN_FILES, TABLES, bulletin_files
 from analytics.errors import UsageError
 from analytics.wording import limits, numbers, week
 from analytics.wording.bulletin_index import index_bulletin

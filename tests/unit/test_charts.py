@@ -16,7 +16,7 @@ from analytics.codes import coded, sentences
 from analytics.palette import DARK, LIGHT, palette
 from analytics.quantities import Status
 from analytics.units import short_day
-from analytics.wording import bulletin_index, marks, numbers, reasons
+from analytics.wording import bulletin_index, numbers, reasons
 from analytics.wording.bulletin_index import monday
 from dashboard.charts import heat, series
 from tests.app.sample_bulletin import CHOSEN, NOW, make
@@ -36,7 +36,7 @@ def line_of(index, area, quantity=MET):
 
 def panel_of(index, area, *, quantity=MET, top=None):
     rows = line_of(index, area, quantity)
-    top = marks.axis_end(rows) if top is None else top
+    top = numbers.axis_end(rows) if top is None else top
     return panels_of({area: rows}, weeks=index.axis, quantity=quantity, top=top)
 
 
@@ -203,7 +203,7 @@ def test_every_reservation_has_a_symbol_of_its_own(index):
         Status.CENSUS,
         Status.MODELLED,
     }
-    assert len({*drawn.values(), marks.PLAIN.symbol}) == 6
+    assert len({*drawn.values(), numbers.PLAIN.symbol}) == 6
 
 
 def test_the_figures_of_the_chosen_week_are_said_apart_from_the_drawing(index):
@@ -216,7 +216,7 @@ def test_the_figures_of_the_chosen_week_are_said_apart_from_the_drawing(index):
 
 def test_an_interval_beyond_the_panel_is_marked(index):
     rows = line_of(index, "A4")
-    top = marks.axis_end(rows)
+    top = numbers.axis_end(rows)
     wide = [row and row.has_interval and not reasons.is_useful(row) for row in rows]
     over = [at for at, row in enumerate(rows) if row and (wide[at] or (row.ci_high or 0) > top)]
     assert over
@@ -228,16 +228,16 @@ def test_an_interval_beyond_the_panel_is_marked(index):
 
 def test_an_interval_too_wide_to_be_useful_is_neither_drawn_nor_sets_the_scale(index):
     rows = [row for row in line_of(index, "A1") if row and reasons.is_useful(row)]
-    top = marks.axis_end(rows)
+    top = numbers.axis_end(rows)
     useless = replace(rows[0], ci_high=30 * rows[0].estimate)
     assert not reasons.is_useful(useless)
     others = [useless, *rows[1:]]
-    assert marks.axis_end(others) <= top
+    assert numbers.axis_end(others) <= top
     withheld = replace(rows[0], se=0.6 * rows[0].estimate, ci_high=15 * rows[0].estimate)
     assert reasons.is_useful(withheld)
-    assert marks.axis_end([withheld, *rows[1:]]) <= top
+    assert numbers.axis_end([withheld, *rows[1:]]) <= top
     wide = replace(rows[0], ci_high=15 * rows[0].estimate)
-    assert marks.axis_end([wide, *rows[1:]]) > top
+    assert numbers.axis_end([wide, *rows[1:]]) > top
     assert series.is_cut([useless], top=1e9)
     assert not series.is_cut([rows[0]], top=1e9)
     weeks = [f"2036-W{at:02}" for at in range(1, len(others) + 1)]
@@ -250,9 +250,9 @@ def test_an_interval_too_wide_to_be_useful_is_neither_drawn_nor_sets_the_scale(i
 def test_ceiling_holds_every_estimate_and_survives_nothing(index):
     for area in index.areas:
         rows = line_of(index, area)
-        assert marks.axis_end(rows) > max(row.estimate or 0 for row in rows if row)
-    assert marks.axis_end([None, None]) > 0
-    assert marks.axis_end([]) > 0
+        assert numbers.axis_end(rows) > max(row.estimate or 0 for row in rows if row)
+    assert numbers.axis_end([None, None]) > 0
+    assert numbers.axis_end([]) > 0
 
 
 def test_a_share_is_read_in_percent(index):
@@ -262,7 +262,7 @@ def test_a_share_is_read_in_percent(index):
 
 def test_description_names_lowest_and_highest(index):
     rows = line_of(index, "A2")
-    words = marks.trend_description(
+    words = numbers.trend_description(
         rows, weeks=index.axis, area="Sorrel Narrows", label="Encounters"
     )
     known = [
@@ -271,7 +271,7 @@ def test_description_names_lowest_and_highest(index):
     assert f"{len(known)} of {len(rows)} weeks" in words
     assert f"in {min(known)[1]}, highest" in words
     assert words.endswith(f"in {max(known)[1]}.")
-    empty = marks.trend_description([None], weeks=["2036-W01"], area="X", label="Encounters")
+    empty = numbers.trend_description([None], weeks=["2036-W01"], area="X", label="Encounters")
     assert empty.endswith("no week has an estimate.")
 
 
@@ -304,7 +304,7 @@ def test_cells_carry_the_marks_of_their_reservations(index):
     assert "△!!" in heat.cell_text(filled)
     plain = index.row("A1", CHOSEN, RATE)
     assert heat.cell_text(plain) == f"{plain.estimate:.2f}"
-    assert heat.cell_text(None) == marks.CLOSED.glyph
+    assert heat.cell_text(None) == numbers.CLOSED.glyph
 
 
 def test_heat_colours_span_the_values_in_view(index):
@@ -329,7 +329,7 @@ def test_one_odd_week_does_not_take_the_colour_from_the_rest(index):
 def test_an_endless_interval_ends_in_an_arrow(index):
     area, week = ENDLESS
     rows = line_of(index, area)
-    top = marks.axis_end(rows)
+    top = numbers.axis_end(rows)
     assert math.isfinite(top)
     assert series.is_cut(rows, top=top)
     assert not series.is_cut([None, index.row("A1", CHOSEN, MET)], top=1e9)
@@ -346,18 +346,18 @@ def test_an_endless_interval_ends_in_an_arrow(index):
 def test_a_figure_without_an_error_has_a_mark_of_its_own(index):
     area, week = NO_ERROR
     row = index.row(area, week, MET)
-    assert marks.mark(row) == marks.UNSURE
-    assert marks.UNSURE in marks.legend([row])
+    assert numbers.mark(row) == numbers.UNSURE
+    assert numbers.UNSURE in numbers.legend([row])
     points = trace_of(panel_of(index, area), "estimates")
     at = list(points.x).index(index.axis.index(week))
-    assert points.marker.symbol[at] == marks.UNSURE.symbol
+    assert points.marker.symbol[at] == numbers.UNSURE.symbol
     assert heat.cell_text(index.row(area, week, RATE)).endswith(" ⊙!!")
 
 
 def test_a_total_without_an_area_has_the_mark_of_no_sample(index):
     row = index.row(*PARTIAL, MET)
-    assert marks.mark(row) == marks.PARTIAL
-    assert marks.PARTIAL.glyph == marks.GAP.glyph
+    assert numbers.mark(row) == numbers.PARTIAL
+    assert numbers.PARTIAL.glyph == numbers.GAP.glyph
     assert "without Sorrel Narrows" in series.hover(PARTIAL[1], row).replace("<br>", " ")
 
 
@@ -382,21 +382,21 @@ def test_a_map_of_nothing_is_still_a_map():
 
 def test_legend_says_each_mark_once_and_only_those_seen(index):
     rows = line_of(index, "A3") + line_of(index, "A6")
-    seen = marks.legend(rows)
+    seen = numbers.legend(rows)
     assert len(seen) == len(set(seen))
-    assert marks.MARKS[Status.COLLAPSED] in seen
-    assert marks.CLOSED in seen
-    assert marks.MARKS[Status.IMPUTED] not in seen
+    assert numbers.MARKS[Status.COLLAPSED] in seen
+    assert numbers.CLOSED in seen
+    assert numbers.MARKS[Status.IMPUTED] not in seen
 
 
 def test_a_share_of_no_fish_is_no_missing_sample(index):
     nothing = index.row("A5", CHOSEN, SHARE)
     assert nothing.estimate is None
-    assert marks.mark(nothing) == marks.EMPTY
-    assert marks.mark(index.row("A2", CHOSEN, SHARE)) == marks.GAP
-    assert marks.mark(index.row("A6", CHOSEN, MET)) == marks.MARKS[Status.NO_DESIGN]
-    assert marks.mark(index.row("A6", CHOSEN, SHARE)) == marks.PLAIN
-    assert marks.EMPTY in marks.legend([nothing])
+    assert numbers.mark(nothing) == numbers.EMPTY
+    assert numbers.mark(index.row("A2", CHOSEN, SHARE)) == numbers.GAP
+    assert numbers.mark(index.row("A6", CHOSEN, MET)) == numbers.MARKS[Status.NO_DESIGN]
+    assert numbers.mark(index.row("A6", CHOSEN, SHARE)) == numbers.PLAIN
+    assert numbers.EMPTY in numbers.legend([nothing])
 
 
 @pytest.mark.parametrize("status", Status)
@@ -404,19 +404,19 @@ def test_a_withheld_figure_says_so_whatever_its_status(index, status):
     why = coded("withheld", pse="50")  # in bulletins that older versions kept for the public
     blank = {"estimate": None, "se": None, "ci_low": None, "ci_high": None, "method": why}
     withheld = replace(index.row("A1", CHOSEN, RATE), status=status, **blank)
-    assert marks.mark(withheld) == marks.WITHHELD
-    assert marks.legend([withheld]) == [marks.WITHHELD]
-    assert heat.cell_text(withheld) == marks.WITHHELD.glyph
-    assert marks.mark(replace(withheld, method="the denominator is 0")) != marks.WITHHELD
+    assert numbers.mark(withheld) == numbers.WITHHELD
+    assert numbers.legend([withheld]) == [numbers.WITHHELD]
+    assert heat.cell_text(withheld) == numbers.WITHHELD.glyph
+    assert numbers.mark(replace(withheld, method="the denominator is 0")) != numbers.WITHHELD
 
 
 def test_glyphs_tell_every_mark_apart():
-    lone = {marks.EMPTY, marks.CLOSED, marks.UNSURE, marks.WITHHELD}
-    glyphs = [one.glyph for one in {*marks.MARKS.values(), *lone}]
-    same_gap = [marks.GAP.glyph, marks.MARKS[Status.NO_DESIGN].glyph]
+    lone = {numbers.EMPTY, numbers.CLOSED, numbers.UNSURE, numbers.WITHHELD}
+    glyphs = [one.glyph for one in {*numbers.MARKS.values(), *lone}]
+    same_gap = [numbers.GAP.glyph, numbers.MARKS[Status.NO_DESIGN].glyph]
     assert len(set(glyphs)) == len(glyphs) - (same_gap[0] == same_gap[1])
     # Bulletins have no row that was withheld for the public's figures.
-    assert set(marks.MARKS) == set(Status) - {Status.SUPPRESSED, Status.NOT_PUBLISHED}
+    assert set(numbers.MARKS) == set(Status) - {Status.SUPPRESSED, Status.NOT_PUBLISHED}
 
 
 def test_figures_need_no_streamlit():

@@ -10,9 +10,8 @@ import pytest
 
 from analytics.estimates.season_survey import prepare_survey
 from analytics.precision import WITHHELD_OVER, pse_of
-from analytics.publishing import record, suppression
-from analytics.publishing.figures import FIGURE_SCHEMA, figures, rows_by_domain
-from analytics.publishing.publish import published_of
+from analytics.publishing import publications, withholding
+from analytics.publishing.publish import FIGURE_SCHEMA, figures, published_of, rows_by_domain
 from analytics.publishing.totals import totals_of
 from tests.store_faults import filled_store
 from tests.tables import MONDAY, SiteDay, interview, survey
@@ -110,9 +109,9 @@ def test_an_area_that_one_late_boat_fished_first_is_not_there_yet():
 def test_nothing_that_is_left_of_a_sum_by_rounding_goes_out_as_a_total(monkeypatch):
     # The one fish kept comes with a late form of another area: until then all totals of it are 0.
     # A total of 2e-16 could not be protected, and no choice of what to withhold was found.
-    solved, solve = [], suppression._solve
+    solved, solve = [], withholding._solve
     monkeypatch.setattr(
-        suppression, "_solve", lambda *given: solved.append(solve(*given)) or solved[-1]
+        withholding, "_solve", lambda *given: solved.append(solve(*given)) or solved[-1]
     )
     released = interview(area="B", hours_fished=0.5, released_sublegal=1)
     days = [MONDAY + dt.timedelta(days=at) for at in (0, 1, 5, 6, 2, 14)]
@@ -137,14 +136,14 @@ def test_the_record_remembers_the_boats_behind_what_went_out(tmp_path):
     path, before = filled_store(tmp_path / "s"), []
     for tables in (season(), season(interview(kept=5)), season(*[interview(kept=5)] * 3)):
         one = through(tables)
-        with record.one_at_a_time(path):
-            read = record.publications(path, "2030-31")
+        with publications.one_at_a_time(path):
+            read = publications.publications(path, "2030-31")
             mine, again = published_of(one, before), published_of(one, read)
-            record.keep(path, again.publication, read)
+            publications.keep(path, again.publication, read)
         assert again.files() == mine.files()
         assert again.n_kept == mine.n_kept
         before.append(mine.publication)
-    assert [len(one.states) for one in record.publications(path, "2030-31")] == [4, 4]
+    assert [len(one.states) for one in publications.publications(path, "2030-31")] == [4, 4]
 
 
 def test_a_ratio_of_an_unsure_total_goes_out_by_its_own_error():

@@ -13,8 +13,8 @@ from analytics import whole_files
 from analytics.cli.publish_command import publish
 from analytics.data.store import LAST_PUBLISHED, Store, last_published, name_published, verify_store
 from analytics.errors import StoreError, UsageError
-from analytics.publishing import record
-from analytics.publishing.knowledge import Publication
+from analytics.publishing import publications
+from analytics.publishing.publications import Publication
 from analytics.store_layout import PUBLISHED
 from tests.store_faults import filled_store
 
@@ -34,9 +34,9 @@ def publication(value: float) -> Publication:
 @pytest.fixture
 def store(tmp_path):
     path = filled_store(tmp_path / "s")
-    with record.one_at_a_time(path):
+    with publications.one_at_a_time(path):
         for value in (1.0, 2.0, 2.0, 3.0):
-            record.keep(path, publication(value), record.publications(path, "2030-31"))
+            publications.keep(path, publication(value), publications.publications(path, "2030-31"))
     return path
 
 
@@ -45,9 +45,9 @@ def files_of(store):
 
 
 def test_publications_are_kept_in_their_order_and_alike_ones_once(store):
-    found = record.publications(store, "2030-31")
+    found = publications.publications(store, "2030-31")
     assert [one.values[0, 0] for one in found] == [1.0, 2.0, 3.0]
-    assert record.publications(store, "2031-32") == []
+    assert publications.publications(store, "2031-32") == []
     assert not verify_store(store).seen
 
 
@@ -61,7 +61,7 @@ def test_a_changed_publication_is_named_and_refused(store, at):
         one.file for one in verify_store(store).seen if one.is_fault
     }
     with pytest.raises(StoreError, match=file.name):
-        record.publications(store, "2030-31")
+        publications.publications(store, "2030-31")
 
 
 @pytest.mark.parametrize("at", [0, 1, 2])
@@ -72,7 +72,7 @@ def test_a_missing_publication_is_named_and_refused(store, at):
         one.file for one in verify_store(store).seen if one.is_fault
     }
     with pytest.raises(StoreError, match=file.name):
-        record.publications(store, "2030-31")
+        publications.publications(store, "2030-31")
 
 
 def test_a_foreign_file_is_named(store):
@@ -83,11 +83,11 @@ def test_a_foreign_file_is_named(store):
 
 def test_the_loss_of_all_publications_is_noticed(store):
     shutil.rmtree(store / PUBLISHED)
-    with record.one_at_a_time(store), pytest.raises(StoreError, match="restore"):
-        record.publications(store, "2030-31")
+    with publications.one_at_a_time(store), pytest.raises(StoreError, match="restore"):
+        publications.publications(store, "2030-31")
     assert [one.is_fault for one in verify_store(store).seen] == [True]
     (store / LAST_PUBLISHED).unlink()  # what the refusal says where no copy is left
-    assert record.publications(store, "2030-31") == []
+    assert publications.publications(store, "2030-31") == []
     assert not verify_store(store).seen
 
 
@@ -95,13 +95,13 @@ def test_what_names_the_newest_publication_is_checked(store):
     (store / LAST_PUBLISHED).write_text("000001")
     assert LAST_PUBLISHED in {one.file for one in verify_store(store).seen if one.is_fault}
     with pytest.raises(StoreError, match="PUBLISHED"):
-        record.publications(store, "2030-31")
+        publications.publications(store, "2030-31")
 
 
 def test_a_store_of_an_older_program_names_its_newest_publication_when_it_publishes(store):
     (store / LAST_PUBLISHED).unlink()
-    before = record.publications(store, "2030-31")
-    record.keep(store, publication(3.0), before)
+    before = publications.publications(store, "2030-31")
+    publications.keep(store, publication(3.0), before)
     assert last_published(store) == files_of(store)[-1].name
 
 
@@ -125,8 +125,8 @@ def test_what_an_older_program_published_is_read_and_says_nothing_of_boats(store
     name = f"{file.name[:6]}-{whole_files.digits_of(data)}.json"
     (store / PUBLISHED / name).write_bytes(data)
     name_published(store, name)
-    found = record.publications(store, "2030-31")
+    found = publications.publications(store, "2030-31")
     assert [one.states for one in found] == [{}, {}, None]
     assert found[-1].is_same(publication(3.0))
-    record.keep(store, publication(3.0), found)  # now with the boats behind it
-    assert [one.states for one in record.publications(store, "2030-31")] == [{}, {}, None, {}]
+    publications.keep(store, publication(3.0), found)  # now with the boats behind it
+    assert [one.states for one in publications.publications(store, "2030-31")] == [{}, {}, None, {}]
