@@ -7,12 +7,16 @@ from typing import TYPE_CHECKING
 
 from analytics.codes import coded
 from analytics.quantities import QUANTITIES, uncapitalised
+from analytics.rounding import chance
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
 #: From this chance on a limit is more likely exceeded than not.
 LIKELY = 0.5
+#: From this chance on a total so far is over a limit for certain enough to say so (our choice, no
+#: source).
+SURE = 0.9
 #: Totals of effort that are projected.
 _EFFORT = ("boat_trips", "angler_trips", "angler_hours")
 _KEPT = frozenset(itertools.product(["kept"], ["marked", "unmarked"], ["dead"]))
@@ -96,3 +100,10 @@ def why_no_sum(quantities: tuple[str, ...]) -> str:
         return coded("not_in_fish", quantity=other)
     twice = (pair for pair in itertools.combinations(quantities, 2) if pair in COUNTED_TWICE)
     return next((coded("counted_twice", quantities=[one, two]) for one, two in twice), "")
+
+
+def already_exceeded(passed: float | None) -> str:
+    """Return that the total so far is or may be over a limit, with the chance if it is known."""
+    sure = passed is not None and passed >= SURE
+    words = "exceeded already" if sure else "may be exceeded already"
+    return words if passed is None else f"{words} ({chance(passed)})"

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 SETTINGS = {
     "browser.gatherUsageStats": False,
     "client.showErrorDetails": "none",
-    "client.toolbarMode": "viewer",
+    "client.toolbarMode": "minimal",
     "runner.magicEnabled": False,
     "runner.postScriptGC": False,
     "server.allowedHosts": [],

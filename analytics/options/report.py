@@ -9,7 +9,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from analytics import rounding
-from analytics.catch_limits import LIKELY, join_words, noun, nouns
+from analytics.catch_limits import LIKELY, already_exceeded, join_words, noun, nouns
 from analytics.codes import has_code, sentences, with_limit_names
 from analytics.options import solved_words
 from analytics.options.solved_words import Points as Points  # noqa: PLC0414 - for documents and pages
@@ -178,13 +178,12 @@ def limit_dates(
         if one is not None and one != through
     ]
     if through is not None and through in days.values():
-        found.insert(0, already(passed))
+        found.insert(0, _already(passed))
     return ", ".join(found) or "not reached with 10 %"
 
 
-def already(passed: float | None) -> str:
-    """Return that the total so far may be over a limit, with the chance where it is known."""
-    return "may be exceeded already" + ("" if passed is None else f" ({chance(passed)})")
+def _already(passed: float | None) -> str:
+    return already_exceeded(passed).replace(PERCENT, " %")
 
 
 def risk_moved(row: Mapping[str, Any]) -> str:
@@ -253,7 +252,7 @@ def binding(about: ReportContext, exceedance: Sequence[Row], option: str) -> str
     if row["exceedance_date_p50"] is None:
         return words
     if row["exceedance_date_p50"] == about.through:
-        return f"{words}, {already(about.passed.get(row['limit_id']))}"
+        return f"{words}, {_already(about.passed.get(row['limit_id']))}"
     return f"{words}, with 50 % by {day(row['exceedance_date_p50'])}"
 
 
@@ -353,7 +352,7 @@ class Answer:
             return DASH
         words, middle = chance(row["prob_exceeded_by_close"]), row["exceedance_date_p50"]
         if middle == self.about.through:
-            return f"{words}, {already(self.about.passed.get(limit_id))}"
+            return f"{words}, {_already(self.about.passed.get(limit_id))}"
         return words + (f", {day(middle)}" if middle else "")
 
     def limit(self, limit_id: str) -> list[list[str]]:

@@ -8,7 +8,7 @@ from datetime import date
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
-from analytics.catch_limits import LIKELY, join_words, nouns, split_list
+from analytics.catch_limits import LIKELY, already_exceeded, join_words, nouns, split_list
 from analytics.codes import sentences
 from analytics.quantities import capitalised
 from analytics.rounding import PERCENT, chance, number, percent
@@ -361,7 +361,7 @@ def when(one: date | None, through: date | None, passed: float | None) -> str:
         return ""
     if not is_by_now(one, through):
         return short_day(one)
-    return "may be exceeded already" + (f" ({chance(passed)})" if passed is not None else "")
+    return already_exceeded(passed)
 
 
 def _final(line: Line) -> str:

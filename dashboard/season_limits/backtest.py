@@ -40,7 +40,8 @@ SCORED = phrase(
     "come by the same part of their open days. The mixture is between the two, by past errors. "
     "CRPS (continuous ranked probability score) is the mean miss of a projection, its width "
     "included, and the interval score the width of the 80 % interval with a penalty for each miss; "
-    "both are in percent of what came, and lower is better."
+    "both are in percent of what came, and lower is better. All are of what was still to come, not "
+    "of the whole total."
 )
 NO_PLAIN = phrase(
     "The plain rule needs two other past seasons to each projection: there are too few for it to "

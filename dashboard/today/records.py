@@ -207,7 +207,7 @@ def _note(choice: Choice, kept: Kept) -> list[Item]:
 
 
 def _close(choice: Choice, found: Standings) -> str:
-    """Return the days to the planned close, counted from the day that rules are said for."""
+    """Return the days to the planned close, both that of the rules and the last counted."""
     rules = regulations.rules_by_area(choice.index)
     ends = [one.season_last_day for area, one in rules.items() if area in (choice.areas or rules)]
     known = [end for end in ends if end is not None]
@@ -221,7 +221,7 @@ def _close(choice: Choice, found: Standings) -> str:
         return say("The season is over; its last day was {day}.", day=when)
     first = min(end for end in known if end >= now)
     start = day_words(now, order, with_year=False)
-    days = say_n((last - now).days, "{n} day", "{n} days")
+    days = say_n((last - now).days + 1, "{n} day", "{n} days")
     if first == last:
         return say("**{days}** from {start} to {end}.", days=days, start=start, end=when)
     return say(
