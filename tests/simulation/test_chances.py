@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.outlook.past_seasons import Patterns
+from analytics.outlook.weekly_series import Patterns
 from tests.simulation import outlook_seasons as made
 from tests.simulation.seasons import default_processes, in_processes
 from tests.simulation.test_outlook import CUTS, ahead_and_total
