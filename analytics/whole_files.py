@@ -51,17 +51,18 @@ def file_of_draft(name: str) -> str:
     return found[1] if found else ""
 
 
-def may_write(folder: Path) -> bool:
-    """Whether files may be made in a folder, or in the one it would be made in."""
+def require_writable(folder: Path) -> None:
+    """Refuse a store, or a folder in it, that this user may read and not write (`NotAStoreError`).
+
+    One that is not there yet is asked of the folder that it would be made in.
+    """
     path = folder.absolute()
     there = next(one for one in (path, *path.parents) if one.exists())
-    return there.is_dir() and os.access(there, os.W_OK | os.X_OK)
-
-
-def require_writable(store: Path) -> None:
-    """Refuse a store (`NotAStoreError`) that this user may read and not write."""
-    if not may_write(store):
-        raise _not_writable(store, os.strerror(errno.EACCES))
+    why = None if os.access(there, os.W_OK | os.X_OK) else errno.EACCES
+    if hasattr(os, "statvfs") and os.statvfs(there).f_flag & os.ST_RDONLY:
+        why = errno.EROFS
+    if why:
+        raise _not_writable(there, os.strerror(why))
 
 
 @contextmanager

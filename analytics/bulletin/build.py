@@ -36,6 +36,7 @@ from analytics.outlook.build import limit_tables, tested_seasons
 from analytics.released.build import released_tables
 from analytics.result_table import to_arrow
 from analytics.settings import EstimationSettings, FishBasis, choice
+from analytics.whole_files import require_writable
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -99,6 +100,7 @@ def make_bulletin(
         same = archive.kept_same(folder, replace(card, since=since))
         if same is not None:
             return same
+        require_writable(folder)  # the long part begins
         parts = SharedParts(_parts(prepared, level, kept, progress), second, progress)
         bulletin = _made(prepared, level=level, progress=progress, parts=parts, kept=kept)
     progress("comparing with the bulletin before")

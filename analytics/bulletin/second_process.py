@@ -10,6 +10,7 @@ import gc
 import importlib
 import os
 import pickle
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -18,7 +19,7 @@ import time
 import warnings
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -196,9 +197,12 @@ def serve() -> None:
     gc.set_threshold(*map(int, garbage))
     module, _, name = maker.partition(":")
     parts_of = getattr(importlib.import_module(module), name)
-    request = pickle.load(sys.stdin.buffer)  # of the process that started this one
-    threading.Thread(target=_end_with_the_first, daemon=True).start()
     folder = Path(place)
+    try:
+        request = pickle.load(sys.stdin.buffer)  # of the process that started this one
+    except (EOFError, pickle.UnpicklingError):
+        _end_with_the_first(folder)
+    threading.Thread(target=_when_it_ends, args=(folder,), daemon=True).start()
     with (folder / _STEPS).open("w", encoding="utf-8", buffering=1) as steps:
 
         def begin(words: str) -> None:
@@ -218,7 +222,12 @@ def _deliver(path: Path, make: Callable[[], Any]) -> None:
     os.replace(draft, path)  # noqa: PTH105 - the one step that makes it visible
 
 
-def _end_with_the_first() -> None:
-    """End at once where the first process has: nobody waits for the parts."""
+def _when_it_ends(folder: Path) -> None:
     os.read(sys.stdin.fileno(), 1)  # not by `sys.stdin`: its lock would be held at the end
+    _end_with_the_first(folder)
+
+
+def _end_with_the_first(folder: Path) -> NoReturn:
+    """End at once where the first process has: nobody waits for the parts, nor removes them."""
+    shutil.rmtree(folder, ignore_errors=True)
     os._exit(1)

@@ -251,7 +251,6 @@ def bulletin(
         from analytics.data.store import Store  # noqa: PLC0415
 
         target = Store(store, workers=workers)
-        _require_shelf(target)
         card = make_bulletin(
             target, season=season, through=through, basis=basis, progress=begin, second=second
         )
@@ -262,18 +261,6 @@ def bulletin(
         archive = archive_of(target.path)
         _write_bulletin(load(archive, card.bulletin), archive, out)
         say(f"documents and tables written to {out}")
-
-
-def _require_shelf(store: Store) -> None:
-    """Refuse a store that cannot be written, unless it may have the bulletin already."""
-    from analytics.bulletin.archive import archive_of, list_bulletins  # noqa: PLC0415
-    from analytics.whole_files import may_write, require_writable  # noqa: PLC0415
-
-    archive = archive_of(store.path)
-    if not store.exists or may_write(archive):
-        return
-    if store.version not in {card.version for card in list_bulletins(archive)}:
-        require_writable(archive)
 
 
 @click.command(

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import errno
 import json
 import math
+import os
 import re
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pyarrow as pa
@@ -23,7 +26,7 @@ from analytics.bulletin.build import bulletin_of, make_bulletin
 from analytics.codes import has_code, parse
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
-from analytics.errors import StoreError, UsageError
+from analytics.errors import NotAStoreError, StoreError, UsageError
 from analytics.estimates.estimate import (
     LEVELS,
     estimate_snapshot,
@@ -104,6 +107,19 @@ def test_a_bulletin_that_is_there_is_not_estimated_again(store, monkeypatch):
     kept = archive.list_bulletins(archive.archive_of(store.path))
     assert [make_bulletin(store)] == kept
     with pytest.raises(AssertionError):
+        make_bulletin(store, level=0.9)
+
+
+def test_a_store_that_cannot_be_written_is_refused_before_anything_is_estimated(store, monkeypatch):
+    def fail(*_, **__):
+        raise AssertionError
+
+    monkeypatch.setattr("analytics.bulletin.build.result_rows", fail)
+    allowed = os.statvfs(store.path)
+    read_only = SimpleNamespace(f_flag=allowed.f_flag | os.ST_RDONLY)
+    monkeypatch.setattr(os, "statvfs", lambda path: read_only)
+    assert make_bulletin(store)  # which is there
+    with pytest.raises(NotAStoreError, match=os.strerror(errno.EROFS)):
         make_bulletin(store, level=0.9)
 
 

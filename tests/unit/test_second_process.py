@@ -77,11 +77,13 @@ def test_one_that_is_gone_before_it_was_asked_is_no_fault(second):
     assert shared(second, "")["first"] == os.getpid()
 
 
-def test_it_ends_with_this_one(second):
-    second.give("long")
+@pytest.mark.parametrize("is_asked", [True, False])
+def test_it_ends_with_this_one_and_its_folder_goes(second, is_asked):
+    if is_asked:
+        second.give("long")
     second._process.stdin.close()
     assert second._process.wait(SOON) == 1
-    assert not (second._folder / "first.part").exists()
+    assert not second._folder.exists()
 
 
 def test_warnings_and_steps_come_through(second):
