@@ -6,8 +6,8 @@ import itertools
 from typing import TYPE_CHECKING
 
 from analytics.codes import coded
+from analytics.precision import chance
 from analytics.quantities import QUANTITIES, uncapitalised
-from analytics.rounding import chance
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

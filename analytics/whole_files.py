@@ -1,7 +1,8 @@
-"""Files that are there whole or not at all, and the SHA-256 checksums that show them unchanged.
+"""Files of a store: their names, files that are there whole or not at all, and their checksums.
 
-Checksums of a folder stand in its file `SUMS` as ``sha256sum`` writes and checks them. A small file
-that is written again and again, such as a draft, has its own in its first line: it is sealed.
+SHA-256 checksums show files unchanged. Those of a folder stand in its file `SUMS` as ``sha256sum``
+writes and checks them. A small file that is written again and again, such as a draft, has its own
+in its first line: it is sealed.
 """
 
 from __future__ import annotations
@@ -21,6 +22,21 @@ from analytics.errors import NotAStoreError, StoreError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
+
+
+#: Table of the events, and folder of the log of each table.
+EVENTS, DELTA_LOG = "_batches", "_delta_log"
+#: Folder for half-written files that `maintain` set apart; nothing reads it.
+APART = "_apart"
+#: Folder for work under way, which no estimate reads; its parts are uploads, drafts and tables.
+DESK = "desk"
+#: Folder of kept bulletins, each in a folder of its own: its card, and notes that are added later.
+BULLETINS = "bulletins"
+CARD_FILE, NOTES_FILE, NOTES_LOCK = "bulletin.json", "notes.jsonl", ".notes.lock"
+#: Folder of what went out to the public.
+PUBLISHED = "published"
+#: Key of a sealed record of the desk: the SHA-256 of files that lie beside it, by their paths.
+BESIDE = "sums"
 
 
 #: What the system says where a disk, or what a user may have of it, is full.

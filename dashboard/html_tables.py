@@ -16,9 +16,8 @@ from jinja2 import DictLoader, Environment
 from analytics.catch_limits import split_list
 from analytics.codes import sentences
 from analytics.csv_text import table_csv
-from analytics.precision import marks_of, pse
+from analytics.precision import DASH, marks_of, pse
 from analytics.quantities import QUANTITIES
-from analytics.rounding import DASH
 from analytics.wording import numbers, reasons
 from analytics.wording.numbers import PARTIAL, PLAIN, mark
 from analytics.wording.week import HEADLINE, headline_sums

@@ -8,8 +8,7 @@ from pathlib import Path
 from analytics.data.store import Store
 from analytics.errors import StoreError
 from analytics.people import Action
-from analytics.store_layout import DESK
-from analytics.whole_files import writing_allowed
+from analytics.whole_files import DESK, writing_allowed
 from dashboard import people
 
 STORE_VARIABLE = "BLACKMOUTH_STORE"

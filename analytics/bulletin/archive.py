@@ -37,8 +37,7 @@ from analytics.findings import FINDING_SCHEMA
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.released.schemas import RELEASED_SCHEMAS
 from analytics.result_table import RESULT_SCHEMA, counts, numbers, texts
-from analytics.store_layout import BULLETINS, CARD_FILE
-from analytics.whole_files import writing_allowed
+from analytics.whole_files import BULLETINS, CARD_FILE, writing_allowed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

@@ -11,8 +11,7 @@ from filelock import FileLock
 
 from analytics import whole_files
 from analytics.errors import StoreError, UsageError
-from analytics.store_layout import CARD_FILE, NOTES_FILE, NOTES_LOCK
-from analytics.whole_files import replace_whole, writing_allowed
+from analytics.whole_files import CARD_FILE, NOTES_FILE, NOTES_LOCK, replace_whole, writing_allowed
 
 #: A note is read in a minute; a longer text is a report of its own (our choice, no source).
 LONGEST = 2000

@@ -439,8 +439,8 @@ def _whole(part: float | None) -> str:
 def _limit_words(decision: DecisionPlan, area_name: Callable[[str], str]) -> str:
     """Return the limit of the call in words: its fish, of what, and where."""
     from analytics.catch_limits import join_words  # noqa: PLC0415 - keeps --help quick
+    from analytics.precision import chance  # noqa: PLC0415
     from analytics.quantities import QUANTITIES  # noqa: PLC0415
-    from analytics.rounding import chance  # noqa: PLC0415
 
     what = join_words([QUANTITIES[one].label for one in decision.quantities])
     where = join_words([area_name(one) for one in decision.areas])

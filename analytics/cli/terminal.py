@@ -15,8 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from analytics.errors import UsageError
-from analytics.store_layout import DELTA_LOG, DESK, EVENTS
-from analytics.whole_files import FULL
+from analytics.whole_files import DELTA_LOG, DESK, EVENTS, FULL
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 from analytics.codes import parse, sentence
 from analytics.documents import blocks
+from analytics.precision import DASH
 from analytics.quantities import QUANTITIES, Status, capitalised
-from analytics.rounding import DASH
 from analytics.wording import numbers, reasons, week
 from analytics.wording.bulletin_index import in_words
 

@@ -31,9 +31,9 @@ from analytics.options.report import (
     how_far,
 )
 from analytics.options.schemas import ANSWER_SCHEMAS, INVERSE_SCHEMAS
+from analytics.precision import PERCENT
 from analytics.quantities import QUANTITIES, capitalised
 from analytics.result_table import area_names
-from analytics.rounding import PERCENT
 from analytics.wording.bulletin_index import cut_name
 from analytics.wording.numbers import Measurement
 

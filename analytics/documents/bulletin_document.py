@@ -11,8 +11,8 @@ from unicodedata import east_asian_width
 from analytics.catch_limits import LIKELY
 from analytics.documents import blocks, figures
 from analytics.documents.annex import annex, area_table, wide_cell
+from analytics.precision import DASH, PERCENT, chance, number
 from analytics.quantities import QUANTITIES
-from analytics.rounding import DASH, PERCENT, chance, number
 from analytics.units import short_day
 from analytics.wording import accuracy, limits, numbers, reasons, week
 from analytics.wording.bulletin_index import index_bulletin, lines, monday

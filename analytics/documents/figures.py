@@ -14,7 +14,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from analytics.palette import LIGHT
-from analytics.rounding import number
+from analytics.precision import number
 from analytics.wording.bulletin_index import monday
 from analytics.wording.numbers import drawn_interval, mark
 

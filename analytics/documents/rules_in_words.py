@@ -12,7 +12,7 @@ import numpy as np
 from analytics.catch_limits import join_words
 from analytics.data.calendar import weekday_words
 from analytics.options.option import AtLimit
-from analytics.rounding import percent
+from analytics.precision import percent
 from analytics.units import day_words, length_words
 from analytics.wording.regulations import marked_words
 

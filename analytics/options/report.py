@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from analytics import rounding
+from analytics import precision
 from analytics.catch_limits import LIKELY, already_exceeded, join_words, noun, nouns
 from analytics.codes import has_code, sentences, with_limit_names
 from analytics.options import solved_words
 from analytics.options.solved_words import Points as Points  # noqa: PLC0414 - for documents and pages
-from analytics.rounding import DASH, PERCENT, last_place, number, power
+from analytics.precision import DASH, PERCENT, last_place, number, power
 from analytics.units import day_words
 
 if TYPE_CHECKING:
@@ -139,7 +139,7 @@ def first_number(
 
 def chance(part: float | None) -> str:
     """Return a probability in whole per cent, never as certain."""
-    return DASH if part is None else rounding.chance(part).replace(PERCENT, " %")
+    return DASH if part is None else precision.chance(part).replace(PERCENT, " %")
 
 
 def points(difference: float | None, se: float | None = None) -> str:

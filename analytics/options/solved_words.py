@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from analytics import rounding
+from analytics import precision
 from analytics.codes import has_code, sentences
 from analytics.options.option import Find
+from analytics.precision import DASH, PERCENT, number
 from analytics.quantities import capitalised, uncapitalised
-from analytics.rounding import DASH, PERCENT, number
 from analytics.units import both_lengths, day_words
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ ABOUT = (
 
 
 def _chance(part: float | None) -> str:
-    return DASH if part is None else rounding.chance(part)
+    return DASH if part is None else precision.chance(part)
 
 
 def _beside_next(row: Row) -> tuple[str, str]:
@@ -232,7 +232,7 @@ def count_words(value: float | None) -> str:
     """Return a mean of trips or fish with three digits."""
     if not value:
         return DASH if value is None else "0"
-    return number(value, place=max(rounding.power(value) - 2, 0))
+    return number(value, place=max(precision.power(value) - 2, 0))
 
 
 # Opportunity against risk: its points and the best of them.

@@ -21,7 +21,7 @@ from analytics.models import maximise
 from analytics.planning.allocation import least_sum
 from analytics.planning.plan import DecisionPlan
 from analytics.planning.week_ahead import ahead_of
-from analytics.rounding import chance
+from analytics.precision import chance
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -30,8 +30,8 @@ from analytics.planning.week_ahead import (
     strata_of_week,
     unit_of,
 )
+from analytics.precision import percent
 from analytics.quantities import QUANTITIES, RATIOS
-from analytics.rounding import percent
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

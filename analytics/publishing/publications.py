@@ -27,8 +27,7 @@ from scipy.sparse import csr_array
 from analytics import whole_files
 from analytics.data.store import LAST_PUBLISHED, last_published, name_published, sent
 from analytics.errors import StoreError
-from analytics.store_layout import PUBLISHED
-from analytics.whole_files import replace_whole
+from analytics.whole_files import PUBLISHED, replace_whole
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence

@@ -9,7 +9,7 @@ import numpy as np
 
 if TYPE_CHECKING:
     from analytics.arrays import Floats, Ints
-    from analytics.simulation.calendar_frame import Frame
+    from analytics.simulation.reference_tables import Frame
     from analytics.simulation.scenario import Habits, Sound
 
 

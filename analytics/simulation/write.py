@@ -15,27 +15,31 @@ import pyarrow.parquet as pq
 
 from analytics.data.schema import TABLES
 from analytics.errors import UsageError
-from analytics.simulation.calendar_frame import reference_tables, season_frame, table_of
 from analytics.simulation.fishery import simulate_population
 from analytics.simulation.measured_fish import fish_table, held_fish_csv
-from analytics.simulation.on_water import (
+from analytics.simulation.reference_tables import (
+    holding_trial_rows,
+    limit_rows,
+    outlines_geojson,
+    parameter_rows,
+    rate_tables,
+    reference_tables,
+    season_frame,
+    table_of,
+)
+from analytics.simulation.sampling import (
+    SampleOptions,
     boat_counts_table,
     bycatch_table,
     bycatch_truth,
     coverage_table,
+    draw_sample,
     fleet_truth,
+    plan_week,
     simulate_bycatch,
     simulate_fleet,
 )
-from analytics.simulation.rates_and_limits import (
-    holding_trial_rows,
-    limit_rows,
-    parameter_rows,
-    rate_tables,
-)
-from analytics.simulation.sampling import SampleOptions, draw_sample, plan_week
 from analytics.simulation.scenario import demo_sound
-from analytics.simulation.shores import outlines_geojson
 from analytics.simulation.truth import trend_rows, truth_rows
 
 if TYPE_CHECKING:

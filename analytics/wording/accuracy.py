@@ -7,7 +7,7 @@ from statistics import fmean, median
 from typing import TYPE_CHECKING
 
 from analytics.codes import Code, parse
-from analytics.rounding import PERCENT, chance, percent
+from analytics.precision import PERCENT, chance, percent
 from analytics.wording import numbers
 from analytics.wording.limits import MODEL
 from analytics.wording.numbers import Measurement, NumberKind

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.catch_limits import LIKELY, already_exceeded, join_words, nouns, split_list
 from analytics.codes import sentences
+from analytics.precision import PERCENT, chance, number, percent
 from analytics.quantities import capitalised
-from analytics.rounding import PERCENT, chance, number, percent
 from analytics.units import day_words, short_day
 from analytics.wording import numbers
 from analytics.wording.bulletin_index import lines as lines_of

@@ -14,12 +14,12 @@ from datetime import datetime
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
-from analytics import rounding
+from analytics import precision
 from analytics.codes import has_code
 from analytics.data.calendar import SUNDAY
 from analytics.palette import axis_top
+from analytics.precision import DASH, PERCENT, number, power
 from analytics.quantities import QUANTITIES, QuantityKind, Status, capitalised
-from analytics.rounding import DASH, PERCENT, number, power
 from analytics.units import short_day, span_words
 from analytics.wording import reasons
 from analytics.wording.bulletin_index import monday
@@ -212,7 +212,7 @@ def last_place(row: Row) -> int:
         digits = 2 if row.has_interval or reasons.lacks_error(row) else 3
         return max(power(size) - digits + 1, smallest)
     half = factor * (row.ci_high - row.ci_low) / 2
-    return rounding.last_place(half, least=smallest, finest=power(size) - 1)
+    return precision.last_place(half, least=smallest, finest=power(size) - 1)
 
 
 def _smallest(row: Row, size: float) -> int:
@@ -283,7 +283,7 @@ class Measurement:
         if size == 0 or not math.isfinite(size):
             return least
         finest = power(size) - (1 if self.has_interval else 2)
-        return rounding.last_place(self._half(), least=least, finest=finest)
+        return precision.last_place(self._half(), least=least, finest=finest)
 
     @property
     def words(self) -> str:
@@ -357,7 +357,7 @@ class MeasuredDifference(Measurement):
         """Power of ten of the last digit: two digits of half the interval."""
         if self.low is None or self.high is None or self.high <= self.low:
             return Measurement(self.value).place
-        return rounding.last_place((self.high - self.low) / 2, least=0)
+        return precision.last_place((self.high - self.low) / 2, least=0)
 
 
 def of_line(

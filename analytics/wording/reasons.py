@@ -20,9 +20,8 @@ from analytics.codes import (
 )
 from analytics.codes import left_out as left_out_codes
 from analytics.intervals import t_quantile
-from analytics.precision import CAUTION_OVER, WITHHELD_OVER, Precision, mark_of
+from analytics.precision import CAUTION_OVER, WITHHELD_OVER, Precision, mark_of, percent
 from analytics.quantities import QUANTITIES, QuantityKind, Status
-from analytics.rounding import percent
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -6,10 +6,9 @@ import re
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
-from analytics.precision import Precision
+from analytics.precision import Precision, number
 from analytics.quantities import Status, capitalised
 from analytics.revision_order import POOLING, REVISED
-from analytics.rounding import number
 from analytics.units import day_words
 from analytics.weeks import week_end
 from analytics.wording import numbers, reasons

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import pyarrow.compute as pc
 
 from analytics.codes import Code, has_code, parse, sentence
+from analytics.precision import PERCENT, number
 from analytics.quantities import QUANTITIES, QuantityKind
-from analytics.rounding import PERCENT, number
 from analytics.wording import numbers, reasons
 from analytics.wording.bulletin_index import in_words, index_bulletin, of_line
 from dashboard.catalogue import phrase, say

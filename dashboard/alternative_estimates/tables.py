@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from analytics.codes import sentences, without_estimators
+from analytics.precision import DASH, PERCENT, number, percent
 from analytics.quantities import capitalised
-from analytics.rounding import DASH, PERCENT, number, percent
 from analytics.wording import numbers, reasons
 from dashboard import html_tables
 from dashboard.alternative_estimates import bases

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow.compute as pc
 
+from analytics.precision import chance, percent
 from analytics.quantities import capitalised
-from analytics.rounding import chance, percent
 from analytics.wording import numbers
 from dashboard import html_tables
 from dashboard.catalogue import phrase, say

@@ -12,7 +12,7 @@ from analytics.data.store import REASON
 from analytics.documents.paper_form import head
 from analytics.errors import BlackmouthError
 from analytics.people import Action
-from analytics.rounding import DASH
+from analytics.precision import DASH
 from analytics.wording import numbers
 from dashboard import filters, html_tables, notices, page_frame, people, store_access, url_state
 from dashboard.catalogue import phrase, say, say_n

@@ -6,8 +6,8 @@ import re
 from typing import TYPE_CHECKING
 
 from analytics.codes import has_code
+from analytics.precision import DASH, number, percent
 from analytics.quantities import capitalised
-from analytics.rounding import DASH, number, percent
 from analytics.wording import numbers
 from analytics.wording.numbers import NumberKind
 from dashboard import html_tables

@@ -8,7 +8,7 @@ from itertools import pairwise
 from statistics import fmean
 from typing import TYPE_CHECKING
 
-from analytics.rounding import DASH, PERCENT, number, percent
+from analytics.precision import DASH, PERCENT, number, percent
 from analytics.units import DateOrder, date_order, short_day, tick_day
 from analytics.weeks import week_end
 from analytics.wording import numbers

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analytics import rounding
+from analytics import precision
 from analytics.catch_limits import join_words
-from analytics.rounding import DASH, PERCENT, number, percent
+from analytics.precision import DASH, PERCENT, number, percent
 from analytics.wording import numbers, reasons
 from dashboard import html_tables
 from dashboard.catalogue import phrase, say, say_n
@@ -276,9 +276,9 @@ def chance(rose: float) -> str:
         text = phrase("a fall is {likely} ({chance})")
     for least, word in _CHANCES:
         if likelier >= least:
-            shown = rounding.chance(likelier, almost=_SURELY)
+            shown = precision.chance(likelier, almost=_SURELY)
             return say(text, likely=say(word), chance=shown)
-    shown = rounding.chance(rose, almost=_SURELY)
+    shown = precision.chance(rose, almost=_SURELY)
     return say("a rise is about as likely as not ({chance})", chance=shown)
 
 
@@ -297,7 +297,7 @@ def _outlook(rates: Rates, line: Line) -> str:
 
 def rose_words(rose: float) -> str:
     """Return the probability of a rise in percent."""
-    return rounding.chance(rose, almost=_SURELY)
+    return precision.chance(rose, almost=_SURELY)
 
 
 # The table: the direction first, then three figures, changes and weeks ahead.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from analytics.rounding import percent
+from analytics.precision import percent
 from analytics.units import short_day, tick_day
 from analytics.wording.bulletin_index import cut_name
 from analytics.wording.numbers import Measurement

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from analytics.palette import axis_top
-from analytics.rounding import percent
+from analytics.precision import percent
 from analytics.wording.numbers import Measurement, NumberKind
 from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing

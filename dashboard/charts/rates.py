@@ -8,7 +8,7 @@ from datetime import timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
-from analytics.rounding import percent
+from analytics.precision import percent
 from analytics.units import short_day
 from analytics.weeks import weeks_between
 from analytics.wording import numbers

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analytics.rounding import chance
+from analytics.precision import chance
 from dashboard.catalogue import phrase, say
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Point, hover

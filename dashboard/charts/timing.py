@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
-from analytics.rounding import percent
+from analytics.precision import percent
 from analytics.units import short_day
 from analytics.wording.numbers import NumberKind
 from dashboard.catalogue import phrase, say, say_n

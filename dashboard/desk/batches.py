@@ -9,7 +9,7 @@ import pandas as pd
 
 from analytics.data.importing import Correction, from_records
 from analytics.data.store import REASON
-from analytics.rounding import DASH
+from analytics.precision import DASH
 from dashboard.catalogue import phrase, say, say_n
 
 if TYPE_CHECKING:

@@ -12,8 +12,8 @@ from analytics.errors import UsageError
 from analytics.options.option import Find, Option, OptionSet, Solve, with_point, with_value
 from analytics.options.option_file import write_options
 from analytics.options.report import GAINS, HOW_FAR, HOW_FAR_HEADS, Points, how_far, value_words
+from analytics.precision import chance
 from analytics.quantities import capitalised
-from analytics.rounding import chance
 from analytics.units import at_least, short_day
 from analytics.wording import numbers
 from dashboard import data, filters, html_tables, page_frame

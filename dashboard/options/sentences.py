@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from analytics.catch_limits import join_words, nouns
 from analytics.codes import has_code
 from analytics.options.report import risk_moved
-from analytics.rounding import DASH, chance
+from analytics.precision import DASH, chance
 from analytics.wording import numbers
 from analytics.wording.limits import day, is_by_now
 from dashboard.catalogue import phrase, say

@@ -6,8 +6,8 @@ from collections import defaultdict
 from typing import TYPE_CHECKING
 
 from analytics.options.report import COUNTS, risk_moved
+from analytics.precision import DASH, chance
 from analytics.quantities import QUANTITIES
-from analytics.rounding import DASH, chance
 from dashboard import html_tables
 from dashboard.catalogue import phrase, say
 from dashboard.options import compare, sentences

@@ -7,7 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-from analytics.rounding import percent
+from analytics.precision import percent
 from analytics.units import Length, both_lengths, day_words
 from analytics.wording.regulations import Opening, marked_words, weekdays
 from dashboard import html_tables

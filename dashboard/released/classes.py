@@ -10,7 +10,7 @@ import streamlit as st
 
 from analytics.codes import Code, exclude, has_code, parse, without_estimators
 from analytics.codes import sentence as code_sentence
-from analytics.rounding import DASH
+from analytics.precision import DASH
 from analytics.wording import numbers, reasons
 from analytics.wording.numbers import NumberKind
 from analytics.wording.week import MET

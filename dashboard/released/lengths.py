@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.codes import sentences
+from analytics.precision import DASH
 from analytics.propagation import power_mean
 from analytics.quantities import capitalised
-from analytics.rounding import DASH
 from analytics.units import Length, Units, both_lengths, length_number, length_words, weight_words
 from analytics.wording import numbers
 from analytics.wording.numbers import NumberKind

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from analytics.precision import DASH, number, percent
 from analytics.quantities import capitalised
-from analytics.rounding import DASH, number, percent
 from analytics.wording import numbers, reasons
 from analytics.wording.week import SHARE
 from dashboard import html_tables, page_frame

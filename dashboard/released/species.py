@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from analytics.precision import DASH
 from analytics.quantities import QUANTITIES
-from analytics.rounding import DASH
 from analytics.wording import numbers, reasons
 from analytics.wording.numbers import NumberKind
 from analytics.wording.week import RATE

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.rounding import DASH, percent
+from analytics.precision import DASH, percent
 from analytics.wording import numbers
 from analytics.wording.numbers import Measurement, NumberKind
 from dashboard import html_tables, page_frame

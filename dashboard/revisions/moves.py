@@ -8,9 +8,9 @@ from datetime import datetime
 from itertools import zip_longest
 from typing import TYPE_CHECKING, Any
 
+from analytics.precision import PERCENT, number
 from analytics.quantities import QUANTITIES, QuantityKind, capitalised
 from analytics.revision_order import GONE, JOINED_BY, NEW, POOLING, RESTATED, REVISED, importance
-from analytics.rounding import PERCENT, number
 from analytics.units import short_day
 from analytics.wording import numbers, reasons
 from analytics.wording.bulletin_index import Row, of_line

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analytics.catch_limits import noun
+from analytics.precision import PERCENT, number
 from analytics.quantities import QUANTITIES, QuantityKind, capitalised
 from analytics.revision_order import HEADLINES, REVISED
-from analytics.rounding import PERCENT, number
 from analytics.wording import numbers
 from dashboard import html_tables
 from dashboard.catalogue import phrase, say, say_n

@@ -12,8 +12,8 @@ from analytics.planning.make_plan import ALLOCATED_FOR
 from analytics.planning.plan import LEAST_SHOWN
 from analytics.planning.planned_shifts import Standing
 from analytics.planning.sample_sizes import SHARE
+from analytics.precision import DASH, percent
 from analytics.quantities import QUANTITIES
-from analytics.rounding import DASH, percent
 from analytics.units import short_day
 from analytics.wording import numbers
 from analytics.wording.numbers import Measurement, NumberKind

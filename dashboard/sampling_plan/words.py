@@ -10,8 +10,8 @@ from analytics.planning.make_plan import ALLOCATED_FOR
 from analytics.planning.planned_shifts import LOST, Action, Cause, Standing
 from analytics.planning.sample_sizes import SHARE
 from analytics.planning.schedule import drawn_for_samplers
+from analytics.precision import chance, percent
 from analytics.quantities import QUANTITIES, capitalised
-from analytics.rounding import chance, percent
 from analytics.units import short_day
 from analytics.wording import numbers
 from dashboard.catalogue import phrase, say, say_n

@@ -6,8 +6,8 @@ from collections import defaultdict
 from statistics import fmean
 from typing import TYPE_CHECKING
 
+from analytics.precision import DASH, PERCENT, percent
 from analytics.quantities import QUANTITIES
-from analytics.rounding import DASH, PERCENT, percent
 from analytics.units import short_day
 from analytics.weeks import week_end
 from analytics.wording.accuracy import Scored, backtest_skill, judged, part_of

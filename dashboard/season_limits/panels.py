@@ -9,8 +9,8 @@ import numpy as np
 import streamlit as st
 
 from analytics.catch_limits import LIKELY
+from analytics.precision import chance, number
 from analytics.quantities import QUANTITIES, capitalised
-from analytics.rounding import chance, number
 from analytics.wording import limits as standings
 from analytics.wording import numbers
 from dashboard import page_frame

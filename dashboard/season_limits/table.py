@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analytics.rounding import DASH, chance, number
+from analytics.precision import DASH, chance, number
 from analytics.units import short_day
 from analytics.wording import limits as standings
 from analytics.wording.accuracy import backtest_skill

@@ -11,8 +11,8 @@ from analytics.catch_limits import join_words
 from analytics.documents.blocks import read_imprint, runs
 from analytics.errors import BlackmouthError, StoreError, UsageError
 from analytics.people import Action
+from analytics.precision import DASH, chance
 from analytics.quantities import Status
-from analytics.rounding import DASH, chance
 from analytics.units import day_words, short_day
 from analytics.wording import limits, numbers, regulations
 from analytics.wording.regulations import OpenState

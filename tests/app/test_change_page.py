@@ -24,8 +24,8 @@ from analytics.options.report import COUNTS
 from analytics.options.schemas import ANSWER_SCHEMAS
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.palette import palette
+from analytics.precision import chance
 from analytics.quantities import QUANTITIES
-from analytics.rounding import chance
 from analytics.wording import bulletin_index
 from analytics.wording import limits as standings
 from analytics.wording.numbers import MeasuredDifference, Measurement

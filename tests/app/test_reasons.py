@@ -7,9 +7,8 @@ import math
 import pytest
 
 from analytics.codes import sentences
-from analytics.precision import Precision
+from analytics.precision import PERCENT, Precision
 from analytics.quantities import Status
-from analytics.rounding import PERCENT
 from analytics.wording import numbers, reasons
 from analytics.wording.bulletin_index import index_bulletin, of_line
 from tests.app.sample_bulletin import NOW, make

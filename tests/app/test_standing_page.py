@@ -13,7 +13,7 @@ from analytics.bulletin import archive
 from analytics.codes import coded
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.palette import palette
-from analytics.rounding import DASH
+from analytics.precision import DASH
 from analytics.wording import accuracy, bulletin_index
 from analytics.wording import limits as sentences
 from analytics.wording import limits as standings

@@ -17,8 +17,8 @@ from analytics.bulletin.notes import NOTES_FILE, add_note
 from analytics.bulletin.places import REGULATION_SCHEMA
 from analytics.errors import StoreError
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
+from analytics.precision import DASH
 from analytics.revision_order import OWN_DATA, POOLING, REVISED
-from analytics.rounding import DASH
 from analytics.units import short_day
 from analytics.wording import limits
 from analytics.wording.bulletin_index import index_bulletin

@@ -18,10 +18,9 @@ import pyarrow.compute as pc
 
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.simulation.calendar_frame import Frame, reference_tables, season_frame
 from analytics.simulation.fishery import simulate_population
-from analytics.simulation.on_water import coverage_table
-from analytics.simulation.sampling import SampleOptions, draw_sample
+from analytics.simulation.reference_tables import Frame, reference_tables, season_frame
+from analytics.simulation.sampling import SampleOptions, coverage_table, draw_sample
 from analytics.simulation.scenario import Opening, demo_sound
 from analytics.simulation.truth import season_truth
 from tests.simulation.samplers import (

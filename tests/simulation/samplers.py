@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.simulation.on_water import Fleet
 from analytics.simulation.sampling import (
+    Fleet,
     Sample,
     SampleOptions,
     in_schema,

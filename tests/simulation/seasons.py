@@ -15,8 +15,8 @@ from scipy.stats import binom
 
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.simulation.calendar_frame import Frame, reference_tables, season_frame
 from analytics.simulation.fishery import Population, simulate_population
+from analytics.simulation.reference_tables import Frame, reference_tables, season_frame
 from analytics.simulation.sampling import SampleOptions, draw_sample
 from analytics.simulation.scenario import demo_sound
 from analytics.simulation.truth import AS_REPORTED, season_truth, truth_rows

@@ -15,8 +15,8 @@ import pytest
 
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.simulation.calendar_frame import table_of
 from analytics.simulation.fishery import simulate_population
+from analytics.simulation.reference_tables import table_of
 from analytics.simulation.sampling import draw_sample
 from tests.simulation.seasons import (
     RESULT,

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from analytics.simulation.calendar_frame import reference_tables, season_frame
 from analytics.simulation.fishery import simulate_population
+from analytics.simulation.reference_tables import reference_tables, season_frame
 from analytics.simulation.truth import season_truth, truth_rows
 from tests.simulation.samplers import (
     ConvenienceOptions,

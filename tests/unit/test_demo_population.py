@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from analytics.quantities import QUANTITIES
-from analytics.simulation.calendar_frame import season_frame
 from analytics.simulation.fishery import simulate_population
+from analytics.simulation.reference_tables import season_frame
 from analytics.simulation.scenario import demo_sound
 from analytics.simulation.truth import AS_REPORTED, TRUE, season_truth, trend_rows, truth_rows
 from tests.small_sound import small_sound

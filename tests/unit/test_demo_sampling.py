@@ -10,8 +10,8 @@ import numpy as np
 import pyarrow.compute as pc
 import pytest
 
-from analytics.simulation.calendar_frame import season_frame
 from analytics.simulation.fishery import simulate_population
+from analytics.simulation.reference_tables import season_frame
 from analytics.simulation.sampling import (
     SampleOptions,
     draw_boats,

@@ -18,7 +18,7 @@ from analytics.data.store import Store
 from analytics.errors import UsageError
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.findings import Severity
-from analytics.simulation.calendar_frame import reference_tables
+from analytics.simulation.reference_tables import reference_tables
 from analytics.simulation.scenario import demo_sound
 from analytics.simulation.write import write_demo
 

@@ -13,7 +13,7 @@ import pytest
 
 from analytics.cli import main
 from analytics.data import importing
-from analytics.data.importing import bounds, reading
+from analytics.data.importing import input_files, reading
 from analytics.errors import UsageError
 from tests.mutations import packed, workbook_parts
 
@@ -62,14 +62,14 @@ def test_a_cell_of_half_a_gigabyte_is_never_in_memory(tmp_path: Path, head: byte
 
 
 def test_a_workbook_is_bounded_by_its_file_and_by_what_it_unpacks_to(tmp_path: Path) -> None:
-    path = sparse(tmp_path / "big.xlsx", b"PK\x03\x04", bounds.MOST_UNPACKED + 1)
+    path = sparse(tmp_path / "big.xlsx", b"PK\x03\x04", input_files.MOST_UNPACKED + 1)
     assert "at most 512 MB" in refused(path)
     zeros = bytes(40 * MB)
     path = tmp_path / "bomb.xlsx"
     path.write_bytes(packed(workbook_parts([("areas", HEAD)], []) | {"xl/x.xml": zeros}))
     assert "unpacks to" in refused(path)
     with zipfile.ZipFile(tmp_path / "many.xlsx", "w") as book:
-        for at in range(bounds.MOST_PARTS + 1):
+        for at in range(input_files.MOST_PARTS + 1):
             book.writestr(f"{at}", b"")
     assert "at most 5,000 parts" in refused(tmp_path / "many.xlsx")
     with zipfile.ZipFile(tmp_path / "more.xlsx", "w") as book:
@@ -105,7 +105,7 @@ def test_few_bytes_of_parquet_do_not_become_many(tmp_path: Path) -> None:
     assert "at most 512 MB" in refused(path)
     pq.write_table(pa.table({"area": ["A"], "area_name": [[["x"]]]}), path)
     assert "one value a cell" in refused(path)
-    wide = {f"c{at}": [1] for at in range(bounds.MOST_COLUMNS)}
+    wide = {f"c{at}": [1] for at in range(input_files.MOST_COLUMNS)}
     pq.write_table(pa.table({"area": ["A"]} | wide), path)
     assert "at most 500 columns" in refused(path)
     pq.write_table(pa.table({"area": pa.array([b"x" * 100], pa.binary(100))}), path)
@@ -135,7 +135,7 @@ def test_counts_of_parquet_that_lie_are_refused(
 
 def test_long_lines_and_headers_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "areas.csv"
-    path.write_bytes(b"area," + b"x," * (bounds.MOST_COLUMNS + 1) + b"\nA\n")
+    path.write_bytes(b"area," + b"x," * (input_files.MOST_COLUMNS + 1) + b"\nA\n")
     assert "at most 500 columns" in refused(path)
     path.write_bytes(b"area," + b"x" * (2 * MB) + b"\nA\n")
     assert importing.read_paths([path]).faults

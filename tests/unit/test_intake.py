@@ -17,7 +17,7 @@ from analytics import import_files
 from analytics.data import importing
 from analytics.data.columns import CellRule, ColumnKind, cell_rule
 from analytics.data.importing.findings_report import counted, findings_csv, grouped, quarantine_csv
-from analytics.data.importing.table_files import find_files
+from analytics.data.importing.input_files import find_files
 from analytics.data.importing.typed import Fault, read_cell, read_extra
 from analytics.data.schema import TABLES
 from analytics.data.store import Store

@@ -34,7 +34,7 @@ from analytics.options.rule_choices import ChoiceScale
 from analytics.options.season_projection import SeasonProjector
 from analytics.options.solve import Question, solved_options
 from analytics.options.solved_words import answer, lines, unanswered
-from analytics.rounding import DASH
+from analytics.precision import DASH
 from tests.season_cases import THROUGH, small_baseline
 
 few = settings(max_examples=25, deadline=None)

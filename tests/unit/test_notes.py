@@ -7,7 +7,7 @@ import pytest
 
 from analytics.bulletin.notes import LONGEST, add_note, notes
 from analytics.errors import StoreError, UsageError
-from analytics.store_layout import CARD_FILE, NOTES_FILE
+from analytics.whole_files import CARD_FILE, NOTES_FILE
 
 if TYPE_CHECKING:
     from pathlib import Path

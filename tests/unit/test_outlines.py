@@ -16,8 +16,8 @@ from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
 from analytics.findings import Severity
 from analytics.outlines import MOST_BYTES, area_of, outline_text, rings_of
+from analytics.simulation.reference_tables import outlines_geojson
 from analytics.simulation.scenario import demo_sound
-from analytics.simulation.shores import outlines_geojson
 from tests.unit.test_bulletin import two_weeks
 
 DEMO = Path(__file__).parents[2] / "demo_parquet"

@@ -15,7 +15,7 @@ from analytics.data.store import LAST_PUBLISHED, Store, last_published, name_pub
 from analytics.errors import StoreError, UsageError
 from analytics.publishing import publications
 from analytics.publishing.publications import Publication
-from analytics.store_layout import PUBLISHED
+from analytics.whole_files import PUBLISHED
 from tests.store_faults import filled_store
 
 

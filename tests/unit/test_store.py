@@ -20,7 +20,7 @@ from analytics.data.schema import TABLES
 from analytics.data.store import Store, delta, rows, verify_store
 from analytics.data.store.history import Counts
 from analytics.errors import DataRejected, StoreError, UsageError
-from analytics.store_layout import DESK
+from analytics.whole_files import DESK
 
 #: Its processes are forked from one that has loaded this file and run nothing.
 FORKS = get_context("forkserver")

@@ -7,7 +7,7 @@ from importlib.resources import files
 
 import pytest
 
-from analytics.cli.team_start import check_address, team_flags
+from analytics.cli.open_command import check_address, team_flags
 from analytics.errors import UsageError
 from analytics.people import is_loopback
 from dashboard.http_guard import HEADERS

@@ -14,22 +14,19 @@ from analytics.data.importing.batch import (
     refusal,
     store_checked,
 )
-from analytics.data.importing.corrections import (
+from analytics.data.importing.findings_report import (
     Correction,
     amending,
     cell_text,
-    from_records,
-    to_records,
-)
-from analytics.data.importing.findings_report import (
     corrections_csv,
     counted,
     findings_csv,
+    from_records,
     grouped,
     quarantine_csv,
+    to_records,
 )
-from analytics.data.importing.reading import Raw, read_file
-from analytics.data.importing.table_files import (
+from analytics.data.importing.input_files import (
     ENDINGS,
     OUTLINES,
     OUTLINES_FILE,
@@ -37,6 +34,7 @@ from analytics.data.importing.table_files import (
     suggest,
     table_in,
 )
+from analytics.data.importing.reading import Raw, read_file
 from analytics.data.importing.templates import (
     WORKBOOK_NAME,
     codes_of,

@@ -16,9 +16,9 @@ import pyarrow as pa
 from analytics.data.checks.run import check_answers, check_between, check_keys, first_of_keys
 from analytics.data.importing.findings_report import exchanged_cells, exchanged_references
 from analytics.data.importing.geojson import read_outlines
+from analytics.data.importing.input_files import OUTLINES, find_files
 from analytics.data.importing.reading import Raw, read_parts, weight
 from analytics.data.importing.spilled import Spilled
-from analytics.data.importing.table_files import OUTLINES, find_files
 from analytics.data.importing.typed import Incoming, concat, read_extra, type_raw
 from analytics.data.importing.workbook import WORKBOOK, read_workbook
 from analytics.data.schema import TABLES

@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.data.importing.bounds import Unreadable
+from analytics.data.importing.input_files import OUTLINES_TABLE, Unreadable
 from analytics.data.importing.reading import FileReading, Raw
-from analytics.data.importing.table_files import OUTLINES_TABLE
 from analytics.findings import Finding, Severity, shortened
 from analytics.outlines import MOST_BYTES, OutlineError, brief, load_json
 

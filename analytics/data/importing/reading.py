@@ -18,16 +18,16 @@ import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
 from analytics.csv_text import meant_columns
-from analytics.data.importing.bounds import (
+from analytics.data.importing.input_files import (
     MOST_HEADER_BYTES,
     MOST_RAGGED_BYTES,
     Unreadable,
     require_columns_bounded,
     require_header_bounded,
+    suggest,
     text_columns,
     unpacked_text,
 )
-from analytics.data.importing.table_files import suggest
 from analytics.data.schema import FILE_SCHEMAS
 from analytics.findings import MOST_OF_A_KIND, Finding, Severity, number_of, shortened
 

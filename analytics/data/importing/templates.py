@@ -13,7 +13,7 @@ import io
 from typing import TYPE_CHECKING, Any
 
 from analytics.data.columns import ColumnKind, allowed_of
-from analytics.data.importing.table_files import OUTLINES_FILE
+from analytics.data.importing.input_files import OUTLINES_FILE
 from analytics.data.importing.workbook import CODES, DICTIONARY
 from analytics.data.schema import TABLES
 

@@ -26,7 +26,7 @@ from analytics.data.columns import (
     allowed_of,
     units_of,
 )
-from analytics.data.importing.table_files import suggest
+from analytics.data.importing.input_files import suggest
 from analytics.data.schema import FILE_SCHEMAS, PLACE, Column, ColumnKind, packed
 from analytics.findings import Finding, Severity, first_of_kind, shortened
 from analytics.outlines import OutlineError, outline_text

@@ -20,7 +20,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.data.importing.bounds import (
+from analytics.data.importing.input_files import (
     MOST_CELLS,
     MOST_MARKS,
     MOST_MARKS_OF_SHEET,
@@ -31,12 +31,13 @@ from analytics.data.importing.bounds import (
     MOST_TEXT_BYTES,
     MOST_UNPACKED,
     RATIO_FROM,
+    WORKBOOK,
     Unreadable,
     require_columns_bounded,
     require_directory_bounded,
+    suggest,
 )
 from analytics.data.importing.reading import FileReading, as_read, named_columns
-from analytics.data.importing.table_files import WORKBOOK, suggest
 from analytics.data.schema import TABLES, ColumnKind
 from analytics.findings import Finding, Severity, number_of, shortened
 

@@ -31,7 +31,7 @@ from analytics.data.store.record import UNFINISHED, Record
 from analytics.data.store.remote import remote_of, sent
 from analytics.data.store.verify import LEFTOVER, WITHOUT_SUM, verify_store
 from analytics.errors import StoreError
-from analytics.store_layout import (
+from analytics.whole_files import (
     APART,
     BULLETINS,
     CARD_FILE,

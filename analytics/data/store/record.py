@@ -28,8 +28,7 @@ from analytics.data.store import delta, history
 from analytics.data.store.history import EVENT_SCHEMA, MAINTAINED, Event
 from analytics.data.store.remote import sent
 from analytics.errors import StoreError
-from analytics.store_layout import DELTA_LOG, EVENTS
-from analytics.whole_files import FULL, MAKE_ROOM, replace_whole, writing_allowed
+from analytics.whole_files import DELTA_LOG, EVENTS, FULL, MAKE_ROOM, replace_whole, writing_allowed
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence

@@ -24,8 +24,15 @@ from urllib.parse import urlsplit
 import platformdirs
 
 from analytics.errors import StoreError, UsageError
-from analytics.store_layout import BULLETINS, CARD_FILE, DELTA_LOG, DESK, EVENTS, PUBLISHED
-from analytics.whole_files import replace_whole
+from analytics.whole_files import (
+    BULLETINS,
+    CARD_FILE,
+    DELTA_LOG,
+    DESK,
+    EVENTS,
+    PUBLISHED,
+    replace_whole,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

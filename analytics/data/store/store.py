@@ -25,7 +25,7 @@ from analytics.data.store.record import UNFINISHED, Record
 from analytics.data.store.remote import FRESH_SECONDS, located
 from analytics.data.store.rows import BATCH, refusal_words, require_sound
 from analytics.errors import NotAStoreError, StoreError, UsageError
-from analytics.store_layout import DESK, EVENTS
+from analytics.whole_files import DESK, EVENTS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence

@@ -33,19 +33,24 @@ from analytics.data.store.record import (
 )
 from analytics.data.store.rows import BATCH
 from analytics.errors import StoreError
-from analytics.store_layout import (
+from analytics.whole_files import (
     APART,
     BESIDE,
     BULLETINS,
     CARD_FILE,
+    DAMAGED,
     DELTA_LOG,
     DESK,
     EVENTS,
+    FOREIGN,
+    HALF_WRITTEN,
+    MISSING,
     NOTES_FILE,
     NOTES_LOCK,
     PUBLISHED,
+    SUMS,
+    file_of_draft,
 )
-from analytics.whole_files import DAMAGED, FOREIGN, HALF_WRITTEN, MISSING, SUMS, file_of_draft
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
