@@ -12,8 +12,7 @@ from streamlit import config
 from streamlit.logger import set_log_level
 from streamlit.starlette import App
 
-from dashboard.http_assets import Assets
-from dashboard.http_guard import Guard
+from dashboard.http_guard import Assets, Guard
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator

@@ -174,7 +174,7 @@ def _model_words(model: HookingMortality) -> str:
 
 
 def _model_table(model: HookingMortality, level: float) -> pa.Table:
-    import pyarrow as pa  # noqa: PLC0415
+    import pyarrow as pa  # noqa: PLC0415 - keeps --help quick
 
     floats = ("estimate", "se", "odds_ratio", "ci_low", "ci_high", "ci_level")
     schema = pa.schema(

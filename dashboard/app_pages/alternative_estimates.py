@@ -11,8 +11,7 @@ from analytics.wording import numbers
 from analytics.wording import week as sentences
 from analytics.wording.week import bases_apart_in_season, fish_words
 from dashboard import filters, html_tables, page_frame
-from dashboard.alternative_estimates import bases, variance
-from dashboard.alternative_estimates import tables as way_tables
+from dashboard.alternative_estimates import bases, tables
 from dashboard.catalogue import phrase, say, say_n
 from dashboard.catch_rates.records import has_tables
 from dashboard.charts import alternative_estimates as chart
@@ -22,7 +21,7 @@ from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
 if TYPE_CHECKING:
     from analytics.wording.bulletin_index import BulletinIndex
     from dashboard.alternative_estimates.bases import Reading, Ways
-    from dashboard.alternative_estimates.variance import Share
+    from dashboard.alternative_estimates.tables import Share
     from dashboard.filters import Choice
 
 FIGURES = (
@@ -102,10 +101,10 @@ def _panel(choice: Choice, area: str | None, found: list[Reading]) -> None:
 def _table(choice: Choice, ways: Ways, *, quantity: str) -> None:
     index = choice.index
     with st.expander(say("The figures as a table, and how each was made")):
-        st.html(way_tables.readings_table(index, ways, areas=choice.domains, quantity=quantity))
+        st.html(tables.readings_table(index, ways, areas=choice.domains, quantity=quantity))
     if not choice.areas:
         with st.expander(say("The same by area")):
-            st.html(way_tables.readings_table(index, ways, areas=index.areas, quantity=quantity))
+            st.html(tables.readings_table(index, ways, areas=index.areas, quantity=quantity))
     _uneven(choice)
     page_frame.downloads(choice, alternative_estimates=say("all alternative estimates"))
 
@@ -163,12 +162,12 @@ def _variance(choice: Choice, *, quantity: str) -> None:
         st.markdown(say("This bulletin has no parts of variances: they are those of totals."))
         return
     for area in choice.domains:
-        st.markdown(variance.answer(index, area=area, quantity=quantity))
+        st.markdown(tables.variance_answer(index, area=area, quantity=quantity))
     for area in choice.domains:
         splits = {
             say(words): found
             for split, words in SPLITS.items()
-            if (found := variance.shares(index, area=area, quantity=quantity, split=split))
+            if (found := tables.variance_shares(index, area=area, quantity=quantity, split=split))
         }
         if splits:
             _splits(choice, splits, area=area)
@@ -179,7 +178,7 @@ def _variance(choice: Choice, *, quantity: str) -> None:
         )
     )
     with st.expander(say("The table of parts")):
-        st.html(variance.parts_table(index, areas=choice.domains, quantity=quantity))
+        st.html(tables.parts_table(index, areas=choice.domains, quantity=quantity))
     page_frame.download(say("the parts of every variance"), table, choice, "variance_budget")
 
 
@@ -199,7 +198,7 @@ def _splits(choice: Choice, splits: dict[str, list[Share]], *, area: str | None)
 
 def _bars(choice: Choice, splits: dict[str, list[Share]], *, area: str | None, key: str) -> None:
     name = choice.index.name(area)
-    title = variance.title(next(iter(splits.values())), where=capitalised(name))
+    title = tables.variance_title(next(iter(splits.values())), where=capitalised(name))
     figure = chart.variance_bars(splits, palette=colours())
     alt = chart.variance_description(splits, of=title)
     page_frame.panel(title, figure, key=f"{key}-{area or 'all'}", alt=alt)
@@ -207,25 +206,25 @@ def _bars(choice: Choice, splits: dict[str, list[Share]], *, area: str | None, k
 
 def _coverage(choice: Choice) -> None:
     st.header(say("Where boats land"), anchor=False)
-    index, lines = choice.index, way_tables.share_lines(choice.index, choice.areas)
-    st.markdown(way_tables.shares_words(lines, index=index))
+    index, lines = choice.index, tables.share_lines(choice.index, choice.areas)
+    st.markdown(tables.shares_words(lines, index=index))
     known = [line for line in lines if line["share"] is not None]
     if not known:
         return
     figure = forest.coverage(known, names=index.names, palette=colours())
-    words = way_tables.shares_words(lines, index=index).replace("**", "")
-    title = way_tables.shares_title(known, index=index)
+    words = tables.shares_words(lines, index=index).replace("**", "")
+    title = tables.shares_title(known, index=index)
     page_frame.panel(title, figure, key="coverage-chart", alt=words)
     page_frame.on_demand(html_tables.signs(forest.SHARE_SIGNS))
     with st.expander(say("The table of coverage")):
-        st.html(way_tables.shares_table(lines, index=index))
+        st.html(tables.shares_table(lines, index=index))
     page_frame.download(say("coverage"), index.bulletin.coverage, choice, "coverage")
 
 
 def _reports(choice: Choice) -> None:
     st.header(say("Round numbers in reports"), anchor=False)
     lines = choice.index.bulletin.heaping.to_pylist()
-    words = way_tables.reports_words(lines)
+    words = tables.reports_words(lines)
     st.markdown(words)
     if not lines:
         return
@@ -233,7 +232,7 @@ def _reports(choice: Choice) -> None:
     signs = bars.REPORT_SIGNS if lines[0]["ratio"] else bars.REPORT_SIGNS[:2]
     figure = bars.reports(drawn, palette=colours())
     plain = words.replace("**", "")
-    page_frame.panel(way_tables.reports_title(lines), figure, key="reports-chart", alt=plain)
+    page_frame.panel(tables.reports_title(lines), figure, key="reports-chart", alt=plain)
     page_frame.on_demand(html_tables.signs(signs, hues=bars.REPORT_HUES))
     left = sum(line["boats"] for line in lines[len(drawn) :])
     words = say("All areas, boats that reported one fish or more.")
@@ -243,7 +242,7 @@ def _reports(choice: Choice) -> None:
         words = f"{words} {more}"
     st.caption(words)
     with st.expander(say("The table of reports")):
-        st.html(way_tables.reports_table(lines))
+        st.html(tables.reports_table(lines))
     page_frame.download(
         say("the table of reports"), choice.index.bulletin.heaping, choice, "heaping"
     )

@@ -19,9 +19,8 @@ from analytics.wording.week import EFFORT
 from dashboard import data, document_buttons, filters, notices, page_frame, people
 from dashboard.catalogue import phrase, say
 from dashboard.catch_rates.records import has_tables
-from dashboard.charts import options as dotted
-from dashboard.options import change_kinds, compare, form, how_far, option_sets, sentences
-from dashboard.options import tables as answer_tables
+from dashboard.charts import rule_changes as dotted
+from dashboard.options import compare, form, how_far, option_sets, sentences
 from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
 from dashboard.released.records import head
 from dashboard.season_limits import panels
@@ -60,7 +59,7 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
     st.caption(say(form.ABOUT))
     if found == option_sets.example(on.baseline, on.first):
         st.caption(say(option_sets.STARTS_FROM))
-    found = form.draw(found, change_kinds.FormContext(choice.index, on.baseline))
+    found = form.draw(found, option_sets.FormContext(choice.index, on.baseline))
     unlinked = option_sets.hold(found)
     option_sets.note()
     try:
@@ -207,7 +206,12 @@ def _answers(
     st.header(say("What each option gives"), anchor=False)
     is_many = sentences.is_many(found)
     table = partial(
-        answer_tables.decision, choice.index, found, labels, choice.domains, rules=document.rules
+        sentences.decision_table,
+        choice.index,
+        found,
+        labels,
+        choice.domains,
+        rules=document.rules,
     )
     st.html(table(is_short=is_many))
     if is_many:
@@ -223,7 +227,7 @@ def _answers(
         page_frame.part(lambda: _limit(choice, result, by_id, through))
         passed = {name: line["prob_exceeded_to_date"] for name, line in by_id.items()}
         with st.expander(say("Every limit under each option")):
-            st.html(answer_tables.limits(found, labels, through, passed))
+            st.html(sentences.limits_table(found, labels, through, passed))
     _assumptions(choice, found)
     folder = data.archive_folder()
     if folder is not None:
@@ -314,7 +318,7 @@ def _limit(
         label = say("Week by week under")
         name = filters.pick(label, result.answer.options[::-1], key="under")
     passed = {limit: by_id[limit]["prob_exceeded_to_date"]}
-    st.html(answer_tables.limits(result.answer, labels, through, passed, one=limit))
+    st.html(sentences.limits_table(result.answer, labels, through, passed, one=limit))
     found = data.view("limits", choice.index.card)
     fan = panels.option_fan(found, by_id[limit], result.fans, name)
     if fan is not None:

@@ -15,7 +15,7 @@ from analytics.wording.bulletin_index import before_words, monday
 from analytics.wording.regulations import rules_on
 from dashboard import catalogue, data, filters, notices, page_frame, url_state
 from dashboard.catalogue import say
-from dashboard.charts import area_map, recent
+from dashboard.charts import area_map, series
 from dashboard.local_waters import facts as local
 from dashboard.local_waters import text
 from dashboard.page_frame import colours
@@ -244,7 +244,7 @@ def _recent(words: Words, index: BulletinIndex, facts: LocalFacts) -> None:
     labels = [words.day(monday(week)) for week in weeks]
     title = say("Chinook met on a trip, week by week")
     st.markdown(f"**{title}**")
-    figure = recent.figure(points, weeks=weeks, labels=labels, palette=colours())
+    figure = series.recent(points, weeks=weeks, labels=labels, palette=colours())
     known = "; ".join(f"{labels[int(one.at)]}: {one.words}" for one in points)
     page_frame.chart(figure, key="local-recent", alt=f"{title}. {known}.")
 

@@ -18,21 +18,15 @@ from analytics.wording import numbers
 from dashboard import notices, page_frame, people, store_access, url_state
 from dashboard.catalogue import phrase, say, say_n
 from dashboard.desk.batches import receipt_words
-from dashboard.forms import (
-    day_form,
-    drafts,
-    panels,
-    stored_day,
-    work,
-)
-from dashboard.forms.placed import SIGNS, findings_table
+from dashboard.forms import day_form, drafts, work
+from dashboard.forms.grid import SIGNS, findings_table
 from dashboard.forms.work import COMPARING, KEYING, SECOND, Work
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.forms.day_form import CheckedForm
-    from dashboard.forms.placed import Placed
+    from dashboard.forms.grid import Placed
 
 _RECEIPT = "paper-form-receipt"
 #: The form, as it was when warnings were shown that only all of the store gives rise to.
@@ -66,11 +60,11 @@ def show() -> None:
             return
         store, folder = _store(str(path)), store_access.desk("drafts")
         under_way = work.current(folder, st.query_params.get("draft", ""))
-        panels.keep_typed(under_way, folder)
+        work.keep_typed(under_way, folder)
         _page(under_way, store, folder)
     except BlackmouthError as error:
         st.error(numbers.sentence(str(error)))
-        st.button(say("Begin a new form"), on_click=panels.begin_anew, key="begin-after-fault")
+        st.button(say("Begin a new form"), on_click=work.begin_anew, key="begin-after-fault")
     url_state.write()
 
 
@@ -81,14 +75,14 @@ def _page(under_way: Work, store: Store, folder: Path) -> None:
     # What comes and goes stands in a part that is always there: a form that moves is drawn anew.
     top, listed = st.container(), st.container()
     with listed:
-        panels.list_drafts(under_way, folder)
+        work.list_drafts(under_way, folder)
     if under_way.stage == COMPARING:
         _compare(under_way, folder)
         return
     checked = day_form.check_form(under_way.form, store)
     with top:
         _answer(under_way, checked)
-    panels.keyed_form(under_way, checked, snapshot)
+    work.keyed_form(under_way, checked, snapshot)
     st.header(say("Check and store"), anchor=False)
     if under_way.stage == SECOND:
         _end_second(under_way)
@@ -125,7 +119,7 @@ def _answer(under_way: Work, checked: CheckedForm) -> None:
             st.caption(
                 say("Becomes site-day {sample}; boats are numbered after it.", sample=sample)
             )
-    panels.draft_state(under_way)
+    work.draft_state(under_way)
 
 
 def _held_words(under_way: Work, checked: CheckedForm) -> str:
@@ -197,7 +191,7 @@ def _end(under_way: Work, checked: CheckedForm, store: Store, folder: Path) -> N
 
 def _ask(under_way: Work, checked: CheckedForm, snapshot: Snapshot) -> bool:
     """Ask whether a site-day of the store is to be replaced; True where there is none."""
-    found = stored_day.stored_day(checked, snapshot) if checked.sample else None
+    found = day_form.stored_day(checked, snapshot) if checked.sample else None
     if found is None:
         return True
     gone = ""
@@ -234,7 +228,7 @@ def _ask(under_way: Work, checked: CheckedForm, snapshot: Snapshot) -> bool:
 def _load_stored(snapshot: Snapshot, sample: str) -> None:
     url_state.read_in_language()
     under_way: Work = st.session_state["paper-form"]
-    form = stored_day.as_form(snapshot, sample)
+    form = day_form.as_form(snapshot, sample)
     if form is None:
         st.session_state[_RECEIPT] = say(
             "The store's rows of this site-day have other ids than a form makes: correct them as "
@@ -282,7 +276,7 @@ def _store_form(under_way: Work, typed: CheckedForm, store: Store, folder: Path)
     if under_way.revision:
         drafts.remove(folder, under_way.name, revision=under_way.revision)
     st.session_state[_RECEIPT] = f"{numbers.plain(receipt_words(receipt))} {say(_NEXT)}"
-    panels.begin_anew()
+    work.begin_anew()
     st.rerun()
 
 
@@ -327,9 +321,9 @@ def _compare(under_way: Work, folder: Path) -> None:
     else:
         words = say("**{form}** was keyed twice: the two are the same in every cell.", form=title)
     page_frame.lead(words)
-    panels.draft_state(under_way)
+    work.draft_state(under_way)
     for one in found:
-        panels.choice(under_way, one, folder)
+        work.choice(under_way, one, folder)
     forth, back, _ = st.columns([1, 1, 1])
     forth.button(
         say("Use these choices") if found else say("Go on to store it"),

@@ -9,7 +9,7 @@ import streamlit as st
 from dashboard import filters, notices, page_frame, url_state
 from dashboard.catalogue import phrase, say
 from dashboard.page_frame import Chosen, draw_page, lead
-from dashboard.released import classes, deaths, handling, lengths, mix, shares, species, trials
+from dashboard.released import classes, deaths, handling, lengths, shares, species, trials
 
 if TYPE_CHECKING:
     from dashboard.filters import Choice
@@ -40,7 +40,7 @@ def _body(chosen: Chosen, released: Released) -> None:
 
 def _deaths(choice: Choice, released: Released) -> None:
     """Draw the deaths, then what they rest on."""
-    for part in (deaths, mix, trials):
+    for part in (deaths, handling, trials):
         part.draw(choice, released)
 
 
@@ -50,13 +50,13 @@ def _handling(choice: Choice, released: Released) -> None:
     st.markdown("\n".join(f"- {say(one)}" for one in handling.ADVICE))
     st.caption(say(handling.ADVICE_SOURCE))
     st.header(say("Published deaths by wound site"), anchor=False)
-    found = handling.forest_rows()
-    page_frame.forest_signs(found, handling.NAMES)
+    found = handling.published_rows()
+    page_frame.forest_signs(found, handling.PUBLISHED_NAMES)
     page_frame.forest_panel(
         found, title=say(handling.TITLE), key="released-wounds", of=say("Share that died")
     )
     st.caption(say(handling.NOT_HERE))
-    st.html(handling.table())
+    st.html(handling.published_table())
     st.caption(say("Sources: ") + " ".join(map(say, handling.SOURCES)))
     page_frame.download(say("the published rates"), handling.in_print(), choice, "wounds_in_print")
     st.caption(say(handling.DECIDES))

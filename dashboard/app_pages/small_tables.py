@@ -18,8 +18,7 @@ from dashboard import filters, html_tables, notices, page_frame, people, store_a
 from dashboard.catalogue import phrase, say, say_n
 from dashboard.desk.batches import receipt_words
 from dashboard.forms import drafts, grid, table_edit
-from dashboard.forms.grid import Beside
-from dashboard.forms.placed import beside, findings_table
+from dashboard.forms.grid import Beside, beside, findings_table
 from dashboard.forms.table_edit import EDITED, CheckedTable
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from analytics.palette import Palette
     from dashboard.alternative_estimates.bases import Reading
-    from dashboard.alternative_estimates.variance import Share
+    from dashboard.alternative_estimates.tables import Share
     from dashboard.charts.drawing import Figure
 
 

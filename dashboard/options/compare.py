@@ -13,8 +13,7 @@ from analytics.options.option_file import read_options
 from analytics.options.schemas import ANSWER_SCHEMAS
 from analytics.wording.bulletin_index import finite
 from analytics.wording.numbers import MeasuredDifference, Measurement
-from dashboard.options.change_kinds import ChangeKind, kinds_of
-from dashboard.options.option_sets import FirstLimit
+from dashboard.options.option_sets import ChangeKind, FirstLimit, kinds_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -15,14 +15,14 @@ from analytics.wording import numbers
 from dashboard import filters
 from dashboard.catalogue import phrase, say, say_n
 from dashboard.options import option_sets
-from dashboard.options.change_kinds import LABELS, ChangeKind, kinds_of, only
+from dashboard.options.option_sets import LABELS, ChangeKind, kinds_of, only
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
 
     from analytics.options.option import Change
-    from dashboard.options.change_kinds import FormContext
+    from dashboard.options.option_sets import FormContext
 
 DAYS = {
     "1": phrase("Mon"),

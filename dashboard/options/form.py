@@ -9,8 +9,8 @@ import streamlit as st
 
 from analytics.options.option import Change, Option
 from dashboard.catalogue import phrase, say
-from dashboard.options import change_kinds, fields, option_sets
-from dashboard.options.change_kinds import ChangeKind, FormContext
+from dashboard.options import fields, option_sets
+from dashboard.options.option_sets import ChangeKind, FormContext
 
 if TYPE_CHECKING:
     from analytics.options.option import OptionSet
@@ -75,13 +75,13 @@ def _change(change: Change, ground: FormContext, *, start: str, number: int, of:
     with left:
         areas = fields.areas(change.areas, ground, start)
     with right:
-        chosen = fields.kinds(change_kinds.kinds_of(change), start)
+        chosen = fields.kinds(option_sets.kinds_of(change), start)
     change = replace(change, areas=areas)
     for kind in ChangeKind:
         if kind in chosen:
             change = fields.draw(kind, change, ground, start)
         else:
-            change = change_kinds.without(change, kind)
+            change = option_sets.without(change, kind)
     return change
 
 

@@ -18,9 +18,9 @@ from analytics.units import at_least, short_day
 from analytics.wording import numbers
 from dashboard import data, filters, html_tables, page_frame
 from dashboard.catalogue import phrase, say
-from dashboard.charts import risk as drawn
-from dashboard.charts.risk import Answered, Spot
-from dashboard.charts.risk import Choice as RiskChoice
+from dashboard.charts import rule_changes as drawn
+from dashboard.charts.rule_changes import Answered, Spot
+from dashboard.charts.rule_changes import Choice as RiskChoice
 from dashboard.options import form, option_sets
 
 if TYPE_CHECKING:
@@ -156,7 +156,7 @@ def curve(rows: Sequence[Row], asked: Row) -> None:
     left_out = [] if answer.place is not None else ["◆"]
     left_out += [] if answer.band is not None else ["▯"]
     if shown := [one for one in signs if one[0] not in left_out]:
-        page_frame.signs(shown, drawn.HUES)
+        page_frame.signs(shown, drawn.RISK_HUES)
 
 
 def _tick(find: Find, row: Row) -> str:
@@ -253,7 +253,7 @@ def _figure(spots: Sequence[Spot], risk: float, best: Spot | None, gain: str, no
     alt = f"{title}. {drawn.frontier_alt(spots, best, **named)}"
     page_frame.panel(title, figure, key="frontier", alt=alt)
     hidden = "" if any(one.is_dominated for one in spots) else "○"
-    page_frame.signs([one for one in drawn.FRONTIER_SIGNS if one[0] != hidden], drawn.HUES)
+    page_frame.signs([one for one in drawn.FRONTIER_SIGNS if one[0] != hidden], drawn.RISK_HUES)
     st.caption(Points.ABOUT)
 
 

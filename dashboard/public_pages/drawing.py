@@ -11,7 +11,7 @@ from analytics.units import tick_day
 from analytics.wording.bulletin_index import monday
 from analytics.wording.week import COLD_WATER
 from dashboard import html_tables
-from dashboard.charts import recent
+from dashboard.charts import series
 from dashboard.charts.drawing import Point
 from dashboard.public_pages import published as words
 from dashboard.style import is_dark
@@ -85,7 +85,7 @@ def _trend(
     if all(one.value is None for one in points):
         return None, alt
     look = palette(dark=dark)
-    return recent.figure(points, weeks=weeks, labels=labels, palette=look), alt
+    return series.recent(points, weeks=weeks, labels=labels, palette=look), alt
 
 
 def table(

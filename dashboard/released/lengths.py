@@ -15,8 +15,7 @@ from analytics.wording import numbers
 from analytics.wording.numbers import NumberKind
 from dashboard import filters, html_tables, page_frame
 from dashboard.catalogue import phrase, say
-from dashboard.charts import bars as bar_charts
-from dashboard.charts import curves
+from dashboard.charts import bars, curves
 from dashboard.released.records import head, start, when
 
 if TYPE_CHECKING:
@@ -335,7 +334,7 @@ def draw(choice: Choice, released: Released) -> None:
             week = filters.span(weeks(released))
         name = say("the season so far") if week is None else when(choice.index, week)
         st.header(say("Fish by length, {when}", when=name), anchor=False)
-        page_frame.signs(bar_charts.SIGNS, bar_charts.HUES)
+        page_frame.signs(bars.SIGNS, bars.HUES)
         for area in choice.domains:
             _draw_sources(choice, released, area, week=week, units=units)
         _draw_areas(choice, released, week=week, unit=units.length)
@@ -373,7 +372,7 @@ def _draw_bars(
 ) -> None:
     if lines:
         limits, ends, palette = rules(released, area), span(released), page_frame.colours()
-        figure = bar_charts.lengths(lines, rules=limits, span=ends, palette=palette, unit=unit)
+        figure = bars.lengths(lines, rules=limits, span=ends, palette=palette, unit=unit)
         alt = histogram_words(lines, source=source, place=choice.index.name(area), unit=unit)
         page_frame.chart(figure, key=f"released-lengths-{source}-{area or 'all'}", alt=alt)
 

@@ -15,9 +15,8 @@ from analytics.wording import limits as standings
 from analytics.wording import numbers
 from dashboard import page_frame
 from dashboard.catalogue import phrase, say
-from dashboard.charts import fan as fanned
-from dashboard.charts.fan import Fan
-from dashboard.charts.limits import Bar
+from dashboard.charts import limits as fanned
+from dashboard.charts.limits import Bar, Fan
 from dashboard.page_frame import colours, download
 from dashboard.season_limits import backtest as past
 
@@ -114,9 +113,9 @@ def _many(hit: Sequence[bool], texts: tuple[str, str, str, str, str]) -> str:
 
 def draw_fan(one: Fan, label: str) -> None:
     """Draw a fan under its finding, with what its bands hold."""
-    title = fanned.finding(one)
-    figure = fanned.figure(one, palette=colours())
-    said = fanned.description(one, of=f"{label}, {one.name}" if one.beside else label)
+    title = fanned.fan_finding(one)
+    figure = fanned.season_fan(one, palette=colours())
+    said = fanned.fan_description(one, of=f"{label}, {one.name}" if one.beside else label)
     named = f"{label}: {title}" if title else label
     page_frame.panel(named, figure, key="season-fan", alt=said)
     if one.ahead:

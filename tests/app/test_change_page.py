@@ -29,11 +29,11 @@ from analytics.quantities import QUANTITIES
 from analytics.wording import bulletin_index
 from analytics.wording import limits as standings
 from analytics.wording.numbers import MeasuredDifference, Measurement
-from dashboard.charts import fan as fanned
-from dashboard.charts import options as dotted
-from dashboard.options import change_kinds, compare, fields, option_sets, tables
+from dashboard.charts import limits as fanned
+from dashboard.charts import rule_changes as dotted
+from dashboard.options import compare, fields, option_sets
 from dashboard.options import sentences as answer_words
-from dashboard.options.change_kinds import ChangeKind
+from dashboard.options.option_sets import ChangeKind
 from dashboard.season_limits import panels
 from tests.app import sample_answers, sample_season
 from tests.app.rate_pages import old_archive
@@ -172,7 +172,7 @@ def test_what_a_link_holds_stands_in_the_form_to_the_last_digit(open_change, kin
     page = open_change(set=to_link(one))
     assert not page.exception
     assert link_of(page) == one
-    assert kind in change_kinds.kinds_of(OF_KINDS[kind])
+    assert kind in option_sets.kinds_of(OF_KINDS[kind])
 
 
 def test_release_rates_of_a_link_stand_in_the_form(open_change):
@@ -219,7 +219,7 @@ def test_a_field_that_is_touched_changes_that_alone(open_change, kind):
     page = widget(page.get(widgets), end).set_value(value).run()
     assert not page.exception
     assert link_of(page).options[0].changes == (replace(Change(), **changed),)
-    assert change_kinds.kinds_of(replace(Change(), **changed)) == [kind]
+    assert option_sets.kinds_of(replace(Change(), **changed)) == [kind]
 
 
 def test_a_minimum_length_is_given_in_the_unit_of_the_link(open_change):
@@ -421,8 +421,8 @@ def test_the_choice_of_a_figure_makes_no_comparison_anew(open_change, monkeypatc
 
 
 def test_a_short_table_has_what_differs_alone(index, answer):
-    short = plain(tables.decision(index, answer, {}, [None], is_short=True))
-    whole = plain(tables.decision(index, answer, {}, [None]))
+    short = plain(answer_words.decision_table(index, answer, {}, [None], is_short=True))
+    whole = plain(answer_words.decision_table(index, answer, {}, [None]))
     assert "24,000" in short  # today's total of deaths
     assert "23,700" in whole
     assert "23,700" not in short
@@ -742,18 +742,18 @@ def test_a_day_that_is_not_to_come_does_not_move(answer):
 def test_without_limits_none_is_said(answer):
     found = compare.read(sample_answers.tables(limit_exceedance=[]))
     assert "no limit can be given" in sentences(found)[0]
-    assert tables.limits(found, {}, sample_season.THROUGH) == ""
+    assert answer_words.limits_table(found, {}, sample_season.THROUGH) == ""
 
 
 def test_names_are_escaped_in_tables_and_beaten_options_marked(index, answer):
-    table = plain(tables.decision(index, answer, {"S-1": "<i>"}, [None, "A2"]))
+    table = plain(answer_words.decision_table(index, answer, {"S-1": "<i>"}, [None, "A2"]))
     assert "<b>VEL" not in table
     assert "Close &lt;b&gt;VEL&lt;/b&gt;" in table
     assert table.count("▽ dominated on every count by One fish") == 2
     assert "<b>−320</b><small>−470 to −180</small>" in table
     assert "<b>−80</b>" in table  # a quarter of it in one area
     assert "no change" in table
-    limits = plain(tables.limits(answer, {"S-1": "<i>"}, sample_season.THROUGH))
+    limits = plain(answer_words.limits_table(answer, {"S-1": "<i>"}, sample_season.THROUGH))
     assert "&lt;i&gt;" in limits
     assert "−52.0 ± 1.1 points" in limits
     assert "no change" in limits
@@ -761,7 +761,7 @@ def test_names_are_escaped_in_tables_and_beaten_options_marked(index, answer):
 
 
 def test_the_chance_shown_is_that_of_the_limit_that_binds_first(index, answer):
-    table = plain(tables.decision(index, answer, {"S-1": "Sublegal"}, [None]))
+    table = plain(answer_words.decision_table(index, answer, {"S-1": "Sublegal"}, [None]))
     assert "64 %<small>Sublegal</small>" in table
     assert "12 %<small>−52.0 ± 1.1 points</small><small>Sublegal</small>" in table
     assert "1 of 2<small>today 2</small>" in table
@@ -799,7 +799,7 @@ def test_the_fan_of_an_option_stands_beside_todays_rule(index):
     today = panels.option_fan(found, found.limits[0], fans, TODAY)
     assert today.beside == ()
     assert panels.option_fan(found, found.limits[-1], fans, "A") is None  # has no total
-    drawn = fanned.figure(one, palette=palette(dark=False))
+    drawn = fanned.season_fan(one, palette=palette(dark=False))
     assert {note.text for note in drawn.layout.annotations} == {
         "limit 2,400",
         "so far",
@@ -807,15 +807,15 @@ def test_the_fan_of_an_option_stands_beside_todays_rule(index):
         "A",
         "today's rules",
     }
-    assert "under A" in fanned.finding(one)
-    assert fanned.finding(one).endswith("of the limit")
+    assert "under A" in fanned.fan_finding(one)
+    assert fanned.fan_finding(one).endswith("of the limit")
     assert "dash" in [trace.line.dash for trace in drawn.data]
     columns, lines = table_of(drawn)
     assert len(lines) == len(one.lines)
     assert [line[columns.index("q50")] for line in lines][-len(still) :] == still
     assert lines[-1][columns.index("q50_today")] == one.beside[-1][1]
     assert {line[columns.index("limit")] for line in lines} == {2400}
-    assert "q50_today" not in table_of(fanned.figure(today, palette=palette(dark=False)))[0]
+    assert "q50_today" not in table_of(fanned.season_fan(today, palette=palette(dark=False)))[0]
 
 
 def test_a_total_that_is_not_known_has_a_reason_in_the_place_of_its_fan(open_change, tmp_path):
@@ -828,11 +828,11 @@ def test_a_total_that_is_not_known_has_a_reason_in_the_place_of_its_fan(open_cha
         one | ({"reason": why} if one["limit_id"] == "S-1" else {})
         for one in made.outlook["limit_status"].to_pylist()
     ]
-    tables = made.outlook | {
+    sentences = made.outlook | {
         "draws": to_table(replace(drawn, effort=effort)),
         "limit_status": pa.Table.from_pylist(lines, made.outlook["limit_status"].schema),
     }
-    archive.save(tmp_path, replace(made, outlook=tables))
+    archive.save(tmp_path, replace(made, outlook=sentences))
     page = open_change(folder=tmp_path, limit="S-1")
     assert not page.exception
     shown = [one.key for one in page.get("plotly_chart")]
@@ -870,7 +870,9 @@ def test_a_limit_passed_already_has_no_day_to_come(answer):
         "prob_exceeded_by_close": 1.0,
     }
     lines = [line | days for line in sample_answers.tables()["limit_exceedance"].to_pylist()]
-    shown = tables.limits(compare.read(sample_answers.tables(limit_exceedance=lines)), {}, past)
+    shown = answer_words.limits_table(
+        compare.read(sample_answers.tables(limit_exceedance=lines)), {}, past
+    )
     assert shown.count("exceeded already") == len(lines)
     assert "80 %" not in plain(shown)
 
@@ -885,13 +887,13 @@ def test_a_day_that_is_not_to_come_says_that_the_limit_may_be_passed(answer):
     }
     lines = [line | days for line in sample_answers.tables()["limit_exceedance"].to_pylist()]
     found = compare.read(sample_answers.tables(limit_exceedance=lines))
-    shown = plain(tables.limits(found, {}, past, {"S-1": 0.52}))
+    shown = plain(answer_words.limits_table(found, {}, past, {"S-1": 0.52}))
     assert shown.count("may be exceeded already (52 %)<small>9 in 10: by 10 Apr</small>") == 4
     assert shown.count("may be exceeded already<small>") == 4  # of S-3 no chance is known
     assert "10 Feb" not in shown
     early = [line | {"exceedance_date_p50": None} for line in lines]
     found = compare.read(sample_answers.tables(limit_exceedance=early))
-    shown = plain(tables.limits(found, {}, past, {"S-1": 0.12}))
+    shown = plain(answer_words.limits_table(found, {}, past, {"S-1": 0.12}))
     assert "likely not<small>may be exceeded already (12 %)</small>" in shown
 
 

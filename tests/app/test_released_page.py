@@ -20,7 +20,6 @@ from dashboard.released import deaths as death_table
 from dashboard.released import deaths as released_deaths
 from dashboard.released import handling, records
 from dashboard.released import lengths as released_lengths
-from dashboard.released import mix as released_mix
 from dashboard.released import shares as released_shares
 from dashboard.released import species as released_species
 from dashboard.released import trials as released_trials
@@ -478,8 +477,8 @@ def test_a_small_group_of_deaths_stands_in_the_table_alone(index, released):
 
 
 def test_the_method_mix_is_told_with_its_factor(released, index, open_released):
-    words = plain(released_mix.method_answer(index, released, [None]))
-    totals = {one["case"]: one["deaths"] for one in released_mix.totals(released, None)}
+    words = plain(handling.method_answer(index, released, [None]))
+    totals = {one["case"]: one["deaths"] for one in handling.totals(released, None)}
     assert list(totals) == [
         "rates as given",
         "published rates, as fished",
@@ -657,9 +656,9 @@ def test_advice_has_its_sources(open_released):
     assert "81.6 %" in words
     assert "67.3 %" in words
     sites = [name for name, _, _ in handling.WOUNDS]
-    table = handling.table()
+    table = handling.published_table()
     assert sorted(sites, key=lambda name: table.index(f">{name}<")) == [
-        row.label for row in handling.forest_rows()
+        row.label for row in handling.published_rows()
     ]
 
 

@@ -17,7 +17,6 @@ from analytics.precision import DASH
 from analytics.wording import accuracy, bulletin_index
 from analytics.wording import limits as sentences
 from analytics.wording import limits as standings
-from dashboard.charts import fan as fanned
 from dashboard.charts import limits as barred
 from dashboard.season_limits import backtest, panels
 from dashboard.season_limits import table as standing_table
@@ -276,18 +275,18 @@ def test_the_fan_has_the_limit_the_weeks_and_its_bands(found):
     one = panels.fan(found, found.limits[0])
     assert len(one.past) == 14
     assert len(one.ahead) == len(sample_season.WEEKS_AHEAD)
-    drawn = fanned.figure(one, palette=palette(dark=False))
+    drawn = barred.season_fan(one, palette=palette(dark=False))
     bands = [trace for trace in drawn.data if trace.fill == "toself"]
     assert len(bands) == 3
     assert [shape.y0 for shape in drawn.layout.shapes if shape.y0 == shape.y1] == [2400.0]
-    assert fanned.finding(one) == "2,600 expected by 13 Apr, 109\u00a0% of the limit"
-    said = fanned.description(one, of="Sublegal releases")
+    assert barred.fan_finding(one) == "2,600 expected by 13 Apr, 109\u00a0% of the limit"
+    said = barred.fan_description(one, of="Sublegal releases")
     assert "1,240 by 10 Feb" in said
 
 
 def test_the_fan_opens_at_the_total_so_far_and_ends_at_the_planned_close(index, found):
     one = panels.fan(found, found.limits[0])
-    drawn = fanned.figure(one, palette=palette(dark=False))
+    drawn = barred.season_fan(one, palette=palette(dark=False))
     bands = [trace for trace in drawn.data if trace.fill == "toself"]
     last = one.past[-1]["day"].isoformat()
     assert {trace.x[0] for trace in bands} == {last}
@@ -303,7 +302,7 @@ def test_the_fan_opens_at_the_total_so_far_and_ends_at_the_planned_close(index, 
 
 def test_the_limit_stands_in_figures_beside_its_line(found):
     one = panels.fan(found, found.limits[0])
-    drawn = fanned.figure(one, palette=palette(dark=False))
+    drawn = barred.season_fan(one, palette=palette(dark=False))
     limit, *names = drawn.layout.annotations
     assert (limit.text, limit.y) == ("limit 2,400", 2400.0)
     assert [note.text for note in names] == ["so far", "planned close 13 Apr", "projected"]
@@ -311,7 +310,7 @@ def test_the_limit_stands_in_figures_beside_its_line(found):
     assert drawn.layout.yaxis.dtick is None
     few = replace(one, limit_fish=2.0, now=replace(one.now, high=None), lines=one.past[:1])
     few = replace(few, lines=(few.lines[0] | {"estimate": 1.0},))
-    assert fanned.figure(few, palette=palette(dark=False)).layout.yaxis.dtick == 1
+    assert barred.season_fan(few, palette=palette(dark=False)).layout.yaxis.dtick == 1
 
 
 @pytest.mark.parametrize(("times", "anchor"), [(1.0, "bottom"), (9.0, "top")])
@@ -319,7 +318,7 @@ def test_the_name_of_a_fan_keeps_clear_of_the_planned_close(found, times, anchor
     one = panels.fan(found, found.limits[0])
     *first, last = one.lines
     wide = last | {"q025": 0.0, "q975": times * last["q975"]}
-    drawn = fanned.figure(replace(one, lines=(*first, wide)), palette=palette(dark=False))
+    drawn = barred.season_fan(replace(one, lines=(*first, wide)), palette=palette(dark=False))
     (name,) = [note for note in drawn.layout.annotations if note.text == "projected"]
     assert name.yanchor == anchor
     assert name.y <= drawn.layout.yaxis.range[1]
@@ -336,17 +335,17 @@ def test_a_fan_ends_where_no_more_fish_are_counted(index):
 def test_a_fan_of_one_week_or_none_is_drawn_too(found):
     one = panels.fan(found, found.limits[0])
     next_one = replace(one, lines=(*one.past, one.ahead[0]))
-    drawn = fanned.figure(next_one, palette=palette(dark=False))
+    drawn = barred.season_fan(next_one, palette=palette(dark=False))
     assert [trace.fill for trace in drawn.data].count("toself") == 3
     short = replace(one, lines=one.ahead[:1])
-    figure = fanned.figure(short, palette=palette(dark=False))
+    figure = barred.season_fan(short, palette=palette(dark=False))
     assert not [trace for trace in figure.data if trace.fill == "toself"]
     assert [trace.line.width for trace in figure.data[:3]] == [12, 12, 12]
     over = replace(one, lines=one.past)
-    names = fanned.figure(over, palette=palette(dark=False)).layout.annotations
+    names = barred.season_fan(over, palette=palette(dark=False)).layout.annotations
     assert [note.text for note in names] == ["limit 2,400", "so far"]
-    assert fanned.finding(over) == "1,240, 52\u00a0% of the limit"
-    assert not fanned.figure(over, palette=palette(dark=False)).data[0].text
+    assert barred.fan_finding(over) == "1,240, 52\u00a0% of the limit"
+    assert not barred.season_fan(over, palette=palette(dark=False)).data[0].text
 
 
 def test_the_chosen_limit_stands_in_the_link(open_standing):

@@ -16,8 +16,7 @@ from analytics.palette import DARK, LIGHT
 from analytics.wording import bulletin_index, numbers
 from dashboard import html_tables, style
 from dashboard.alternative_estimates import bases as ways
-from dashboard.alternative_estimates import tables as way_tables
-from dashboard.alternative_estimates import variance
+from dashboard.alternative_estimates import tables
 from dashboard.charts import alternative_estimates as chart
 from dashboard.charts import bars, forest
 from tests.app import sample_ways
@@ -141,11 +140,11 @@ def test_the_title_of_a_panel_is_its_finding(open_ways, index, told):
     ):
         assert f"**{title}" in words
     lines = index.bulletin.heaping.to_pylist()
-    assert way_tables.reports_title(lines).startswith("Multiples of 5 are reported ")
+    assert tables.reports_title(lines).startswith("Multiples of 5 are reported ")
     still = [line | {"ratio_low": 0.9} for line in lines]
-    assert way_tables.reports_title(still).startswith("No clear sign of rounding: ")
+    assert tables.reports_title(still).startswith("No clear sign of rounding: ")
     unknown = [line | {"ratio": None} for line in lines]
-    assert "too little to test" in way_tables.reports_title(unknown)
+    assert "too little to test" in tables.reports_title(unknown)
 
 
 def test_an_interval_that_runs_on_is_marked(index, told):
@@ -161,7 +160,7 @@ def test_coverage_is_told_drawn_and_tabled(open_ways, index):
     words = plain(words_of(open_ways()))
     assert "**62 %** in Pale Hook to **90 %** in Quillon Bank were for a listed site" in words
     assert "no boat of the area was contacted: taken from all areas together" in words
-    lines = way_tables.share_lines(index, ())
+    lines = tables.share_lines(index, ())
     drawn = forest.coverage(lines, names=index.names, palette=DARK)
     assert list(drawn.data[1].x) == [0.9, 0.85, 0.62]
     assert list(drawn.data[1].marker.symbol) == ["circle", "circle-open", "circle"]
@@ -169,15 +168,13 @@ def test_coverage_is_told_drawn_and_tabled(open_ways, index):
     # The share of all areas is said of no area, even where it is the least or the only one.
     pooled = next(line for line in lines if line["is_pooled"])
     least = [line | {"share": 0.2} if line is pooled else line for line in lines]
-    assert way_tables.shares_title(least, index=index) == way_tables.shares_title(
-        lines, index=index
-    )
-    for said in (way_tables.shares_title, way_tables.shares_words):
+    assert tables.shares_title(least, index=index) == tables.shares_title(lines, index=index)
+    for said in (tables.shares_title, tables.shares_words):
         assert index.name(pooled["area"]) not in said([pooled], index=index)
         assert "85" in said([pooled], index=index)
-    alone = way_tables.share_lines(index, ("A1",))
+    alone = tables.share_lines(index, ("A1",))
     assert [line["area"] for line in alone] == ["A1"]
-    assert "Note" not in way_tables.shares_table(alone, index=index)
+    assert "Note" not in tables.shares_table(alone, index=index)
 
 
 def test_reports_are_told_with_the_test(open_ways, index):
@@ -187,7 +184,7 @@ def test_reports_are_told_with_the_test(open_ways, index):
     assert "p under 0.001" in words
     assert f"of {sum(sample_ways.BOATS)} reports were rounded there" in words
     still = [line | {"ratio_low": 0.9, "p_value": 0.2} for line in lines]
-    assert "no clear sign of rounding" in way_tables.reports_words(still)
+    assert "no clear sign of rounding" in tables.reports_words(still)
     counts, curve = bars.reports(lines, palette=LIGHT).data
     assert list(counts.y) == list(sample_ways.BOATS)
     assert [
@@ -238,7 +235,7 @@ def test_a_basis_that_lacks_is_explained(open_ways):
 
 
 def test_nothing_reported_is_an_answer():
-    assert way_tables.reports_words([]).startswith("No boat of the season reported a sublegal")
+    assert tables.reports_words([]).startswith("No boat of the season reported a sublegal")
 
 
 def test_uneven_days_are_named_where_their_area_is_shown(open_ways):
@@ -293,21 +290,23 @@ def test_an_error_is_taken_apart(open_ways, index):
         "sampled. "
     )
     assert words.endswith("What would make it smaller: more site-days.")
-    assert [variance.Share("", one).words[:5] for one in (9.8e-6, 0.0, 0.17)] == [
+    assert [tables.Share("", one).words[:5] for one in (9.8e-6, 0.0, 0.17)] == [
         "under",
         "0\xa0%",
         "17\xa0%",
     ]
-    found = variance.shares(index, area=None, quantity=MET, split="week")
-    assert len(found) == variance.MOST_LINES + 1
-    assert found[-1].label == variance.REST
+    found = tables.variance_shares(index, area=None, quantity=MET, split="week")
+    assert len(found) == tables.MOST_LINES + 1
+    assert found[-1].label == tables.REST
     assert sum(one.share for one in found) == pytest.approx(1)
-    deaths = variance.shares(index, area=None, quantity="total_deaths_fish", split="landing_area")
+    deaths = tables.variance_shares(
+        index, area=None, quantity="total_deaths_fish", split="landing_area"
+    )
     assert deaths[0].label == "rates of death"
 
 
 def test_every_part_has_words():
-    assert set(variance.PARTS) == {str(one) for one in VariancePart}
+    assert set(tables.PARTS) == {str(one) for one in VariancePart}
 
 
 def test_a_bulletin_whose_totals_have_no_parts_says_so(open_ways):
@@ -327,7 +326,7 @@ def test_no_claim_that_reports_do_not_enter_where_nothing_is_known(index):
 
 
 def test_parts_of_a_variance_are_given_under_their_names():
-    parts = [variance.Share("between site-days", 0.75, "between_units"), variance.Share("x", 0.25)]
+    parts = [tables.Share("between site-days", 0.75, "between_units"), tables.Share("x", 0.25)]
     columns, lines = table_of(chart.variance_bars({"kinds": parts}, palette=LIGHT))
     assert columns == ["split", "part", "label", "share_of_variance"]
     assert lines == [

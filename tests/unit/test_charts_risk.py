@@ -7,8 +7,8 @@ import itertools
 import pytest
 
 from analytics.palette import LIGHT
-from dashboard.charts import risk as drawn
-from dashboard.charts.risk import Spot
+from dashboard.charts import rule_changes as drawn
+from dashboard.charts.rule_changes import Spot
 
 #: Letters of 11 pixels are no wider, with the thinnest of margins left out.
 LETTER, LINE = 5.6, 13

@@ -14,7 +14,7 @@ from analytics.data.store import Store
 from analytics.documents.paper_form import PARTS, fish_id, interview_id, sample_id
 from analytics.findings import Severity
 from dashboard.forms import day_form
-from dashboard.forms.placed import column_of
+from dashboard.forms.grid import column_of
 from tests.field_week import field_week, write_csv
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ import gzip
 
 import pytest
 
-from dashboard.http_assets import Assets
+from dashboard.http_guard import Assets
 from tests.apart import run_apart
 
 SCRIPT = b"let a = 1;\n" * 20_000
