@@ -17,7 +17,7 @@ from analytics.data.store import Event
 from analytics.errors import DataRejected, StoreError, UsageError
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.season_survey import prepare_survey
-from analytics.outlook.limit_status import with_previous
+from analytics.outlook.build import with_previous
 from analytics.result_table import RESULT_SCHEMA, to_arrow
 from analytics.revision_order import PROGRAM
 from analytics.survey.build import seasons_with_data

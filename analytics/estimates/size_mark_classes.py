@@ -9,8 +9,8 @@ import numpy as np
 
 from analytics.arrays import add_at
 from analytics.codes import coded, join_codes
-from analytics.estimates.base_encounters import BaseEncounters, base_of, borrowed_marks
 from analytics.estimates.result_rows import ROUNDING_CV, DomainEstimates, mark_figures
+from analytics.estimates.season_survey import BaseEncounters, base_of, borrowed_marks
 from analytics.fish.composition_sample import (
     DAMPED_UNDER,
     ENOUGH_BASE,

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.estimates.base_encounters import borrowed_marks
 from analytics.estimates.result_rows import domain_names, reported_figures, result_row
 from analytics.estimates.sampled_basis import (
     PER_EFFORT,
@@ -25,6 +24,7 @@ from analytics.estimates.sampled_basis import (
     SampledFigures,
 )
 from analytics.estimates.schemas import AREA_COVARIANCE_SCHEMA, VARIANCE_SCHEMA
+from analytics.estimates.season_survey import borrowed_marks
 from analytics.estimates.size_mark_classes import joint_borrowed, pooled_of
 from analytics.fish.composition_sample import COLUMNS
 from analytics.fish.mark_composition import (

@@ -8,8 +8,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.fish.mortality_rates import ReleaseRates, drop_off_rate
-from analytics.options.baseline import beta_quantiles, common_random_numbers, drawn_rate
-from analytics.options.baseline_arrays import KEPT, LEGAL, SUBLEGAL, TRIPS, UNKNOWN, ratio
+from analytics.options.baseline import (
+    KEPT,
+    LEGAL,
+    SUBLEGAL,
+    TRIPS,
+    UNKNOWN,
+    beta_quantiles,
+    common_random_numbers,
+    drawn_rate,
+    ratio,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -17,8 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.fish.mortality_rates import MortalityRate
-    from analytics.options.baseline import Baseline
-    from analytics.options.baseline_arrays import BaselineArrays
+    from analytics.options.baseline import Baseline, BaselineArrays
     from analytics.options.option import Change
     from analytics.options.regulations import Regulation, Row
 
@@ -106,7 +114,7 @@ def per_trip(arrays: BaselineArrays, area: int, regulation: Regulation) -> PerTr
     r"""Return the fish per trip of an area in every week under a regulation.
 
     Legal fish ℓ are kept at the share so far, times ``F(μ', b)/F(μ, b₀)``: F is the part of the
-    fish that a daily limit lets a boat keep (`analytics.options.baseline_arrays`), and what an
+    fish that a daily limit lets a boat keep (`analytics.options.baseline`), and what an
     angler would keep, μ', follows the legal fish he meets and may keep. Where anglers stop at
     another limit, all fish of the boat shrink by ``F(μ', b)/F(μ', b₀)``.
     """

@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.codes import coded, join_codes
-from analytics.options.baseline_arrays import CLASSES
+from analytics.options.baseline import CLASSES
 from analytics.options.limit_exceedance import (
     FAN,
     LimitExceedance,

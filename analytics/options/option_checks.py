@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.codes import coded, join_codes
-from analytics.options.baseline import PARTS
-from analytics.options.baseline_arrays import marked_shares
+from analytics.options.baseline import PARTS, marked_shares
 from analytics.options.catch_per_trip import (
     LEAST_MEASURED,
     keys_taken,
@@ -20,8 +19,7 @@ from analytics.options.catch_per_trip import (
     moved_share,
     so_far_mm,
 )
-from analytics.options.inverse import LEAST_DRAWS, is_too_small
-from analytics.options.limit_exceedance import is_supported
+from analytics.options.limit_exceedance import LEAST_DRAWS, is_supported, is_too_small
 from analytics.options.option import TODAY, AtLimit, Change, Find, Option, OptionSet
 from analytics.options.option_file import Fault, InvalidOptionsError, require_valid, shown
 from analytics.options.regulations import option_plan, today_plan
@@ -29,8 +27,7 @@ from analytics.options.regulations import option_plan, today_plan
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from analytics.options.baseline import Baseline, Limit
-    from analytics.options.baseline_arrays import BaselineArrays
+    from analytics.options.baseline import Baseline, BaselineArrays, Limit
     from analytics.options.option import Solve
 
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.intervals import clopper_pearson
-from analytics.options.inverse import LEVEL, WEEKDAY_SETS, switched
+from analytics.options.limit_exceedance import LEVEL, WEEKDAY_SETS, switched
 from analytics.options.option import Change, Find, Option
 from analytics.options.option_checks import change_faults
 from analytics.weeks import weekday_of

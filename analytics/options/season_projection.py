@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.options.baseline_arrays import (
+from analytics.options.baseline import (
     LEGAL_MARKED,
     LEGAL_UNMARKED,
     SUBLEGAL_MARKED,

@@ -17,7 +17,7 @@ import pyarrow as pa
 
 from analytics.catch_limits import split_list
 from analytics.codes import coded
-from analytics.options.inverse import (
+from analytics.options.limit_exceedance import (
     LEAST_DRAWS,
     RISKS,
     RuleRisks,
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from analytics.options.baseline import Baseline, Limit
-    from analytics.options.inverse import Found
+    from analytics.options.limit_exceedance import Found
     from analytics.options.option import Option
     from analytics.options.rule_choices import Choices
 

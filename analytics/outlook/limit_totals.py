@@ -10,7 +10,7 @@ import numpy as np
 
 from analytics.catch_limits import why_no_sum
 from analytics.codes import coded, has_code, join_codes
-from analytics.estimates.base_encounters import borrowed_marks
+from analytics.estimates.season_survey import borrowed_marks
 from analytics.estimates.size_mark_classes import SAMPLED, pooled_of, sampled_classes
 from analytics.fish.mark_composition import CLASSES, mark_analysis, mark_measures, marked
 from analytics.fish.release_mortality import FATES, FishByRate, fish_of_group

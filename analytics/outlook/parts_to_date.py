@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.data import query
-from analytics.estimates.base_encounters import borrowed_marks
+from analytics.estimates.season_survey import borrowed_marks
 from analytics.estimates.size_mark_classes import sample_of
 from analytics.fish.mark_composition import mark_analysis, mark_measures, marked
 from analytics.intervals import design_effect, has_spread

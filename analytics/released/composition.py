@@ -13,7 +13,6 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.codes import coded, join_codes, why_no_error
-from analytics.estimates.base_encounters import borrowed_marks
 from analytics.estimates.estimate import LEVELS, add_intervals, bearing
 from analytics.estimates.result_rows import (
     DomainEstimates,
@@ -23,6 +22,7 @@ from analytics.estimates.result_rows import (
     not_recorded,
     result_row,
 )
+from analytics.estimates.season_survey import borrowed_marks
 from analytics.estimates.size_mark_classes import (
     ClassExpansion,
     Sampled,

@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 
 from analytics.data.schema import TABLES
 from analytics.errors import UsageError
-from analytics.simulation.fishery import simulate_population
+from analytics.simulation.fishery import simulate_population, trend_rows, truth_rows
 from analytics.simulation.measured_fish import fish_table, held_fish_csv
 from analytics.simulation.reference_tables import (
     holding_trial_rows,
@@ -40,7 +40,6 @@ from analytics.simulation.sampling import (
     simulate_fleet,
 )
 from analytics.simulation.scenario import demo_sound
-from analytics.simulation.truth import trend_rows, truth_rows
 
 if TYPE_CHECKING:
     from analytics.simulation.fishery import Population

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from dashboard.public_pages import drawing
-from dashboard.public_pages import published as words
-from dashboard.public_pages.published import Published, published
+from dashboard.public_pages.drawing import Published, published
 
 
 def draw(shown: Published) -> None:
@@ -15,7 +14,7 @@ def draw(shown: Published) -> None:
     weeks = [None, *reversed(shown.weeks)]
     keys = [(area, week, quantity) for week in weeks]
     drawing.table(
-        shown, ("area", area, quantity), keys, "Week", [words.when_words(week) for week in weeks]
+        shown, ("area", area, quantity), keys, "Week", [drawing.when_words(week) for week in weeks]
     )
     drawing.foot()
 

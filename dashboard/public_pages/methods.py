@@ -12,8 +12,7 @@ from analytics.units import Length, both_lengths, day_words
 from analytics.wording.regulations import Opening, marked_words, weekdays
 from dashboard import html_tables
 from dashboard.public_pages import drawing
-from dashboard.public_pages import published as words
-from dashboard.public_pages.published import Published, published
+from dashboard.public_pages.drawing import Published, published
 
 
 def _opening(season: str, one: dict[str, Any]) -> Opening:
@@ -62,17 +61,17 @@ def draw(shown: Published) -> None:
         "Samplers ask boats that come back on randomly drawn days and landing sites. What these "
         "boats say stands for all boats. **Likely between** is the interval that would hold the "
         f"true figure in {percent(about['ci_level'])} of such samples.\n\n"
-        f"**{words.WITHHELD.capitalize()}.** No figure rests on one or two boats, and none can be "
-        "worked out from the others. Some figures on more boats are withheld for that. A figure of "
-        "an area and week is revised once late forms of three boats have come in.\n\n"
-        f"**{words.CARE}**: the standard error is over {about['pse_marked_over']:.0f} % of the "
+        f"**{drawing.WITHHELD.capitalize()}.** No figure rests on one or two boats, and none can "
+        "be worked out from the others. Some figures on more boats are withheld for that. A figure "
+        "of an area and week is revised once late forms of three boats have come in.\n\n"
+        f"**{drawing.CARE}**: the standard error is over {about['pse_marked_over']:.0f} % of the "
         f"figure. Over {about['pse_not_published_over']:.0f} % it is not shown."
     )
     st.subheader("What the figures are", anchor=False)
     for one in about["quantities"]:
         label, meaning = one["label"], one["meaning"].rstrip(".")
-        said = "" if meaning == label else f": {words.plain(meaning)}."
-        st.markdown(f"- **{words.plain(label)}**{said}")
+        said = "" if meaning == label else f": {drawing.plain(meaning)}."
+        st.markdown(f"- **{drawing.plain(label)}**{said}")
     if about.get("rules"):
         st.subheader("Openings and rules as they were recorded", anchor=False)
         st.html(shown.once("rules", lambda: _rules(shown)))

@@ -5,20 +5,19 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard.public_pages import drawing
-from dashboard.public_pages import published as words
-from dashboard.public_pages.published import Published, published
+from dashboard.public_pages.drawing import Published, published
 
 
 def _answer(shown: Published) -> str:
     week = shown.about["through"]
     kept = shown.figures.get((None, week, "kept_fish"))
     trips = shown.figures.get((None, week, "angler_trips"))
-    when = words.week_dates(week)
+    when = drawing.week_dates(week)
     if kept is None or kept.estimate is None:
-        return f"Fish kept in the week {when}: {words.value_words(kept)}."
-    said = f"In the week {when} about **{words.value_words(kept)}** Chinook were kept"
+        return f"Fish kept in the week {when}: {drawing.value_words(kept)}."
+    said = f"In the week {when} about **{drawing.value_words(kept)}** Chinook were kept"
     if trips is not None and trips.estimate is not None:
-        said += f" on about **{words.value_words(trips)}** angler trips"
+        said += f" on about **{drawing.value_words(trips)}** angler trips"
     return said + "."
 
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard.public_pages import drawing
-from dashboard.public_pages import published as words
-from dashboard.public_pages.published import Published, published
+from dashboard.public_pages.drawing import Published, published
 
 
 def draw(shown: Published) -> None:
@@ -15,7 +14,7 @@ def draw(shown: Published) -> None:
     weeks: list[str | None] = [*reversed(shown.weeks), None]
     left, right = st.columns(2)
     with left:
-        week = st.selectbox("Week", weeks, format_func=words.when_words, key="week")
+        week = st.selectbox("Week", weeks, format_func=drawing.when_words, key="week")
     with right:
         labels = shown.labels
         quantity = st.selectbox(

@@ -26,7 +26,6 @@ from analytics.publishing.publish import FIGURE_SCHEMA, PUBLISHED
 from analytics.quantities import QUANTITIES
 from analytics.wording.week import COLD_WATER
 from dashboard.public_pages import drawing
-from dashboard.public_pages import published as words
 from tests.apart import run_apart
 from tests.app.rate_pages import plain
 from tests.bench.public_visits import PAGES, require_whole
@@ -90,7 +89,7 @@ def folder(tmp_path, monkeypatch):
     """Return a published folder that pages run here show."""
     for name in ("BLACKMOUTH_STORE", "BLACKMOUTH_ARCHIVE"):
         monkeypatch.delenv(name, raising=False)
-    monkeypatch.setenv(words.PUBLIC_VARIABLE, str(tmp_path))
+    monkeypatch.setenv(drawing.PUBLIC_VARIABLE, str(tmp_path))
     return publish_small(tmp_path)
 
 
@@ -102,7 +101,7 @@ def test_the_first_page_answers(folder):
     page = AppTest.from_file(str(APP), default_timeout=60).run()
     assert not page.exception
     assert "1,230" in " ".join(one.value for one in page.markdown)
-    assert words.CARE in html_of(page)
+    assert drawing.CARE in html_of(page)
 
 
 @pytest.mark.parametrize("script", ["now", "areas", "weeks", "methods"])
@@ -131,7 +130,7 @@ def test_what_is_withheld_stands_in_words(folder):
     page = AppTest.from_file(str(APP), default_timeout=60).run()
     page.switch_page("public_pages/weeks.py").run()
     shown = html_of(page)
-    assert words.WITHHELD in shown
+    assert drawing.WITHHELD in shown
     assert "too uncertain" in shown
 
 
@@ -147,8 +146,8 @@ def test_a_new_publication_is_shown_at_once(folder):
 
 
 def test_a_table_is_drawn_once_and_what_is_kept_is_bounded(folder, monkeypatch):
-    monkeypatch.setattr(words, "MOST_FINISHED", 3)
-    shown = words.read(folder)
+    monkeypatch.setattr(drawing, "MOST_FINISHED", 3)
+    shown = drawing.read(folder)
     drawn = []
     for key in (1, 1, 2, 1, 3, 4, 1):
         assert (
@@ -224,7 +223,7 @@ def test_ten_visitors_at_once_are_each_given_every_page(served):
     known = run_apart(references(port, list(PAGES)))
     require_whole(known, PAGES)
     assert "1,230" in known[""].text
-    assert words.WITHHELD in known["weeks"].text
+    assert drawing.WITHHELD in known["weeks"].text
     files = tuple(re.findall(r'"\./(static/[^"]+)"', answer(port)[1].decode()))
     assert len(files) > 1
     load = Load(10, 0.0, (0.0, 0.1), len(PAGES), tuple(f"/{one}" for one in files))

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.options.baseline_arrays import BaselineArrays
+from analytics.options.baseline import BaselineArrays
 from analytics.options.compare import compare_options
 from analytics.options.option import TODAY, AtLimit, Change, Option
 from analytics.options.regulations import option_plan, today_plan

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from analytics.options.baseline_arrays import KeptPart, kept_of_boat
+from analytics.options.baseline import KeptPart, kept_of_boat
 
 #: Recomputed with a general library: negative binomial, mean 1.2, size 0.8.
 KEPT = {1: 0.519550, 2: 0.808485, 3: 0.972886}

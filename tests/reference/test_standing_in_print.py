@@ -11,7 +11,7 @@ import datetime as dt
 import pytest
 
 from analytics.options.baseline import Limit
-from analytics.outlook.limit_status import standing_row, with_binding
+from analytics.outlook.build import standing_row, with_binding
 from analytics.outlook.limit_totals import LimitTotal, SeasonLimit
 
 THROUGH, CLOSE = dt.date(2031, 2, 2), dt.date(2031, 4, 30)

@@ -13,10 +13,9 @@ from analytics.estimates.estimate import result_rows
 from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.mark_composition import CLASSES
 from analytics.settings import EstimationSettings, FishBasis
-from analytics.simulation.fishery import simulate_population
+from analytics.simulation.fishery import TRUE, season_truth, simulate_population
 from analytics.simulation.measured_fish import fish_table
 from analytics.simulation.sampling import draw_sample
-from analytics.simulation.truth import TRUE, season_truth
 from tests.simulation.seasons import SAMPLE, SEASON, in_processes, place
 
 if TYPE_CHECKING:

@@ -18,11 +18,10 @@ import pyarrow.compute as pc
 
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.simulation.fishery import simulate_population
+from analytics.simulation.fishery import season_truth, simulate_population
 from analytics.simulation.reference_tables import Frame, reference_tables, season_frame
 from analytics.simulation.sampling import SampleOptions, coverage_table, draw_sample
 from analytics.simulation.scenario import Opening, demo_sound
-from analytics.simulation.truth import season_truth
 from tests.simulation.samplers import (
     CountOptions,
     DayOptions,

@@ -15,11 +15,16 @@ from scipy.stats import binom
 
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.simulation.fishery import Population, simulate_population
+from analytics.simulation.fishery import (
+    AS_REPORTED,
+    Population,
+    season_truth,
+    simulate_population,
+    truth_rows,
+)
 from analytics.simulation.reference_tables import Frame, reference_tables, season_frame
 from analytics.simulation.sampling import SampleOptions, draw_sample
 from analytics.simulation.scenario import demo_sound
-from analytics.simulation.truth import AS_REPORTED, season_truth, truth_rows
 from tests.small_sound import small_sound
 
 if TYPE_CHECKING:

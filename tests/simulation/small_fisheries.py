@@ -21,9 +21,8 @@ from analytics.estimates.result_rows import catch_figures
 from analytics.estimates.season_survey import prepare_survey
 from analytics.intervals import t_quantiles
 from analytics.quantities import QUANTITIES, QuantityKind
-from analytics.simulation.fishery import simulate_population
+from analytics.simulation.fishery import AS_REPORTED, simulate_population, truth_rows
 from analytics.simulation.sampling import draw_sample
-from analytics.simulation.truth import AS_REPORTED, truth_rows
 from analytics.survey.design import Design, SiteDays, Strata, StratumTreatments, Units
 from analytics.survey.domain_totals import DomainTotals
 from analytics.survey.domains import Domains

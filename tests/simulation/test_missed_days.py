@@ -16,9 +16,8 @@ import pytest
 
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.simulation.fishery import simulate_population
+from analytics.simulation.fishery import season_truth, simulate_population
 from analytics.simulation.sampling import SampleOptions, draw_sample
-from analytics.simulation.truth import season_truth
 from analytics.survey import design
 from tests.simulation import seasons
 from tests.sizes import IS_FULL, n_sized

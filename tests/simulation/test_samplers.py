@@ -10,9 +10,8 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from analytics.simulation.fishery import simulate_population
+from analytics.simulation.fishery import season_truth, simulate_population, truth_rows
 from analytics.simulation.reference_tables import reference_tables, season_frame
-from analytics.simulation.truth import season_truth, truth_rows
 from tests.simulation.samplers import (
     ConvenienceOptions,
     CountOptions,

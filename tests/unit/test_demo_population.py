@@ -9,10 +9,16 @@ import numpy as np
 import pytest
 
 from analytics.quantities import QUANTITIES
-from analytics.simulation.fishery import simulate_population
+from analytics.simulation.fishery import (
+    AS_REPORTED,
+    TRUE,
+    season_truth,
+    simulate_population,
+    trend_rows,
+    truth_rows,
+)
 from analytics.simulation.reference_tables import season_frame
 from analytics.simulation.scenario import demo_sound
-from analytics.simulation.truth import AS_REPORTED, TRUE, season_truth, trend_rows, truth_rows
 from tests.small_sound import small_sound
 
 SOUND = demo_sound()

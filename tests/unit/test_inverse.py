@@ -16,7 +16,7 @@ from analytics.codes import has_code
 from analytics.intervals import clopper_pearson
 from analytics.options.baseline import Limit
 from analytics.options.compare import compare_options
-from analytics.options.inverse import (
+from analytics.options.limit_exceedance import (
     WEEKDAY_SETS,
     RuleRisks,
     allowed_draws,

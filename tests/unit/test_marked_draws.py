@@ -10,7 +10,7 @@ import pytest
 from analytics.codes import has_code, parse
 from analytics.estimates.season_survey import prepare_survey
 from analytics.intervals import design_effect
-from analytics.options.baseline_arrays import (
+from analytics.options.baseline import (
     LEGAL_MARKED,
     LEGAL_UNMARKED,
     BaselineArrays,

@@ -8,13 +8,14 @@ from scipy import stats
 
 from analytics.fish.mortality_rates import ReleaseRates
 from analytics.options.baseline import (
+    KeptPart,
     beta_draws,
     beta_quantiles,
     common_random_numbers,
     drawn_rate,
+    kept_of_boat,
     rate_key,
 )
-from analytics.options.baseline_arrays import KeptPart, kept_of_boat
 from analytics.options.catch_per_trip import moved_share
 from analytics.options.limit_exceedance import quantiles
 from tests.season_cases import DROP_OFF, RELEASE_RATES, small_baseline

@@ -17,8 +17,7 @@ from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
 from analytics.intervals import log_t
 from analytics.options.baseline_io import from_table
-from analytics.outlook.build import limit_tables
-from analytics.outlook.limit_status import with_binding
+from analytics.outlook.build import limit_tables, with_binding
 from analytics.outlook.limit_totals import NOT_OPEN_YET, LimitTotals
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS, TOPICS
 from analytics.outlook.to_date_draws import area_rows, rows_by_area

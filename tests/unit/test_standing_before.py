@@ -6,7 +6,7 @@ import datetime as dt
 
 import pyarrow as pa
 
-from analytics.outlook.limit_status import with_previous
+from analytics.outlook.build import with_previous
 from analytics.outlook.schemas import LIMIT_STATUS_SCHEMA
 
 JANUARY, FEBRUARY = dt.date(2031, 1, 5), dt.date(2031, 2, 2)
