@@ -1,26 +1,32 @@
-"""Make a bulletin: all results of a season through a week, kept by version."""
+"""Make a bulletin: all results of a season through a week, kept by version.
+
+It also says how the projections of earlier bulletins did, by what later ones estimate.
+"""
 
 from __future__ import annotations
 
+import json
 import re
-from dataclasses import dataclass, replace
+from collections import defaultdict
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
+import pyarrow as pa
 from threadpoolctl import threadpool_limits
 
 from analytics import findings
 from analytics.bulletin import archive
 from analytics.bulletin.places import place_tables
-from analytics.bulletin.projection_record import with_scores
 from analytics.bulletin.revisions import bulletin_before, moved_since
 from analytics.bulletin.second_process import SharedParts, second_process
 from analytics.catch_rates.build import OTHERS, rate_tables, response_rows
 from analytics.data.calendar import season_days
 from analytics.data.kept import NOT_KEPT, Kept
 from analytics.data.store import Store
+from analytics.errors import StoreError
 from analytics.estimates.alternative_estimates import alternative_estimates
 from analytics.estimates.estimate import LEVELS, Row, result_rows, week_changes
 from analytics.estimates.sampling_report import (
@@ -33,22 +39,81 @@ from analytics.estimates.sampling_report import (
 from analytics.estimates.schemas import AREA_SCHEMA
 from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook.build import limit_tables, tested_seasons
+from analytics.outlook.issued import Outcome, score_rows
+from analytics.outlook.schemas import PROJECTION_SCORE_SCHEMA
 from analytics.released.build import released_tables
 from analytics.result_table import to_arrow
 from analytics.settings import EstimationSettings, FishBasis, choice
 from analytics.whole_files import require_writable
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     import pandas as pd
-    import pyarrow as pa
 
+    from analytics.bulletin.archive import Bulletin, BulletinMetadata
     from analytics.bulletin.second_process import SecondProcess
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.findings import Finding
+
+
+def with_scores(folder: Path | str, bulletin: Bulletin, *, kept: Kept = NOT_KEPT) -> Bulletin:
+    """Return a bulletin with the scores of the projections that an archive holds.
+
+    Bulletins that reach further than this one are left out: an older season's bulletin says the
+    same whether those of newer seasons were made before it or after. Projections of its own season
+    are judged by its own estimates, those of other seasons by their last bulletin, once for as long
+    as no bulletin of that season is added: none ever changes. A bulletin that cannot be read is
+    passed over.
+    """
+    card = bulletin.card
+    seasons: dict[str, list[BulletinMetadata]] = defaultdict(list)
+    for one in archive.list_bulletins(folder):
+        is_same_week = one.season == card.season and one.through == card.through
+        if one.through <= card.through and not is_same_week and "projections" in one.tables:
+            seasons[one.season].append(one)
+    mine = seasons.pop(card.season, [])
+    own = Outcome.of(
+        bulletin.other_basis if _is_sampled(card) else bulletin.rows,
+        bulletin.table("trend"),
+        card.through,
+    )
+    tables = [_scored(folder, mine, own)]
+    for cards in seasons.values():
+        key = json.dumps([asdict(one) for one in cards])
+        tables.append(kept.table("past_scores", key, partial(_by_last, folder, cards)))
+    table = pa.concat_tables(tables)
+    return replace(bulletin, outlook=dict(bulletin.outlook) | {"projection_scores": table})
+
+
+def _by_last(folder: Path | str, cards: Sequence[BulletinMetadata]) -> pa.Table:
+    """Return the scores of a season's bulletins by the estimates of the last that can be read."""
+    for last in reversed(cards):
+        try:
+            # Projections are of fish as reported.
+            rows = archive.load_table(folder, last, "other_basis" if _is_sampled(last) else "rows")
+            trend = archive.load_table(folder, last, "trend")
+        except StoreError:
+            continue
+        return _scored(folder, cards, Outcome.of(rows, trend, last.through))
+    return PROJECTION_SCORE_SCHEMA.empty_table()
+
+
+def _scored(folder: Path | str, cards: Sequence[BulletinMetadata], outcome: Outcome) -> pa.Table:
+    """Return how the projections of some bulletins of a season did."""
+    issued = []
+    for card in cards:
+        try:
+            issued.append((card.bulletin, archive.load_table(folder, card, "projections")))
+        except StoreError:
+            continue
+    return pa.Table.from_pylist(score_rows(issued, outcome), schema=PROJECTION_SCORE_SCHEMA)
+
+
+def _is_sampled(card: BulletinMetadata) -> bool:
+    return card.basis == FishBasis.SAMPLED
 
 
 def make_bulletin(

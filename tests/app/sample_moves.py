@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from analytics.bulletin.differences import Causes, moves
-from analytics.data.store.history import IMPORTED, WITHDRAWN, Event
+from analytics.data.store.record import IMPORTED, WITHDRAWN, Event
 from analytics.result_table import to_arrow
 from analytics.revision_order import OWN_DATA, POOLING
 from tests.app.sample_cases import NO_SITE_DAY, without_estimate

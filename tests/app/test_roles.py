@@ -204,14 +204,14 @@ STEPS = {
     "store": "store_access.store()",
     "desk": "(store_access.desk('drafts') / 'x').touch()",
     "bulletins": "data.archive_folder()",
-    "apart": "panels._keep_apart()",
+    "apart": "work._keep_apart()",
     "demo": "demo_season.start()",
 }
 STEP_NAMES = (
     "from pathlib import Path\nfrom analytics.data.store import Store\n"
     "from dashboard import data, store_access\n"
     "from dashboard.desk import demo_season, history_panel\n"
-    "from dashboard.forms import drafts, panels, table_edit, work\n"
+    "from dashboard.forms import drafts, table_edit, work\n"
 )
 
 

@@ -9,8 +9,8 @@ import pyarrow as pa
 import pytest
 from scipy.special import ndtri
 
-from analytics.bulletin import archive, projection_record
-from analytics.bulletin.projection_record import with_scores
+from analytics.bulletin import archive, build
+from analytics.bulletin.build import with_scores
 from analytics.catch_rates.schemas import TREND_SCHEMA
 from analytics.data.kept import Kept
 from analytics.estimates.schemas import AREA_SCHEMA, CHANGE_SCHEMA, STRATUM_SCHEMA
@@ -214,13 +214,13 @@ def test_scores_of_other_seasons_are_made_once_until_one_is_added(tmp_path, monk
     last = {"rows": {"2036-W08": 1.0}, "other_basis": weeks}
     archive.save(folder, bulletin_of("before", "2036-W09", last, basis="sampled"))
     seen = []
-    score = projection_record.score_rows
+    score = build.score_rows
 
     def counted(found, by):
         seen.append([name for name, _ in found])
         return score(found, by)
 
-    monkeypatch.setattr(projection_record, "score_rows", counted)
+    monkeypatch.setattr(build, "score_rows", counted)
     newest = bulletin_of("now", "2036-W10", {"rows": weeks})
 
     def scores(**given):

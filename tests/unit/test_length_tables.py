@@ -12,7 +12,7 @@ import pytest
 from analytics.codes import coded
 from analytics.data.schema import TOTAL_PER_FORK
 from analytics.estimates.season_survey import prepare_survey
-from analytics.released.lengths import conversion_table, legal_share_table, length_table
+from analytics.released.build import conversion_table, legal_share_table, length_table
 from analytics.released.schemas import CONVERSION_SCHEMA, LEGAL_SHARE_SCHEMA, LENGTH_SCHEMA
 from tests.tables import MONDAY, SiteDay, interview, survey
 

@@ -11,10 +11,17 @@ import pyarrow as pa
 import pytest
 
 from analytics.bulletin import archive
-from analytics.bulletin.batch_scope import AffectedDomains, BatchScope, effect_of
 from analytics.bulletin.build import make_bulletin
 from analytics.bulletin.differences import Causes, moves, netted, summary
-from analytics.bulletin.revisions import _Causes, compared_versions, default_since, steps_between
+from analytics.bulletin.revisions import (
+    AffectedDomains,
+    BatchScope,
+    _Causes,
+    compared_versions,
+    default_since,
+    effect_of,
+    steps_between,
+)
 from analytics.data.store import Store
 from analytics.errors import StoreError, UsageError
 from analytics.estimates.estimate import estimate

@@ -18,7 +18,7 @@ from filelock import FileLock
 from analytics.data import importing, query
 from analytics.data.schema import TABLES
 from analytics.data.store import Store, delta, rows, verify_store
-from analytics.data.store.history import Counts
+from analytics.data.store.record import Counts
 from analytics.errors import DataRejected, StoreError, UsageError
 from analytics.whole_files import DESK
 

@@ -23,7 +23,7 @@ from analytics.data.importing.typed import Incoming, concat, read_extra, type_ra
 from analytics.data.importing.workbook import WORKBOOK, read_workbook
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
-from analytics.data.store.history import REASON
+from analytics.data.store.record import REASON
 from analytics.data.store.remote import MovedOnError
 from analytics.data.store.rows import BATCH
 from analytics.errors import DataRejected, UsageError
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from analytics.data.importing.reading import FileReading
     from analytics.data.query import Source
     from analytics.data.store import Store
-    from analytics.data.store.history import Receipt
+    from analytics.data.store.record import Receipt
 
     Amend = Callable[[FileReading], FileReading]
 

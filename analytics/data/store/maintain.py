@@ -25,9 +25,8 @@ from analytics import whole_files
 from analytics.data.kept import ENDING, is_sound
 from analytics.data.kept import FOLDER as KEPT
 from analytics.data.schema import TABLES, cast_to_schema
-from analytics.data.store import delta, history, record, rows
-from analytics.data.store.history import MAINTAINED, Event
-from analytics.data.store.record import UNFINISHED, Record
+from analytics.data.store import delta, record, rows
+from analytics.data.store.record import MAINTAINED, UNFINISHED, Event, Record
 from analytics.data.store.remote import remote_of, sent
 from analytics.data.store.verify import LEFTOVER, WITHOUT_SUM, verify_store
 from analytics.errors import StoreError
@@ -154,7 +153,7 @@ def _commit(path: Path, event: Event, before: Record, files: dict[str, str]) -> 
     if files == before.files and before.is_whole and len(delta.files_of(path / EVENTS)) < 2:
         return before
     row = record.tied(replace(event, files=files), before)
-    table = pa.concat_tables([history.to_row(one) for one in (*before.rows, row)])
+    table = pa.concat_tables([record.to_row(one) for one in (*before.rows, row)])
     delta.replace(path / EVENTS, table)
     record.write_sums(path)
     delta.hold(path / EVENTS)

@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 from analytics.data import query as sql
 from analytics.data.checks import check_between
 from analytics.data.schema import EXTRA, PLACE, packed
-from analytics.data.store.history import Counts
+from analytics.data.store.record import Counts
 from analytics.errors import DataRejected
 from analytics.findings import Severity, how_many, number_of
 

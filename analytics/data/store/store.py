@@ -19,9 +19,8 @@ import pyarrow as pa
 from analytics import whole_files
 from analytics.data.schema import EXTRA, TABLES
 from analytics.data.snapshot import Snapshot
-from analytics.data.store import delta, history, record, rows
-from analytics.data.store.history import Batch, Counts, Event, Receipt
-from analytics.data.store.record import UNFINISHED, Record
+from analytics.data.store import delta, record, rows
+from analytics.data.store.record import UNFINISHED, Batch, Counts, Event, Receipt, Record
 from analytics.data.store.remote import FRESH_SECONDS, located
 from analytics.data.store.rows import BATCH, refusal_words, require_sound
 from analytics.errors import NotAStoreError, StoreError, UsageError
@@ -94,7 +93,7 @@ class Store:
     def events(self) -> list[Event]:
         """Return every event, oldest first; a withdrawal with the counts and files of its batch."""
         events = self._events()
-        imports = {one.batch: one for one in events if one.event == history.IMPORTED}
+        imports = {one.batch: one for one in events if one.event == record.IMPORTED}
         return [
             replace(one, counts=imports[one.batch].counts, sources=imports[one.batch].sources)
             for one in events
@@ -103,7 +102,7 @@ class Store:
     def batches(self) -> list[Batch]:
         """Return every batch that came in, oldest first, withdrawn ones too."""
         self._require()
-        return history.batches(self._events())
+        return record.batches(self._events())
 
     def read(self, table: str, as_of: int | None = None) -> pa.Table:
         """Return the current rows of an input table, in the order of its key.
@@ -130,7 +129,7 @@ class Store:
         if table not in TABLES:
             raise UsageError(f"no table {table!r}; the tables are: {', '.join(TABLES)}")
         self._require()
-        return rows.unpack(self._rows(table, history.visible(self._events(), as_of=as_of)))
+        return rows.unpack(self._rows(table, record.visible(self._events(), as_of=as_of)))
 
     def every_row(self, table: str, columns: Iterable[str]) -> pa.Table:
         """Return some columns of every row that a table ever had, with its `BATCH`, in any order.
@@ -144,7 +143,7 @@ class Store:
 
     def with_batches(self, as_of: int) -> dict[str, Source]:
         """Return the rows of every table at a version for a query, each with its `BATCH`."""
-        return self._with_batches(history.visible(self._events(), as_of=as_of))
+        return self._with_batches(record.visible(self._events(), as_of=as_of))
 
     def snapshot(self, as_of: int | None = None) -> Snapshot:
         """Return every table as it stood at a version; the last few are kept in memory.
@@ -158,7 +157,7 @@ class Store:
         """
         self._require()
         events = self._events()
-        shown = history.visible(events, as_of=as_of)
+        shown = record.visible(events, as_of=as_of)
         version = len(events) if as_of is None else as_of
         # The id of the event tells a store apart from one made anew at the same path.
         key = (version, events[version - 1].batch if version else "")
@@ -232,7 +231,7 @@ class Store:
             event = Event(
                 version,
                 batch,
-                history.IMPORTED,
+                record.IMPORTED,
                 record.now(),
                 {},
                 tuple(sources),
@@ -288,8 +287,8 @@ class Store:
         self._require()
         with self._writing() as before:
             events = before.events
-            found = history.find(events, batch, withdrawn=undo)
-            kind = history.RESTORED if undo else history.WITHDRAWN
+            found = record.find(events, batch, withdrawn=undo)
+            kind = record.RESTORED if undo else record.WITHDRAWN
             step = Event(
                 len(events) + 1,
                 found.batch,
@@ -297,11 +296,11 @@ class Store:
                 record.now(),
                 {},
                 (),
-                {history.REASON: reason} if reason else {},
+                {record.REASON: reason} if reason else {},
                 record.user() if who is None else who,
             )
             now, then = (
-                self._with_batches(history.visible(some)) for some in (events, [*events, step])
+                self._with_batches(record.visible(some)) for some in (events, [*events, step])
             )
             require_sound(now, then, **refusal_words(found.batch, undo=undo))
             with record.begun(self.path, step):
@@ -317,7 +316,7 @@ class Store:
         written: Callable[[float], None],
     ) -> Receipt:
         """Compare tables with the current rows, and write what is new or changed."""
-        shown, version = history.visible(before.events), len(before.events)
+        shown, version = record.visible(before.events), len(before.events)
         parts: dict[str, pa.Table | Callable[[], pa.RecordBatchReader]] = {}
         counts: dict[str, Counts] = {}
         for name, table in packed.items():
@@ -358,7 +357,7 @@ class Store:
 
     def _append_event(self, event: Event, before: Record) -> None:
         """Write the row of a step, which makes it visible, then the sums of the table of events."""
-        delta.append(self.path / EVENTS, history.to_row(record.tied(event, before)), only_next=True)
+        delta.append(self.path / EVENTS, record.to_row(record.tied(event, before)), only_next=True)
         # The step is in, whatever comes now. Sums for which a full disk has no room are written
         # before the next step, as after a kill; a damaged file is refused at every read.
         with suppress(StoreError):
@@ -400,7 +399,7 @@ class Store:
             delta.gaps_of(files),
             table=TABLES[name],
             batches=[batch.batch for batch in holders],
-            changing=history.superseding(holders, name),
+            changing=record.superseding(holders, name),
             more=more,
         )
         return replace(found, workers=self._workers)
@@ -425,7 +424,7 @@ class Store:
         data = schema.empty_table()
         if ids:
             data = delta.read_files(self._files(name), schema=schema, only=(rows.BATCH, ids))
-        superseded = bool(history.superseding(holders, name))
+        superseded = bool(record.superseding(holders, name))
         return rows.current(data, table=TABLES[name], batches=ids, superseded=superseded)
 
     def _require(self) -> None:
@@ -439,7 +438,7 @@ class Store:
         """Hold the writer's lock; gives the record as it is then."""
         with delta.writing(self.path):
             if not self.exists:
-                delta.append(self.path / EVENTS, history.EVENT_SCHEMA.empty_table())
+                delta.append(self.path / EVENTS, record.EVENT_SCHEMA.empty_table())
             delta.hold(self.path / EVENTS)
             now = self._record()
             # Before the first row that is chained, and where a killed process wrote none.

@@ -19,9 +19,9 @@ from analytics.data.kept import ENDING, is_sound
 from analytics.data.kept import FOLDER as KEPT
 from analytics.data.schema import TABLES
 from analytics.data.store import delta
-from analytics.data.store.history import MAINTAINED
 from analytics.data.store.record import (
     LAST_PUBLISHED,
+    MAINTAINED,
     OF_PUBLISHED,
     UNFINISHED,
     Record,
