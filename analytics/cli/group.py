@@ -15,13 +15,13 @@ from analytics.cli.holding_command import holding
 from analytics.cli.open_command import open_
 from analytics.cli.options_command import options
 from analytics.cli.plan_command import plan
-from analytics.cli.publish_command import publish
 from analytics.cli.result_commands import bulletin, demo, estimate, revisions, scenarios
 from analytics.cli.store_commands import (
     batches,
     form,
     import_,
     maintain,
+    publish,
     templates,
     verify,
     withdraw,

@@ -164,7 +164,7 @@ def _require_days_to_come(store: Store, season: str | None) -> None:
 
     It is over where the last day with data is its last open day, or later.
     """
-    from analytics.outlook.season_calendar import season_calendar  # noqa: PLC0415 - loads the models
+    from analytics.outlook.season_days import season_calendar  # noqa: PLC0415 - loads the models
     from analytics.survey.build import build_design, seasons_with_data  # noqa: PLC0415
     from analytics.survey.estimators import convenience_interviews  # noqa: PLC0415
 

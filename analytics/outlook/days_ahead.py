@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.arrays import Bools, Floats
-    from analytics.outlook.day_effects import DayEffects, Weather
+    from analytics.outlook.season_days import DayEffects, Weather
     from analytics.outlook.weekly_series import WeeklySeries
 
 

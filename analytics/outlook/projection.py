@@ -19,7 +19,7 @@ from analytics.options.baseline import Baseline
 from analytics.outlook.calibration import widened
 from analytics.outlook.days_ahead import effort_ahead, rates_ahead, shares_ahead
 from analytics.outlook.parts_to_date import marked_draws
-from analytics.outlook.season_calendar import AFTER_CLOSE, MOST_WEEKS, season_calendar
+from analytics.outlook.season_days import AFTER_CLOSE, MOST_WEEKS, season_calendar
 from analytics.outlook.to_date_draws import over_areas, to_date_draws
 from analytics.outlook.weekly_series import PROJECTED_FROM, past_weekly, weekly_of
 from analytics.weeks import weeks_between
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from analytics.arrays import Floats, Ints
     from analytics.estimates.season_survey import SeasonSurvey
-    from analytics.outlook.season_calendar import SeasonCalendar
+    from analytics.outlook.season_days import SeasonCalendar
     from analytics.outlook.to_date_draws import ToDate
     from analytics.outlook.weekly_series import Patterns, WeeklySeries
 

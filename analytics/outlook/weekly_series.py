@@ -25,7 +25,7 @@ from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot, content_key
 from analytics.errors import BlackmouthError
 from analytics.estimates.result_rows import catch_figures, result_row
-from analytics.outlook.day_effects import DayEffects, Weather, day_effects
+from analytics.outlook.season_days import DayEffects, Weather, day_effects
 from analytics.outlook.seasonal_pattern import SeasonalPattern, pattern_of
 from analytics.quantities import QUANTITIES
 from analytics.survey.build import build_design, seasons_before

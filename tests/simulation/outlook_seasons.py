@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from analytics.outlook.day_effects import effects_of
+from analytics.outlook.season_days import effects_of
 from analytics.outlook.weekly_series import RATE, SHARE, TRIPS, WeeklySeries, log_variance
 from analytics.propagation import (
     FURTHEST,

@@ -19,10 +19,10 @@ from analytics.estimates.estimate import LEVELS, result_rows
 from analytics.estimates.season_survey import prepare_survey, survey_through
 from analytics.outlook import seasonal_pattern
 from analytics.outlook.backtest import CUTS, METHODS, MODEL, PROJECTED, SeasonTotals, backtest
-from analytics.outlook.day_effects import DayEffects, Weather, day_effects
 from analytics.outlook.days_ahead import effort_ahead, rates_ahead, shares_ahead
 from analytics.outlook.parts_to_date import joint_parts
 from analytics.outlook.projection import project_season, project_weekly, weeks_ahead
+from analytics.outlook.season_days import DayEffects, Weather, day_effects
 from analytics.outlook.seasonal_pattern import (
     LEVEL_SE,
     PERSISTENCE,

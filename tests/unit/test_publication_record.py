@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from analytics import whole_files
-from analytics.cli.publish_command import publish
+from analytics.cli.store_commands import publish
 from analytics.data.store import LAST_PUBLISHED, Store, last_published, name_published, verify_store
 from analytics.errors import StoreError, UsageError
 from analytics.publishing import publications

@@ -11,7 +11,7 @@ from analytics.catch_limits import TOTALS
 from analytics.codes import coded, has_code, parse, sentences
 from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.mark_composition import CLASSES
-from analytics.outlook.season_calendar import AFTER_CLOSE, season_calendar
+from analytics.outlook.season_days import AFTER_CLOSE, season_calendar
 from analytics.outlook.to_date_draws import (
     PART_QUANTITIES,
     area_rows,
