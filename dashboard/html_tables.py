@@ -105,6 +105,10 @@ _TEMPLATES = """
 <details class='bm-signs'><summary>{{ words }}</summary>{{ inside }}</details>
 {%- endmacro %}
 
+{% macro head_link(words, link) -%}
+<h2 class='bm-today-head'><a class='bm-go' href='{{ link }}'>{{ words }}</a></h2>
+{%- endmacro %}
+
 {% macro dated(name, week) -%}
 {{ name }}, <span class='bm-whole'>{{ week }}</span>
 {%- endmacro %}
@@ -173,6 +177,11 @@ def bold(words: str, *, is_unbroken: bool = False) -> Markup:
 def dated(name: str, week: str) -> Markup:
     """Return a name with its week, which stays on one line."""
     return _PARTS.dated(name, week)
+
+
+def head_link(words: str, link: str) -> Markup:
+    """Return the head of a part of a page, which opens a page."""
+    return _PARTS.head_link(words, link)
 
 
 def block(kind: str, words: str) -> Markup:

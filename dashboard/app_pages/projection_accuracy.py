@@ -13,7 +13,7 @@ from dashboard.catalogue import phrase, say
 from dashboard.charts import forest as dotted
 from dashboard.page_frame import Chosen, colours, download, draw_page, grid, lead
 from dashboard.released.records import head
-from dashboard.season_limits import backtest, panels
+from dashboard.season_limits import panels
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,19 +33,19 @@ def _body(chosen: Chosen, found: Standings) -> None:
 
 def _past(choice: Choice, found: Standings) -> None:
     """Draw the projections of past seasons, by figure and one by one."""
-    lacking = backtest.not_judged(found.backtest)
+    lacking = panels.not_judged(found.backtest)
     if lacking:
         with st.expander(say("What could not be projected")):
             st.markdown("\n".join(f"- {numbers.plain(one)}" for one in lacking))
     if not accuracy.judged(found.backtest):
         return
     st.header(say("Past seasons, by figure"), anchor=False)
-    st.html(backtest.table(found.backtest))
-    st.caption(say(backtest.MEANING))
+    st.html(panels.backtest_table(found.backtest))
+    st.caption(say(panels.MEANING))
     drawn = panels.backtest_panels(found.backtest, choice.domains)
     if drawn:
         st.header(say("Each projection against what the season came to"), anchor=False)
-        named = list(backtest.NAMED)
+        named = list(panels.NAMED)
         dots = [dot for _, _, mine in drawn for dot in mine]
         page_frame.signs(dotted.signs(dots, named), dotted.HUES)
         st.caption(say("1 is what the season came to; each line is a projection as of that day."))
@@ -60,17 +60,17 @@ def _panel(
     figure = dotted.figure(dots, palette=colours(), guide=1.0)
     said = dotted.description(dots, of=say("Expected over final, {title}", title=title))
     key = f"season-did-{quantity}-{area or 'all'}"
-    page_frame.panel(f"{title}: {backtest.hits(dots)}", figure, key=key, alt=said)
+    page_frame.panel(f"{title}: {panels.hits(dots)}", figure, key=key, alt=said)
 
 
 def _plain_rule(found: Standings) -> None:
     past = accuracy.of_past(found.compared)
     if past:
         st.header(say("Beside a plain rule"), anchor=False)
-        st.html(backtest.score_table(past))
-        if why := backtest.about_plain(past):
+        st.html(panels.score_table(past))
+        if why := panels.about_plain(past):
             st.markdown(why)
-        st.caption(say(backtest.SCORED))
+        st.caption(say(panels.SCORED))
 
 
 def _issued(choice: Choice, found: Standings) -> None:
@@ -82,7 +82,7 @@ def _issued(choice: Choice, found: Standings) -> None:
     st.markdown(accuracy.issued_answer(found.issued))
     issued = accuracy.of_issued(found.issued)
     if issued:
-        st.html(backtest.score_table(issued))
+        st.html(panels.score_table(issued))
     download(
         say("projections of this bulletin"), bulletin.table("projections"), choice, "projections"
     )

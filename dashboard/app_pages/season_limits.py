@@ -11,10 +11,10 @@ from analytics.wording import limits as standings
 from dashboard import filters, notices, page_frame, url_state
 from dashboard.catalogue import phrase, say
 from dashboard.charts import limits as barred
+from dashboard.html_tables import head_link
 from dashboard.page_frame import Chosen, colours, download, draw_page, lead
 from dashboard.pages import link_to
 from dashboard.season_limits import panels, table
-from dashboard.today.panels import lone_link
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -83,7 +83,7 @@ def _table(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
 def _accuracy(choice: Choice, found: Standings) -> None:
     """Say in a line how far to trust what is projected."""
     link = link_to("projection_accuracy", url_state.noted())
-    st.html(lone_link(say("How far to trust the projections"), link))
+    st.html(head_link(say("How far to trust the projections"), link))
     st.markdown(accuracy.accuracy_answer(choice.index, found.backtest))
 
 

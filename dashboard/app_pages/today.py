@@ -7,18 +7,17 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.wording import limits
-from dashboard import data, page_frame, url_state
+from dashboard import data, html_tables, page_frame, today, url_state
 from dashboard.catalogue import phrase, say
 from dashboard.charts import series
 from dashboard.page_frame import Chosen, colours, draw_page
 from dashboard.pages import link_to
 from dashboard.style import today_sheet
-from dashboard.today import panels, records
 
 if TYPE_CHECKING:
     from analytics.wording.limits import Standings
     from dashboard.filters import Choice
-    from dashboard.today.records import Kept
+    from dashboard.today import Kept
 
 CHART_HEIGHT = 168
 
@@ -27,7 +26,7 @@ def _body(chosen: Chosen, found: Standings) -> None:
     choice, kept = chosen.choice, url_state.noted()
     st.html(today_sheet())
     with st.container(key="today"):
-        st.html(panels.facts(records.facts(choice, found, kept)))
+        st.html(today.facts_list(today.facts(choice, found, kept)))
         left, right = st.columns([7, 5])
         with left:
             _limits(choice, found, kept)
@@ -37,14 +36,16 @@ def _body(chosen: Chosen, found: Standings) -> None:
         with left:
             _open_where(choice, kept)
         with right:
-            st.html(panels.points(records.points(choice, kept)))
+            st.html(today.points_list(today.points(choice, kept)))
 
 
 def _limits(choice: Choice, found: Standings, kept: Kept) -> None:
-    lines = records.limit_lines(choice, found, kept)
+    lines = today.limit_lines(choice, found, kept)
     if lines:
-        rest = records.rest(choice, found, kept)
-        st.html(panels.limits(lines, rest, brief=limits.STATE_RULE_BRIEF, rule=limits.STATE_RULE))
+        rest = today.rest(choice, found, kept)
+        st.html(
+            today.limits_table(lines, rest, brief=limits.STATE_RULE_BRIEF, rule=limits.STATE_RULE)
+        )
     else:
         st.markdown(limits.limits_answer(choice.index, found, choice.areas))
 
@@ -55,20 +56,20 @@ def _season(choice: Choice, kept: Kept) -> None:
     found = series.against_past(data.view("rates", choice.index.card), area)
     link = link_to("seasonal_pattern", kept)
     if found is None:
-        st.html(panels.lone_link(say("This season against past ones"), link))
+        st.html(html_tables.head_link(say("This season against past ones"), link))
         st.markdown(say("This bulletin cannot set its season beside past ones."))
         return
-    st.html(panels.lone_link(series.past_title(found), link))
+    st.html(html_tables.head_link(series.past_title(found), link))
     figure = series.past_figure(found, palette=colours(), height=CHART_HEIGHT)
     page_frame.chart(figure, key="today-season", alt=series.past_description(found))
 
 
 def _open_where(choice: Choice, kept: Kept) -> None:
-    lines, common = records.area_lines(choice, kept)
+    lines, common = today.area_lines(choice, kept)
     if lines:
-        st.html(panels.areas(lines, day=records.said_for(choice), common=common))
+        st.html(today.areas_table(lines, day=today.said_for(choice), common=common))
     else:
-        st.html(panels.lone_link(say("Open where"), link_to("week", kept)))
+        st.html(html_tables.head_link(say("Open where"), link_to("week", kept)))
         st.markdown(
             say(
                 "This bulletin keeps no rules of its areas. Check the official rules before you go."

@@ -18,7 +18,7 @@ from analytics.wording import accuracy, bulletin_index
 from analytics.wording import limits as sentences
 from analytics.wording import limits as standings
 from dashboard.charts import limits as barred
-from dashboard.season_limits import backtest, panels
+from dashboard.season_limits import panels
 from dashboard.season_limits import table as standing_table
 from tests.app import sample_season
 from tests.app.rate_pages import old_archive
@@ -370,10 +370,10 @@ def test_past_projections_are_judged_by_hand(found):
     mean = sum(1 / ratio for ratio in sample_season.RATIOS) / len(sample_season.RATIOS)
     assert judged.ratio == pytest.approx(mean)
     assert said.endswith("On average 1.04 times the final total was expected.")
-    dots = backtest.dots(found.backtest, None, "kept_fish")
+    dots = panels.backtest_dots(found.backtest, None, "kept_fish")
     assert [dot.label for dot in dots][:2] == ["2033-34, 18 Dec", "2033-34, 8 Jan"]
     assert "2033-W50" in dots[0].words
-    assert backtest.hits(dots).startswith("4 of 6 inside the 80")
+    assert panels.hits(dots).startswith("4 of 6 inside the 80")
     assert dots[0].amount.value == pytest.approx(1 / 0.97)
 
 
@@ -419,9 +419,7 @@ def test_a_bulletin_without_a_test_says_so(open_standing, index, found, tmp_path
     said = plain(words_of(open_standing(folder=tmp_path)))
     assert accuracy.NO_SEASON in said
     assert "could not be projected" not in said
-    assert backtest.not_judged(found.backtest) == [
-        "2032-33 from 2033-W01: the season is in progress"
-    ]
+    assert panels.not_judged(found.backtest) == ["2032-33 from 2033-W01: the season is in progress"]
 
 
 def test_seasons_without_a_projection_say_why(open_accuracy):
@@ -533,15 +531,15 @@ def test_methods_are_compared_on_the_same_projections():
     found = accuracy.of_past(scored_lines())
     model = [one for one in found if one.method == "model"]
     # To come were 1,000 and 1,600 fish, 1,300 on average; expected were 1,100 both times.
-    assert backtest.relative(model) == pytest.approx((-200 / 1300, 65 / 1300, 260 / 1300))
+    assert panels.relative(model) == pytest.approx((-200 / 1300, 65 / 1300, 260 / 1300))
     assert [one.inside for one in model] == [(True, True), (False, True)]
-    said = plain(backtest.score_table(found))
+    said = plain(panels.score_table(found))
     assert "Plain rule" in said and "10 %" in said and "5 %" in said
     # A figure that the plain rule could not project leaves the comparison.
     fewer = [one for one in found if one.method != "plain_rule" or one.at[0] == "2033-34"]
-    assert "1 (100 %)" in plain(backtest.score_table(fewer))
+    assert "1 (100 %)" in plain(panels.score_table(fewer))
     # With two past seasons each has one other alone: a plain rule that is missing is explained.
-    assert backtest.about_plain(found) == "" and backtest.about_plain(model) == backtest.NO_PLAIN
+    assert panels.about_plain(found) == "" and panels.about_plain(model) == panels.NO_PLAIN
 
 
 def test_projections_of_bulletins_are_judged_by_later_ones():

@@ -23,9 +23,8 @@ from analytics.units import short_day
 from analytics.wording import limits
 from analytics.wording.bulletin_index import index_bulletin
 from analytics.wording.week import EFFORT, Topic, key_points, next_release
-from dashboard import store_access
+from dashboard import store_access, today
 from dashboard.pages import RESULTS
-from dashboard.today import records
 from tests.app import sample_season
 from tests.app.rate_pages import old_archive, plain
 from tests.app.reading import words_of
@@ -203,7 +202,7 @@ def test_what_sampling_missed_is_named():
         index = index_bulletin(make(NOW))
         week = [one for one in index.strata if one.week == index.card.through]
         first = replace(week[0], **changed)
-        return plain(records.sampling(_Choice(replace(index, strata=(first, *week[1:])))))
+        return plain(today.sampling(_Choice(replace(index, strata=(first, *week[1:])))))
 
     assert "Missed: nothing." in said(n_psu=4, n_missing_psu=0)
     assert "no sample of" in said(n_psu=0)
@@ -216,7 +215,7 @@ def test_interviews_of_convenience_are_not_said_to_be_a_designed_sample(n):
     row = index.row(None, index.card.through, EFFORT)
     mine = replace(row, status="no_design", n_psu=n, n_psu_frame=None, n_interviews=40)
     bare = replace(index, strata=(), rows={**index.rows, (None, row.week, EFFORT): mine})
-    said = plain(records.sampling(_Choice(bare)))
+    said = plain(today.sampling(_Choice(bare)))
     assert f"40 interviews of convenience on {n} site-day" in said
     assert said.startswith("**No designed sample**")
 
@@ -280,8 +279,8 @@ def test_the_public_sees_no_site_day(open_kept):
 
 def test_a_limit_without_a_figure_is_not_said_to_be_kept():
     withheld = {"estimate": None, "limit_fish": 10.0, "is_preliminary": False}
-    assert records._reached(withheld) == DASH
-    assert records._reached(withheld | {"estimate": 9.0}) == "no"
+    assert today._reached(withheld) == DASH
+    assert today._reached(withheld | {"estimate": 9.0}) == "no"
 
 
 def test_an_area_that_has_closed_is_not_the_next_to_close(open_kept):

@@ -1,1 +1,0 @@
-"""The page Today: what each part says, and how it is drawn."""
