@@ -20,19 +20,20 @@ from analytics.estimates.size_mark_classes import (
     figures_with_sample,
     pooled_of,
 )
-from analytics.fish.mark_composition import MARKED_SHARE, marks_with_effort
-from analytics.fish.mortality_rates import ANY, DROP_OFF, KEPT_FATE, RELEASED
-from analytics.fish.sampled_releases import (
+from analytics.fish.mark_composition import (
     ALL_MET,
     KEPT_FISH,
     LEGAL,
     LEGAL_RELEASED,
+    MARKED_SHARE,
     NOTHING,
     ROUNDING,
     SUBLEGAL,
     SUBLEGAL_RELEASED,
     SampledReleases,
+    marks_with_effort,
 )
+from analytics.fish.mortality_rates import ANY, DROP_OFF, KEPT_FATE, RELEASED
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.survey.domain_totals import combined_ratio
 from analytics.survey.domains import LinearMaps, linear_totals
@@ -44,7 +45,7 @@ if TYPE_CHECKING:
     from analytics.arrays import Floats
     from analytics.estimates.season_survey import SampledInputs, SeasonSurvey
     from analytics.estimates.size_mark_classes import ClassExpansion, Sampled
-    from analytics.fish.sampled_releases import Columns
+    from analytics.fish.mark_composition import Columns
     from analytics.survey.domain_totals import DomainTotals
     from analytics.survey.domains import Domains
     from analytics.survey.estimators import TotalEstimator

@@ -23,10 +23,10 @@ from analytics.fish.composition_sample import (
 from analytics.fish.mark_composition import (
     UNKNOWN,
     BorrowedShares,
+    joint_columns,
     mark_analysis,
     mark_measures,
 )
-from analytics.fish.sampled_releases import joint_columns
 from analytics.propagation import joint_df
 from analytics.quantities import QuantityKind
 from analytics.survey.domains import (

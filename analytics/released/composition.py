@@ -32,9 +32,19 @@ from analytics.estimates.size_mark_classes import (
     sampled_figures,
 )
 from analytics.fish.composition_sample import COLUMNS
-from analytics.fish.mark_composition import CLASSES, PARTS, mark_analysis, mark_measures, marked
+from analytics.fish.mark_composition import (
+    CLASSES,
+    KEPT,
+    LEGAL,
+    PARTS,
+    SUBLEGAL,
+    SampledReleases,
+    deaths_at_ends,
+    mark_analysis,
+    mark_measures,
+    marked,
+)
 from analytics.fish.mortality_rates import ANY, DROP_OFF, KEPT_FATE, RELEASED
-from analytics.fish.sampled_releases import KEPT, LEGAL, SUBLEGAL, SampledReleases, deaths_at_ends
 from analytics.intervals import log_t
 from analytics.propagation import joint_df
 from analytics.quantities import QUANTITIES, QuantityKind
@@ -50,8 +60,7 @@ if TYPE_CHECKING:
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.estimates.size_mark_classes import ClassExpansion
     from analytics.fish.composition_sample import ClassRatios
-    from analytics.fish.mark_composition import BorrowedShares
-    from analytics.fish.sampled_releases import MeanRate
+    from analytics.fish.mark_composition import BorrowedShares, MeanRate
     from analytics.survey.domain_totals import DomainTotals
 
     Row = dict[str, Any]

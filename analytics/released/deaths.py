@@ -20,9 +20,9 @@ from analytics.estimates.result_rows import (
     result_row,
 )
 from analytics.estimates.season_survey import deaths_in_detail, known_totals, season_estimators
+from analytics.fish.mark_composition import deaths_at_ends
 from analytics.fish.mortality_rates import ANY, DROP_OFF, KEPT_FATE, MOOCHING, RELEASED, TROLLING
 from analytics.fish.release_mortality import FATES, NO_RATE, deaths_at_rates
-from analytics.fish.sampled_releases import deaths_at_ends
 from analytics.quantities import QuantityKind
 from analytics.released.schemas import DEATH_SCHEMA, METHOD_MIX_SCHEMA
 from analytics.settings import FishBasis

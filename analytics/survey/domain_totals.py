@@ -16,7 +16,13 @@ from analytics.survey.domains import (
     first_stage_variance,
     matrices,
 )
-from analytics.survey.pooled_variance import PooledLater, PooledVariance, pooled_variance
+from analytics.survey.pooled_variance import (
+    PooledLater,
+    PooledVariance,
+    UnitVariances,
+    pooled_variance,
+    unit_variances,
+)
 from analytics.survey.support import Support, support_of
 from analytics.survey.unit_totals import (
     ROUNDING,
@@ -25,7 +31,6 @@ from analytics.survey.unit_totals import (
     unit_totals,
     with_missed_days,
 )
-from analytics.survey.unit_variances import UnitVariances, unit_variances
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator

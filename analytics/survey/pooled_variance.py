@@ -1,7 +1,11 @@
-"""What all strata of a season say of the variance of each domain, beside the domain's own units.
+"""What all strata of a season say of variances: of each domain, and of units of a week to come.
 
-A *cell* is a stratum and an area fished; it is *home* where the boats land in the area they fished,
-else *stray*. Home cells follow the pooled variance function; stray ones the mean of their like.
+Home cells follow the pooled variance function; stray ones the mean of their like.
+
+Units of a week to come vary as those of past weeks did, shrunk and discounted. A *row* is a landing
+area and a day group. At home, where boats fished in the area they land in, the variance of a week
+of the mean μ is ``ρ φ μ^b``: the pooled variance function of the season times how far the row's own
+variances lie off it. Strays have the mean of their variances.
 """
 
 from __future__ import annotations
@@ -14,18 +18,23 @@ import numpy as np
 
 from analytics.arrays import add_at, equal_pairs, groups_of_linked, places_of
 from analytics.intervals import LEAST_SEASON_DF
-from analytics.survey.domains import squares_about_mean
-from analytics.survey.variance_function import fitted_function, quotient, raked_effects
+from analytics.survey.variance_function import (
+    StratumCells,
+    VarianceFunction,
+    fitted_function,
+    home_means,
+    quotient,
+    row_of_strata,
+    stratum_cells,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from analytics.arrays import Bools, Floats, Ints
     from analytics.survey.domains import LinearForm
-    from analytics.survey.variance_function import VarianceFunction
 
-#: The layout is raked where it has so many cells for each effect (our choice, no source).
-_CELLS_AN_EFFECT = 2
+
 #: Most skewness and excess kurtosis of unit totals that is believed (our choice, no source).
 _MOST_SKEWNESS, _MOST_KURTOSIS = 5.0, 30.0
 
@@ -57,19 +66,6 @@ class PooledVariance:
         none = np.zeros((len(self.variance), 1))
         arrays = (getattr(self, name) for name in self.__slots__)
         return PooledVariance(*(np.concatenate([one, none], axis=1)[:, columns] for one in arrays))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class StratumCells:
-    """Cells that have a unit, C of them: means and variances of unit totals, (C, K)."""
-
-    stratum: Ints
-    key: Ints
-    is_home: Bools
-    n: Floats
-    mean: Floats
-    variance: Floats
-    within: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -195,43 +191,6 @@ def _satterthwaite(place: Ints, parts: Floats, df: Floats, size: int) -> Floats:
     return found
 
 
-# Cells: what the sampled units of each stratum say.
-
-
-def stratum_cells(form: LinearForm) -> StratumCells:
-    """Return the mean and variance of unit totals by stratum and key; every home cell is there."""
-    design, cells, domains = form.design, form.cells, form.domains
-    width = len(design.areas) + 1
-    sampled = np.flatnonzero(form.plan.n_active > 0)
-    home = domains.area_key(design.strata.landing_area)
-    found = design.units.stratum[cells.unit] * width + cells.key
-    codes = np.union1d(sampled * width + home[sampled], found)
-    stratum, key = np.divmod(codes, width)
-    at, n = np.searchsorted(codes, found), form.plan.n_active[stratum].astype(np.float64)
-    k = cells.total.shape[1]
-    own = np.arange(k)
-    squares = squares_about_mean(at, cells.total, n, len(codes), pair=np.stack([own, own], axis=1))
-    column = {int(i): p for p, (i, j) in enumerate(cells.pair) if i == j}
-    within = cells.second_stage_cov.pick([column[one] for one in range(k)])
-    return StratumCells(
-        stratum=stratum,
-        key=key,
-        is_home=key == home[stratum],
-        n=n,
-        mean=add_at(at, cells.total, len(codes)) / n[:, None],
-        variance=squares / np.maximum(n - 1, 1)[:, None],
-        within=within.add_at(at, len(codes), factor=np.ones(len(at))),
-    )
-
-
-def row_of_strata(form: LinearForm) -> Ints:
-    """Return the row of each stratum: its landing area and day group, shape (H,)."""
-    strata = form.design.strata
-    width = int(strata.group.max(initial=0)) + 1
-    row: Ints = np.unique(strata.landing_area * width + strata.group, return_inverse=True)[1]
-    return row
-
-
 # Expected means and variances of units.
 
 
@@ -259,36 +218,6 @@ def _expected(form: LinearForm, cells: StratumCells, row: Ints) -> _Expected:
         stray_variance=np.where(known > 0, summed / np.maximum(known, 1), function.at(stray_mean)),
         function=function,
     )
-
-
-def home_means(form: LinearForm, cells: StratumCells, row: Ints) -> Floats:
-    """Return the expected unit mean of every stratum at home, shape (H, K).
-
-    From the effects of row and week where the layout is complete enough; else a stratum's own mean
-    and one unit of the mean of its area, or of the season (our choice, no source).
-    """
-    strata, home = form.design.strata, np.flatnonzero(cells.is_home)
-    stratum, n = cells.stratum[home], cells.n[home]
-    total = n[:, None] * cells.mean[home]
-    n_rows, n_weeks = int(row.max(initial=0)) + 1, len(form.design.weeks)
-    n_areas = len(form.design.areas)
-    by_area = add_at(strata.landing_area[stratum], np.column_stack([n, total]), n_areas)
-    everywhere = by_area.sum(axis=0)
-    by_area = np.where(by_area[:, :1] > 0, by_area, everywhere)
-    of_area = (by_area[:, 1:] / np.maximum(by_area[:, :1], 1))[strata.landing_area]
-    at = row[stratum] * n_weeks + strata.week[stratum]
-    once = len(np.unique(at)) == len(at)
-    effects = len(np.unique(row[stratum])) + len(np.unique(strata.week[stratum])) - 1
-    if once and len(at) >= _CELLS_AN_EFFECT * effects:
-        of_row, of_week = raked_effects(
-            add_at(at, n, n_rows * n_weeks).reshape(n_rows, n_weeks),
-            add_at(at, total, n_rows * n_weeks).reshape(n_rows, n_weeks, -1),
-        )
-        known = np.isin(row, row[stratum]) & np.isin(strata.week, strata.week[stratum])
-        return np.where(known[:, None], of_row[row] * of_week[strata.week], of_area)
-    mean = of_area.copy()
-    mean[stratum] = (total + of_area[stratum]) / (n + 1)[:, None]
-    return mean
 
 
 # Terms of every domain.
@@ -428,3 +357,101 @@ def _tails(form: LinearForm, expected: _Expected) -> tuple[Floats, Floats]:
             skewness[k] = min(max(third / second**1.5, 0.0), _MOST_SKEWNESS)
             kurtosis[k] = min(max(fourth / second**2 - 3, 0.0), _MOST_KURTOSIS)
     return skewness, kurtosis
+
+
+#: What a week's variance counts for a week later (our choice, no source).
+DISCOUNT = 0.9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class UnitVariances:
+    """Variances of units of R rows, and of S strays of them, of one measure.
+
+    - `landing_area`, `group` (R,): codes. `ratio` (R,): ρ; `df` (R,): its degrees of freedom, those
+      of the prior included. `total` (R,): fish, or effort, landed at home over the sampled strata.
+    - `within` (R,), `stray_within` (S,): what boats inside a unit add, as a share of the variance.
+    - `stray_row`, `stray_key` (S,): row and area key. `stray_variance`, `stray_df`, `stray_total`
+      (S,).
+    """
+
+    landing_area: Ints
+    group: Ints
+    function: VarianceFunction
+    ratio: Floats
+    df: Floats
+    within: Floats
+    total: Floats
+    stray_row: Ints
+    stray_key: Ints
+    stray_variance: Floats
+    stray_df: Floats
+    stray_within: Floats
+    stray_total: Floats
+
+    def at(self, mean: Floats, ratio: Floats) -> Floats:
+        """Return variances of units of some means, each with the ρ of its row."""
+        found: Floats = ratio * self.function.at(mean[:, None])[:, 0]
+        return found
+
+
+def shrunk_ratio(squares: Floats, df: Floats, prior_df: float) -> Floats:
+    """Return ``ρ = (d0 + Σ d r)/(d0 + Σ d)`` of standardised variances r (`d0` the prior's df).
+
+    `squares` are the sums ``Σ d r``, and `df` the sums ``Σ d``, of the same shape.
+    """
+    return (prior_df + squares) / np.maximum(prior_df + df, 1e-300)
+
+
+def unit_variances(form: LinearForm, about: LinearForm) -> UnitVariances:
+    """Return the variances of one measure of `form`, as a function of the means of `about`.
+
+    Both stand on the same design and units; `about` is `form` itself for a total, and the total
+    below for the residuals of a ratio.
+    """
+    design, row = form.design, row_of_strata(form)
+    cells = stratum_cells(form)
+    mean = home_means(about, stratum_cells(about), row)[:, :1]
+    variance, n = cells.variance[:, 0], cells.n
+    when = design.week_ordinal[design.strata.week]
+    sampled = np.flatnonzero(form.plan.n_active > 0)
+    age = when[sampled].max(initial=0) - when
+    weight = np.maximum(form.plan.n_active - 1, 0) * DISCOUNT**age
+    inside = cells.within[:, 0] / n
+    inside = np.where(form.correction[cells.stratum] == 1, variance, inside)
+    home, stray = np.flatnonzero(cells.is_home), np.flatnonzero(~cells.is_home)
+    at_home = cells.stratum[home]
+    function = fitted_function(mean[at_home], variance[home][:, None], n[home] - 1)
+    standard = quotient(variance[home], function.at(mean[at_home])[:, 0])
+    n_rows = int(row.max(initial=-1)) + 1
+    prior = float(np.nan_to_num(function.df[0]))
+    of_home = weight[at_home]
+    d = add_at(row[at_home], of_home, n_rows)
+    ratio = shrunk_ratio(add_at(row[at_home], of_home * standard, n_rows), d, prior)
+    keys, at = np.unique(
+        row[cells.stratum[stray]] * (len(design.areas) + 1) + cells.key[stray], return_inverse=True
+    )
+    of_row, key = np.divmod(keys, len(design.areas) + 1)
+    of_stray = weight[cells.stratum[stray]]
+    total = design.strata.n_frame[cells.stratum] * cells.mean[:, 0]
+    d_stray = add_at(row, weight, n_rows)[of_row]
+    squares = add_at(at, of_stray * variance[stray], len(keys))
+    within_home = quotient(
+        add_at(row[at_home], of_home * inside[home], n_rows),
+        add_at(row[at_home], of_home * variance[home], n_rows),
+    )
+    _, first = np.unique(row, return_index=True)
+    return UnitVariances(
+        landing_area=design.strata.landing_area[first],
+        group=design.strata.group[first],
+        function=function,
+        ratio=ratio,
+        df=prior + d,
+        within=within_home,
+        total=add_at(row[at_home], total[home], n_rows),
+        stray_row=of_row,
+        stray_key=key,
+        stray_variance=quotient(squares, d_stray),
+        stray_df=d_stray,
+        stray_within=quotient(add_at(at, of_stray * inside[stray], len(keys)), squares),
+        stray_total=add_at(at, total[stray], len(keys)),
+    )

@@ -3,6 +3,9 @@
 Two or three units a stratum say little of their own variance. All strata of a season together say
 much: their expected means follow from a table of area and day group by week, and the variance is a
 power of the expected mean. Everything here is done for K measures at once.
+
+It is fitted to *cells*: a stratum and an area fished. A cell is *home* where the boats land in the
+area they fished, else *stray*.
 """
 
 from __future__ import annotations
@@ -12,10 +15,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.arrays import add_at
 from analytics.intervals import USUAL_DF, prior_df
+from analytics.survey.domains import squares_about_mean
 
 if TYPE_CHECKING:
-    from analytics.arrays import Floats, Ints
+    from analytics.arrays import Bools, Floats, Ints
+    from analytics.survey.domains import LinearForm
 
 #: Powers of the mean that are tried: Poisson to constant relative variance.
 POWERS = np.linspace(1.0, 2.0, 6)
@@ -25,6 +31,91 @@ LEAST_MEAN = 1e-6
 _RAKED, _MOST_ROUNDS = 1e-10, 500
 #: With fewer cells this power and the usual degrees of freedom are used (our choice, no source).
 FEWEST_CELLS, USUAL_POWER = 8, 1.5
+#: The layout is raked where it has so many cells for each effect (our choice, no source).
+_CELLS_AN_EFFECT = 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StratumCells:
+    """Cells that have a unit, C of them: means and variances of unit totals, (C, K)."""
+
+    stratum: Ints
+    key: Ints
+    is_home: Bools
+    n: Floats
+    mean: Floats
+    variance: Floats
+    within: Floats
+
+
+# Cells: what the sampled units of each stratum say.
+
+
+def stratum_cells(form: LinearForm) -> StratumCells:
+    """Return the mean and variance of unit totals by stratum and key; every home cell is there."""
+    design, cells, domains = form.design, form.cells, form.domains
+    width = len(design.areas) + 1
+    sampled = np.flatnonzero(form.plan.n_active > 0)
+    home = domains.area_key(design.strata.landing_area)
+    found = design.units.stratum[cells.unit] * width + cells.key
+    codes = np.union1d(sampled * width + home[sampled], found)
+    stratum, key = np.divmod(codes, width)
+    at, n = np.searchsorted(codes, found), form.plan.n_active[stratum].astype(np.float64)
+    k = cells.total.shape[1]
+    own = np.arange(k)
+    squares = squares_about_mean(at, cells.total, n, len(codes), pair=np.stack([own, own], axis=1))
+    column = {int(i): p for p, (i, j) in enumerate(cells.pair) if i == j}
+    within = cells.second_stage_cov.pick([column[one] for one in range(k)])
+    return StratumCells(
+        stratum=stratum,
+        key=key,
+        is_home=key == home[stratum],
+        n=n,
+        mean=add_at(at, cells.total, len(codes)) / n[:, None],
+        variance=squares / np.maximum(n - 1, 1)[:, None],
+        within=within.add_at(at, len(codes), factor=np.ones(len(at))),
+    )
+
+
+def row_of_strata(form: LinearForm) -> Ints:
+    """Return the row of each stratum: its landing area and day group, shape (H,)."""
+    strata = form.design.strata
+    width = int(strata.group.max(initial=0)) + 1
+    row: Ints = np.unique(strata.landing_area * width + strata.group, return_inverse=True)[1]
+    return row
+
+
+def home_means(form: LinearForm, cells: StratumCells, row: Ints) -> Floats:
+    """Return the expected unit mean of every stratum at home, shape (H, K).
+
+    From the effects of row and week where the layout is complete enough; else a stratum's own mean
+    and one unit of the mean of its area, or of the season (our choice, no source).
+    """
+    strata, home = form.design.strata, np.flatnonzero(cells.is_home)
+    stratum, n = cells.stratum[home], cells.n[home]
+    total = n[:, None] * cells.mean[home]
+    n_rows, n_weeks = int(row.max(initial=0)) + 1, len(form.design.weeks)
+    n_areas = len(form.design.areas)
+    by_area = add_at(strata.landing_area[stratum], np.column_stack([n, total]), n_areas)
+    everywhere = by_area.sum(axis=0)
+    by_area = np.where(by_area[:, :1] > 0, by_area, everywhere)
+    of_area = (by_area[:, 1:] / np.maximum(by_area[:, :1], 1))[strata.landing_area]
+    at = row[stratum] * n_weeks + strata.week[stratum]
+    once = len(np.unique(at)) == len(at)
+    effects = len(np.unique(row[stratum])) + len(np.unique(strata.week[stratum])) - 1
+    if once and len(at) >= _CELLS_AN_EFFECT * effects:
+        of_row, of_week = raked_effects(
+            add_at(at, n, n_rows * n_weeks).reshape(n_rows, n_weeks),
+            add_at(at, total, n_rows * n_weeks).reshape(n_rows, n_weeks, -1),
+        )
+        known = np.isin(row, row[stratum]) & np.isin(strata.week, strata.week[stratum])
+        return np.where(known[:, None], of_row[row] * of_week[strata.week], of_area)
+    mean = of_area.copy()
+    mean[stratum] = (total + of_area[stratum]) / (n + 1)[:, None]
+    return mean
+
+
+# The table of effects and the function.
 
 
 def raked_effects(n: Floats, total: Floats) -> tuple[Floats, Floats]:

@@ -34,7 +34,7 @@ from analytics.planning.sample_sizes import (
     worst_case_factor,
 )
 from analytics.planning.week_ahead import PlannedVariance, two_stage_terms
-from analytics.survey.unit_variances import shrunk_ratio
+from analytics.survey.pooled_variance import shrunk_ratio
 from analytics.survey.variance_function import VarianceFunction
 
 EXACT = {"rel": 5e-8}  # printed to eight digits

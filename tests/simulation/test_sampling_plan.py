@@ -29,7 +29,7 @@ from analytics.planning.make_plan import Objective, PlanRequest, make_plan
 from analytics.planning.schedule import redraw
 from analytics.simulation.fishery import simulate_population
 from analytics.simulation.sampling import draw_sample
-from analytics.survey import unit_variances as unit_kernel
+from analytics.survey import pooled_variance as unit_kernel
 from tests.simulation import seasons
 from tests.sizes import IS_FULL, n_sized
 

@@ -17,8 +17,8 @@ from analytics.estimates.schemas import AREA_COVARIANCE_SCHEMA
 from analytics.estimates.season_survey import prepare_survey
 from analytics.estimates.variance_components import area_covariance
 from analytics.fish.composition_sample import class_ratios
-from analytics.fish.sampled_releases import ALL_MET
-from analytics.fish.sampled_releases import KEPT as KEPT_COLUMN
+from analytics.fish.mark_composition import ALL_MET
+from analytics.fish.mark_composition import KEPT as KEPT_COLUMN
 from analytics.quantities import Status
 from analytics.result_table import to_arrow
 from analytics.settings import EstimationSettings, FishBasis

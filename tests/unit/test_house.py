@@ -40,7 +40,7 @@ ORDER = [
 LAYER = {room: at for at, rooms in enumerate(ORDER) for room in rooms}
 FILES = sorted(path for top in ("analytics", "dashboard") for path in (ROOT / top).rglob("*.py"))
 #: As many files as there are: a new one asks whether it belongs into one that is there.
-MOST_FILES, MOST_LINES_A_FILE, MOST_LINES_A_FUNCTION = 326, 500, 60
+MOST_FILES, MOST_LINES_A_FILE, MOST_LINES_A_FUNCTION = 324, 500, 60
 #: Modules of a room that other rooms may import from: its door.
 MOST_DOORS = 8
 
