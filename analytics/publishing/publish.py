@@ -193,7 +193,7 @@ class Published:
         Domains on too few boats, those withheld with them, and areas and weeks as they went out
         before, since late forms of one or two boats change them.
     weight, bound : float
-        What is lost, and what the best choice loses at least; as of `suppression.choose`.
+        What is lost, and what the best choice loses at least; as of `withholding.choose`.
     """
 
     figures: pa.Table
