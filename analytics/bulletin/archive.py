@@ -461,11 +461,18 @@ def _read_card(path: Path) -> BulletinMetadata | None:
 
 
 def _card(path: Path) -> BulletinMetadata:
-    """Return the card of a bulletin; a damaged one is refused (`StoreError`)."""
+    """Return the card of a bulletin; a damaged one is refused (`StoreError`).
+
+    It costs what little it can, since the first page reads every card of an archive.
+    """
+    data, has_sums = whole_files.read(path)
     try:
-        card = BulletinMetadata(**json.loads(_as_written(path).read_text()))
-    except (OSError, ValueError, TypeError) as error:
+        given = dict(json.loads(data))
+        names = given.get("tables", FIRST_TABLES)
+        given["tables"] = tuple([_OLD_TABLES.get(name, name) for name in names])
+        card = BulletinMetadata(**given)
+    except (ValueError, TypeError) as error:
         raise whole_files.refusal(whole_files.DAMAGED, path) from error
-    if card.has_sums and not (path.parent / whole_files.SUMS).exists():
+    if card.has_sums and not has_sums:
         raise whole_files.refusal(whole_files.MISSING, path.parent / whole_files.SUMS)
-    return replace(card, tables=tuple(_OLD_TABLES.get(name, name) for name in card.tables))
+    return card

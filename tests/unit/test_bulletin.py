@@ -192,6 +192,19 @@ def test_one_damaged_card_hides_no_other_bulletin(store):
 
 
 @pytest.mark.usefixtures("rows_alone")
+def test_a_card_is_checked_at_each_reading_also_where_its_file_looks_as_it_did(store):
+    folder = archive.archive_of(store.path)
+    file = folder / make_bulletin(store).bulletin / archive.CARD_FILE
+    sound, at = file.read_bytes(), file.stat().st_mtime_ns
+    for other in (sound.replace(b"2030-31", b"2030-32"), b"[]\n"):
+        file.write_bytes(other)
+        os.utime(file, ns=(at, at))
+        assert archive.sorted_bulletins(folder) == ([], [file.parent.name])
+        with pytest.raises(StoreError, match=archive.CARD_FILE):
+            archive.load(folder, file.parent.name)
+
+
+@pytest.mark.usefixtures("rows_alone")
 def test_a_bulletin_that_fails_half_way_leaves_nothing(tmp_path, monkeypatch):
     store = filled(Store(tmp_path / "store"))
 
