@@ -99,7 +99,8 @@ def log_likelihood(tallies: Tallies, eta: Floats, lam: float) -> float:
 
 def _log_sum(steps: Steps, level: Floats, theta: float) -> float:
     # No dot product: one of this length waits for idle cores, of which a busy machine has none.
-    return float((steps.times * np.log(level[steps.group] + steps.k * theta)).sum())
+    with np.errstate(divide="ignore"):  # a step too far, to a mean of 0, is one of likelihood 0
+        return float((steps.times * np.log(level[steps.group] + steps.k * theta)).sum())
 
 
 def log_lik_derivatives(tallies: Tallies, eta: Floats, lam: float) -> LogLikDerivatives:

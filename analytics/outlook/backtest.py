@@ -305,7 +305,8 @@ class _PastSeason:
         found = {MODEL: model}
         if rule is not None and (model > 0).all():
             plain = rule.draws(len(model))
-            found |= {PLAIN: plain, MIXTURE: mixed(model, plain, weight)}
+            if np.isfinite(plain).all():
+                found |= {PLAIN: plain, MIXTURE: mixed(model, plain, weight)}
         shown = np.stack(
             [with_estimate_error(draws, cut.cv2[figure], rng) for draws in found.values()]
         )

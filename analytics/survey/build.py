@@ -57,9 +57,26 @@ def seasons_with_data(snapshot: Snapshot) -> list[str]:
 
 
 def seasons_before(snapshot: Snapshot, season: str) -> list[str]:
-    """Return the seasons with data before one, oldest first; none where that one has no data."""
+    """Return the past seasons with data of one's areas, oldest first; none where it has no data.
+
+    One that is open beside it, or that shares no area with it, is no past season of it.
+    """
     known = seasons_with_data(snapshot)
-    return known[: known.index(season)] if season in known else []
+    before = known[: known.index(season)] if season in known else []
+    opened = {
+        name: days.groupby("area")["date"].agg(["min", "max"])
+        for name, days in season_days(snapshot).groupby("season")
+    }
+    return [one for one in before if _is_past(opened[one], opened[season])]
+
+
+def _is_past(one: pd.DataFrame, other: pd.DataFrame) -> bool:
+    """Whether a season was over in the areas of another, of which it has one, as they opened.
+
+    Each with the first and last open day, ``min`` and ``max``, of its areas.
+    """
+    areas = one.index.intersection(other.index)
+    return bool(len(areas) and (one.loc[areas, "max"] < other.loc[areas, "min"]).all())
 
 
 @dataclass(frozen=True, slots=True, eq=False)

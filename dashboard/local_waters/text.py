@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 
 #: From these chances on it is said how sure the trend is (our choice, no source).
 _SURE, _LIKELY = 0.95, 0.8
+#: Under this a figure of one decimal would read 0.0, and one of ten 0.
+_LEAST = 0.05
 #: Why something is not known, by codes of the registry, in short words for people who fish; other
 #: codes have their sentence there, in English.
 _WHY = {
@@ -142,12 +144,10 @@ def lately(words: Words, facts: LocalFacts, name: str) -> str:
         )
     ]
     if facts.kept is not None:
-        kept = words.number(facts.kept.estimate or 0.0, 1)
-        parts.append(say("About {kept} a trip were kept.", kept=kept))
+        parts.append(_kept(words, facts.kept.estimate or 0.0))
     if facts.small is not None:
-        small = words.number(10 * (facts.small.estimate or 0.0))
-        parts.append(say("Of ten Chinook met, {small} were too small to keep.", small=small))
-    if facts.kept_a_day is not None:
+        parts.append(_small(words, facts.small.estimate or 0.0))
+    if facts.kept_a_day is not None and facts.kept_a_day >= _LEAST:
         fish = words.rough(facts.kept_a_day)
         parts.append(say("All boats there kept about {fish} Chinook an open day.", fish=fish))
     if reasons.caution(facts.met)[0]:
@@ -157,6 +157,23 @@ def lately(words: Words, facts: LocalFacts, name: str) -> str:
         later = week_words(words, facts.later)
         parts.append(say("The week of {week} has no figure: {why}.", week=later, why=why))
     return " ".join(parts)
+
+
+def _kept(words: Words, a_trip: float) -> str:
+    if not a_trip:
+        return say("The boats asked kept none.")
+    if a_trip < _LEAST:
+        return say("Fewer than {least} a trip were kept.", least=words.number(2 * _LEAST, 1))
+    return say("About {kept} a trip were kept.", kept=words.number(a_trip, 1))
+
+
+def _small(words: Words, share: float) -> str:
+    if share < _LEAST:
+        return say("Hardly any Chinook met were too small to keep.")
+    if share > 1 - _LEAST:
+        return say("Nearly all Chinook met were too small to keep.")
+    small = words.number(10 * share)
+    return say("Of ten Chinook met, {small} were too small to keep.", small=small)
 
 
 def _no_figure(facts: LocalFacts) -> str:

@@ -116,7 +116,9 @@ def ask(weeks: tuple[str, ...], sites: Mapping[str, str], *, shifts_now: int) ->
         shifts, target = None, None
         if by == SHIFTS:
             n_weeks = weeks.index(through) - weeks.index(week) + 1
-            shifts = _ask_shifts(shifts_now or _FIRST_SHIFTS, n_weeks)
+            # One site-day of a stratum has no error of its own, and cannot be planned.
+            now = max(shifts_now, 2) if shifts_now else _FIRST_SHIFTS
+            shifts = _ask_shifts(now, n_weeks)
         else:
             st.session_state.setdefault("target", st.query_params.get("target", _FIRST_TARGET))
             label = say("PSE of every area")

@@ -211,6 +211,33 @@ def test_a_figure_of_an_earlier_week_is_given_with_the_reason(
     assert reason not in in_spanish(lately, Words("es"), found, area) or not reason
 
 
+@pytest.mark.parametrize(
+    ("kept", "a_day", "small", "said"),
+    [
+        (0.0, 0.0, 1.0, ["kept none.", "Nearly all"]),
+        (0.02, 0.03, 0.97, ["Fewer than 0.1 a trip", "Nearly all"]),
+        (
+            0.06,
+            0.4,
+            0.93,
+            ["About 0.1 a trip", "9 were too small", "about 0.4 Chinook an open day"],
+        ),
+        (0.5, 12.0, 0.0, ["About 0.5 a trip", "Hardly any", "about 12 Chinook"]),
+    ],
+)
+def test_what_is_nothing_or_nearly_all_is_said_in_words(kept, a_day, small, said):
+    index = index_bulletin(make(NOW))
+    found = facts.local_facts(index, records.read(index), "A1")
+    row = index.row("A1", "2036-W06", RATE)
+    rows = {"kept": replace(row, estimate=kept), "small": replace(row, estimate=small)}
+    some = replace(found, met=row, week="2036-W06", kept_a_day=a_day, **rows)
+    words = lately(Words("en"), some, "A1")
+    assert all(one in words for one in said), words
+    assert "0.0" not in words
+    assert "10 were" not in words
+    assert in_spanish(lately, Words("es"), some, "A1") != words
+
+
 def test_every_state_of_a_limit_has_words():
     words, index = Words("en"), index_bulletin(make(NOW))
     found = facts.local_facts(index, records.read(index), "A1")

@@ -15,7 +15,7 @@ from analytics.people import Action
 from analytics.planning.planned_shifts import Busyness
 from dashboard import data, people, store_access
 from dashboard.pages import menu
-from dashboard.sampling_plan import words
+from dashboard.sampling_plan import asking, words
 from tests.app.rate_pages import plain
 from tests.app.reading import words_of
 
@@ -101,6 +101,13 @@ def test_what_cannot_be_planned_is_said_and_the_rest_of_the_page_stays(store, op
     assert "Planned, done and missed" in words_of(page)
     page = open_at(store, by="target", target="5")
     assert "out of reach" in errors(page)
+
+
+def test_a_week_of_one_shift_is_followed_by_one_that_can_be_planned(store, open_at, monkeypatch):
+    monkeypatch.setattr(asking, "shifts_of_week", lambda snapshot, week: 1)
+    page = open_at(store)
+    assert page.number_input(key="shifts").value == 2
+    assert not page.error
 
 
 def test_several_weeks_share_their_shifts_and_each_can_be_looked_at(store, open_at):

@@ -21,6 +21,7 @@ from analytics.catch_rates.seasonal_timing import (
 from analytics.catch_rates.standardised_levels import Series, comparable_seasons, lacking
 from analytics.codes import coded, has_code, parse
 from analytics.estimates.season_survey import prepare_survey
+from analytics.survey.build import seasons_before
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 WEEKS = 6
@@ -180,3 +181,30 @@ def test_trips_of_past_seasons_are_read_once_of_a_snapshot(monkeypatch):
     for _ in range(2):
         season_indices(snapshot, now, None, season="2030-31", mix=mix, weight={"A": 1.0})
     assert [one["season"] for one in asked] == ["2029-30"]
+
+
+def test_a_season_open_beside_one_or_of_other_areas_is_no_past_season():
+    def season(name, area, start, n_days=28):
+        last = start + dt.timedelta(days=n_days - 1)
+        return {"season": name, "area": area, "open_date": start, "close_date": last}
+
+    sites = {"r1": "A", "r2": "B"}
+    seasons = [
+        season("old", "A", MONDAY - BEFORE),
+        season("old elsewhere", "B", MONDAY - BEFORE),
+        season("beside", "B", MONDAY),
+        season("now", "A", MONDAY + dt.timedelta(days=7)),
+        season("later", "A", MONDAY + BEFORE),
+        season("later", "B", MONDAY + BEFORE),
+    ]
+    days = [
+        SiteDay(2, [interview(), interview()], date=day["open_date"], site=site)
+        for day in seasons
+        for site in sites
+        if sites[site] == day["area"]
+    ]
+    snapshot = survey(days, sites=sites, seasons=seasons)
+    assert seasons_before(snapshot, "now") == ["old"]
+    assert seasons_before(snapshot, "beside") == ["old elsewhere"]
+    assert set(seasons_before(snapshot, "later")) == {"old", "old elsewhere", "beside", "now"}
+    assert seasons_before(snapshot, "none") == []

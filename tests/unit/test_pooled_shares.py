@@ -229,3 +229,8 @@ def test_the_mean_carries_the_error_of_shares_and_weights():
     wanted = gradient @ cov @ gradient + by_weight**2 @ variance
     assert se == pytest.approx(np.sqrt(wanted), rel=1e-4)
     assert pooled.df == 4
+
+
+def test_a_step_to_a_mean_of_0_has_no_likelihood_and_no_warning():
+    one = tally(np.array([1]), np.array([3]), np.array([0]), 1)
+    assert log_likelihood(one, np.array([-1000.0]), -3.0) == -np.inf
