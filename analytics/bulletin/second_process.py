@@ -34,6 +34,7 @@ _ROOT = Path(__file__).resolve().parents[2]
 #: The second process imports by the same paths as this one, and nothing of the current folder.
 _CODE = "from analytics.bulletin.second_process import serve; serve()"
 _POLL_SECONDS = 0.01
+_TURNS = 100
 _ENDING, _STEPS = ".part", "steps"
 
 
@@ -202,7 +203,17 @@ def serve() -> None:
         request = pickle.load(sys.stdin.buffer)  # of the process that started this one
     except (EOFError, pickle.UnpicklingError):
         _end_with_the_first(folder)
-    threading.Thread(target=_when_it_ends, args=(folder,), daemon=True).start()
+    ends = threading.Event()
+    watch = threading.Thread(target=_when_it_ends, args=(folder, ends), daemon=True)
+    watch.start()
+    try:
+        _make(parts_of, request, folder)
+    finally:
+        if ends.is_set():  # files go away under the parts being made
+            watch.join()
+
+
+def _make(parts_of: Callable[..., Mapping[str, Any]], request: object, folder: Path) -> None:
     with (folder / _STEPS).open("w", encoding="utf-8", buffering=1) as steps:
 
         def begin(words: str) -> None:
@@ -222,12 +233,16 @@ def _deliver(path: Path, make: Callable[[], Any]) -> None:
     os.replace(draft, path)  # noqa: PTH105 - the one step that makes it visible
 
 
-def _when_it_ends(folder: Path) -> None:
+def _when_it_ends(folder: Path, ends: threading.Event) -> None:
     os.read(sys.stdin.fileno(), 1)  # not by `sys.stdin`: its lock would be held at the end
+    ends.set()
     _end_with_the_first(folder)
 
 
 def _end_with_the_first(folder: Path) -> NoReturn:
     """End at once where the first process has: nobody waits for the parts, nor removes them."""
-    shutil.rmtree(folder, ignore_errors=True)
+    for _ in range(_TURNS):  # a part may be written while its folder goes
+        shutil.rmtree(folder, ignore_errors=True)
+        if not folder.exists():
+            break
     os._exit(1)
