@@ -89,18 +89,18 @@ def log_likelihood(tallies: Tallies, eta: Floats, lam: float) -> float:
     products, so that at θ = 0 it is the binomial's and loses no digits near it.
     """
     theta = float(np.exp(lam))
-    return (
-        tallies.constant
-        + _log_sum(tallies.success, expit(eta), theta)
-        + _log_sum(tallies.failure, expit(-eta), theta)
-        - _log_sum(tallies.trial, np.ones(1), theta)
-    )
+    with np.errstate(divide="ignore"):  # a step too far, to a mean of 0, is one of likelihood 0
+        return (
+            tallies.constant
+            + _log_sum(tallies.success, expit(eta), theta)
+            + _log_sum(tallies.failure, expit(-eta), theta)
+            - _log_sum(tallies.trial, np.ones(1), theta)
+        )
 
 
 def _log_sum(steps: Steps, level: Floats, theta: float) -> float:
     # No dot product: one of this length waits for idle cores, of which a busy machine has none.
-    with np.errstate(divide="ignore"):  # a step too far, to a mean of 0, is one of likelihood 0
-        return float((steps.times * np.log(level[steps.group] + steps.k * theta)).sum())
+    return float((steps.times * np.log(level[steps.group] + steps.k * theta)).sum())
 
 
 def log_lik_derivatives(tallies: Tallies, eta: Floats, lam: float) -> LogLikDerivatives:
