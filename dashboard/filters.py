@@ -75,7 +75,7 @@ def _filters(folder: Path, cards: Sequence[BulletinMetadata], *, with_week: bool
     if with_week:
         with middle[0]:
             weeks = list(reversed(index.weeks)) or [card.through]
-            week = pick(say("Week"), weeks, key="week", words=_week_words)
+            week = pick(say("Week"), weeks, key="week", words=week_words)
     with middle[-1]:
         areas = _areas(index)
     return Choice(index=index, newest=card == mine[0], week=week, areas=areas)
@@ -138,7 +138,8 @@ def _areas(index: BulletinIndex) -> tuple[str, ...]:
     return tuple(area for area in index.areas if area in chosen)
 
 
-def _week_words(week: str) -> str:
+def week_words(week: str) -> str:
+    """Return a week and its dates, as choices show it."""
     return f"{week} · {numbers.week_dates(week)}"
 
 

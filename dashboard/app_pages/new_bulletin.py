@@ -259,7 +259,7 @@ def _note_words(note: Note) -> str:
 
 
 def _week_words(week: str) -> str:
-    return say("All weeks sampled") if week == NEWEST else f"{week} · {numbers.week_dates(week)}"
+    return say("All weeks sampled") if week == NEWEST else filters.week_words(week)
 
 
 def _basis_words(basis: str) -> str:

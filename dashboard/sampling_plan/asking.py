@@ -107,7 +107,7 @@ def ask(weeks: tuple[str, ...], sites: Mapping[str, str], *, shifts_now: int) ->
     """
     columns = st.columns([6, 6, 5, 4, 6], vertical_alignment="bottom")
     with columns[0]:
-        week = filters.pick(say("Week"), weeks, key="week", words=_week_words)
+        week = filters.pick(say("Week"), weeks, key="week", words=filters.week_words)
     with columns[1]:
         through = _ask_through(weeks[weeks.index(week) :])
     with columns[2]:
@@ -154,7 +154,7 @@ def _ask_through(weeks: tuple[str, ...]) -> str:
             return say("this week only")
         if choice == _TO_THE_END:
             return say("the planned close, {week}", week=numbers.week_dates(weeks[-1]))
-        return _week_words(choice)
+        return filters.week_words(choice)
 
     chosen = filters.pick(say("Through"), known, key="through", words=said)
     return {_ONE_WEEK: weeks[0], _TO_THE_END: weeks[-1]}.get(chosen, chosen)
@@ -200,7 +200,7 @@ def pick_week(plans: Sequence[Plan]) -> Plan:
     """Draw the choice of one of several planned weeks and return its plan."""
     with st.columns([4, 8])[0]:
         by_week = {one.week: one for one in plans}
-        week = filters.pick(say("Look at"), tuple(by_week), key="look", words=_week_words)
+        week = filters.pick(say("Look at"), tuple(by_week), key="look", words=filters.week_words)
     return by_week[week]
 
 
@@ -364,10 +364,6 @@ def weeks_ahead(card: BulletinMetadata) -> tuple[str, ...]:
     is_open = on.baseline.rules.is_open.any(axis=0)
     known = {int(week) for week in on.baseline.week[is_open]}
     return tuple(week for at, week in enumerate(on.baseline.weeks) if at in known)
-
-
-def _week_words(week: str) -> str:
-    return f"{week} · {numbers.week_dates(week)}"
 
 
 def _percent(target: str) -> str:
