@@ -215,7 +215,7 @@ def _note(choice: Choice, kept: Kept) -> list[Item]:
 
 
 def _close(choice: Choice, found: Standings) -> str:
-    """Return the days to the planned close, both that of the rules and the last counted."""
+    """Return the days to the planned close, from that of the rules through the last."""
     rules = regulations.rules_by_area(choice.index)
     ends = [one.season_last_day for area, one in rules.items() if area in (choice.areas or rules)]
     known = [end for end in ends if end is not None]

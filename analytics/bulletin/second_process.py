@@ -34,6 +34,7 @@ _ROOT = Path(__file__).resolve().parents[2]
 #: The second process imports by the same paths as this one, and nothing of the current folder.
 _CODE = "from analytics.bulletin.second_process import serve; serve()"
 _POLL_SECONDS = 0.01
+#: How often the removal of a folder is tried in which files are still made.
 _TURNS = 100
 _ENDING, _STEPS = ".part", "steps"
 

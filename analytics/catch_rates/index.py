@@ -39,7 +39,6 @@ if TYPE_CHECKING:
 
     from analytics.arrays import Bools, Floats
     from analytics.catch_rates.model_selection import CandidateResult
-    from analytics.catch_rates.standardised_levels import Series
     from analytics.catch_rates.trips import ResponseTrips
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.models.smoother import Trend

@@ -45,7 +45,6 @@ if TYPE_CHECKING:
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.composition_sample import ClassRatios, CompositionSample, Pools
     from analytics.survey.domain_totals import DomainTotals
-    from analytics.survey.domains import Domains
     from analytics.survey.estimators import TotalEstimator
 
 

@@ -37,7 +37,6 @@ if TYPE_CHECKING:
 
     from analytics.options.baseline import Baseline, Limit
     from analytics.options.limit_exceedance import Found
-    from analytics.options.option import Option
     from analytics.options.rule_choices import Choices
 
     Row = dict[str, Any]

@@ -33,8 +33,6 @@ if TYPE_CHECKING:
     from analytics.survey.estimators import DesignEstimator
     from analytics.survey.reduction import Analysis
 
-    ClassSpreadRows = Mapping[tuple[str | None, str], dict[str, Any]]
-    SetSpreadRows = Mapping[tuple[str | None, str], dict[str, Any]]
     Row = dict[str, Any]
     Rows = Mapping[tuple[str | None, str], Row]
 
@@ -44,7 +42,7 @@ if TYPE_CHECKING:
 CLASS_NAMES = tuple(CLASSES)
 
 
-def class_covariance(season: SeasonSurvey, rows: ClassSpreadRows) -> Floats:
+def class_covariance(season: SeasonSurvey, rows: Rows) -> Floats:
     """Return the covariance of the four classes within each area, and of the sample between areas.
 
     Shape (A, 4, A, 4), 0 for areas without a figure. Each area by the method that its result row
@@ -210,7 +208,7 @@ def death_variance(season: SeasonSurvey, codes: Sequence[int], fates: tuple[str,
 
 
 def class_variance(
-    season: SeasonSurvey, rows: SetSpreadRows, codes: Sequence[int], quantities: Sequence[str]
+    season: SeasonSurvey, rows: Rows, codes: Sequence[int], quantities: Sequence[str]
 ) -> float:
     """Return the variance of a sum of classes by size and mark over some areas.
 

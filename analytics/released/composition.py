@@ -58,7 +58,6 @@ if TYPE_CHECKING:
 
     from analytics.arrays import Floats
     from analytics.estimates.season_survey import SeasonSurvey
-    from analytics.estimates.size_mark_classes import ClassExpansion
     from analytics.fish.composition_sample import ClassRatios
     from analytics.fish.mark_composition import BorrowedShares, MeanRate
     from analytics.survey.domain_totals import DomainTotals

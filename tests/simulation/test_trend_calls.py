@@ -96,8 +96,8 @@ def last_week(number, path, **given):
     )
     weight = rows.groupby("area")["angler_hours"].sum().to_dict()
     series = all_areas(levels, WEEKS, weight, is_share=False)
-    told = index.trend_rows(series, WEEKS, is_share=False, level=0.95, names={})
-    return next(row for row in reversed(told) if not row["is_projected"])
+    rows_of_trend = index.trend_rows(series, WEEKS, is_share=False, level=0.95, names={})
+    return next(row for row in reversed(rows_of_trend) if not row["is_projected"])
 
 
 def flat_then(rise):
