@@ -139,27 +139,29 @@ _LOCK = ".start.lock"
 _START_SECONDS = 60.0
 #: How much of an error is shown.
 _LONGEST = 2000
-#: Started here and perhaps still running; asked after now and then, so that none stays a zombie.
-_CHILDREN: list[subprocess.Popen[bytes]] = []
+#: The process started here last, by its folder: what went wrong is written once the record has
+#: ended, and the process ends after both.
+_CHILDREN: dict[Path, subprocess.Popen[bytes]] = {}
 
 
 @dataclass(frozen=True, slots=True)
 class Progress:
     """How far a bulletin is: its record, the part done (0 to 1, None unknown) and any error.
 
-    `who` is the login name of who asked for it, empty where nobody logs in.
+    `is_process_there`: its process is about to begin or to end, whatever the record says. `who` is
+    the login name of who asked for it, empty where nobody logs in.
     """
 
     record: StepRecord
     part: float | None
     error: str
-    is_starting: bool = False
+    is_process_there: bool = False
     who: str = ""
 
     @property
     def is_busy(self) -> bool:
-        """Whether a bulletin is being made, or its process is about to begin."""
-        return self.is_starting or self.record.is_running
+        """Whether a bulletin is being made, or its process is about to begin or to end."""
+        return self.is_process_there or self.record.is_running
 
     @property
     def has_failed(self) -> bool:
@@ -212,7 +214,7 @@ def _start(folder: Path, store: Path, options: Sequence[str], who: str | None) -
             )
         except OSError as error:
             raise StoreError(f"the bulletin cannot be started: {error}") from error
-    _CHILDREN[:] = [child, *(one for one in _CHILDREN if one.poll() is None)]
+    _CHILDREN[folder] = child
     until = time.monotonic() + _START_SECONDS
     while child.poll() is None and time.monotonic() < until:
         if read_record(steps).steps:
@@ -222,15 +224,17 @@ def _start(folder: Path, store: Path, options: Sequence[str], who: str | None) -
 
 def progress(folder: Path) -> Progress:
     """Return how far the last bulletin that was started is."""
-    _CHILDREN[:] = [one for one in _CHILDREN if one.poll() is None]
+    child = _CHILDREN.get(folder)
+    is_there = child is not None and child.poll() is None  # before its record and its words
+    is_there |= is_held(folder / _LOCK)
     record = read_record(folder / STEPS)
     error = ""
-    if not record.is_running and record.bulletin is None:
+    if not is_there and not record.is_running and record.bulletin is None:
         error = _error_words(folder / ERRORS)
         if record.steps and not error:
             error = "its process was ended from outside; start it again"
     part = _part(record, read_record(folder / BEFORE))
-    return Progress(record, part, error, is_held(folder / _LOCK), _text(folder / ASKED))
+    return Progress(record, part, error, is_there, _text(folder / ASKED))
 
 
 def _part(record: StepRecord, before: StepRecord) -> float | None:

@@ -70,7 +70,7 @@ def test_half_a_line_is_not_read(tmp_path: Path) -> None:
 
 def ended(folder: Path) -> new_bulletin.Progress:
     until = time.monotonic() + 120
-    while (now := new_bulletin.progress(folder)).record.is_running and time.monotonic() < until:
+    while (now := new_bulletin.progress(folder)).is_busy and time.monotonic() < until:
         time.sleep(0.05)
     return now
 
@@ -93,6 +93,26 @@ def test_what_went_wrong_is_said(tmp_path: Path) -> None:
     assert done.has_failed
     assert "nowhere" in done.error
     assert "Traceback" not in done.error
+
+
+def test_nothing_is_said_before_the_process_has_ended(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with recording(tmp_path / new_bulletin.STEPS) as add:
+        add(STEP, "reading the store")
+    ends_when_asked = "import sys; sys.stdin.read(); sys.exit('no store at nowhere')"
+    with (tmp_path / new_bulletin.ERRORS).open("wb") as errors:
+        child = subprocess.Popen(
+            [sys.executable, "-c", ends_when_asked], stdin=subprocess.PIPE, stderr=errors
+        )
+    monkeypatch.setitem(new_bulletin._CHILDREN, tmp_path, child)
+    during = new_bulletin.progress(tmp_path)
+    assert during.is_busy
+    assert not during.error
+    child.communicate()
+    after = new_bulletin.progress(tmp_path)
+    assert after.has_failed
+    assert "nowhere" in after.error
 
 
 def test_two_at_once_are_refused_and_a_killed_one_is_seen(tmp_path: Path) -> None:
