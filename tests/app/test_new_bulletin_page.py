@@ -48,7 +48,7 @@ def store(tmp_path):
 
 def wait_for(folder: Path) -> None:
     until = time.monotonic() + 120
-    while new_bulletin.progress(folder).record.is_running and time.monotonic() < until:
+    while new_bulletin.progress(folder).is_busy and time.monotonic() < until:
         time.sleep(0.05)
 
 

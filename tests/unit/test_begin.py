@@ -273,7 +273,7 @@ def test_without_rights_the_missing_packages_are_named(tmp_path: Path) -> None:
         capture_output=True,
         text=True,
         check=False,
-        timeout=30,
+        timeout=60,
     )
     assert done.returncode == 1
     assert "apt-get install chromium python3-venv" in done.stderr

@@ -616,10 +616,10 @@ def test_open_serves_the_store_until_interrupted(stored: Path) -> None:
             said += child.stderr.readline()
         assert f"http://localhost:{port}" in said
         assert "no bulletin in" in said
-        with urllib.request.urlopen(f"http://localhost:{port}/_stcore/health", timeout=10) as ok:
+        with urllib.request.urlopen(f"http://localhost:{port}/_stcore/health", timeout=60) as ok:
             assert ok.status == 200
         child.send_signal(signal.SIGINT)
-        rest = child.communicate(timeout=20)[1]
+        rest = child.communicate(timeout=60)[1]
     finally:
         child.kill()
         child.wait()
