@@ -54,6 +54,21 @@ def contents(folder):
     }
 
 
+def is_same(found, committed):
+    """Return whether two files hold the same: exp and log of processors differ in the last bit."""
+    if isinstance(found, bytes):
+        return found == committed
+    if found.schema != committed.schema or len(found) != len(committed):
+        return False
+    try:
+        pd.testing.assert_frame_equal(
+            found.to_pandas(), committed.to_pandas(), check_exact=False, rtol=1e-13, atol=0
+        )
+    except AssertionError:
+        return False
+    return True
+
+
 @pytest.fixture(scope="module")
 def rows_of(demo):
     """Return a function that estimates a season, once for each division."""
@@ -78,7 +93,7 @@ class TestFolder:
     def test_every_committed_file_is_as_written_anew(self, folder):
         fresh, committed = contents(folder), contents(COMMITTED)
         assert sorted(fresh) == sorted(committed)
-        stale = [name for name, found in fresh.items() if found != committed[name]]
+        stale = [name for name, found in fresh.items() if not is_same(found, committed[name])]
         assert not stale, "run blackmouth demo --out demo_parquet"
 
     def test_another_seed_gives_other_tables(self, demo, other):
