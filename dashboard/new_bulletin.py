@@ -148,20 +148,15 @@ _CHILDREN: dict[Path, subprocess.Popen[bytes]] = {}
 class Progress:
     """How far a bulletin is: its record, the part done (0 to 1, None unknown) and any error.
 
-    `is_process_there`: its process is about to begin or to end, whatever the record says. `who` is
-    the login name of who asked for it, empty where nobody logs in.
+    `is_busy`: it is being made, or its process is about to begin or to end. `who` is the login name
+    of who asked for it, empty where nobody logs in.
     """
 
     record: StepRecord
     part: float | None
     error: str
-    is_process_there: bool = False
-    who: str = ""
-
-    @property
-    def is_busy(self) -> bool:
-        """Whether a bulletin is being made, or its process is about to begin or to end."""
-        return self.is_process_there or self.record.is_running
+    is_busy: bool
+    who: str
 
     @property
     def has_failed(self) -> bool:
@@ -226,15 +221,16 @@ def progress(folder: Path) -> Progress:
     """Return how far the last bulletin that was started is."""
     child = _CHILDREN.get(folder)
     is_there = child is not None and child.poll() is None  # before its record and its words
-    is_there |= is_held(folder / _LOCK)
+    is_starting = is_held(folder / _LOCK)
     record = read_record(folder / STEPS)
+    is_busy = is_there or is_starting or record.is_running
     error = ""
-    if not is_there and not record.is_running and record.bulletin is None:
+    if not is_busy and record.bulletin is None:
         error = _error_words(folder / ERRORS)
         if record.steps and not error:
             error = "its process was ended from outside; start it again"
     part = _part(record, read_record(folder / BEFORE))
-    return Progress(record, part, error, is_there, _text(folder / ASKED))
+    return Progress(record, part, error, is_busy, _text(folder / ASKED))
 
 
 def _part(record: StepRecord, before: StepRecord) -> float | None:
