@@ -12,17 +12,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analytics.survey.reduction import cells_of
+from tests.waiting import until
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     import pyarrow as pa
 
     from analytics.data.query import ParquetRows
 
 ROOT = Path(__file__).parents[1]
-#: Seconds to wait for a process to start: no bound on what is tested.
-PATIENCE = 120
 
 
 class Processes:
@@ -79,15 +78,6 @@ def wait_for_workers(address: str, n_workers: int) -> None:
 
     with Client(address, set_as_default=False) as client:
         until(lambda: len(client.nthreads()) == n_workers)
-
-
-def until(is_so: Callable[[], object]) -> None:
-    """Wait until something is so, for at most `PATIENCE` seconds."""
-    end = time.monotonic() + PATIENCE
-    while not is_so():
-        if time.monotonic() > end:
-            raise TimeoutError("what a test waits for did not happen")
-        time.sleep(0.05)
 
 
 def slowly(part: ParquetRows, tables: Any, given: str, *, threads: int) -> pa.Table:

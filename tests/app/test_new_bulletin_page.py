@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import subprocess
-import time
 from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
@@ -21,6 +20,7 @@ from dashboard.pages import DATA, menu
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import NOW, make
 from tests.field_week import sampled_week, write_week
+from tests.waiting import until
 
 SECONDS = 60
 
@@ -47,9 +47,7 @@ def store(tmp_path):
 
 
 def wait_for(folder: Path) -> None:
-    until = time.monotonic() + 120
-    while new_bulletin.progress(folder).is_busy and time.monotonic() < until:
-        time.sleep(0.05)
+    until(lambda: not new_bulletin.progress(folder).is_busy)
 
 
 def test_an_empty_store_is_sent_to_the_desk(tmp_path, open_at):
@@ -111,9 +109,7 @@ def test_while_one_is_made_no_other_can_be_asked_for(store, open_at):
     with subprocess.Popen(
         [os.sys.executable, "-c", code, str(folder / new_bulletin.STEPS)]
     ) as other:
-        until = time.monotonic() + 30
-        while not new_bulletin.progress(folder).record.steps and time.monotonic() < until:
-            time.sleep(0.05)
+        until(lambda: new_bulletin.progress(folder).record.steps)
         page = open_at(store)
         other.kill()
     assert not page.exception

@@ -27,8 +27,9 @@ from analytics.data.store.cluster import Cluster, ClusterError, connected
 from analytics.estimates.estimate import estimate
 from analytics.survey import reduction
 from tests.bench.big_tables import big_tables
-from tests.clusters import Processes, ended, processes, slowly, until, wait_for_workers
+from tests.clusters import Processes, ended, processes, slowly, wait_for_workers
 from tests.sizes import n_sized
+from tests.waiting import until
 
 if TYPE_CHECKING:
     import subprocess

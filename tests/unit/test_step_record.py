@@ -6,7 +6,6 @@ import signal
 import subprocess
 import sys
 import threading
-import time
 from typing import TYPE_CHECKING
 
 import pytest
@@ -15,6 +14,7 @@ from filelock import FileLock
 from analytics.bulletin.step_record import MADE, MOMENT_SECONDS, STEP, read_record, recording
 from analytics.errors import UsageError
 from dashboard import new_bulletin
+from tests.waiting import until
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -69,10 +69,8 @@ def test_half_a_line_is_not_read(tmp_path: Path) -> None:
 
 
 def ended(folder: Path) -> new_bulletin.Progress:
-    until = time.monotonic() + 120
-    while (now := new_bulletin.progress(folder)).is_busy and time.monotonic() < until:
-        time.sleep(0.05)
-    return now
+    until(lambda: not new_bulletin.progress(folder).is_busy)
+    return new_bulletin.progress(folder)
 
 
 def test_the_page_makes_the_bulletin_of_the_command(field: Path, tmp_path: Path) -> None:
@@ -123,9 +121,7 @@ def test_two_at_once_are_refused_and_a_killed_one_is_seen(tmp_path: Path) -> Non
         "    add('step', 'estimating'); time.sleep(60)"
     )
     child = subprocess.Popen([sys.executable, "-c", code, str(tmp_path / new_bulletin.STEPS)])
-    until = time.monotonic() + 30
-    while not new_bulletin.progress(tmp_path).record.steps and time.monotonic() < until:
-        time.sleep(0.05)
+    until(lambda: new_bulletin.progress(tmp_path).record.steps)
     try:
         with pytest.raises(UsageError):
             new_bulletin.start(tmp_path, tmp_path / "store")
